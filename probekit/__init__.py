@@ -1,0 +1,64 @@
+"""probekit: on-machine verification of freeform machined parts.
+
+The rooms of the house, in the order of the pipeline; each is imported when first used::
+
+    nominal -> touches -> deviation -> fit -> tolerance -> verdict -> action -> scene -> report, widgets
+
+``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
+degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from . import (
+        action,
+        deviation,
+        fit,
+        nominal,
+        report,
+        scene,
+        study,
+        tolerance,
+        touches,
+        verdict,
+        widgets,
+    )
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "FitError",
+    "InputError",
+    "ProbekitError",
+    "ProbekitWarning",
+    "UndeterminedError",
+    "action",
+    "deviation",
+    "fit",
+    "nominal",
+    "report",
+    "scene",
+    "study",
+    "tolerance",
+    "touches",
+    "verdict",
+    "widgets",
+]
+
+_ERRORS = {"FitError", "InputError", "ProbekitError", "ProbekitWarning", "UndeterminedError"}
+
+
+def __getattr__(name: str) -> object:
+    if name in _ERRORS:
+        return getattr(importlib.import_module("probekit.errors"), name)
+    if name in __all__:
+        return importlib.import_module(f"probekit.{name}")
+    raise AttributeError(f"module 'probekit' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]
