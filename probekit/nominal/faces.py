@@ -1,0 +1,119 @@
+"""Faces of a facet model: found by grouping facets across smooth edges, named stably, renamed by the user."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from ..errors import InputError
+from .model import Nominal
+from .topology import edge_table, facet_normals
+
+__all__ = ["group_facets", "name_faces", "stable_names"]
+
+#: A face of the user's: an existing name, a point on it [mm], or several of those to be joined.
+FaceChoice = str | Sequence[float] | Sequence[str | Sequence[float]]
+
+
+def group_facets(vertices: np.ndarray, facets: np.ndarray, *, angle: float = 25.0) -> np.ndarray:
+    """Group facets that meet at an edge with a dihedral angle below `angle`.
+
+    Parameters
+    ----------
+    vertices : (v, 3) float [mm]
+    facets : (f, 3) int
+    angle : float
+        Largest angle between the normals of neighbours in one face [deg]. Edges shared by more than two facets
+        always separate. Facets without area join any neighbour.
+
+    Returns
+    -------
+    (f,) int
+        Group of each facet, numbered by area, largest first; equal areas by centroid.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    normal, double_area = facet_normals(vertices, facets)
+    edge, count = edge_table(facets, len(vertices))
+    order = np.argsort(edge.ravel(), kind="stable")
+    owner = order // 3
+    paired = np.flatnonzero((count == 2)[edge.ravel()[order]])
+    one, two = owner[paired[::2]], owner[paired[1::2]]
+    cosine = np.einsum("ec,ec->e", normal[one], normal[two])
+    smooth = (cosine >= np.cos(np.radians(angle))) | (double_area[one] == 0) | (double_area[two] == 0)
+    links = coo_matrix((np.ones(smooth.sum(), dtype=bool), (one[smooth], two[smooth])), shape=(len(facets),) * 2)
+    n_groups, group = connected_components(links, directed=False)
+
+    area = np.bincount(group, weights=double_area, minlength=n_groups)
+    centre = vertices[facets].mean(axis=1) * double_area[:, None]
+    centroid = np.column_stack([np.bincount(group, weights=centre[:, c], minlength=n_groups) for c in range(3)])
+    centroid /= np.where(area > 0, area, 1.0)[:, None]
+    scale = max(float(area.max(initial=0.0)), 1e-300)
+    keys = (*np.round(centroid[:, ::-1].T / np.sqrt(scale), 6), -np.round(area / scale, 6))
+    rank = np.empty(n_groups, dtype=np.int32)
+    rank[np.lexsort(keys)] = np.arange(n_groups)
+    return rank[group]
+
+
+def stable_names(n_faces: int) -> tuple[str, ...]:
+    """Names "face_1", "face_2", ... with as many digits as the largest needs."""
+    digits = len(str(n_faces))
+    return tuple(f"face_{i + 1:0{digits}d}" for i in range(n_faces))
+
+
+def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: float = 1.0) -> Nominal:
+    """A copy with faces named by the user, who points at them.
+
+    Parameters
+    ----------
+    nominal : Nominal
+    names : mapping
+        New name -> the face's present name, or a point on it (3,) [mm], or a list of these, which become one face.
+    within : float
+        A point further than this from the model names nothing [mm].
+
+    Raises
+    ------
+    InputError
+        If a point is further away than `within`, names an edge between faces, or two names claim one face.
+    """
+    wanted: dict[str, str] = {}
+    for new, choice in names.items():
+        for single in _choices(choice):
+            old = single if isinstance(single, str) else _face_at(nominal, new, single, within)
+            if wanted.setdefault(old, new) != new:
+                raise InputError(
+                    f"two names claim the same face: '{wanted[old]}' and '{new}' both point at '{old}'",
+                    todo="Move one of the points, or give the face one name only.",
+                )
+    return nominal.rename_faces(wanted)
+
+
+def _choices(choice: FaceChoice) -> Sequence[str | Sequence[float]]:
+    if isinstance(choice, str) or (len(choice) and isinstance(choice[0], int | float | np.number)):
+        return [choice]  # type: ignore[list-item]
+    return choice  # type: ignore[return-value]
+
+
+def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float) -> str:
+    position = np.asarray(point, dtype=float)
+    if position.shape != (3,) or not np.isfinite(position).all():
+        raise InputError(
+            f"the point that names face '{name}' is not a position", found=point, expected="[x, y, z] in mm"
+        )
+    found = nominal.engine.feet(position[None])
+    if abs(found.distance[0]) > within:
+        raise InputError(
+            f"the point that names face '{name}' is not on the model",
+            found=f"{list(point)}, {abs(found.distance[0]):.3f} mm away",
+            expected=f"a point within {within:g} mm of the face",
+        )
+    if found.flags[0]:
+        raise InputError(
+            f"the point that names face '{name}' lies on an edge",
+            found=list(point),
+            expected="a point inside the face",
+        )
+    return nominal.face_names[found.face[0]]

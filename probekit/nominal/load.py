@@ -1,0 +1,233 @@
+"""Mesh files in: STL, PLY, OBJ, 3MF and GLB through trimesh, in millimetres, mended and grouped into faces."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+import warnings
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError, ProbekitWarning
+from .faces import FaceChoice, group_facets, name_faces, stable_names
+from .mend import mend
+from .model import Nominal
+
+__all__ = ["FORMATS", "UNITS", "from_arrays", "load", "millimetres_per"]
+
+FORMATS = (".stl", ".ply", ".obj", ".3mf", ".glb")
+
+#: Millimetres in one of each unit. The inch is exact (ISO 80000-3); micrometre to metre by definition.
+UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 0.001, "inch": 25.4, "foot": 304.8}
+
+_SPELLINGS = {
+    "mm": ("millimeter", "millimetre", "millimeters", "millimetres"),
+    "cm": ("centimeter", "centimetre", "centimeters", "centimetres"),
+    "m": ("meter", "metre", "meters", "metres"),
+    "um": ("micron", "microns", "micrometer", "micrometre"),
+    "inch": ("in", "inches"),
+    "foot": ("ft", "feet"),
+}
+
+_SMALLEST, _LARGEST = 1.0, 20_000.0  # diagonal [mm] outside which a unit is probably wrong
+
+
+def millimetres_per(unit: str, *, file: str | None = None, key: str | None = None) -> tuple[str, float]:
+    """Standard name and size in millimetres of a unit of length.
+
+    Raises
+    ------
+    InputError
+        If the unit is not known.
+    """
+    word = str(unit).strip().lower()
+    for standard, others in _SPELLINGS.items():
+        if word == standard or word in others:
+            return standard, UNITS[standard]
+    raise InputError(
+        "unknown unit of length", file=file, column=key, found=unit, expected="one of " + ", ".join(sorted(UNITS))
+    )
+
+
+def load(
+    path: str | Path,
+    *,
+    unit: str | None = None,
+    faces: Mapping[str, FaceChoice] | None = None,
+    angle: float = 25.0,
+    name: str | None = None,
+) -> Nominal:
+    """Load a mesh file as the nominal.
+
+    Parameters
+    ----------
+    path : str or Path
+        STL, PLY, OBJ, 3MF or GLB file.
+    unit : str, optional
+        Unit of the file's numbers ("mm", "inch", ...). 3MF carries its unit and GLB is in metres by its standard;
+        the others do not say, and are refused unless told.
+    faces : mapping, optional
+        Names for faces: new name -> present name, or a point on the face [mm], or a list of these.
+    angle : float
+        Facets that meet at less than this belong to one face [deg].
+    name : str, optional
+        Name of the part; the file's name by default.
+
+    Returns
+    -------
+    Nominal
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, has no unit, or holds no usable surface.
+
+    Warns
+    -----
+    ProbekitWarning
+        If the size is implausible for a machined part, the surface is open, or a given unit overrules the file's.
+    """
+    path = Path(path)
+    content = _content(path)
+    vertices, facets, file_unit = _parse(path, content)
+    unit_source, factor = _unit(path, file_unit, unit)
+    return from_arrays(
+        vertices * factor,
+        facets,
+        faces=faces,
+        angle=angle,
+        name=name or path.stem,
+        unit_source=unit_source,
+        source=str(path),
+        sha256=hashlib.sha256(content).hexdigest(),
+    )
+
+
+def from_arrays(
+    vertices: np.ndarray,
+    facets: np.ndarray,
+    *,
+    facet_face: np.ndarray | None = None,
+    face_names: tuple[str, ...] | None = None,
+    faces: Mapping[str, FaceChoice] | None = None,
+    angle: float = 25.0,
+    name: str = "part",
+    unit_source: str = "arrays in mm",
+    source: str = "",
+    sha256: str = "",
+) -> Nominal:
+    """Make a nominal of plain arrays.
+
+    Parameters
+    ----------
+    vertices : (v, 3) float [mm]
+    facets : (f, 3) int
+    facet_face : (f,) int, optional
+        Face of each facet, if known; the mesh must then need no mending. By default faces are found by `angle`.
+    face_names : tuple of str, optional
+        Names that go with `facet_face`.
+    faces, angle, name
+        As in `load`.
+    unit_source, source, sha256 : str
+        For the record.
+
+    Raises
+    ------
+    InputError
+        See `probekit.nominal.mend`; also if `facet_face` is given for a mesh that has facets to drop.
+    """
+    file = source or None
+    given = np.asarray(facets).reshape(-1, 3)
+    vertices, facets, notes = mend(vertices, given, file=file)
+    if facet_face is None:
+        facet_face = group_facets(vertices, facets, angle=angle)
+    elif len(facets) != len(given) or len(facet_face) != len(given):
+        raise InputError(
+            "faces were given for a mesh whose facets do not match",
+            file=file,
+            found=f"{len(facet_face)} entries, {len(given)} facets of which {len(facets)} are sound",
+            todo="Mend the mesh first, or let probekit find the faces.",
+        )
+    facet_face = np.asarray(facet_face, dtype=np.int32)
+    names = tuple(face_names) if face_names else stable_names(int(facet_face.max()) + 1)
+    part = Nominal(vertices, facets, facet_face, names, name, unit_source, source, sha256, tuple(notes))
+    _warn_if_implausible(part)
+    return name_faces(part, faces) if faces else part
+
+
+def _content(path: Path) -> bytes:
+    if path.suffix.lower() not in FORMATS:
+        raise InputError(
+            "not a model file that can be read", file=path, found=path.suffix, expected="one of " + ", ".join(FORMATS)
+        )
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
+    if not content.strip():
+        raise InputError("the model file is empty", file=path)
+    if path.suffix.lower() == ".stl" and not content.lstrip()[:5].lower() == b"solid" and len(content) >= 84:
+        (claimed,) = struct.unpack_from("<I", content, 80)
+        if 84 + 50 * claimed > len(content):
+            raise InputError(
+                "the STL file is cut short or not an STL file",
+                file=path,
+                found=f"{len(content)} bytes",
+                expected=f"{84 + 50 * claimed} bytes for the {claimed} facets it announces",
+            )
+    return content
+
+
+def _parse(path: Path, content: bytes) -> tuple[np.ndarray, np.ndarray, str | None]:
+    """Vertices, facets and the unit that the format states (None if it states none)."""
+    import io
+
+    import trimesh
+
+    kind = path.suffix.lower()[1:]
+    try:
+        loaded = trimesh.load_scene(io.BytesIO(content), file_type=kind, process=False)
+        pieces = [g for g in loaded.dump() if isinstance(g, trimesh.Trimesh)]
+    except Exception as error:  # the parsers raise anything at all on hostile files
+        raise InputError(f"the {kind.upper()} file cannot be parsed ({error})", file=path) from None
+    if not pieces:
+        raise InputError("the model has no facets", file=path, expected="a mesh with at least one triangle")
+    start = np.cumsum([0] + [len(p.vertices) for p in pieces[:-1]])
+    vertices = np.vstack([np.asarray(p.vertices, dtype=np.float64) for p in pieces])
+    facets = np.vstack([np.asarray(p.faces, dtype=np.int64) + s for p, s in zip(pieces, start, strict=True)])
+    return vertices, facets, loaded.units if kind in ("3mf", "glb") else None
+
+
+def _unit(path: Path, file_unit: str | None, given: str | None) -> tuple[str, float]:
+    if given is None and file_unit is None:
+        raise InputError(
+            "the file does not say its unit",
+            file=path,
+            expected="unit=, one of " + ", ".join(sorted(UNITS)),
+            todo='Say it, for instance unit="mm".',
+        )
+    if given is None:
+        standard, factor = millimetres_per(file_unit, file=str(path))
+        return f"{path.suffix[1:].upper()} file: {standard}", factor
+    standard, factor = millimetres_per(given)
+    if file_unit is not None and millimetres_per(file_unit)[0] != standard:
+        warnings.warn(
+            f"{path}: the file says {file_unit}, but {standard} was given and is used", ProbekitWarning, stacklevel=3
+        )
+    return f"given: {standard}", factor
+
+
+def _warn_if_implausible(part: Nominal) -> None:
+    where = f"{part.source}: " if part.source else ""
+    if not _SMALLEST <= part.diagonal <= _LARGEST:
+        warnings.warn(
+            f"{where}the part is {part.diagonal:.3g} mm across, which is implausible for a machined part "
+            f"(unit from {part.unit_source}): check the unit",
+            ProbekitWarning,
+            stacklevel=3,
+        )
+    for note in part.notes:
+        if note.startswith("the surface is open"):
+            warnings.warn(f"{where}{note}", ProbekitWarning, stacklevel=3)
