@@ -1,0 +1,331 @@
+"""Deviations: compensate the ball, find the foot of each touch on the nominal, sign it, flag what needs a look.
+
+Columns added to the touches table: `cx, cy, cz` contact point; `foot_x, foot_y, foot_z`; `nx, ny, nz` outward unit
+normal at the foot; `face`; `deviation` [mm], positive where material is left on; `flag`, empty or words of
+`FLAG_WORDS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import compress
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from ..errors import InputError
+from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, Feet
+from ..touches import Stylus, directions_from
+from ..touches import compensate as compensated
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["FLAG_WORDS", "distance_function", "project"]
+
+#: Words of the column `flag`, by bit.
+FLAG_WORDS = {AT_EDGE: "edge", AT_BOUNDARY: "boundary", AMBIGUOUS: "ambiguous", FAR: "far", MISSED: "missed"}
+
+_ALL_FLAGS = [" ".join(compress(FLAG_WORDS.values(), ((bits & bit) > 0 for bit in FLAG_WORDS))) for bits in range(32)]
+
+
+def project(
+    touches: pd.DataFrame | np.ndarray,
+    nominal: Nominal,
+    *,
+    stylus: Stylus | float | None = None,
+    compensate: Literal["foot", "target", "approach"] = "foot",
+    along: Literal["foot", "target"] = "foot",
+    normal: Literal["facet", "smooth"] = "facet",
+    named: bool = True,
+    max_distance: float | None = None,
+    ambiguity: float = 0.001,
+) -> pd.DataFrame:
+    """Project touches on the nominal.
+
+    Parameters
+    ----------
+    touches : DataFrame or (n, 3) array
+        Touches table, or bare positions [mm].
+    nominal : Nominal
+    stylus : Stylus or float, optional
+        The stylus, or its effective radius [mm]. Needed when ball centres were recorded; must be left out when
+        contact points were.
+    compensate : {"foot", "target", "approach"}
+        Direction along which the ball is taken off: the normal at the foot of the centre (exact for a smooth part),
+        the target's normal, or against the approach. See `probekit.touches.compensate` for the error of each.
+    along : {"foot", "target"}
+        Deviation to the nearest point of the nominal, or from the target along the target's normal.
+    normal : {"facet", "smooth"}
+        Normal reported: the facet's own, or interpolated over the face. Does not change the deviation.
+    named : bool
+        A touch that names its face (column `face`, or a `feature` that is a face), or else has a target, is
+        projected on that face only. False: every touch on the whole model.
+    max_distance : float, optional
+        Deviations larger than this are flagged "far" [mm].
+    ambiguity : float
+        A foot is flagged "ambiguous" when another face is at most this much further away [mm]; looked for only
+        where the touch is not bound to a face.
+
+    Returns
+    -------
+    DataFrame
+        The deviations table; rows, order and index of the touches, nothing dropped. Its `attrs["projection"]` holds
+        the settings, so that `probekit.fit` projects in the same way.
+
+    Raises
+    ------
+    InputError
+        If the stylus is missing or superfluous, a face does not exist, or a target is needed and missing.
+    """
+    table = _as_table(touches)
+    for word, value, allowed in (
+        ("compensate", compensate, ("foot", "target", "approach")),
+        ("along", along, ("foot", "target")),
+        ("normal", normal, ("facet", "smooth")),
+    ):
+        if value not in allowed:
+            raise InputError(f"{word}= is not known", found=value, expected="one of " + ", ".join(allowed))
+    settings = {
+        "radius": _radius(table, stylus),
+        "compensate": compensate,
+        "along": along,
+        "normal": normal,
+        "max_distance": max_distance,
+        "ambiguity": ambiguity,
+        "by": _bound_by(table, nominal) if named else "nothing",
+    }
+    points = _columns(table, "x", "y", "z")
+    contact, feet, deviation = _measure(points, table, nominal, settings, _faces(table, nominal, settings["by"]))
+    flags = feet.flags
+    if max_distance is not None:
+        with np.errstate(invalid="ignore"):
+            flags = flags | np.where(np.abs(deviation) > max_distance, FAR, 0).astype(np.uint8)
+    return _with_columns(table, nominal, contact, feet, deviation, flags, settings)
+
+
+def distance_function(found: pd.DataFrame, nominal: Nominal) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
+    """Deviation of moved touches, for fits: same compensation, same faces as when `found` was made.
+
+    Parameters
+    ----------
+    found : (n rows) DataFrame
+        Deviations table made by `project`.
+    nominal : Nominal
+
+    Returns
+    -------
+    callable
+        Takes moved measured points (n, 3) [mm]; returns deviations (n,) [mm] and their gradient over those points,
+        unit vectors (n, 3).
+
+    Raises
+    ------
+    InputError
+        If `found` was not made by `project`.
+    """
+    settings = found.attrs.get("projection")
+    if settings is None:
+        raise InputError(
+            "these touches were not projected", todo="Use probekit.deviation.project(touches, nominal) first."
+        )
+    settings = {**settings, "ambiguity": None, "normal": "facet"}
+    faces = _faces(found, nominal, settings["by"])
+
+    def measure(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        _, feet, deviation = _measure(points, found, nominal, settings, faces)
+        return deviation, feet.normal
+
+    return measure
+
+
+def _measure(
+    points: np.ndarray, table: pd.DataFrame, nominal: Nominal, settings: dict[str, Any], faces: np.ndarray | None
+) -> tuple[np.ndarray, Feet, np.ndarray]:
+    """Contact points (n, 3), feet and deviations (n,) of measured points (n, 3)."""
+    radius, by_foot = settings["radius"], settings["compensate"] == "foot"
+    queries = points
+    if radius and not by_foot:
+        queries = compensated(points, radius, directions_from(table, by=settings["compensate"]))
+    feet = _feet(queries, nominal, faces, smooth=settings["normal"] == "smooth", ambiguity=settings["ambiguity"])
+    contact, deviation = queries, feet.distance
+    if radius and by_foot:
+        deviation = feet.distance - radius
+        contact = points - radius * _towards(points, feet, settings)
+    if settings["along"] == "target":
+        target, normal = _targets(table)
+        deviation = np.einsum("ij,ij->i", contact - target, normal)
+        feet = Feet(target, feet.facet, feet.face, feet.barycentric, normal, deviation, feet.flags)
+    return contact, feet, deviation
+
+
+def _towards(points: np.ndarray, feet: Feet, settings: dict[str, Any]) -> np.ndarray:
+    """Unit vector from foot to ball centre, outward; `normal` unless that is an interpolated one."""
+    if settings["normal"] == "facet":
+        return feet.normal
+    clear = np.abs(feet.distance) > 1e-9
+    safe = np.where(clear, feet.distance, 1.0)[:, None]
+    return np.where(clear[:, None], (points - feet.foot) / safe, feet.normal)
+
+
+def _feet(
+    points: np.ndarray, nominal: Nominal, faces: np.ndarray | None, *, smooth: bool, ambiguity: float | None
+) -> Feet:
+    """Feet on the whole model, or row by row on the face asked for (-1: any)."""
+    if faces is None:
+        return nominal.engine.feet(points, smooth=smooth, ambiguity=ambiguity)
+    n = len(points)
+    out = Feet(
+        np.full((n, 3), np.nan),
+        np.full(n, -1),
+        np.full(n, -1, dtype=np.int32),
+        np.full((n, 3), np.nan),
+        np.full((n, 3), np.nan),
+        np.full(n, np.nan),
+        np.zeros(n, dtype=np.uint8),
+    )
+    for face in np.unique(faces):
+        rows = np.flatnonzero(faces == face)
+        if face < 0:
+            part = nominal.engine.feet(points[rows], smooth=smooth, ambiguity=ambiguity)
+            facet = part.facet
+        else:
+            engine, own = nominal.engine.of_face(int(face))
+            part = engine.feet(points[rows], smooth=smooth)
+            facet = np.where(part.facet >= 0, own[part.facet], -1)
+        for name in Feet.__dataclass_fields__:
+            getattr(out, name)[rows] = facet if name == "facet" else getattr(part, name)
+    return out
+
+
+def _as_table(touches: pd.DataFrame | np.ndarray) -> pd.DataFrame:
+    import pandas as pd
+
+    if isinstance(touches, pd.DataFrame):
+        missing = [c for c in "xyz" if c not in touches]
+        if missing:
+            raise InputError(
+                "the touches table lacks measured positions", column=missing[0], expected="columns x, y, z"
+            )
+        return touches
+    points = np.asarray(touches, dtype=float)
+    if points.ndim != 2 or points.shape[1] != 3:
+        raise InputError(
+            "positions must be an array of three columns", found=f"shape {points.shape}", expected="(n, 3)"
+        )
+    return pd.DataFrame(
+        {"touch": np.arange(1, len(points) + 1), "feature": "", "x": points[:, 0], "y": points[:, 1], "z": points[:, 2]}
+    )
+
+
+def _radius(table: pd.DataFrame, stylus: Stylus | float | None) -> float:
+    recorded = table.attrs.get("recorded")
+    if recorded == "contact":
+        if stylus is not None:
+            raise InputError(
+                "the touches are contact points, so no ball must be taken off",
+                file=table.attrs.get("source"),
+                todo='Leave out stylus=, or set attrs["recorded"] = "centre" if they are ball centres.',
+            )
+        return 0.0
+    if recorded == "centre" and stylus is None:
+        raise InputError(
+            "the touches are ball centres, and no stylus was given",
+            file=table.attrs.get("source"),
+            expected="stylus=, a Stylus or its effective radius in mm",
+        )
+    if stylus is None:
+        return 0.0
+    radius = float(stylus.effective_radius if isinstance(stylus, Stylus) else stylus)
+    if not (np.isfinite(radius) and radius >= 0):
+        raise InputError("the effective radius of the stylus is not usable", found=radius, expected="mm, zero or more")
+    return radius
+
+
+def _bound_by(table: pd.DataFrame, nominal: Nominal) -> str:
+    """Which column binds touches to faces: "face", "feature", "target" or "nothing"."""
+    before = table.attrs.get("projection")
+    if before is not None and "foot_x" in table:
+        return before["by"]
+    if "face" in table and (table["face"].astype(object).fillna("") != "").any():
+        return "face"
+    if "feature" in table and set(table["feature"].unique()) & set(nominal.face_names):
+        return "feature"
+    return "target" if {"x0", "y0", "z0"} <= set(table) and table["x0"].notna().any() else "nothing"
+
+
+def _faces(table: pd.DataFrame, nominal: Nominal, by: str) -> np.ndarray | None:
+    """(n,) face index asked for by each touch, -1 for any; None if no touch asks."""
+    import pandas as pd
+
+    if by == "nothing":
+        return None
+    faces = np.full(len(table), -1, dtype=np.int32)
+    if by in ("face", "feature"):
+        code, names = pd.factorize(table[by].astype(object).fillna(""))
+        known = {name: i for i, name in enumerate(nominal.face_names)}
+        if by == "face":
+            for name in names:
+                if name:
+                    nominal.face_index(str(name))
+        faces = np.array([known.get(str(name), -1) for name in names] or [-1], dtype=np.int32)[code]
+    loose = np.flatnonzero(faces < 0)
+    if len(loose) and {"x0", "y0", "z0"} <= set(table):
+        faces[loose] = nominal.engine.feet(_columns(table, "x0", "y0", "z0")[loose]).face
+    return faces
+
+
+def _targets(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    if not {"x0", "y0", "z0", "i", "j", "k"} <= set(table):
+        raise InputError(
+            'along="target" needs targets',
+            expected="columns x0, y0, z0, i, j, k",
+            todo='Use along="foot" without targets.',
+        )
+    target, normal = _columns(table, "x0", "y0", "z0"), _columns(table, "i", "j", "k")
+    bad = ~(np.isfinite(target).all(axis=1) & np.isfinite(normal).all(axis=1))
+    if bad.any():
+        raise InputError(
+            f'along="target" needs a target in every row; {int(bad.sum())} have none',
+            found=f"touch {table['touch'].iloc[int(np.flatnonzero(bad)[0])]} without target",
+        )
+    return target, normal
+
+
+def _columns(table: pd.DataFrame, *names: str) -> np.ndarray:
+    """Columns as an (n, k) float array."""
+    out = np.empty((len(table), len(names)))
+    for k, name in enumerate(names):
+        out[:, k] = table[name].to_numpy(dtype=float)
+    return out
+
+
+def _with_columns(
+    table: pd.DataFrame,
+    nominal: Nominal,
+    contact: np.ndarray,
+    feet: Feet,
+    deviation: np.ndarray,
+    flags: np.ndarray,
+    settings: dict[str, Any],
+) -> pd.DataFrame:
+    import pandas as pd
+
+    new: dict[str, Any] = {}
+    for names, values in (
+        (("cx", "cy", "cz"), contact),
+        (("foot_x", "foot_y", "foot_z"), feet.foot),
+        (("nx", "ny", "nz"), feet.normal),
+    ):
+        for k, name in enumerate(names):
+            new[name] = values[:, k]
+    new["face"] = pd.Categorical.from_codes(feet.face, categories=list(nominal.face_names))
+    new["deviation"] = deviation
+    new["flag"] = pd.Categorical.from_codes(flags, categories=_ALL_FLAGS)
+    added = pd.DataFrame(new, index=table.index, copy=False)
+    kept = table.drop(columns=[c for c in table.columns if c in new])
+    out = pd.concat([kept, added], axis=1)
+    out.attrs = {**table.attrs, "projection": settings}
+    return out

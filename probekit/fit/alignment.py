@@ -1,0 +1,151 @@
+"""What a rigid fit found, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .motion import FREEDOMS, apply_motion, invert_motion, motion_parameters
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Alignment"]
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """A rigid motion from measured to nominal coordinates.
+
+    Attributes
+    ----------
+    motion : (4, 4) float
+        Takes measured points to nominal ones.
+    free : tuple of str
+        Degrees of freedom the fit had, of tx, ty, tz, rx, ry, rz; the others were locked at zero.
+    pivot : (3,) float
+        Point about which the parameters turn [mm].
+    covariance : (6, 6) float
+        Of (tx, ty, tz) [mm] and (rx, ry, rz) [deg]; zero rows where locked, NaN where the method has none.
+    residuals : (n,) float
+        Deviations after the motion [mm], in the order of the touches used.
+    weights : (n,) float
+        Final weights, after any robust down-weighting; 1 is full weight.
+    used : (n,) int
+        Positions of those touches in the table that was given.
+    method : str
+        "least_squares", "huber", "tukey" or "minimax".
+    condition : float
+        Ratio of the largest to the smallest sensitivity of the deviations to the free motions.
+    iterations : int
+        Steps until it settled.
+    undetermined : tuple of str
+        Motions that the touches do not fix, held at zero (only if that was asked for).
+    objective : float
+        What was minimised, in its own unit: weighted root mean square, or largest weighted deviation [mm].
+    certificate : float
+        For minimax: how much better any small motion could still make it, at most [mm]; NaN for other methods.
+    """
+
+    motion: np.ndarray
+    free: tuple[str, ...]
+    pivot: np.ndarray
+    covariance: np.ndarray
+    residuals: np.ndarray
+    weights: np.ndarray
+    used: np.ndarray
+    method: str
+    condition: float
+    iterations: int
+    undetermined: tuple[str, ...] = field(default=())
+    objective: float = float("nan")
+    certificate: float = float("nan")
+
+    @property
+    def translation(self) -> np.ndarray:
+        """(3,) translation about the pivot [mm]."""
+        return motion_parameters(self.motion, pivot=self.pivot)[0]
+
+    @property
+    def rotation_deg(self) -> np.ndarray:
+        """(3,) rotation vector [deg]."""
+        return motion_parameters(self.motion, pivot=self.pivot)[1]
+
+    @property
+    def inverse(self) -> np.ndarray:
+        """(4, 4) motion from nominal to measured coordinates: where the part sits."""
+        return invert_motion(self.motion)
+
+    @property
+    def uncertainty(self) -> np.ndarray:
+        """(6,) standard uncertainty of tx, ty, tz [mm] and rx, ry, rz [deg]."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def rms(self) -> float:
+        """Root mean square of the residuals, unweighted [mm]."""
+        return float(np.sqrt(np.mean(self.residuals**2)))
+
+    def apply(self, touches: pd.DataFrame | np.ndarray) -> pd.DataFrame | np.ndarray:
+        """Touches in nominal coordinates.
+
+        Parameters
+        ----------
+        touches : DataFrame or (n, 3) array
+            Measured points; of a table, x, y, z are moved, approach directions (ai, aj, ak) turned, targets left
+            alone. What an earlier projection added is dropped, for it holds no more.
+
+        Returns
+        -------
+        The same kind as was given, a copy.
+        """
+        if isinstance(touches, np.ndarray):
+            return apply_motion(self.motion, touches)
+        out = touches.copy()
+        out[["x", "y", "z"]] = apply_motion(self.motion, touches[["x", "y", "z"]].to_numpy(dtype=float))
+        if {"ai", "aj", "ak"} <= set(out):
+            out[["ai", "aj", "ak"]] = touches[["ai", "aj", "ak"]].to_numpy(dtype=float) @ self.motion[:3, :3].T
+        stale = ["cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz", "deviation", "flag"]
+        if "projection" in out.attrs:
+            out = out.drop(columns=[c for c in stale if c in out])
+            if out.attrs["projection"]["by"] != "face":
+                out = out.drop(columns="face")
+            out.attrs = {k: v for k, v in touches.attrs.items() if k != "projection"}
+        return out
+
+    @property
+    def sentence(self) -> str:
+        """The alignment in one line."""
+        t, r, u = self.translation, self.rotation_deg, self.uncertainty
+        parts = []
+        for k, name in enumerate(FREEDOMS):
+            if name in self.free:
+                value, unit, digits = (t[k], "mm", 4) if k < 3 else (r[k - 3], "deg", 4)
+                plus = f" (u {u[k]:.{digits}f})" if np.isfinite(u[k]) else ""
+                parts.append(f"{name} {value:+.{digits}f} {unit}{plus}")
+        locked = [name for name in FREEDOMS if name not in self.free]
+        text = f"{self.method.replace('_', ' ')} on {len(self.used)} touches: " + ", ".join(parts)
+        if locked:
+            text += "; locked: " + ", ".join(locked)
+        if self.undetermined:
+            text += "; not fixed by the touches, held at zero: " + "; ".join(self.undetermined)
+        return text
+
+    def __repr__(self) -> str:
+        return f"<Alignment {self.sentence}>"
+
+    def _repr_html_(self) -> str:
+        t, r, u = self.translation, self.rotation_deg, self.uncertainty
+        rows = "".join(
+            f"<tr><td>{name}</td><td>{value:+.5f}</td><td>{u[k]:.5f}</td><td>{'mm' if k < 3 else 'deg'}</td>"
+            f"<td>{'free' if name in self.free else 'locked'}</td></tr>"
+            for k, (name, value) in enumerate(zip(FREEDOMS, [*t, *r], strict=True))
+        )
+        return (
+            f"<p>{escape(self.method.replace('_', ' '))}, {len(self.used)} touches, residual rms {self.rms:.4f} mm, "
+            f"{self.iterations} steps</p><table><tr><th></th><th>value</th><th>u</th><th>unit</th><th></th></tr>"
+            f"{rows}</table>"
+        )

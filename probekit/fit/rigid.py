@@ -1,0 +1,282 @@
+"""Rigid alignment of touches to the nominal by their normal deviations.
+
+symbol   variable      meaning
+x_i      points        measured point of touch i [mm]
+d_i      deviation     signed deviation of the moved touch from the nominal [mm]
+g_i      gradient      its gradient over the moved point: the unit normal at the foot
+w_i      weights       weight of touch i
+p        parameters    (tx, ty, tz [mm], rx, ry, rz [rad]) about the pivot
+
+Least squares minimises sum w_i d_i(p)^2 by Gauss-Newton steps; the touches are projected on the nominal anew at each
+step, so the nominal may be any shape and what is minimised is the true distance, not one to a fixed tangent plane.
+Robust fits reweight at each step. Minimax is in `probekit.fit.minimax`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from ..deviation import distance_function, project
+from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
+from . import robust
+from .alignment import Alignment
+from .minimax import minimax_motion
+from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot
+from .undetermined import describe_motions, undetermined_motions
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["METHODS", "rigid"]
+
+METHODS = ("least_squares", "huber", "tukey", "minimax")
+
+_SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this part of itself is not determined
+
+
+def rigid(
+    found: pd.DataFrame | np.ndarray,
+    nominal: Nominal,
+    *,
+    features: Iterable[str] | None = None,
+    lock: Iterable[str] = (),
+    method: Literal["least_squares", "huber", "tukey", "minimax"] = "least_squares",
+    weights: np.ndarray | None = None,
+    u: float | np.ndarray | None = None,
+    pivot: Iterable[float] = (0.0, 0.0, 0.0),
+    undetermined: Literal["error", "hold"] = "error",
+    tolerance: float = 1e-7,
+    max_iterations: int = 100,
+) -> Alignment:
+    """Rigid motion that brings measured touches onto the nominal.
+
+    Parameters
+    ----------
+    found : DataFrame or (n, 3) array
+        Deviations table of `probekit.deviation.project`, or bare contact points [mm].
+    nominal : Nominal
+    features : iterable of str, optional
+        Use only touches of these features. Missed touches are never used.
+    lock : iterable of str
+        Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz.
+    method : {"least_squares", "huber", "tukey", "minimax"}
+    weights : (n,) float, optional
+        Weight of each row of `found`.
+    u : float or (n,) float, optional
+        Standard uncertainty of a touch [mm]. Sets the weights to 1/u^2 (unless given) and is a floor for the scatter
+        that the covariance is made of; without it the scatter is taken from the residuals.
+    pivot : (3,) float
+        Point about which the parameters turn [mm]; it matters for locks and for what the numbers mean.
+    undetermined : {"error", "hold"}
+        What to do when the touches leave a motion free: raise, or hold it at zero, warn, and name it in the result.
+    tolerance : float
+        Settled when no touch moves by more than this in a step [mm].
+    max_iterations : int
+
+    Returns
+    -------
+    Alignment
+
+    Raises
+    ------
+    InputError
+        Unknown method, feature or degree of freedom; weights of the wrong length; too few touches.
+    UndeterminedError
+        If the touches do not fix a motion, with that motion in words.
+    FitError
+        If it does not settle.
+
+    Notes
+    -----
+    Covariance of least squares: s^2 (J^T W J)^-1 with s^2 the weighted residual variance for n - k freedoms (JCGM
+    102:2011 and any text on least squares). Of robust fits: Huber's K^2 [sum psi^2/(n-k)]/[mean psi']^2 s^2
+    (J^T J)^-1 (Huber and Ronchetti, eq. 7.81-7.83, from memory). Residuals hold form error as well as probing error,
+    so the stated uncertainty does, too.
+    """
+    if method not in METHODS:
+        raise InputError("unknown method of fit", found=method, expected="one of " + ", ".join(METHODS))
+    if undetermined not in ("error", "hold"):
+        raise InputError("undetermined= is not known", found=undetermined, expected='"error" or "hold"')
+    free, pivot = free_of(lock), np.asarray(pivot, dtype=float)
+    table = project(found, nominal) if isinstance(found, np.ndarray) else found
+    used = _rows(table, features)
+    weight, spread = _weights(len(table), used, weights, u)
+    chosen = table.iloc[used]
+    chosen.attrs = table.attrs
+    points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
+    measure = distance_function(chosen, nominal)
+    centre = points.mean(axis=0) if free[:3].all() else pivot
+    length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+
+    basis = free_basis(free, length)
+    null, sensitivity = _degeneracy(chosen, nominal, points, basis, centre)
+    held = describe_motions(null, free, centre, length) if null.shape[1] else []
+    if held:
+        if undetermined == "error":
+            raise UndeterminedError(held)
+        warnings.warn("held at zero, for the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2)
+        basis = basis @ np.linalg.svd(null)[0][:, null.shape[1] :]
+    if method == "minimax":
+        solved = minimax_motion(
+            points,
+            measure,
+            basis,
+            pivot=centre,
+            scale=np.sqrt(weight),
+            tolerance=max(tolerance, 1e-6),
+            max_iterations=max_iterations,
+        )
+        parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
+        residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
+        covariance = np.where(np.outer(free, free), np.nan, 0.0)
+    else:
+        fitted = _gauss_newton(points, measure, basis, centre, weight, method, tolerance, max_iterations)
+        parameters, residuals, gradient, final, scale, steps = fitted
+        slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
+        covariance = basis @ _covariance(slope, weight, residuals, spread, scale, method) @ basis.T
+        covariance = _in_degrees(moved_pivot(covariance, pivot - centre))
+        certificate, objective = np.nan, float(np.sqrt(np.sum(final * residuals**2) / max(final.sum(), 1e-300)))
+    return Alignment(
+        motion=make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=centre),
+        free=tuple(np.array(FREEDOMS)[free].tolist()),
+        pivot=pivot,
+        covariance=covariance,
+        residuals=residuals,
+        weights=final / max(float(weight.max()), 1e-300),
+        used=used,
+        method=method,
+        condition=float(sensitivity.max() / max(sensitivity.min(), 1e-300)),
+        iterations=steps,
+        undetermined=tuple(held),
+        objective=objective,
+        certificate=certificate,
+    )
+
+
+def _rows(table: pd.DataFrame, features: Iterable[str] | None) -> np.ndarray:
+    use = np.isfinite(table[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
+    if features is not None:
+        features = [features] if isinstance(features, str) else list(features)
+        present = set(table["feature"].unique())
+        for name in features:
+            if name not in present:
+                raise InputError(
+                    "no touch has that feature", found=name, expected="one of " + ", ".join(sorted(map(str, present)))
+                )
+        use &= table["feature"].isin(features).to_numpy()
+    rows = np.flatnonzero(use)
+    if not len(rows):
+        raise InputError("there is no touch to fit", todo="Check the features, and whether every touch was missed.")
+    return rows
+
+
+def _weights(
+    n: int, used: np.ndarray, weights: np.ndarray | None, u: float | np.ndarray | None
+) -> tuple[np.ndarray, float | None]:
+    """Weights of the used rows, and the variance that a touch of weight one has (None if not told)."""
+    for what, values in (("weights", weights), ("u", u)):
+        if values is not None and np.ndim(values) and len(np.asarray(values)) != n:
+            raise InputError(f"{what} must have one entry per row", found=len(np.asarray(values)), expected=n)
+        if values is not None and not (np.isfinite(values).all() and (np.asarray(values) > 0).any()):
+            raise InputError(f"{what} must be finite and positive")
+    if weights is None and u is None:
+        return np.ones(len(used)), None
+    spread = None if u is None else np.broadcast_to(np.asarray(u, dtype=float), n)[used] ** 2
+    if weights is None:
+        return spread.mean() / spread, float(spread.mean())
+    weight = np.asarray(weights, dtype=float)[used]
+    return weight, None if spread is None else float(np.mean(weight * spread))
+
+
+def _degeneracy(
+    chosen: pd.DataFrame, nominal: Nominal, points: np.ndarray, basis: np.ndarray, centre: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Undetermined motions and sensitivities at the start, from smooth normals (facets would seem to grip)."""
+    settings = {k: v for k, v in chosen.attrs["projection"].items() if k not in ("radius", "by")}
+    by = chosen.attrs["projection"]["by"]
+    radius = chosen.attrs["projection"]["radius"] if chosen.attrs.get("recorded") != "contact" else None
+    smooth = project(chosen, nominal, stylus=radius, named=by != "nothing", **{**settings, "normal": "smooth"})
+    gradient = smooth[["nx", "ny", "nz"]].to_numpy()
+    return undetermined_motions(jacobian(np.zeros(6), points, gradient, centre) @ basis, below=_SENSITIVITY)
+
+
+def _gauss_newton(
+    points: np.ndarray,
+    measure: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]],
+    basis: np.ndarray,
+    pivot: np.ndarray,
+    weight: np.ndarray,
+    method: str,
+    tolerance: float,
+    max_iterations: int,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float, int]:
+    """Parameters, residuals, gradients, final weights, robust scale, steps."""
+    parameters, current = np.zeros(6), weight
+    stage = "huber" if method == "tukey" else method
+    scale = 0.0
+    deviation, gradient = measure(points)
+    for steps in range(1, max_iterations + 1):
+        if stage != "least_squares":
+            if steps <= 20 and stage == "huber":  # fixed later, or scale and weights may chase each other
+                scale = max(robust.scale_of(np.sqrt(weight) * deviation, basis.shape[1]), 1e-12)
+            current = weight * robust.weights_of(np.sqrt(weight) * deviation / scale, stage)
+        moved = move(parameters, points, pivot)
+        root = np.sqrt(current)
+        slope = root[:, None] * (jacobian(parameters, moved, gradient, pivot) @ basis)
+        step = basis @ np.linalg.lstsq(slope, -root * deviation, rcond=None)[0]
+        before, fraction = float(current @ deviation**2), 1.0
+        while fraction > 1e-4:
+            trial = parameters + fraction * step
+            trial_moved = move(trial, points, pivot)
+            trial_deviation, trial_gradient = measure(trial_moved)
+            if float(current @ trial_deviation**2) <= before:
+                parameters, deviation, gradient = trial, trial_deviation, trial_gradient
+                moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
+                break
+            fraction *= 0.5
+        else:
+            moved_by = 0.0  # no way downhill is left: at this scale the facets make the surface kinked
+        if moved_by <= tolerance:
+            if stage == method:
+                return parameters, deviation, gradient, current, scale, steps
+            stage = method
+    raise FitError(
+        f"the {method.replace('_', ' ')} fit did not settle in {max_iterations} steps (last step {moved_by:.2e} mm); "
+        "raise max_iterations, or look for touches on the wrong face"
+    )
+
+
+def _covariance(
+    slope: np.ndarray,
+    weight: np.ndarray,
+    residuals: np.ndarray,
+    spread: float | None,
+    scale: float,
+    method: str,
+) -> np.ndarray:
+    """(k, k) covariance of the steps along the basis; NaN when there are no more touches than freedoms."""
+    n, n_free = slope.shape
+    if n <= n_free and spread is None:
+        return np.full((n_free, n_free), np.nan)
+    scaled = np.sqrt(weight) * residuals
+    inverse = np.linalg.inv(slope.T @ (weight[:, None] * slope))
+    freedoms = max(n - n_free, 1)
+    if method == "least_squares":
+        variance = float(scaled @ scaled) / freedoms if n > n_free else 0.0
+    else:
+        psi, slope_of_psi = robust.influence(scaled / scale, method)
+        mean = max(float(slope_of_psi.mean()), 1e-12)
+        factor = 1.0 + n_free / n * float(slope_of_psi.var()) / mean**2
+        variance = factor**2 * scale**2 * float(psi @ psi) / freedoms / mean**2
+    return max(variance, spread or 0.0) * inverse
+
+
+def _in_degrees(covariance: np.ndarray) -> np.ndarray:
+    unit = np.where(np.arange(6) < 3, 1.0, 180.0 / np.pi)
+    return covariance * np.outer(unit, unit)
