@@ -1,0 +1,182 @@
+"""What each possible correction would do: set-up, uniform offset, a further move, a re-cut.
+
+The deviations of each tolerance are split by a robust linear model, d_i = J_i p + c + e_i, with the row J_i of the
+rigid motions, a uniform offset c (cutter radius or length) and what is left, e_i. Predictions are to first order in the
+motion, whose second-order part is motion squared times curvature: below a micrometre for 0.1 mm on a radius of 10 mm.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..deviation import distance_function
+from ..fit import Alignment, apply_motion, robust
+from ..fit.motion import jacobian
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+    from ..tolerance import Evaluation
+    from ..verdict import Verdict
+
+__all__ = ["corrections", "uniform_offset"]
+
+
+def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Predicted actual value of each tolerance after each correction, and the share of the deviation each explains.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    nominal : Nominal
+    alignment : Alignment, optional
+        The alignment that the verdict's touches have been through.
+
+    Returns
+    -------
+    table : DataFrame
+        One row per correction: `correction`, `size`, `rms` [mm] over the judged touches, `outside` (touches outside
+        their limits, no guard band), then the predicted actual value [mm] of each tolerance under its name.
+    shares : DataFrame
+        `part`, `rms` [mm] and `share` of the sum of squares of the touches judged that the alignment did not use.
+    """
+    import pandas as pd
+
+    table, evaluations = verdict.table, verdict.evaluations
+    aligned = [one.deviations for one in evaluations]
+    rows: list[dict[str, object]] = []
+    states: list[tuple[str, list[np.ndarray]]] = []
+    if alignment is not None:
+        clamped = _as_clamped(table, nominal, alignment)
+        before = [d if one.free else clamped[one.rows] for one, d in zip(evaluations, aligned, strict=True)]
+        states.append(("set-up", before))
+        rows.append(_row("none: the part as it is clamped", "", evaluations, before))
+        rows.append(_row("set-up: alignment undone", _motion_size(alignment), evaluations, aligned))
+    else:
+        rows.append(_row("none", "", evaluations, aligned))
+    offsets = [_explained(table, one, d, rigid=False, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
+    moves = [_explained(table, one, d, rigid=True, offset=False) for one, d in zip(evaluations, aligned, strict=True)]
+    both = [_explained(table, one, d, rigid=True, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
+    sizes = "; ".join(f"{one.name} {o[1]:+.3f} mm" for one, o in zip(evaluations, offsets, strict=True))
+    without_offset = [d - e[0] for d, e in zip(aligned, offsets, strict=True)]
+    without_both = [d - e[0] for d, e in zip(aligned, both, strict=True)]
+    rows.append(_row("and a uniform offset of each tolerance's faces", sizes, evaluations, without_offset))
+    rows.append(
+        _row(
+            "and a rigid move of each tolerance's faces",
+            "; ".join(f"{one.name} up to {m[2]:.3f} mm" for one, m in zip(evaluations, moves, strict=True)),
+            evaluations,
+            [d - e[0] for d, e in zip(aligned, moves, strict=True)],
+        )
+    )
+    rows.append(_row("and both, offset and rigid move", "", evaluations, without_both))
+    rows.append(
+        _row(
+            "and a re-cut to nominal of all that has material left",
+            "removes material only",
+            evaluations,
+            [np.minimum(d, 0.0) for d in aligned],
+        )
+    )
+    states += [("uniform offset", aligned), ("rigid move of the faces", without_offset), ("left: form", without_both)]
+    return pd.DataFrame(rows), _shares(states, evaluations, alignment)
+
+
+def uniform_offset(deviations: np.ndarray) -> tuple[float, float]:
+    """Robust mean (Huber) of deviations (n,) [mm] and its standard uncertainty [mm]: the offset a whole face shares."""
+    deviations = np.asarray(deviations, dtype=float)
+    values, scale, weight = _robust(np.ones((len(deviations), 1)), deviations)
+    return float(values[0]), float(scale / np.sqrt(max(weight.sum(), 1.0)))
+
+
+def _as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:
+    points = table[["x", "y", "z"]].to_numpy(dtype=float)
+    return distance_function(table, nominal)(apply_motion(alignment.inverse, points))[0]
+
+
+def _explained(
+    table: pd.DataFrame, one: Evaluation, deviations: np.ndarray, *, rigid: bool, offset: bool
+) -> tuple[np.ndarray, float, float]:
+    """Part of the deviations that the model explains (n,), the offset [mm], the largest move of a touch [mm]."""
+    chosen = table.iloc[one.rows]
+    columns = []
+    points = chosen[["cx", "cy", "cz"]].to_numpy(dtype=float)
+    centre = points.mean(axis=0)
+    length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+    if rigid:
+        slope = jacobian(np.zeros(6), points, chosen[["nx", "ny", "nz"]].to_numpy(dtype=float), centre)
+        slope[:, 3:] /= length
+        columns.append(slope)
+    if offset:
+        columns.append(np.ones((len(points), 1)))
+    design = np.hstack(columns)
+    values, _, _ = _robust(design, deviations)
+    largest = 0.0
+    if rigid:
+        moved = values[:3] + np.cross(values[3:6] / length, points - centre)
+        largest = float(np.linalg.norm(moved, axis=1).max())
+    return design @ values, float(values[-1]) if offset else 0.0, largest
+
+
+def _robust(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
+    """Huber regression by reweighting: coefficients, scale, weights. Directions the data do not fix get nothing."""
+    weight, scale = np.ones(len(values)), 0.0
+    solution = np.zeros(design.shape[1])
+    for _ in range(50):
+        root = np.sqrt(weight)
+        new = np.linalg.lstsq(root[:, None] * design, root * values, rcond=2e-3)[0]
+        settled = np.abs(new - solution).max() < 1e-9
+        solution, residual = new, values - design @ new
+        scale = max(robust.scale_of(residual, min(design.shape[1], len(values) // 2)), 1e-9)
+        weight = robust.weights_of(residual / scale, "huber")
+        if settled:
+            break
+    return solution, scale, weight
+
+
+def _row(
+    correction: str, size: str, evaluations: tuple[Evaluation, ...], deviations: list[np.ndarray]
+) -> dict[str, object]:
+    together = np.concatenate(deviations)
+    row: dict[str, object] = {
+        "correction": correction,
+        "size": size,
+        "rms": float(np.sqrt(np.mean(together**2))),
+        "outside": sum(
+            int(((d > one.upper) | (d < one.lower)).sum()) for one, d in zip(evaluations, deviations, strict=True)
+        ),
+    }
+    for one, d in zip(evaluations, deviations, strict=True):
+        row[one.name] = 2.0 * float(np.abs(d - (one.lower + one.upper) / 2).max())
+    return row
+
+
+def _motion_size(alignment: Alignment) -> str:
+    turn = float(np.linalg.norm(alignment.rotation_deg))
+    return f"{float(np.linalg.norm(alignment.translation)):.3f} mm, {turn:.3f} deg"
+
+
+def _shares(
+    states: list[tuple[str, list[np.ndarray]]], evaluations: tuple[Evaluation, ...], alignment: Alignment | None
+) -> pd.DataFrame:
+    """Sums of squares lost from each state to the next, over touches that the alignment did not use."""
+    import pandas as pd
+
+    used = set() if alignment is None else set(alignment.used.tolist())
+    keep = [np.array([r not in used for r in one.rows.tolist()], dtype=bool) for one in evaluations]
+    if not any(k.any() for k in keep):
+        keep = [np.ones(len(one.rows), dtype=bool) for one in evaluations]
+    chosen = [np.concatenate([d[k] for d, k in zip(state, keep, strict=True)]) for _, state in states]
+    squares = np.array([float(d @ d) for d in chosen])
+    lost = np.append(squares[:-1] - squares[1:], squares[-1])
+    total = max(squares[0], 1e-300)
+    return pd.DataFrame(
+        {
+            "part": [name for name, _ in states],
+            "rms": np.sign(lost) * np.sqrt(np.abs(lost) / len(chosen[0])),
+            "share": lost / total,
+        }
+    )

@@ -1,0 +1,176 @@
+"""What now: plain-language suggestions, each with its reason, never an order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..fit import Alignment, motion_parameters
+from .corrections import corrections, uniform_offset
+from .regions import find_regions
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+    from ..verdict import Verdict
+
+__all__ = ["CAUTION", "Action", "suggest"]
+
+#: Stands under every suggestion.
+CAUTION = (
+    "These are suggestions from a computation, not orders. A person qualified for this machine decides. Check every "
+    "changed offset and program before it runs: sign and axis, dry run above the part, single block, reduced override, "
+    "hands clear of the spindle. The rules of the workshop and of the law come first."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Action:
+    """What could be done next.
+
+    Attributes
+    ----------
+    table, shares : DataFrame
+        Predicted actual values after each correction, and how much each explains; see `probekit.action.corrections`.
+    regions : DataFrame
+        Where material is left or missing; see `probekit.action.find_regions`.
+    suggestions : tuple of str
+        In order of weight, each with its reason.
+    caution : str
+    """
+
+    table: pd.DataFrame
+    shares: pd.DataFrame
+    regions: pd.DataFrame
+    suggestions: tuple[str, ...]
+    caution: str = CAUTION
+
+    def _repr_html_(self) -> str:
+        items = "".join(f"<li>{escape(s)}</li>" for s in self.suggestions)
+        return (
+            f"<ol>{items}</ol><p><i>{escape(self.caution)}</i></p>"
+            + self.table.to_html(index=False, float_format=lambda v: f"{v:.4f}")
+            + (self.regions.to_html(index=False, float_format=lambda v: f"{v:.3f}") if len(self.regions) else "")
+        )
+
+
+def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None = None) -> Action:
+    """Weigh the possible corrections and say what they would bring.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    nominal : Nominal
+    alignment : Alignment, optional
+        The alignment that the verdict's touches have been through; its undoing is then weighed as a set-up
+        correction.
+
+    Returns
+    -------
+    Action
+    """
+    table, shares = corrections(verdict, nominal, alignment)
+    regions = find_regions(verdict.table)
+    said = [
+        *_on_missing(regions),
+        *_on_left(regions),
+        *_on_offset(verdict),
+        *(_on_set_up(alignment, table, shares) if alignment is not None else []),
+        *_on_doubt(verdict),
+    ]
+    if verdict.part == "conforms":
+        said.insert(0, "Carry on: every judged touch lies within its limits by the decision rule.")
+    return Action(table, shares, regions, tuple(said))
+
+
+def _on_missing(regions: pd.DataFrame) -> list[str]:
+    return [
+        f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, {r.deviation:+.3f} mm "
+        f"at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not bring it back: ask for a "
+        "concession, repair it by an approved process, or scrap the part."
+        for r in regions[~regions["can_recut"].astype(bool)].itertuples()
+    ]
+
+
+def _on_left(regions: pd.DataFrame) -> list[str]:
+    return [
+        f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, {r.deviation:+.3f} mm "
+        f"at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm ({_touches(r.ids)})."
+        for r in regions[regions["can_recut"].astype(bool)].itertuples()
+    ]
+
+
+def _on_offset(verdict: Verdict) -> list[str]:
+    said = []
+    for one in verdict.evaluations:
+        if one.touches < 5:
+            continue
+        offset, u = uniform_offset(one.deviations)
+        if abs(offset) < max(3.0 * u, 0.05 * one.width):
+            continue
+        common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
+        if offset > 0:
+            said.append(
+                f"{common}: material is left all over, as a cutter leaves it that is smaller (worn) or set further out "
+                f"than the control believes. If so, lowering that cutter's radius or length entry by {offset:.3f} mm "
+                "before a re-cut or the next part would take it off."
+            )
+        else:
+            said.append(
+                f"{common}: material is missing all over, as after a cutter that is larger or set deeper than the "
+                f"control believes. Raising its radius or length entry by {-offset:.3f} mm helps the next part, not "
+                "this one."
+            )
+    return said
+
+
+def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
+    shift, turn = motion_parameters(alignment.inverse, pivot=alignment.pivot)
+    u = alignment.uncertainty
+    known = np.isfinite(u)
+    significant = (np.abs([*shift, *turn]) > 3.0 * np.where(known, u, np.inf)) & (u > 0)
+    where = (
+        f"it sits shifted by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm and turned by "
+        f"({turn[0]:+.4f}, {turn[1]:+.4f}, {turn[2]:+.4f}) deg about ({alignment.pivot[0]:g}, {alignment.pivot[1]:g}, "
+        f"{alignment.pivot[2]:g}) from where the program takes it to be"
+    )
+    share = float(shares["share"].iloc[0])
+    outside = (int(table["outside"].iloc[0]), int(table["outside"].iloc[1]))
+    if known.all() and not significant.any():
+        return ["The set-up needs no change: the shift and turn found are within three times their uncertainty."]
+    return [
+        f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
+        f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
+        f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount would "
+        "put the program back on the part."
+    ]
+
+
+def _on_doubt(verdict: Verdict) -> list[str]:
+    said = []
+    undecided = verdict.table.loc[verdict.table["verdict"] == "undecided", "touch"].tolist()
+    missed = verdict.table.loc[verdict.table["verdict"] == "missed", "touch"].tolist()
+    if undecided:
+        said.append(
+            f"Undecided: {_touches(undecided)}, within the guard band and so too near a limit to decide with this "
+            "uncertainty. Touch there again, with more touches or a smaller uncertainty."
+        )
+    if missed:
+        said.append(
+            f"Missed: {_touches(missed)}. Find out why there was no trigger (wrong place, too little overtravel, "
+            "material far off) before anything else moves there, then touch again."
+        )
+    return said
+
+
+def _touches(ids: tuple | list, most: int = 8) -> str:
+    shown = ", ".join(str(i) for i in ids[:most]) + (f" and {len(ids) - most} more" if len(ids) > most else "")
+    return f"touch {shown}" if len(ids) == 1 else f"touches {shown}"
+
+
+def _at(region: object) -> str:
+    return f"({region.x:.1f}, {region.y:.1f}, {region.z:.1f})"

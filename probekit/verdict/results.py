@@ -1,0 +1,54 @@
+"""What a verdict is, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+from .rules import Rule
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..tolerance import Evaluation
+
+__all__ = ["PART_WORDS", "TOUCH_WORDS", "Verdict"]
+
+#: What a touch can be, best first.
+TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
+
+#: What a feature or a part can be.
+PART_WORDS = ("conforms", "undecided", "does not conform")
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """Verdict on every touch, feature and the part.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The deviations table with, per touch, `tolerance` (name of the one that judged it), `lower` and `upper`
+        limit [mm], `u` standard uncertainty [mm], `p_conform` in 0..1 (NaN where missed or unjudged) and `verdict`,
+        one of `TOUCH_WORDS`.
+    features : DataFrame
+        One row per feature: `feature, touches, within, undecided, high, low, missed, unjudged, worst, verdict`.
+    part : str
+        One of `PART_WORDS`.
+    evaluations : tuple of Evaluation
+        The tolerances that were judged, in the order given.
+    rule : Rule
+        The decision rule used.
+    """
+
+    table: pd.DataFrame
+    features: pd.DataFrame
+    part: str
+    evaluations: tuple[Evaluation, ...]
+    rule: Rule
+
+    def _repr_html_(self) -> str:
+        return f"<p>Part: <b>{escape(self.part)}</b> ({escape(self.rule.sentence)})</p>" + self.features.to_html(
+            index=False, float_format=lambda v: f"{v:.4f}"
+        )
