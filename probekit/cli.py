@@ -1,0 +1,175 @@
+"""The command line: parse, call, print. All thinking is in the library."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from . import __version__
+from .errors import ProbekitError, ProbekitWarning
+
+if TYPE_CHECKING:
+    from .study import Inspection
+
+__all__ = ["main"]
+
+_DESCRIPTION = """\
+On-machine verification of freeform machined parts: from a nominal model and the touches of a spindle probe to a
+decision, and a page that anyone can open.
+"""
+
+_EPILOG = """\
+examples:
+  probekit demo my_demo                      write the demo study into the folder my_demo
+  probekit inspect my_demo/study.toml        run it; results go into the folder my_demo/results
+  probekit inspect study.toml --to out       put them elsewhere
+
+exit status:
+  0  the part conforms
+  1  it does not conform, or cannot be decided
+  2  the input is unusable; the message on standard error says what to do
+
+A spindle moves: what probekit suggests is for a person qualified for the machine to decide.
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit status."""
+    options = _parser().parse_args(argv)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", ProbekitWarning)
+            warnings.showwarning = _show_warning
+            return options.run(options)
+    except ProbekitError as error:
+        _tell(f"probekit: {error}")
+        return 2
+    except KeyboardInterrupt:
+        _tell("probekit: interrupted; no file was left half written")
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    raw = argparse.RawDescriptionHelpFormatter
+    parser = argparse.ArgumentParser("probekit", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=raw)
+    parser.add_argument("--version", action="version", version=f"probekit {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    inspect = commands.add_parser(
+        "inspect",
+        help="run a study file: verdict, report page, tables",
+        description="Run a study file. Prints a summary; writes report.html, results.csv and results.json.",
+        epilog="The keys of a study file: python -c 'import probekit.settings as s; help(s)'\n\n"
+        "exit status: 0 conforms, 1 does not conform or undecided, 2 unusable input",
+        formatter_class=raw,
+    )
+    inspect.add_argument("study", type=Path, help="the study file (TOML)")
+    inspect.add_argument(
+        "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
+    )
+    inspect.add_argument("--quiet", action="store_true", help="print the part's verdict only")
+    inspect.set_defaults(run=_inspect)
+    demo = commands.add_parser(
+        "demo",
+        help="write the demo study into a folder",
+        description="Write the demo (an invented part with known, injected faults) into a folder.",
+    )
+    demo.add_argument("folder", type=Path, help="a new or empty folder")
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _inspect(options: argparse.Namespace) -> int:
+    from . import study
+
+    progress = _Progress()
+    found = study.run(study.load(options.study), progress=progress)
+    folder = options.to or options.study.parent / "results"
+    paths = study.write(found, folder)
+    progress.clear()
+    if options.quiet:
+        _print(found.verdict.part)
+    else:
+        _print(_summary(found))
+        _print("written: " + ", ".join(str(path) for path in paths.values()))
+    return 0 if found.verdict.part == "conforms" else 1
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from .demo import write_demo
+
+    paths = write_demo(options.folder)
+    _print(f"The demo is in {options.folder}: " + ", ".join(path.name for path in paths))
+    _print(f"Now run: probekit inspect {options.folder / 'study.toml'}")
+    return 0
+
+
+def _summary(found: Inspection) -> str:
+    """What a person wants to read first."""
+    verdict, table = found.verdict, found.verdict.table
+    lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}", "", "Tolerances"]
+    for one in verdict.evaluations:
+        lines.append(
+            f"  {one.name:<20} actual {one.actual:.4f} of {one.width:.4f} mm   deviations {one.low:+.4f} to "
+            f"{one.high:+.4f}   {one.touches} touches" + (f", {one.missed} missed" if one.missed else "")
+        )
+    counts = table["verdict"].value_counts()
+    lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]
+    margin = (table["upper"] - table["deviation"]).clip(upper=table["deviation"] - table["lower"])
+    worst = table.assign(margin=margin).dropna(subset="margin").nsmallest(5, "margin")
+    lines += ["", "Worst touches        deviation   zone               verdict"]
+    lines += [
+        f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "
+        f"{row.lower:+.3f} to {row.upper:+.3f}   {row.verdict}"
+        for row in worst.itertuples()
+    ]
+    if found.alignment is not None:
+        lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
+    lines += ["", "What next (suggestions; a qualified person decides)"]
+    lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
+    lines += ["", f"Caution: {found.action.caution}"]
+    if found.notes:
+        lines += ["", "Noticed", *[f"  - {note}" for note in found.notes]]
+    return "\n".join(_wrapped(line) for line in lines) + "\n"
+
+
+def _wrapped(line: str, width: int = 110) -> str:
+    import textwrap
+
+    indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
+    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent)) if len(line) > width else line
+
+
+class _Progress:
+    """One line on standard error that is written over; silent when that is not a terminal."""
+
+    def __call__(self, step: str, done: float) -> None:
+        if sys.stderr.isatty():
+            filled = round(24 * done)
+            sys.stderr.write(f"\r\033[K[{'=' * filled}{' ' * (24 - filled)}] {step}")
+            sys.stderr.flush()
+
+    def clear(self) -> None:
+        if sys.stderr.isatty():
+            sys.stderr.write("\r\033[K")
+            sys.stderr.flush()
+
+
+def _show_warning(message: Warning | str, category: type[Warning], *_: object) -> None:
+    if not issubclass(category, ProbekitWarning):
+        _tell(f"probekit: {message}")
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(text + "\n")
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

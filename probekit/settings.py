@@ -1,0 +1,148 @@
+"""What a study.toml may say, and clear errors for what it may not.
+
+::
+
+    [part]            model = "foil.3mf"; name, unit, angle; faces = {name = [x, y, z] or "face_3" or a list of these}
+    [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
+    [stylus]          ball_diameter; effective_radius, stem_diameter, length
+    [deviation]       compensate, along, normal, named, max_distance, ambiguity
+    [alignment]       features, method, lock, pivot; the whole table may be left out: no alignment
+    [[tolerance]]     width; kind, name, features, outside, between = {z = [10, 60]}, free, each
+    [uncertainty]     u, k
+    [decision]        rule = "guarded" or "simple"; r
+
+Lengths in millimetres, angles in degrees, file names relative to the study file.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from .errors import InputError
+
+__all__ = ["KEYS", "read_settings"]
+
+_NUMBER, _TEXT, _FLAG, _WHOLE = (int, float), (str,), (bool,), (int,)
+_LIST, _TABLE, _NAMES = (list,), (dict,), (str, list)
+
+#: Keys of each table, with the types they may have; the first ones, up to `_REQUIRED`, must be there.
+KEYS: dict[str, dict[str, tuple[type, ...]]] = {
+    "part": {"model": _TEXT, "name": _TEXT, "unit": _TEXT, "angle": _NUMBER, "faces": _TABLE},
+    "touches": {
+        "file": _TEXT,
+        "columns": _TABLE,
+        "unit": _TEXT,
+        "recorded": _TEXT,
+        "decimal": _TEXT,
+        "separator": _TEXT,
+        "skip": _WHOLE,
+        "pattern": _TEXT,
+        "comment": _TEXT,
+        "encoding": _TEXT,
+        "metadata": _TABLE,
+    },
+    "stylus": {
+        "ball_diameter": _NUMBER,
+        "effective_radius": _NUMBER,
+        "stem_diameter": _NUMBER,
+        "length": _NUMBER,
+    },
+    "deviation": {
+        "compensate": _TEXT,
+        "along": _TEXT,
+        "normal": _TEXT,
+        "named": _FLAG,
+        "max_distance": _NUMBER,
+        "ambiguity": _NUMBER,
+    },
+    "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST},
+    "tolerance": {
+        "width": _NUMBER,
+        "kind": _TEXT,
+        "name": _TEXT,
+        "features": _NAMES,
+        "outside": _NUMBER,
+        "between": _TABLE,
+        "free": _LIST,
+        "each": _FLAG,
+    },
+    "uncertainty": {"u": _NUMBER, "k": _NUMBER},
+    "decision": {"rule": _TEXT, "r": _NUMBER},
+}
+
+_REQUIRED = {"part": "model", "touches": "file", "stylus": "ball_diameter", "tolerance": "width", "uncertainty": "u"}
+_NEEDED_TABLES = ("part", "touches", "tolerance")
+
+
+def read_settings(path: str | Path) -> dict[str, Any]:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    dict
+        Its tables; `tolerance` is a list of tables. Types and names are checked, values are left to the functions
+        that use them.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or parsed, a table or key is missing, unknown (the nearest name is offered) or of
+        the wrong type.
+    """
+    path = Path(path)
+    try:
+        settings = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(f"the study file cannot be read ({error.strerror})", file=path) from None
+    except UnicodeDecodeError as error:
+        raise InputError("the study file is not UTF-8 text", file=path, found=f"byte {error.start}") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"the study file is not valid TOML: {error}", file=path) from None
+    for name in settings:
+        if name not in KEYS:
+            raise InputError("unknown table", file=path, column=name, expected=_nearest(name, list(KEYS)))
+    for name in _NEEDED_TABLES:
+        if not settings.get(name):
+            shown = f"[[{name}]]" if name == "tolerance" else f"[{name}]"
+            raise InputError(f"the study file lacks the table {shown}", file=path, todo=f"Add {shown} with its keys.")
+    for name, table in settings.items():
+        if (name == "tolerance") != isinstance(table, list):
+            shown = f"[[{name}]]" if name == "tolerance" else f"[{name}]"
+            raise InputError("a table is written in the wrong way", file=path, column=name, expected=shown)
+        for one in table if isinstance(table, list) else [table]:
+            _check_table(path, name, one)
+    return settings
+
+
+def _check_table(path: Path, name: str, table: Any) -> None:
+    if not isinstance(table, dict):
+        raise InputError("this must be a table", file=path, column=name, found=table, expected=f"[{name}]")
+    known = KEYS[name]
+    for key, value in table.items():
+        where = f"{name}.{key}"
+        if key not in known:
+            raise InputError("unknown key", file=path, column=where, expected=_nearest(key, list(known)))
+        allowed = known[key]
+        if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
+            words = " or ".join(dict.fromkeys(_words(kind) for kind in allowed))
+            raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=words)
+    required = _REQUIRED.get(name)
+    if required is not None and required not in table:
+        raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{name}.{required}")
+
+
+def _words(kind: type) -> str:
+    names = {int: "a number", float: "a number", str: "text", bool: "true or false", list: "a list", dict: "a table"}
+    return names[kind]
+
+
+def _nearest(name: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1)
+    return f"'{near[0]}'" if near else "one of " + ", ".join(known)

@@ -1,0 +1,286 @@
+"""The whole job as one readable file: study.toml in, an inspection out.
+
+The keys of the file are described in `probekit.settings`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from . import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
+from .errors import InputError, ProbekitWarning
+from .settings import read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Inspection", "Study", "load", "run", "write"]
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A study file, read and checked.
+
+    Attributes
+    ----------
+    path : Path
+        The file; names of other files are relative to its folder.
+    settings : dict
+        Its tables.
+    sha256 : str
+        Checksum of the file.
+    """
+
+    path: Path
+    settings: dict[str, Any]
+    sha256: str
+
+    def file(self, name: str) -> Path:
+        """Path of a file that the study names."""
+        return self.path.parent / name
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """Everything that the run of a study found, step by step.
+
+    Attributes
+    ----------
+    part : Nominal
+    measured : DataFrame
+        The touches as read.
+    found : DataFrame
+        Deviations as clamped, before any alignment.
+    alignment : Alignment or None
+    verdict : Verdict
+        Its table holds the deviations after the alignment.
+    action : Action
+    scene : Scene
+    notes : tuple of str
+        What was noticed on the way: warnings and repairs.
+    provenance : tuple of (str, str)
+        Files with checksums, versions, settings.
+    """
+
+    part: nominal.Nominal
+    measured: pd.DataFrame
+    found: pd.DataFrame
+    alignment: fit.Alignment | None
+    verdict: verdict.Verdict
+    action: action.Action
+    scene: scene.Scene
+    notes: tuple[str, ...]
+    provenance: tuple[tuple[str, str], ...]
+
+    def _repr_html_(self) -> str:
+        alignment = self.alignment._repr_html_() if self.alignment is not None else ""
+        return self.verdict._repr_html_() + alignment + self.action._repr_html_()
+
+
+def load(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Raises
+    ------
+    InputError
+        See `probekit.settings.read_settings`.
+    """
+    settings = read_settings(path)
+    return Study(Path(path), settings, hashlib.sha256(Path(path).read_bytes()).hexdigest())
+
+
+def run(study: Study, *, progress: Progress | None = None) -> Inspection:
+    """Do the whole job: load, project, align, evaluate, judge, suggest.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable, optional
+        Told the name of each step as it begins, and the part of the job done so far (0 to 1).
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    InputError, FitError
+        From the step that could not go on.
+    """
+    settings, tell = study.settings, progress or (lambda _step, _done: None)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ProbekitWarning)
+        tell("loading the nominal", 0.0)
+        part = _nominal(study)
+        tell("reading the touches", 0.2)
+        measured = _touches(study)
+        notes = list(touches.check(measured, diagonal=part.diagonal))
+        tell("projecting", 0.3)
+        choices = dict(settings.get("deviation", {}))
+        stylus = _stylus(settings, measured)
+        found = deviation.project(measured, part, stylus=stylus, **choices)
+        tell("aligning", 0.5)
+        alignment, aligned = None, found
+        if "alignment" in settings:
+            alignment = fit.rigid(found, part, **settings["alignment"])
+            aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
+        tell("judging", 0.6)
+        evaluations = [e for one in settings["tolerance"] for e in _evaluate(aligned, part, one, study.path)]
+        u, rule = _decision(settings, study.path)
+        judged = verdict.classify(aligned, *evaluations, rule=rule, u=u)
+        next_step = action.suggest(judged, part, alignment=alignment)
+        tell("building the view", 0.8)
+        drawn = scene.build(part, judged, title=part.name)
+    notes += [f"nominal: {note}" for note in part.notes]
+    notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
+    _pass_on(caught)
+    tell("done", 1.0)
+    return Inspection(
+        part,
+        measured,
+        found,
+        alignment,
+        judged,
+        next_step,
+        drawn,
+        tuple(dict.fromkeys(notes)),
+        _provenance(study, part, measured, rule, u),
+    )
+
+
+def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
+    """Write report.html, results.csv and results.json into a folder, which is made if need be.
+
+    Returns
+    -------
+    dict
+        Kind of file -> path.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written to.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"the folder cannot be made ({error.strerror})", file=folder) from None
+    paths = {kind: folder / name for kind, name in _OUTPUTS.items()}
+    common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
+    report.page(inspection.scene, inspection.verdict, to=paths["report"], notes=inspection.notes, **common)
+    report.tables(inspection.verdict, to_csv=paths["csv"], to_json=paths["json"], **common)
+    return paths
+
+
+_OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
+
+
+def _nominal(study: Study) -> nominal.Nominal:
+    part = study.settings["part"]
+    options = {key: part[key] for key in ("unit", "angle", "faces", "name") if key in part}
+    return nominal.load(study.file(part["model"]), **options)
+
+
+def _touches(study: Study) -> pd.DataFrame:
+    options = dict(study.settings["touches"])
+    path = study.file(options.pop("file"))
+    return touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)
+
+
+def _stylus(settings: dict[str, Any], measured: pd.DataFrame) -> touches.Stylus | None:
+    if measured.attrs.get("recorded") != "centre":
+        return None
+    return touches.Stylus(**settings["stylus"]) if "stylus" in settings else None
+
+
+def _evaluate(
+    aligned: pd.DataFrame, part: nominal.Nominal, wanted: dict[str, Any], path: Path
+) -> list[tolerance.Evaluation]:
+    options = dict(wanted)
+    kind, each = options.pop("kind", "profile"), options.pop("each", False)
+    if kind != "profile":
+        raise InputError(
+            "unknown kind of tolerance", file=path, column="tolerance.kind", found=kind, expected="profile"
+        )
+    width, name = options.pop("width"), options.pop("name", "profile")
+    features = options.pop("features", None)
+    if not each:
+        return [tolerance.profile(aligned, width, features=features, nominal=part, name=name, **options)]
+    if not isinstance(features, list):
+        raise InputError(
+            "each = true needs a list of features",
+            file=path,
+            column="tolerance.features",
+            found=features,
+            expected="a list",
+        )
+    return [
+        tolerance.profile(aligned, width, features=[one], nominal=part, name=f"{name}, {one}", **options)
+        for one in features
+    ]
+
+
+def _decision(settings: dict[str, Any], path: Path) -> tuple[float, verdict.Rule]:
+    uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
+    u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
+    kind = decision.get("rule", "guarded" if u else "simple")
+    if kind == "simple":
+        return u, verdict.simple()
+    if kind != "guarded":
+        raise InputError(
+            "unknown decision rule", file=path, column="decision.rule", found=kind, expected="guarded or simple"
+        )
+    if "u" not in uncertainty:
+        raise InputError(
+            "a guard band needs the uncertainty",
+            file=path,
+            column="uncertainty.u",
+            expected="standard uncertainty in mm",
+        )
+    return u, verdict.guarded(k * u, decision.get("r", 1.0))
+
+
+def _provenance(
+    study: Study, part: nominal.Nominal, measured: pd.DataFrame, rule: verdict.Rule, u: float
+) -> tuple[tuple[str, str], ...]:
+    from importlib.metadata import version
+
+    attrs, settings = measured.attrs, study.settings
+    rows = [
+        ("part", part.name),
+        *[(key, str(attrs[key])) for key in ("program", "machine", "stylus", "temperature", "time") if attrs.get(key)],
+        ("nominal", f"{Path(part.source).name}, {len(part.facets)} facets, unit: {part.unit_source}"),
+        ("nominal SHA-256", part.sha256),
+        ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
+        ("touches SHA-256", str(attrs.get("sha256", ""))),
+        ("study", study.path.name),
+        ("study SHA-256", study.sha256),
+        ("standard uncertainty", f"{u:g} mm, given by the user"),
+        ("decision rule", rule.sentence),
+    ]
+    rows += [
+        (f"settings: {name}", _flat(settings[name]))
+        for name in ("stylus", "deviation", "alignment")
+        if name in settings
+    ]
+    used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
+    return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
+
+
+def _flat(table: dict[str, Any]) -> str:
+    return ", ".join(f"{key} = {value}" for key, value in table.items())
+
+
+def _pass_on(caught: list[warnings.WarningMessage]) -> None:
+    """Issue again what was caught, so that a caller sees it, too."""
+    for one in caught:
+        warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
