@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import warnings
 from collections.abc import Sequence
@@ -48,6 +49,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ProbekitError as error:
         _tell(f"probekit: {error}")
         return 2
+    except BrokenPipeError:  # the reader of our output went away, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
     except KeyboardInterrupt:
         _tell("probekit: interrupted; no file was left half written")
         return 130

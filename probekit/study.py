@@ -88,6 +88,14 @@ class Inspection:
 def load(path: str | Path) -> Study:
     """Read and check a study file.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Study
+
     Raises
     ------
     InputError
@@ -157,7 +165,14 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
 
 
 def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
-    """Write report.html, results.csv and results.json into a folder, which is made if need be.
+    """Write report.html, results.csv and results.json into a folder.
+
+    Parameters
+    ----------
+    inspection : Inspection
+        What `run` found.
+    folder : str or Path
+        Made if need be; files of these names are replaced, never left half written.
 
     Returns
     -------

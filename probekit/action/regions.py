@@ -24,8 +24,9 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         One row per region, missing material first, then by how far it is beyond its limit: `region`, `face`,
-        `kind` ("material left" or "material missing"), `can_recut`, `touches`, `deviation` (worst, signed) and `beyond` (over its limit) [mm], centre `x, y, z` [mm],
-        `reach` (distance from the centre to its furthest touch, plus half the spacing of touches) [mm], `ids`.
+        `kind` ("material left" or "material missing"), `can_recut`, `touches`, `deviation` (worst, signed) and
+        `beyond` (over its limit) [mm], centre `x, y, z` [mm], `reach` (from the centre to its furthest touch, plus
+        half the spacing of touches) [mm], `ids`.
     """
     import pandas as pd
 

@@ -89,9 +89,9 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:
     return [
-        f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, {r.deviation:+.3f} mm "
-        f"at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not bring it back: ask for a "
-        "concession, repair it by an approved process, or scrap the part."
+        f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, {r.deviation:+.3f} "
+        f"mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not bring it back: ask for "
+        "a concession, repair it by an approved process, or scrap the part."
         for r in regions[~regions["can_recut"].astype(bool)].itertuples()
     ]
 
@@ -145,8 +145,8 @@ def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) 
     return [
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
-        f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount would "
-        "put the program back on the part."
+        f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
+        "would put the program back on the part."
     ]
 
 

@@ -1,0 +1,36 @@
+"""Fixtures for all tests: the demo study, run once, and a browser."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+import probekit as pk
+
+REPOSITORY = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="session")
+def demo_study() -> Path:
+    """The study file of the shipped demo."""
+    return REPOSITORY / "data" / "foil" / "study.toml"
+
+
+@pytest.fixture(scope="session")
+def demo(demo_study: Path) -> pk.study.Inspection:
+    """The demo, inspected. Do not change it."""
+    return pk.study.run(pk.study.load(demo_study))
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Path of a Chromium; tests that need one are skipped where there is none, or fail if one is required."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        if os.environ.get("PROBEKIT_REQUIRE_BROWSER"):
+            pytest.fail("PROBEKIT_REQUIRE_BROWSER is set, but there is no Chromium on the path")
+        pytest.skip("no Chromium on the path: install it to run the browser tests")
+    return path

@@ -1,0 +1,131 @@
+"""The house rules that a machine can check: light import, one direction, small modules, documented functions."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import probekit as pk
+
+ROOT = Path(pk.__file__).parent
+MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
+
+#: The pipeline. A room may import rooms to its left, never to its right.
+ORDER = (
+    *("errors", "files", "nominal", "touches", "deviation", "fit", "tolerance", "verdict", "action"),
+    *("scene", "report", "widgets", "settings", "study", "demo", "cli"),
+)
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(ROOT).parts[0].removesuffix(".py")
+
+
+def imported_rooms(path: Path, *, run_time_only: bool) -> set[str]:
+    """Rooms that a module imports, with or without those it imports for type checkers only."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    package = path.relative_to(ROOT).parts[:-1]
+    rooms = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.level and not (run_time_only and id(node) in typing_only):
+            base = package[: len(package) - node.level + 1]
+            full = (*base, *((node.module or "").split(".") if node.module else ()))
+            rooms |= {full[0]} if full else {alias.name for alias in node.names}
+    return {room for room in rooms if room in ORDER}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_rooms_import_only_what_comes_before_them(path: Path) -> None:
+    room = room_of(path)
+    if room == "__init__":
+        pytest.skip("the public face names every room")
+    assert room in ORDER, f"room {room} has no place in the pipeline yet: enter it in ORDER"
+    late = {r for r in imported_rooms(path, run_time_only=True) if ORDER.index(r) > ORDER.index(room)}
+    assert not late, f"{path.name} in {room} imports {late}, which come later"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_modules_stay_small_and_never_print(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count("\n") <= 400
+    calls = [n for n in ast.walk(ast.parse(text)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
+    assert not [c.lineno for c in calls if c.func.id == "print"]
+
+
+def test_import_is_light_and_quick() -> None:
+    code = (
+        "import time; start = time.perf_counter(); import probekit, sys, json;"
+        "took = time.perf_counter() - start;"
+        "print(json.dumps([took, [m for m in ('trimesh', 'pandas', 'scipy', 'igl', 'ipywidgets', 'pythreejs')"
+        " if m in sys.modules]]))"
+    )
+    took, heavy = min(
+        json.loads(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout)
+        for _ in range(3)
+    )
+    assert heavy == []
+    assert took < 0.5
+
+
+def test_the_public_face_names_every_room() -> None:
+    for name in pk.__all__:
+        assert getattr(pk, name) is not None
+    assert set(pk.__all__) <= set(dir(pk))
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        _ = pk.nonsense
+
+
+def public_functions() -> list[tuple[str, object]]:
+    found = []
+    for room in (
+        "nominal",
+        "touches",
+        "deviation",
+        "fit",
+        "tolerance",
+        "verdict",
+        "action",
+        "scene",
+        "report",
+        "study",
+    ):
+        module = getattr(pk, room)
+        found += [
+            (f"{room}.{name}", thing)
+            for name in module.__all__
+            if inspect.isfunction(thing := getattr(module, name)) and thing.__module__.startswith("probekit")
+        ]
+    return found
+
+
+@pytest.mark.parametrize(("name", "function"), public_functions(), ids=lambda x: x if isinstance(x, str) else "")
+def test_public_functions_are_typed_and_say_what_every_argument_is(name: str, function: object) -> None:
+    text = inspect.getdoc(function)
+    assert text, f"{name} has no docstring"
+    signature = inspect.signature(function)
+    assert signature.return_annotation is not inspect.Signature.empty, f"{name} has no return type"
+    for argument in signature.parameters.values():
+        assert argument.annotation is not inspect.Parameter.empty, f"{name}({argument.name}) has no type"
+        if len(signature.parameters) > 1:
+            assert argument.name in text, f"{name} does not say what {argument.name} is"
+
+
+def test_an_error_says_where_what_and_what_to_do() -> None:
+    error = pk.InputError(
+        "it is wrong", file="a.csv", line=3, column="x", found="abc\n", expected="a number", todo="Mend."
+    )
+    assert str(error) == "a.csv, line 3, column 'x': it is wrong; found 'abc\\n'; expected a number. Mend."
+    assert isinstance(error, ValueError)
+    assert len(str(pk.InputError("long", found="y" * 1000))) < 120
