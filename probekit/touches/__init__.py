@@ -1,0 +1,15 @@
+"""Results in: the touches table, its own CSV, column-mapped text, plausibility, stylus, ball compensation.
+
+One row per touch; the columns and the metadata are described in `probekit.touches.table`, the file in
+`probekit.touches.csv_file`.
+"""
+
+from __future__ import annotations
+
+from .check import check
+from .compensation import compensate, directions_from
+from .csv_file import read, write
+from .stylus import Stylus
+from .text_file import read_text
+
+__all__ = ["Stylus", "check", "compensate", "directions_from", "read", "read_text", "write"]
