@@ -1,0 +1,202 @@
+"""The words and numbers beside the picture, as escaped HTML: pure functions, no widgets."""
+
+from __future__ import annotations
+
+from html import escape
+from math import isfinite, isnan
+from numbers import Real
+from typing import TYPE_CHECKING
+
+from ..scene.glyphs import SYMBOLS, VERDICT_TEXT
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..scene import Legend, Scene
+
+__all__ = ["captions_html", "exaggeration_label", "legend_html", "note_html", "panel_html", "touch_labels"]
+
+_BOX = (
+    "box-sizing:border-box;background:#fff;color:#1b1d21;border:1px solid #c9ccd1;border-radius:3px;padding:6px 9px;"
+    "font-size:13px;line-height:1.4;overflow-wrap:anywhere"
+)
+_MISSING = "&ndash;"
+
+
+def _value(row: pd.Series, column: str) -> object:
+    """Return a cell; None if it is not there, empty or NaN."""
+    value = row.get(column)
+    return None if value is None or value == "" or (isinstance(value, Real) and isnan(value)) else value
+
+
+def _length(row: pd.Series, column: str, signed: bool = False) -> str:
+    value = _value(row, column)
+    return _MISSING if value is None else f"{value:{'+' if signed else ''}.4f} mm"
+
+
+def _limit(row: pd.Series, column: str) -> str:
+    value = _value(row, column)
+    return "none" if value is None or not isfinite(value) else f"{value:+.4f} mm"
+
+
+def _vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:
+    values = [_value(row, c) for c in columns]
+    return _MISSING if None in values else ", ".join(f"{v:.{digits}f}" for v in values)
+
+
+def _words(row: pd.Series, column: str) -> str:
+    value = _value(row, column)
+    return _MISSING if value is None else escape(str(value))
+
+
+def touch_labels(scene: Scene) -> list[str]:
+    """One line per touch for a list to choose from: id, feature, verdict, deviation."""
+    labels = []
+    for _, row in scene.touches.iterrows():
+        deviation = _value(row, "deviation")
+        number = "" if deviation is None else f" {deviation:+.4f} mm"
+        labels.append(f"{row['touch']}, {row['feature']}: {row['verdict']}{number}")
+    return labels
+
+
+def panel_html(scene: Scene, row: int | None) -> str:
+    """All numbers of a touch, or how to choose one.
+
+    Parameters
+    ----------
+    scene : Scene
+        The scene.
+    row : int or None
+        Row of `Scene.touches`.
+
+    Returns
+    -------
+    str
+        HTML in which every text from the data is escaped.
+    """
+    if row is None:
+        return (
+            f'<div role="status" style="{_BOX}">No touch chosen. Click a glyph in the picture, or choose a touch from '
+            "the list below it.</div>"
+        )
+    touch = scene.touches.iloc[row]
+    word = str(touch["verdict"])
+    chance = _value(touch, "p_conform")
+    lines = [
+        ("deviation", f"<b>{_length(touch, 'deviation', signed=True)}</b>"),
+        ("feature", _words(touch, "feature")),
+        ("face", _words(touch, "face")),
+        ("tolerance", _words(touch, "tolerance")),
+        ("upper limit", _limit(touch, "upper")),
+        ("lower limit", _limit(touch, "lower")),
+        ("standard uncertainty", _length(touch, "u")),
+        ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
+        ("target", _vector(touch, ("x0", "y0", "z0"), 3)),
+        ("measured", _vector(touch, ("x", "y", "z"), 3)),
+        ("contact", _vector(touch, ("cx", "cy", "cz"), 3)),
+        ("foot", _vector(touch, ("foot_x", "foot_y", "foot_z"), 3)),
+        ("outward normal", _vector(touch, ("nx", "ny", "nz"), 4)),
+        ("flags", _words(touch, "flag")),
+        ("reason", _words(touch, "reason")),
+    ]
+    shown = [(name, text) for name, text in lines if text != _MISSING or name == "deviation"]
+    body = "".join(
+        f'<tr><th scope="row" style="text-align:left;font-weight:normal;color:#555a62;padding:0 10px 0 0;'
+        f'vertical-align:top">{name}</th><td style="text-align:left;padding:0">{text}</td></tr>'
+        for name, text in shown
+    )
+    return (
+        f'<div role="status" style="{_BOX}"><div style="font-size:15px"><b>Touch {escape(str(touch["touch"]))}</b>: '
+        f"{_symbol(scene.legend, word)} <b>{escape(word)}</b></div>"
+        f"<div>{escape(VERDICT_TEXT.get(word, ''))}</div>"
+        f'<table style="border-collapse:collapse;margin-top:4px">{body}</table></div>'
+    )
+
+
+def _symbol(legend: Legend, word: str) -> str:
+    """Flat symbol of a verdict in its colour; the word must stand beside it."""
+    for entry in legend.verdicts:
+        if entry.word == word:
+            return (
+                f'<svg width="15" height="15" viewBox="0 0 24 24" aria-hidden="true" style="vertical-align:-2px">'
+                f'<path d="{SYMBOLS[entry.shape]}" fill="{entry.colour}"/></svg>'
+            )
+    return ""
+
+
+def legend_html(legend: Legend) -> str:
+    """Colour bar with the limits of each tolerance, and the glyph key.
+
+    Parameters
+    ----------
+    legend : Legend
+        The legend of a scene.
+
+    Returns
+    -------
+    str
+        HTML in which every text from the data is escaped.
+    """
+    span = legend.span
+
+    def place(value: float) -> float:
+        return 100 * min(max((value + span) / (2 * span), 0.0), 1.0)
+
+    stops = ", ".join(f"{colour} {place(value):.2f}%" for value, colour in legend.stops)
+    ends = ("&le; " if legend.clipped else "", "&ge; " if legend.clipped else "")
+    marks = "".join(
+        f'<div style="position:relative;height:9px"><div style="position:absolute;box-sizing:border-box;top:2px;'
+        f"height:6px;left:{place(limit.lower):.2f}%;width:{place(limit.upper) - place(limit.lower):.2f}%;"
+        f"border:solid #1b1d21;border-width:0 {2 if isfinite(limit.upper) else 0}px 2px "
+        f'{2 if isfinite(limit.lower) else 0}px"></div></div>'
+        f"<div>{escape(limit.name)}: {_range(limit.lower, limit.upper)}</div>"
+        for limit in legend.limits
+    )
+    key = "".join(
+        f'<div style="display:flex;gap:7px;padding:1px 0"><span style="flex:none">{_symbol(legend, entry.word)}</span>'
+        f"<span><b>{escape(entry.word)}</b> ({entry.count}): {escape(entry.text)}</span></div>"
+        for entry in legend.verdicts
+        if entry.count
+    )
+    return (
+        f'<div style="{_BOX}"><div><b>Deviation</b> [mm]</div>'
+        f'<div role="img" aria-label="Colour bar from {-span:g} to {span:g} mm" style="height:15px;'
+        f'background:linear-gradient(to right, {stops})"></div>'
+        f'<div style="display:flex;justify-content:space-between"><span>{ends[0]}{-span:+g}</span><span>0</span>'
+        f"<span>{ends[1]}{span:+g}</span></div>"
+        f'<div style="display:flex;justify-content:space-between;color:#555a62"><span>material missing</span>'
+        f"<span>material left on</span></div>{marks}"
+        f'<div style="display:flex;gap:7px;padding:4px 0"><span style="flex:none;width:22px;height:14px;background:'
+        f'repeating-linear-gradient(45deg, {legend.unknown} 0 4px, #6f757d 4px 5px)"></span>'
+        f"<span>no touch near</span></div><div><b>Touches</b></div>{key}</div>"
+    )
+
+
+def _range(lower: float, upper: float) -> str:
+    if isfinite(lower) and isfinite(upper):
+        return f"{lower:+.4g} to {upper:+.4g}"
+    if isfinite(upper):
+        return f"at most {upper:+.4g}"
+    return f"at least {lower:+.4g}" if isfinite(lower) else "no limits"
+
+
+def exaggeration_label(factor: float) -> str:
+    """How the slider names a factor."""
+    return "nominal shape" if factor == 0 else ("true size" if factor == 1 else f"{factor:g} times")
+
+
+def note_html(scene: Scene, exaggeration: float, hidden: int = 0) -> str:
+    """Heading of the view: its title, and what the picture does to the truth."""
+    shapes = {0: "Shape: nominal.", 1: "Shape: deviations at true size."}
+    shape = shapes.get(exaggeration, f"Shape: deviations drawn {exaggeration:g} times larger than they are.")
+    weight = "bold" if exaggeration > 1 else "normal"
+    filtered = f" {hidden} {'touch is' if hidden == 1 else 'touches are'} hidden by the filter." if hidden else ""
+    return (
+        f'<div style="line-height:1.4"><b style="font-size:15px">{escape(scene.title)}</b> '
+        f'<span style="font-weight:{weight}">{shape}</span>{filtered}</div>'
+    )
+
+
+def captions_html(scene: Scene) -> str:
+    """Return what must be said beside the picture."""
+    return '<div style="line-height:1.4;font-size:12px">' + "<br>".join(escape(c) for c in scene.captions) + "</div>"
