@@ -1,0 +1,27 @@
+// Only what the page draws with; everything else of three.js is shaken off.
+export {
+  BackSide,
+  BufferAttribute,
+  BufferGeometry,
+  Color,
+  DataTexture,
+  DoubleSide,
+  LineSegments,
+  LinearFilter,
+  Matrix3,
+  Mesh,
+  NearestFilter,
+  NoBlending,
+  OrthographicCamera,
+  PerspectiveCamera,
+  RGBAFormat,
+  Scene,
+  ShaderMaterial,
+  Sphere,
+  UnsignedByteType,
+  Vector2,
+  Vector3,
+  WebGLRenderTarget,
+  WebGLRenderer,
+} from "three";
+export { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";

@@ -1,0 +1,123 @@
+"""The report page: one HTML file that needs nothing but a browser."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from string import Template
+from typing import TYPE_CHECKING
+
+from ..touches.storage import store
+from . import sections
+from .payload import payload
+from .ruler import ruler
+
+if TYPE_CHECKING:
+    from ..action import Action
+    from ..fit import Alignment
+    from ..scene.model import Scene
+    from ..verdict.results import Verdict
+
+__all__ = ["page"]
+
+
+_VIEW_CAPTIONS = (
+    "In the 3D view a dark line on the surface runs where the interpolated deviation crosses a limit of its face.",
+    "An exaggerated shape tears open at sharp edges, because each face moves along its own normals.",
+)
+
+
+def page(
+    scene: Scene,
+    verdict: Verdict,
+    *,
+    alignment: Alignment | None = None,
+    action: Action | None = None,
+    provenance: Iterable[tuple[str, str]] = (),
+    to: str | Path,
+    notes: Iterable[str] = (),
+) -> Path:
+    """Write the report page.
+
+    Parameters
+    ----------
+    scene : Scene
+        What to draw, from `probekit.scene.build`.
+    verdict : Verdict
+        The judged touches the scene was built from.
+    alignment : Alignment, optional
+        The alignment that was used.
+    action : Action, optional
+        What could be done next.
+    provenance : iterable of (str, str)
+        Label and value of what the results rest on: files, checksums, versions, settings.
+    to : str or Path
+        The file to write; replaced if it exists, never left half written.
+    notes : iterable of str
+        Remarks, for instance warnings met on the way.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+
+    Notes
+    -----
+    The page makes no request: its Content-Security-Policy forbids every source but its own inline parts, each named
+    by its SHA-256 [1]_. All text from files is escaped.
+
+    References
+    ----------
+    .. [1] W3C, Content Security Policy Level 3.
+    """
+    scripts = [asset("three.bundle.js"), asset("view.js"), asset("page.js")]
+    style = asset("page.css")
+    hashes = " ".join(f"'{checksum(text)}'" for text in scripts)
+    attrs = verdict.table.attrs
+    about = [str(attrs[k]) for k in ("part", "program", "machine", "time") if attrs.get(k) not in (None, "")]
+    text = Template(asset("page.html")).substitute(
+        policy=(
+            f"default-src 'none'; script-src {hashes}; style-src '{checksum(style)}'; img-src data:; "
+            "base-uri 'none'; form-action 'none'"
+        ),
+        title=escape(scene.title),
+        about=escape(" \N{MIDDLE DOT} ".join(about)),
+        style=style,
+        symbols=sections.symbols(scene),
+        headline=sections.headline(scene, verdict),
+        cards=sections.cards(verdict),
+        rule=escape(verdict.rule.sentence),
+        key=sections.key(scene),
+        features_filter=sections.feature_options(scene),
+        ruler=ruler(scene),
+        captions="".join(f"<li>{escape(line)}</li>" for line in (*scene.captions, *_VIEW_CAPTIONS)),
+        stills=sections.stills(scene),
+        next=sections.next_steps(action),
+        touches=sections.touches(scene),
+        features=sections.features(verdict),
+        alignment=sections.alignment_section(alignment),
+        provenance=sections.provenance_section(provenance, notes),
+        data=payload(scene),
+        scripts="".join(f"<script>{script}</script>\n" for script in scripts),
+    )
+    store(to, text.encode("utf-8"))
+    return Path(to)
+
+
+def asset(name: str) -> str:
+    """Text of a file shipped with the package."""
+    return files(__package__).joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def checksum(text: str) -> str:
+    """`sha256-...` of an inline script or style, as a Content-Security-Policy names it."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")

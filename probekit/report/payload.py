@@ -1,0 +1,90 @@
+"""The scene as compact numbers inside the page."""
+
+from __future__ import annotations
+
+import base64
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..scene.pictures import choose_directions
+from .tables import plain
+from .words import known
+
+if TYPE_CHECKING:
+    from ..scene.model import Scene
+
+__all__ = ["pack", "payload"]
+
+_UNKNOWN = -32768  # stands for NaN among the packed deviations
+
+
+def payload(scene: Scene) -> str:
+    """Return the data block of the page: JSON that is safe inside a `<script>` element.
+
+    Positions are rounded to 1/65535 of the part's box, deviations to 1/32767 of the largest; the table keeps full
+    numbers, so this touches the picture only. Indices take three bytes; vertices are ordered by face.
+    """
+    low = scene.vertices.min(axis=0).astype(float)
+    step = np.maximum(scene.vertices.max(axis=0) - low, 1e-9) / 65535.0
+    largest = float(np.nanmax(np.abs(scene.deviation))) if np.isfinite(scene.deviation).any() else 0.0
+    unit = largest / 32767.0 or 1.0
+    value = np.where(np.isnan(scene.deviation), _UNKNOWN, np.rint(np.nan_to_num(scene.deviation) / unit))
+    glyphs = scene.glyphs
+    local = glyphs.vertices - scene.anchor[glyphs.vertex_touch]
+    reach = float(np.abs(local).max()) if len(local) else 1.0
+    columns = ("touch", "feature", "face", "tolerance", "verdict", "flag", "reason")
+    numbers = ("deviation", "lower", "upper", "u", "p_conform", "cx", "cy", "cz", "x0", "y0", "z0")
+    touches = scene.touches
+    data: dict[str, Any] = {
+        "mesh": {
+            "low": low.tolist(),
+            "step": step.tolist(),
+            "position": pack(np.rint((scene.vertices - low) / step), "<u2"),
+            "facets": pack(scene.facets.astype("<u4")[..., None].view(np.uint8)[..., :3], "u1"),
+            "edges": pack(scene.edges, "<u4"),
+            "value": pack(value, "<i2"),
+            "valueStep": unit,
+            "faceCounts": np.bincount(scene.vertex_face, minlength=len(scene.face_names)).tolist(),
+            "faceLimits": _face_limits(scene),
+        },
+        "glyphs": {
+            "local": pack(np.rint(local / reach * 32767), "<i2"),
+            "localStep": reach / 32767.0,
+            "touch": pack(glyphs.vertex_touch, "<u4"),
+            "colour": pack(glyphs.colours, "u1"),
+            "size": scene.glyph_size,
+        },
+        "anchor": pack(scene.anchor, "<f4"),
+        "direction": pack(scene.direction, "<f4"),
+        "touches": {
+            **{name: [known(v) for v in touches[name]] for name in columns if name in touches},
+            **{
+                name: plain(touches[name].to_numpy(dtype=float, na_value=np.nan)) for name in numbers if name in touches
+            },
+        },
+        "span": scene.legend.span,
+        "stops": [stop[1] for stop in scene.legend.stops],
+        "unknown": scene.legend.unknown,
+        "toward": choose_directions(scene, 1)[0].tolist(),
+    }
+    return json.dumps(data, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c").replace("&", "\\u0026")
+
+
+def pack(array: np.ndarray, kind: str) -> str:
+    """Base64 of the array's numbers as little-endian `kind`."""
+    return base64.b64encode(np.ascontiguousarray(array, dtype=kind).tobytes()).decode("ascii")
+
+
+def _face_limits(scene: Scene) -> list[list[float] | None]:
+    """Limits of each face whose touches were all judged by the same, for the lines drawn where they are crossed."""
+    touches = scene.touches
+    if not {"lower", "upper"} <= set(touches):
+        return [None] * len(scene.face_names)
+    judged = touches[touches["lower"].notna() & touches["upper"].notna()]
+    found = {face: group.drop_duplicates() for face, group in judged[["lower", "upper"]].groupby(judged["face"])}
+    return [
+        plain(found[face].to_numpy(dtype=float)[0]) if face in found and len(found[face]) == 1 else None
+        for face in scene.face_names
+    ]

@@ -1,0 +1,212 @@
+"""The sections of the page, rendered so that they can be read without any script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+import numpy as np
+
+from ..fit import FREEDOMS
+from ..scene import glyphs, pictures
+from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
+
+if TYPE_CHECKING:
+    from ..action import Action
+    from ..fit import Alignment
+    from ..scene.model import Scene
+    from ..tolerance import Evaluation
+    from ..verdict.results import Verdict
+
+__all__ = ["ROWS_AT_MOST"]
+
+#: Rows of the table of touches in the page; the worst touches first have a place.
+ROWS_AT_MOST = 2000
+
+_OUTSIDE = ("high", "low", "missed", "undecided", "unjudged", "within")
+_SUGGESTIONS_OPEN = 12
+_NUMERIC = ("deviation", "lower", "upper", "p")
+_PART_SIGNS = {
+    "conforms": ("good", "M4 12.5 9.5 18.5 20.5 5.5"),
+    "does not conform": ("bad", "M5 8.5H19M5 15.5H19M16.5 3.5 7.5 20.5"),
+    "undecided": ("open", "M5 9Q8.5 5 12 8.5T19 8M5 16Q8.5 12 12 15.5T19 15"),
+}
+
+
+def symbols(scene: Scene) -> str:
+    """Return the flat symbols of the verdicts, defined once for the page."""
+    defined = "".join(glyphs.symbol(entry.word, f"s-{entry.word}") for entry in scene.legend.verdicts)
+    return f'<svg width="0" height="0" class="defs" aria-hidden="true"><defs>{defined}</defs></svg>'
+
+
+def headline(scene: Scene, verdict: Verdict) -> str:
+    """Return the verdict on the part in words, with a sign."""
+    kind, path = _PART_SIGNS[verdict.part]
+    counts = {entry.word: entry.count for entry in scene.legend.verdicts}
+    met = sum(e.conforms for e in verdict.evaluations)
+    said = [f"{met} of {len(verdict.evaluations)} tolerances met" if verdict.evaluations else "no tolerance was given"]
+    said += [f"{counts[word]} {word}" for word in ("high", "low", "undecided", "missed") if counts.get(word)]
+    return (
+        f'<div class="verdict {kind}"><svg width="44" height="44" viewBox="0 0 24 24" aria-hidden="true">'
+        f'<path d="{path}"/></svg><div><p class="part">The part <strong>{escape(verdict.part)}</strong>.</p>'
+        f"<p>{len(scene.touches)} touches: {', '.join(said[1:]) or 'all within'}; {said[0]}.</p></div></div>"
+    )
+
+
+def cards(verdict: Verdict) -> str:
+    """Return one card per tolerance: its actual value against its width."""
+    return "".join(_card(e) for e in verdict.evaluations)
+
+
+def _card(evaluation: Evaluation) -> str:
+    share = evaluation.actual / evaluation.width if evaluation.width > 0 else np.inf
+    end = max(1.25, min(share * 1.05, 4.0)) if np.isfinite(share) else 1.25
+    filled = min(share / end, 1.0) if np.isfinite(share) else 0.0
+    missed = f" and {evaluation.missed} missed" if evaluation.missed else ""
+    free = f"; best placement over {', '.join(evaluation.free)}" if evaluation.free else ""
+    word = "met" if evaluation.conforms else "not met"
+    return (
+        f'<article class="card {"good" if evaluation.conforms else "bad"}"><h3>{escape(evaluation.name)}</h3>'
+        f'<p class="big">{length(evaluation.actual, "a")} <span class="of">of {length(evaluation.width, "a")} '
+        f'<span class="unit">mm</span></span> <span class="word">{word}</span></p>'
+        '<svg class="bullet" width="100%" height="14" aria-hidden="true">'
+        f'<rect class="room" width="{100 / end:.2f}%" height="14"/>'
+        f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
+        f'<line class="limit" x1="{100 / end:.2f}%" x2="{100 / end:.2f}%" y1="0" y2="14"/></svg>'
+        f'<p class="small">Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span> '
+        f"on {escape(', '.join(evaluation.features)) or 'all touches'}. {evaluation.touches} touches{missed}, value "
+        f"fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}{free}.</p></article>"
+    )
+
+
+def key(scene: Scene) -> str:
+    """Return the glyph key; with the script running each entry is also a filter."""
+    return "".join(
+        f'<li><label><input type="checkbox" class="js-only" data-verdict="{e.word}" checked>{symbol(e.word, 18)}'
+        f'<b>{e.word}</b> <span class="count">{e.count}</span><span class="small">{escape(e.text)}</span></label></li>'
+        for e in scene.legend.verdicts
+    )
+
+
+def feature_options(scene: Scene) -> str:
+    """Return the choices of the feature filter; the value is the position among the features."""
+    names = dict.fromkeys(str(name) for name in scene.touches["feature"])
+    return "".join(f'<option value="{k}">{escape(name)}</option>' for k, name in enumerate(names))
+
+
+def stills(scene: Scene) -> str:
+    """Return the still pictures: for browsers without WebGL, without script, and for print."""
+    return "".join(
+        f"<figure>{pictures.picture_svg(scene, picture, name=f'v{k}', link=True)}"
+        f"<figcaption>{picture.title}</figcaption></figure>"
+        for k, picture in enumerate(pictures.views(scene))
+    )
+
+
+def touches(scene: Scene) -> str:
+    """Return the table of touches."""
+    table = scene.touches
+    rows = np.arange(len(table))
+    note = ""
+    if len(table) > ROWS_AT_MOST:
+        rank = table["verdict"].map({word: k for k, word in enumerate(_OUTSIDE)}).to_numpy()
+        size = np.nan_to_num(table["deviation"].to_numpy(dtype=float, na_value=np.nan))
+        rows = np.sort(np.lexsort((-np.abs(size), rank))[:ROWS_AT_MOST])
+        note = f" Only the {ROWS_AT_MOST} worst of {len(table)} touches are listed here; the results file has all."
+    heads = ("touch", "verdict", "deviation", "lower", "upper", "feature", "face", "judged by", "p", "remarks")
+    head = "".join(
+        f'<th scope="col" aria-sort="none"{NUMERIC_HEAD if h in _NUMERIC else ""}>'
+        f'<button type="button" class="sort" data-column="{k}">{h}</button></th>'
+        for k, h in enumerate(heads)
+    )
+    body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows)
+    return captioned(
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody>",
+        f'Deviations and limits in <span class="unit">mm</span>; p: probability that the place conforms.{note}',
+        'class="scroll tall" id="touches"',
+    )
+
+
+def _touch(row: int, values: dict) -> str:
+    name = str(values["touch"])
+    link = quote(name, safe="")
+    probability = values.get("p_conform", np.nan)
+    remarks = " ".join(str(values.get(c) or "") for c in ("flag", "reason")).strip()
+    shown = number(probability, 3) if probability == probability else "\N{EN DASH}"
+    text = "".join(f"<td>{escape(known(values.get(c)))}</td>" for c in ("feature", "face", "tolerance"))
+    lengths = "".join(f'<td class="n">{length(values.get(c))}</td>' for c in ("deviation", "lower", "upper"))
+    return (
+        f'<tr id="touch={escape(link)}" data-row="{row}"><th scope="row">'
+        f'<a href="#touch={escape(link)}">{escape(name)}</a></th>'
+        f'<td class="v">{symbol(values["verdict"])} {escape(values["verdict"])}</td>{lengths}{text}'
+        f'<td class="n">{shown}</td><td>{escape(remarks)}</td></tr>'
+    )
+
+
+def features(verdict: Verdict) -> str:
+    """Return the table of features."""
+    return frame(
+        verdict.features, 'Verdict by feature; worst deviation in <span class="unit">mm</span>.', {"worst": "d"}
+    )
+
+
+def next_steps(action: Action | None) -> str:
+    """Return what could be done next, with its caution."""
+    if action is None:
+        return ""
+    items = "".join(f"<li>{escape(s)}</li>" for s in action.suggestions)
+    suggested = f"<ol>{items}</ol>" if items else "<p>No correction suggests itself.</p>"
+    if len(action.suggestions) > _SUGGESTIONS_OPEN:
+        suggested = f'<div class="scroll tall" tabindex="0" role="region" aria-label="Suggestions">{suggested}</div>'
+    unit = 'lengths in <span class="unit">mm</span>'
+    kinds = {"share": "%", "x": "p", "y": "p", "z": "p", "reach": "p", "deviation": "d"}
+    found = [
+        (action.table, f"What each correction would do: predicted actual value of each tolerance; {unit}."),
+        (action.shares, f"How much of the deviations each correction explains; {unit}."),
+        (action.regions, f"Regions outside their limits; {unit}."),
+    ]
+    return (
+        '<section id="next"><h2>What next</h2><div class="caution" role="note"><h3>Caution</h3>'
+        f"<p>{escape(action.caution)}</p></div>{suggested}"
+        f"{''.join(frame(table, caption, kinds) for table, caption in found if len(table))}</section>"
+    )
+
+
+def alignment_section(alignment: Alignment | None) -> str:
+    """Return the alignment found."""
+    if alignment is None:
+        return ""
+    rows = ""
+    values = (*alignment.translation, *alignment.rotation_deg)
+    for name, value, u in zip(FREEDOMS, values, alignment.uncertainty, strict=True):
+        if name not in alignment.free:
+            rows += f'<tr><th scope="row">{name}</th><td>locked</td><td></td><td></td></tr>'
+        elif name.startswith("t"):
+            rows += (
+                f'<tr><th scope="row">{name}</th><td class="n">{length(float(value))}</td>'
+                f'<td class="n">{length(float(u), "a")}</td><td class="unit">mm</td></tr>'
+            )
+        else:
+            doubt = number(float(u), 4) if np.isfinite(u) else "\N{EN DASH}"
+            rows += (
+                f'<tr><th scope="row">{name}</th><td class="n">{number(float(value), 4, signed=True)}</td>'
+                f'<td class="n">{doubt}</td><td>\N{DEGREE SIGN}</td></tr>'
+            )
+    head = f'<thead><tr><th></th><th scope="col"{NUMERIC_HEAD}>value</th>'
+    head += f'<th scope="col"{NUMERIC_HEAD}>u</th><th></th></tr>'
+    caption = (
+        "Motion from the measured part to the nominal: shifts, and turns about the pivot; u: standard uncertainty."
+    )
+    table = captioned(f"{head}</thead><tbody>{rows}</tbody>", caption, 'class="scroll narrow"')
+    return f'<section id="alignment"><h2>Alignment</h2><p>{escape(alignment.sentence)}</p>{table}</section>'
+
+
+def provenance_section(provenance: Iterable[tuple[str, str]], notes: Iterable[str]) -> str:
+    """Return what the results rest on."""
+    items = "".join(f"<dt>{escape(str(label))}</dt><dd>{escape(str(value))}</dd>" for label, value in provenance)
+    remarks = "".join(f"<li>{escape(note)}</li>" for note in notes)
+    return (f'<dl class="wide">{items}</dl>' if items else "<p>Nothing was recorded.</p>") + (
+        f"<h3>Notes</h3><ul>{remarks}</ul>" if remarks else ""
+    )

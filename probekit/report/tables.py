@@ -1,0 +1,130 @@
+"""Results as tables for other programs: one CSV of the touches, one JSON of everything."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from .. import touches
+from ..touches.storage import store
+
+if TYPE_CHECKING:
+    from ..action import Action
+    from ..fit import Alignment
+    from ..tolerance import Evaluation
+    from ..verdict.results import Verdict
+
+__all__ = ["plain", "records", "tables"]
+
+
+def plain(value: Any) -> Any:
+    """Return `value` as what strict JSON knows: NaN and infinities become None, arrays and tuples lists."""
+    if isinstance(value, np.ndarray | tuple | list):
+        return [plain(item) for item in (value.tolist() if isinstance(value, np.ndarray) else value)]
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return None if pd.isna(value) else str(value)
+
+
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a table as plain dictionaries."""
+    return [plain(row) for row in table.to_dict(orient="records")]
+
+
+def tables(
+    verdict: Verdict,
+    *,
+    alignment: Alignment | None = None,
+    action: Action | None = None,
+    provenance: Iterable[tuple[str, str]] = (),
+    to_csv: str | Path | None = None,
+    to_json: str | Path | None = None,
+) -> dict[str, Any]:
+    """Write the results for other programs.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The judged touches.
+    alignment : Alignment, optional
+        The alignment that was used.
+    action : Action, optional
+        What could be done next.
+    provenance : iterable of (str, str)
+        Label and value of what the results rest on.
+    to_csv : str or Path, optional
+        File for the table of touches, as `probekit.touches.write` writes it.
+    to_json : str or Path, optional
+        File for everything, as strict JSON; what is unknown is null.
+
+    Returns
+    -------
+    dict
+        What the JSON file holds.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be written, or the table lacks what `probekit.touches.write` needs.
+    """
+    content: dict[str, Any] = {
+        "units": {"length": "mm", "angle": "degree"},
+        "part": verdict.part,
+        "rule": {"sentence": verdict.rule.sentence, "guard": plain(verdict.rule.guard)},
+        "evaluations": [_evaluation(e) for e in verdict.evaluations],
+        "features": records(verdict.features),
+        "touches": records(verdict.table),
+        "measurement": plain(verdict.table.attrs),
+        "alignment": None if alignment is None else _alignment(alignment),
+        "action": None if action is None else _action(action),
+        "provenance": [[str(label), str(value)] for label, value in provenance],
+    }
+    if to_csv is not None:
+        touches.write(_for_file(verdict.table), to_csv)
+    if to_json is not None:
+        text = json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+        store(to_json, text.encode("utf-8"))
+    return content
+
+
+def _for_file(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with what a touches file can hold: categories as text, settings among the metadata as JSON."""
+    words = [name for name, kind in table.dtypes.items() if kind.name == "category"]
+    out = table.assign(**{name: table[name].astype("str").where(table[name].notna(), "") for name in words})
+    out.attrs = {
+        key: value if isinstance(value, str | int | float) else json.dumps(plain(value), sort_keys=True)
+        for key, value in table.attrs.items()
+    }
+    return out
+
+
+def _evaluation(evaluation: Evaluation) -> dict[str, Any]:
+    limits = ("name", "features", "width", "lower", "upper")
+    found = ("actual", "high", "low", "touches", "missed", "ruling", "free", "motion", "conforms", "sentence")
+    return {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
+
+
+def _alignment(alignment: Alignment) -> dict[str, Any]:
+    motion = ("motion", "pivot", "translation", "rotation_deg", "free", "covariance", "undetermined")
+    return {name: plain(getattr(alignment, name)) for name in (*motion, "method", "rms", "iterations", "sentence")}
+
+
+def _action(action: Action) -> dict[str, Any]:
+    return {
+        "corrections": records(action.table),
+        "shares": records(action.shares),
+        "regions": records(action.regions),
+        "suggestions": [str(s) for s in action.suggestions],
+        "caution": action.caution,
+    }

@@ -1,0 +1,106 @@
+"""Colours of a view, built in OKLab so that equal steps of deviation look like equal steps of colour.
+
+OKLab and its matrices: B. Ottosson, "A perceptual color space for image processing", 2020. sRGB transfer function:
+IEC 61966-2-1.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["MIDDLE", "UNKNOWN", "VERDICT_COLOURS", "diverging", "hex_of", "oklab_to_srgb", "srgb_to_oklab"]
+
+_LMS_FROM_RGB = np.array(
+    [
+        [0.4122214708, 0.5363325363, 0.0514459929],
+        [0.2119034982, 0.6806995451, 0.1073969566],
+        [0.0883024619, 0.2817188376, 0.6299787005],
+    ]
+)
+_LAB_FROM_LMS = np.array(
+    [
+        [0.2104542553, 0.7936177850, -0.0040720468],
+        [1.9779984951, -2.4285922050, 0.4505937099],
+        [0.0259040371, 0.7827717662, -0.8086757660],
+    ]
+)
+
+#: The neutral middle and the two ends of the deviation colours, in OKLab (lightness, a, b). The ends have the same
+#: lightness and the same distance from the middle, so neither sign looks worse than the other.
+MIDDLE = np.array([0.94, 0.0, 0.0])
+_END_LIGHTNESS, _END_CHROMA = 0.47, 0.125
+_MISSING_HUE, _LEFT_HUE = np.deg2rad(258.0), np.deg2rad(52.0)
+
+#: Where no touch is near: a grey darker than the middle; views also hatch it.
+UNKNOWN = (190, 193, 197)
+
+#: sRGB colour of each verdict. Chosen to stay apart for colour-blind readers too (tests measure it).
+VERDICT_COLOURS: dict[str, tuple[int, int, int]] = {
+    "within": (0, 132, 108),
+    "undecided": (240, 186, 20),
+    "high": (190, 74, 8),
+    "low": (30, 60, 170),
+    "missed": (24, 24, 28),
+    "unjudged": (160, 163, 168),
+}
+
+
+def srgb_to_linear(srgb: np.ndarray) -> np.ndarray:
+    """Linear light in 0..1 of sRGB values in 0..1, any shape."""
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((np.maximum(srgb, 0.04045) + 0.055) / 1.055) ** 2.4)
+
+
+def linear_to_srgb(linear: np.ndarray) -> np.ndarray:
+    """Return the sRGB values in 0..1 of linear light, clipped to 0..1, any shape."""
+    linear = np.clip(linear, 0.0, 1.0)
+    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055)
+
+
+def srgb_to_oklab(srgb: np.ndarray) -> np.ndarray:
+    """OKLab (..., 3) of sRGB (..., 3) uint8."""
+    linear = srgb_to_linear(np.asarray(srgb, dtype=float) / 255.0)
+    return np.cbrt(linear @ _LMS_FROM_RGB.T) @ _LAB_FROM_LMS.T
+
+
+def oklab_to_srgb(lab: np.ndarray) -> np.ndarray:
+    """Return sRGB (..., 3) uint8 of OKLab (..., 3); colours outside sRGB are clipped."""
+    lms = (np.asarray(lab, dtype=float) @ np.linalg.inv(_LAB_FROM_LMS).T) ** 3
+    return np.rint(255.0 * linear_to_srgb(lms @ np.linalg.inv(_LMS_FROM_RGB).T)).astype(np.uint8)
+
+
+def diverging(fraction: np.ndarray) -> np.ndarray:
+    """Colour of a deviation as a fraction of the range shown.
+
+    Parameters
+    ----------
+    fraction : (...,) float
+        -1 (material missing: blue) through 0 (neutral) to 1 (material left on: orange brown); clipped to that. NaN
+        gives the colour `UNKNOWN`.
+
+    Returns
+    -------
+    (..., 3) uint8
+        The sRGB colour.
+
+    Notes
+    -----
+    Two straight lines in OKLab that meet at the neutral middle: along each, equal steps of `fraction` are equal steps
+    of OKLab distance.
+    """
+    t = np.clip(np.asarray(fraction, dtype=float), -1.0, 1.0)
+    hue = np.where(t < 0, _MISSING_HUE, _LEFT_HUE)
+    size = np.abs(np.nan_to_num(t))
+    lab = np.stack(
+        [
+            MIDDLE[0] + (_END_LIGHTNESS - MIDDLE[0]) * size,
+            _END_CHROMA * size * np.cos(hue),
+            _END_CHROMA * size * np.sin(hue),
+        ],
+        axis=-1,
+    )
+    return np.where(np.isnan(t)[..., None], np.array(UNKNOWN, dtype=np.uint8), oklab_to_srgb(lab))
+
+
+def hex_of(rgb: tuple[int, int, int] | np.ndarray) -> str:
+    """`#rrggbb` of one sRGB colour in 0..255."""
+    return "#{:02x}{:02x}{:02x}".format(*(int(c) for c in rgb))

@@ -1,0 +1,154 @@
+"""The glyphs: one shape per verdict, in space and as a flat symbol, so that colour is never needed to read it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .colour import VERDICT_COLOURS, hex_of, srgb_to_oklab
+from .model import GlyphMesh
+
+__all__ = ["SHAPES", "SYMBOLS", "VERDICT_SHAPES", "VERDICT_TEXT", "merge", "symbol"]
+
+#: Shape of each verdict.
+VERDICT_SHAPES = {
+    "within": "diamond",
+    "undecided": "tile",
+    "high": "cone out",
+    "low": "cone in",
+    "missed": "cross",
+    "unjudged": "bead",
+}
+
+#: What each verdict means, in plain words.
+VERDICT_TEXT = {
+    "within": "inside its limits",
+    "undecided": "so near a limit that the uncertainty forbids a decision",
+    "high": "above the upper limit: material left on",
+    "low": "below the lower limit: material missing",
+    "missed": "no trigger: nothing was measured there",
+    "unjudged": "measured, but no tolerance covers it",
+}
+
+#: The same shapes seen flat: SVG path data in a box of 24 x 24.
+SYMBOLS = {
+    "diamond": "M12 3.5 20.5 12 12 20.5 3.5 12Z",
+    "tile": "M3.5 6.5H20.5V17.5H3.5Z",
+    "cone out": "M12 2 22 21.5H2Z",
+    "cone in": "M2 2.5H22L12 22Z",
+    "cross": "M2.5 6 6 2.5 12 8.5 18 2.5 21.5 6 15.5 12 21.5 18 18 21.5 12 15.5 6 21.5 2.5 18 8.5 12Z",
+    "bead": "M12 6.5A5.5 5.5 0 1 1 12 17.5 5.5 5.5 0 1 1 12 6.5Z",
+}
+
+
+def symbol(word: str, name: str) -> str:
+    """Return the flat symbol of a verdict as an SVG `<symbol>` called `name`, outlined to show on any colour."""
+    outline = "#1b2330" if srgb_to_oklab(np.array(VERDICT_COLOURS[word]))[0] > 0.7 else "#fff"
+    return (
+        f'<symbol id="{name}" viewBox="0 0 24 24"><path d="{SYMBOLS[VERDICT_SHAPES[word]]}" stroke="{outline}" '
+        f'fill="{hex_of(VERDICT_COLOURS[word])}" stroke-width="2" paint-order="stroke"/></symbol>'
+    )
+
+
+def _convex(corners: np.ndarray) -> np.ndarray:
+    """(k, 3, 3) facets of the convex hull of `corners`, turned outward."""
+    from scipy.spatial import ConvexHull
+
+    hull = ConvexHull(corners)
+    facet = np.array(corners)[hull.simplices]
+    turned = np.einsum(
+        "ij,ij->i", np.cross(facet[:, 1] - facet[:, 0], facet[:, 2] - facet[:, 0]), hull.equations[:, :3]
+    )
+    facet[turned < 0] = facet[turned < 0][:, ::-1]
+    return facet
+
+
+def _box(half: Sequence[float], turn: float = 0.0, lift: float = 0.0) -> np.ndarray:
+    """(12, 3, 3) facets of a box, turned about z [rad] and lifted along z."""
+    corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)], dtype=float) * half
+    c, s = np.cos(turn), np.sin(turn)
+    return _convex(corners @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]]) + [0, 0, lift])
+
+
+def _cone(apex: float, base: float, sides: int = 10) -> np.ndarray:
+    """Facets of a cone of unit radius about z, from the height of its base to the height of its apex."""
+    angle = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    ring = np.column_stack([np.cos(angle), np.sin(angle), np.full(sides, base)])
+    return _convex(np.vstack([ring, [0, 0, apex]]))
+
+
+def _bead() -> np.ndarray:
+    """Facets of a small round body."""
+    octa = np.vstack([np.eye(3), -np.eye(3)])
+    between = np.array([a + b for i, a in enumerate(octa) for b in octa[i + 1 :] if a @ b == 0]) / np.sqrt(2)
+    return _convex(np.vstack([octa, between]))
+
+
+#: Facets (k, 3, 3) of each shape, z outward from the material, foot at the origin, half width about one.
+SHAPES: dict[str, np.ndarray] = {
+    "diamond": _convex(np.vstack([np.eye(3), -np.eye(3)]) * 0.9),
+    "tile": _box((1.1, 1.1, 0.3), lift=0.3),
+    "cone out": _cone(apex=2.6, base=0.0),
+    "cone in": _cone(apex=0.0, base=2.6),
+    "cross": np.vstack(
+        [
+            _box((1.5, 0.3, 0.3), np.pi / 4, 0.9),
+            _box((1.5, 0.3, 0.3), -np.pi / 4, 0.9),
+            _box((0.3, 0.3, 1.4), np.pi / 4, 0.9),
+        ]
+    ),
+    "bead": 0.55 * _bead(),
+}
+
+
+def _frames(direction: np.ndarray) -> np.ndarray:
+    """(n, 3, 3) right-handed frames whose third row is `direction` (n, 3)."""
+    least = np.argmin(np.abs(direction), axis=1)
+    x = np.cross(np.eye(3)[least], direction)
+    x /= np.linalg.norm(x, axis=1, keepdims=True)
+    return np.stack([x, np.cross(direction, x), direction], axis=1)
+
+
+def merge(anchor: np.ndarray, direction: np.ndarray, verdicts: Sequence[str], size: float) -> GlyphMesh:
+    """All glyphs as one mesh.
+
+    Parameters
+    ----------
+    anchor : (n, 3) float
+        Foot of each touch [mm]; a row with NaN gets no glyph.
+    direction : (n, 3) float
+        Outward unit normal there.
+    verdicts : sequence of n str
+        Verdict words.
+    size : float
+        Half width of a glyph [mm].
+
+    Returns
+    -------
+    GlyphMesh
+    """
+    words = np.asarray(verdicts, dtype=str)
+    placed = np.isfinite(anchor).all(axis=1) & np.isfinite(direction).all(axis=1)
+    corners, owners, colours = [], [], []
+    light = np.array([0.35, 0.2, 0.91])
+    for word, shape in VERDICT_SHAPES.items():
+        rows = np.flatnonzero(placed & (words == word))
+        facet = SHAPES[shape]
+        normal = np.cross(facet[:, 1] - facet[:, 0], facet[:, 2] - facet[:, 0])
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        shade = 0.78 + 0.22 * np.clip(normal @ light, 0, 1)
+        body = np.einsum("kcx,nxy->nkcy", facet, _frames(direction[rows])) * size + anchor[rows, None, None]
+        corners.append(body.reshape(-1, 3))
+        owners.append(np.repeat(rows, len(facet) * 3))
+        colour = np.rint(shade[:, None] * np.array(VERDICT_COLOURS[word])).astype(np.uint8)
+        colours.append(np.tile(np.repeat(colour, 3, axis=0), (len(rows), 1)))
+    vertices = np.vstack(corners).astype(np.float32)
+    owner = np.concatenate(owners).astype(np.int32)
+    return GlyphMesh(
+        vertices=vertices,
+        facets=np.arange(len(vertices), dtype=np.int32).reshape(-1, 3),
+        facet_touch=owner[::3].copy(),
+        vertex_touch=owner,
+        colours=np.vstack(colours),
+    )

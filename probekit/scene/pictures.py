@@ -1,0 +1,299 @@
+"""Still pictures of a scene without any graphics hardware: an orthographic depth buffer in NumPy, written as PNG.
+
+The surface is rastered; the touches are left as places in the picture, to be drawn over it as vector symbols.
+"""
+
+from __future__ import annotations
+
+import base64
+import struct
+import zlib
+from dataclasses import dataclass
+from urllib.parse import quote
+
+import numpy as np
+
+from . import colour
+from .glyphs import symbol
+from .model import Scene
+
+__all__ = ["Picture", "choose_directions", "draw", "picture_svg", "to_png", "views"]
+
+_LEVELS = 249  # deviation colours of the palette; odd, so that one is the neutral middle
+_BACKGROUND, _LINE, _UNKNOWN, _HATCH = _LEVELS, _LEVELS + 1, _LEVELS + 2, _LEVELS + 3
+_CONCERN = 100.0  # a touch that is not within counts so many times in the choice of a direction
+_FRAGMENTS = 1_000_000  # rastered at a time, to bound the memory
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A still picture.
+
+    Attributes
+    ----------
+    title : str
+        Where it is seen from.
+    width, height : int
+        Size in CSS pixels; the PNG has half as many again each way.
+    png : bytes
+        The surface.
+    rows : (n,) int
+        Rows in `Scene.touches` of the touches that can be seen, farthest first.
+    places : (n, 2) float
+        Their places in CSS pixels from the top left corner.
+    """
+
+    title: str
+    width: int
+    height: int
+    png: bytes
+    rows: np.ndarray
+    places: np.ndarray
+
+
+def choose_directions(scene: Scene, most: int = 3) -> np.ndarray:
+    """Few directions to look from that together face as many touches as possible.
+
+    Parameters
+    ----------
+    scene : Scene
+        The scene.
+    most : int
+        At most so many.
+
+    Returns
+    -------
+    (m, 3) float
+        Unit vectors from the part to the viewer, the one that faces most touches first (those not
+        within count a hundred times); m is 1 to `most`.
+    """
+    corners = np.array([[x, y, z] for z in (0.8, -0.8) for y in (-1.0, 1.0) for x in (0.7, -0.7)])
+    corners /= np.linalg.norm(corners, axis=1, keepdims=True)
+    placed = np.isfinite(scene.direction).all(axis=1)
+    normals = scene.direction[placed] if placed.any() else scene.normals
+    gain = np.maximum(normals @ corners.T, 0.0)
+    gain[:, corners[:, 2] < 0] *= 0.5  # from below, the base hides much of what faces the viewer
+    if placed.any():
+        gain[scene.touches["verdict"].to_numpy()[placed] != "within"] *= _CONCERN
+    best = np.zeros(len(gain))
+    chosen: list[int] = []
+    while len(chosen) < most:
+        score = np.maximum(gain, best[:, None]).sum(axis=0) - best.sum()
+        pick = int(np.argmax(score))
+        if chosen and score[pick] < 0.01 * gain.max(axis=1).sum():
+            break
+        chosen.append(pick)
+        best = np.maximum(best, gain[:, pick])
+    return corners[chosen]
+
+
+def views(scene: Scene, width: int = 720, height: int = 480, most: int = 3) -> tuple[Picture, ...]:
+    """Pictures from up to `most` sides, chosen by `choose_directions`."""
+    return tuple(draw(scene, direction, width, height) for direction in choose_directions(scene, most))
+
+
+def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 480) -> Picture:
+    """Draw one picture, the part filling the frame.
+
+    Parameters
+    ----------
+    scene : Scene
+        The scene.
+    direction : (3,) float
+        From the part to the viewer; z is up in the picture, or y if the direction is z.
+    width, height : int
+        Size in CSS pixels.
+
+    Returns
+    -------
+    Picture
+    """
+    toward = np.asarray(direction, dtype=float) / np.linalg.norm(direction)
+    up = np.array([0.0, 0.0, 1.0]) if abs(toward[2]) < 0.99 else np.array([0.0, 1.0, 0.0])
+    right = np.cross(up, toward)
+    right /= np.linalg.norm(right)
+    frame = np.stack([right, np.cross(toward, right), toward])
+    seen = scene.vertices.astype(float) @ frame.T
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    pixels = np.array([width, height]) * 3 // 2
+    scale = 0.92 * float(np.min(pixels / np.maximum(high - low, 1e-9)[:2]))
+
+    def project(points: np.ndarray) -> np.ndarray:
+        """(n, 3) picture coordinates: x right, y down [px of the PNG], depth toward the viewer [mm]."""
+        flat = (points[:, :2] - (low + high)[:2] / 2) * [scale, -scale] + pixels / 2
+        return np.column_stack([flat, points[:, 2]])
+
+    depth, owner, share = _raster(project(seen), scene.facets, *pixels)
+    index = _paint(scene, owner, share)
+    rows, places = _visible(scene, project(scene.anchor.astype(float) @ frame.T), depth, toward)
+    sides = [
+        ("+" if v > 0 else "\N{MINUS SIGN}") + axis for axis, v in zip("xyz", toward, strict=True) if abs(v) > 0.05
+    ]
+    return Picture(f"seen from {' '.join(sides)}", width, height, to_png(index, _palette()), rows, places / 1.5)
+
+
+def _raster(
+    corner: np.ndarray, facets: np.ndarray, width: int, height: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Nearest facet of each pixel: depth (h, w), facet (h, w) or -1, barycentric coordinates (h, w, 3)."""
+    x, y, z = corner[facets].transpose(2, 0, 1)
+    area = (x[:, 1] - x[:, 0]) * (y[:, 2] - y[:, 0]) - (x[:, 2] - x[:, 0]) * (y[:, 1] - y[:, 0])
+    facing = np.flatnonzero(area < 0)  # y runs down, so facets that face the viewer turn the other way
+    x0, y0 = np.floor(x[facing].min(axis=1)).astype(int), np.floor(y[facing].min(axis=1)).astype(int)
+    side = np.maximum(np.ceil(x[facing].max(axis=1)) - x0, np.ceil(y[facing].max(axis=1)) - y0).astype(int) + 1
+    depth = np.full(width * height, -np.inf, dtype=np.float32)
+    owner = np.full(width * height, -1, dtype=np.int32)
+    share = np.zeros((width * height, 3), dtype=np.float32)
+    classes = np.ceil(np.log2(np.maximum(side, 1)) * 2).astype(int)
+    for size in np.unique(classes):
+        members = np.flatnonzero(classes == size)
+        cells = int(side[members].max())
+        gy, gx = (g.ravel().astype(np.float32) for g in np.mgrid[0:cells, 0:cells])
+        step = max(1, _FRAGMENTS // len(gx))
+        for start in range(0, len(members), step):
+            part = members[start : start + step]
+            facet = facing[part]
+            # barycentric coordinates are linear in the pixel: value at the box's corner, and change per column and row
+            ax, ay = x[facet] - x0[part, None] - 0.5, y[facet] - y0[part, None] - 0.5
+            ends, starts = [2, 0, 1], [1, 2, 0]
+            per_row = (ax[:, ends] - ax[:, starts]) / area[facet, None]
+            per_column = -(ay[:, ends] - ay[:, starts]) / area[facet, None]
+            corner_value = -(per_column * ax[:, starts] + per_row * ay[:, starts])
+            w0, w1 = (
+                (corner_value[:, k, None] + per_column[:, k, None] * gx + per_row[:, k, None] * gy).astype(np.float32)
+                for k in (0, 1)
+            )
+            w2 = 1 - w0 - w1
+            n, cell = np.nonzero((w0 >= -1e-5) & (w1 >= -1e-5) & (w2 >= -1e-5))
+            px, py = x0[part[n]] + gx[cell].astype(int), y0[part[n]] + gy[cell].astype(int)
+            kept = (px >= 0) & (px < width) & (py >= 0) & (py < height)
+            n, cell, where = n[kept], cell[kept], (py * width + px)[kept]
+            weights = np.column_stack([w0[n, cell], w1[n, cell], w2[n, cell]])
+            far = (weights * z[facet[n]]).sum(axis=1, dtype=np.float32)
+            np.maximum.at(depth, where, far)
+            front = far >= depth[where]
+            owner[where[front]] = facet[n[front]]
+            share[where[front]] = weights[front]
+    return depth.reshape(height, width), owner.reshape(height, width), share.reshape(height, width, 3)
+
+
+def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """(h, w) uint8 palette index of each pixel."""
+    covered = owner >= 0
+    facet = scene.facets[owner[covered]]
+    value, weight = scene.deviation[facet], share[covered]
+    known = np.isfinite(value)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = (np.where(known, value, 0) * weight).sum(axis=1) / (known * weight).sum(axis=1)
+    near = (known * weight).sum(axis=1) >= 0.5
+    level = np.rint((np.clip(np.nan_to_num(mean / scene.legend.span), -1, 1) + 1) / 2 * (_LEVELS - 1)).astype(np.uint8)
+    row, column = np.nonzero(covered)
+    hatch = np.where((row + column) % 12 < 3, _HATCH, _UNKNOWN).astype(np.uint8)
+    index = np.full(owner.shape, _BACKGROUND, dtype=np.uint8)
+    index[covered] = np.where(near, level, hatch)
+    face = np.zeros(owner.shape, dtype=np.int32)
+    face[covered] = scene.vertex_face[facet[:, 0]] + 1
+    line = np.zeros(owner.shape, dtype=bool)
+    for axis in (0, 1):
+        change = np.diff(face, axis=axis) != 0
+        lead = [slice(None), slice(None)]
+        lead[axis] = slice(1, None)
+        line[tuple(lead)] |= change
+        lead[axis] = slice(None, -1)
+        line[tuple(lead)] |= change
+    index[line] = _LINE
+    return index
+
+
+def _visible(scene: Scene, at: np.ndarray, depth: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and places of the touches in front of the surface, farthest first."""
+    height, width = depth.shape
+    placed = np.flatnonzero(np.isfinite(at).all(axis=1) & (scene.direction @ toward > 0.05))
+    column, row = np.floor(at[placed, :2]).astype(int).T
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    placed, column, row = placed[inside], column[inside], row[inside]
+    shown = placed[at[placed, 2] > depth[row, column] - 2 * scene.glyph_size]
+    shown = shown[np.argsort(at[shown, 2], kind="stable")]
+    return shown, at[shown, :2]
+
+
+def _palette() -> np.ndarray:
+    """(n, 3) uint8 colours of the picture."""
+    ramp = colour.diverging(np.linspace(-1, 1, _LEVELS))
+    hatch = tuple(c - 18 for c in colour.UNKNOWN)
+    return np.vstack([ramp, [(255, 255, 255), (52, 58, 68), colour.UNKNOWN, hatch]]).astype(np.uint8)
+
+
+def to_png(index: np.ndarray, palette: np.ndarray) -> bytes:
+    """PNG file of a picture with a palette.
+
+    Parameters
+    ----------
+    index : (h, w) uint8
+        Palette index per pixel, top row first.
+    palette : (n, 3) uint8
+        At most 256 sRGB colours.
+
+    Notes
+    -----
+    Layout: ISO/IEC 15948 (PNG), colour type 3, no filter.
+    """
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    height, width = index.shape
+    lines = np.zeros((height, width + 1), dtype=np.uint8)
+    lines[:, 1:] = index
+    return b"".join(
+        [
+            b"\x89PNG\r\n\x1a\n",
+            chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 3, 0, 0, 0)),
+            chunk(b"PLTE", palette.astype(np.uint8).tobytes()),
+            chunk(b"IDAT", zlib.compress(lines.tobytes(), 9)),
+            chunk(b"IEND", b""),
+        ]
+    )
+
+
+def picture_svg(
+    scene: Scene, picture: Picture, *, name: str = "picture", link: bool = False, size: float | None = None
+) -> str:
+    """One picture with its touches drawn over it, as an SVG element that can stand alone.
+
+    Parameters
+    ----------
+    scene : Scene
+        The scene the picture was drawn from.
+    picture : Picture
+        The picture.
+    name : str
+        Prefix of the ids inside, to keep several pictures on one page apart.
+    link : bool
+        Make each symbol a link to `#touch=<id>`.
+    size : float
+        Size of the symbols in CSS pixels; by default 18, less for many touches.
+
+    Returns
+    -------
+    str
+    """
+    size = size or float(np.clip(18.0 * np.sqrt(150.0 / max(len(picture.rows), 1)), 9.0, 18.0))
+    words, ids = scene.touches["verdict"].to_numpy(), scene.touches["touch"].to_numpy()
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {picture.width} {picture.height}" role="img" '
+        f'aria-label="The part {picture.title}, with {len(picture.rows)} touches"><defs>'
+    ]
+    parts += [symbol(entry.word, f"{name}-{entry.word}") for entry in scene.legend.verdicts]
+    image = base64.b64encode(picture.png).decode("ascii")
+    parts.append(
+        f'</defs><image width="{picture.width}" height="{picture.height}" href="data:image/png;base64,{image}"/>'
+    )
+    for row, (x, y) in zip(picture.rows, picture.places, strict=True):
+        mark = (
+            f'<use href="#{name}-{words[row]}" x="{x - size / 2:.1f}" y="{y - size / 2:.1f}" '
+            f'width="{size:g}" height="{size:g}"/>'
+        )
+        target = quote(str(ids[row]), safe="")
+        parts.append(f'<a href="#touch={target}" tabindex="-1">{mark}</a>' if link else mark)
+    return "".join([*parts, "</svg>"])
