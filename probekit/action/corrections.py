@@ -1,8 +1,9 @@
 """What each possible correction would do: set-up, uniform offset, a further move, a re-cut.
 
-The deviations of each tolerance are split by a robust linear model, d_i = J_i p + c + e_i, with the row J_i of the
-rigid motions, a uniform offset c (cutter radius or length) and what is left, e_i. Predictions are to first order in the
-motion, whose second-order part is motion squared times curvature: below a micrometre for 0.1 mm on a radius of 10 mm.
+The deviations of each tolerance, taken from the middle of its zone (the nominal itself if it is disposed equally), are
+split by a robust linear model, d_i = J_i p + c + e_i, with the row J_i of the rigid motions, a uniform offset c (cutter
+radius or length) and what is left, e_i. Predictions are to first order in the motion, whose second-order part is motion
+squared times curvature: below a micrometre for 0.1 mm on a radius of 10 mm.
 """
 
 from __future__ import annotations
@@ -38,20 +39,25 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
     Returns
     -------
     table : DataFrame
-        One row per correction: `correction`, `size`, `rms` [mm] over the judged touches, `outside` (touches outside
-        their limits, no guard band), then the predicted actual value [mm] of each tolerance under its name.
+        One row per correction: `correction`, `size`, `rms` [mm] of the judged touches from the middle of their zones,
+        `outside` (touches outside their limits, no guard band), then the predicted actual value [mm] of each
+        tolerance under its name.
     shares : DataFrame
         `part`, `rms` [mm] and `share` of the sum of squares of the touches judged that the alignment did not use.
     """
     import pandas as pd
 
     table, evaluations = verdict.table, verdict.evaluations
-    aligned = [one.deviations for one in evaluations]
+    middles = [(one.lower + one.upper) / 2 for one in evaluations]
+    aligned = [one.deviations - middle for one, middle in zip(evaluations, middles, strict=True)]
     rows: list[dict[str, object]] = []
     states: list[tuple[str, list[np.ndarray]]] = []
     if alignment is not None:
         clamped = _as_clamped(table, nominal, alignment)
-        before = [d if one.free else clamped[one.rows] for one, d in zip(evaluations, aligned, strict=True)]
+        before = [
+            d if one.free else clamped[one.rows] - middle
+            for one, d, middle in zip(evaluations, aligned, middles, strict=True)
+        ]
         states.append(("set-up", before))
         rows.append(_row("none: the part as it is clamped", "", evaluations, before))
         rows.append(_row("set-up: alignment undone", _motion_size(alignment), evaluations, aligned))
@@ -75,7 +81,7 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
     rows.append(_row("and both, offset and rigid move", "", evaluations, without_both))
     rows.append(
         _row(
-            "and a re-cut to nominal of all that has material left",
+            "and a re-cut to the middle of the zone where material is left",
             "removes material only",
             evaluations,
             [np.minimum(d, 0.0) for d in aligned],
@@ -140,17 +146,16 @@ def _robust(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, float, 
 def _row(
     correction: str, size: str, evaluations: tuple[Evaluation, ...], deviations: list[np.ndarray]
 ) -> dict[str, object]:
+    """One row of the table, of deviations from the middle of each zone."""
     together = np.concatenate(deviations)
     row: dict[str, object] = {
         "correction": correction,
         "size": size,
         "rms": float(np.sqrt(np.mean(together**2))),
-        "outside": sum(
-            int(((d > one.upper) | (d < one.lower)).sum()) for one, d in zip(evaluations, deviations, strict=True)
-        ),
+        "outside": sum(int((np.abs(d) > one.width / 2).sum()) for one, d in zip(evaluations, deviations, strict=True)),
     }
     for one, d in zip(evaluations, deviations, strict=True):
-        row[one.name] = 2.0 * float(np.abs(d - (one.lower + one.upper) / 2).max())
+        row[one.name] = 2.0 * float(np.abs(d).max())
     return row
 
 

@@ -38,7 +38,8 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
             for rows in _clusters(part[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float), 1.8 * spacing):
                 group = part.iloc[rows]
                 limit = group["upper"] if word == "high" else group["lower"]
-                worst = (group["deviation"] - limit).abs().idxmax()
+                beyond = (group["deviation"] - limit).abs().to_numpy()
+                worst = int(beyond.argmax())
                 feet = group[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)
                 centre = feet.mean(axis=0)
                 found.append(
@@ -47,8 +48,8 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
                         "kind": kind,
                         "can_recut": word == "high",
                         "touches": len(group),
-                        "deviation": float(group.loc[worst, "deviation"]),
-                        "beyond": float(abs(group.loc[worst, "deviation"] - limit.loc[worst])),
+                        "deviation": float(group["deviation"].iloc[worst]),
+                        "beyond": float(beyond[worst]),
                         **dict(zip("xyz", centre.tolist(), strict=True)),
                         "reach": float(np.linalg.norm(feet - centre, axis=1).max()) + spacing / 2,
                         "ids": tuple(group["touch"].tolist()),

@@ -109,10 +109,13 @@ def _on_offset(verdict: Verdict) -> list[str]:
     for one in verdict.evaluations:
         if one.touches < 5:
             continue
-        offset, u = uniform_offset(one.deviations)
+        middle = (one.lower + one.upper) / 2
+        offset, u = uniform_offset(one.deviations - middle)
         if abs(offset) < max(3.0 * u, 0.05 * one.width):
             continue
         common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
+        if middle:
+            common += f" from the middle of the zone, {middle:+.3f} mm"
         if offset > 0:
             said.append(
                 f"{common}: material is left all over, as a cutter leaves it that is smaller (worn) or set further out "

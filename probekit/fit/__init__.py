@@ -2,7 +2,7 @@
 
 from .alignment import Alignment
 from .minimax import MinimaxResult, minimax_motion
-from .motion import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters
+from .motion import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters, move_touches
 from .paired import paired
 from .rigid import METHODS, rigid
 
@@ -16,6 +16,7 @@ __all__ = [
     "make_motion",
     "minimax_motion",
     "motion_parameters",
+    "move_touches",
     "paired",
     "rigid",
 ]

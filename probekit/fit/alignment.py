@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .motion import FREEDOMS, apply_motion, invert_motion, motion_parameters
+from .motion import FREEDOMS, apply_motion, invert_motion, motion_parameters, move_touches
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,19 +102,11 @@ class Alignment:
         -------
         The same kind as was given, a copy.
         """
-        if isinstance(touches, np.ndarray):
-            return apply_motion(self.motion, touches)
-        out = touches.copy()
-        out[["x", "y", "z"]] = apply_motion(self.motion, touches[["x", "y", "z"]].to_numpy(dtype=float))
-        if {"ai", "aj", "ak"} <= set(out):
-            out[["ai", "aj", "ak"]] = touches[["ai", "aj", "ak"]].to_numpy(dtype=float) @ self.motion[:3, :3].T
-        stale = ["cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz", "deviation", "flag"]
-        if "projection" in out.attrs:
-            out = out.drop(columns=[c for c in stale if c in out])
-            if out.attrs["projection"]["by"] != "face":
-                out = out.drop(columns="face")
-            out.attrs = {k: v for k, v in touches.attrs.items() if k != "projection"}
-        return out
+        return (
+            apply_motion(self.motion, touches)
+            if isinstance(touches, np.ndarray)
+            else move_touches(touches, self.motion)
+        )
 
     @property
     def sentence(self) -> str:

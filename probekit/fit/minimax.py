@@ -23,6 +23,7 @@ from .motion import jacobian, move
 __all__ = ["MinimaxResult", "minimax_motion"]
 
 _SHRINK, _GROW = 0.25, 2.0
+_COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the largest residual down stays where it is
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +115,11 @@ def minimax_motion(
 
 
 def _linear_step(residual: np.ndarray, slope: np.ndarray, radius: float, largest: float) -> tuple[np.ndarray, float]:
-    """Step (k,) within the box of half-width `radius` that minimises the linearised largest |residual|."""
+    """Step (k,) within the box of half-width `radius` that minimises the linearised largest |residual|, and that.
+
+    Among steps that are as good, the shortest: a motion that changes nothing (a slide on a plane) is not made. The
+    step is the difference of two vectors that are not negative, so that its length has a linear cost.
+    """
     from scipy.optimize import linprog
 
     n_free = slope.shape[1]
@@ -124,13 +129,14 @@ def _linear_step(residual: np.ndarray, slope: np.ndarray, radius: float, largest
     active = np.abs(residual) + reach >= floor
     rows, values = slope[active], residual[active]
     bound = -np.ones((len(rows), 1))
+    two_sided = np.hstack([rows, -rows])
     solved = linprog(
-        np.append(np.zeros(n_free), 1.0),
-        A_ub=np.vstack([np.hstack([rows, bound]), np.hstack([-rows, bound])]),
+        np.append(np.full(2 * n_free, _COST_OF_MOVING), 1.0),
+        A_ub=np.vstack([np.hstack([two_sided, bound]), np.hstack([-two_sided, bound])]),
         b_ub=np.concatenate([-values, values]),
-        bounds=[(-radius, radius)] * n_free + [(0.0, None)],
+        bounds=[(0.0, radius)] * (2 * n_free) + [(0.0, None)],
         method="highs",
     )
     if solved.status != 0:
         raise FitError(f"the linear program of the minimax fit failed: {solved.message}")
-    return solved.x[:-1], min(float(solved.fun), largest)
+    return solved.x[:n_free] - solved.x[n_free:-1], min(float(solved.x[-1]), largest)

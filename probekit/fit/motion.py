@@ -8,11 +8,15 @@ w [deg]. Inside, angles are radians.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "FREEDOMS",
@@ -25,6 +29,7 @@ __all__ = [
     "make_motion",
     "motion_parameters",
     "move",
+    "move_touches",
 ]
 
 #: The six degrees of freedom, in the order of every parameter vector and covariance.
@@ -77,6 +82,34 @@ def invert_motion(motion: np.ndarray) -> np.ndarray:
     back[:3, :3] = motion[:3, :3].T
     back[:3, 3] = -motion[:3, :3].T @ motion[:3, 3]
     return back
+
+
+def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
+    """Touches with their measured positions in other coordinates; targets stay.
+
+    Parameters
+    ----------
+    touches : (n rows) DataFrame
+        Touches or deviations table. Positions x, y, z are moved, approach directions ai, aj, ak turned; what a
+        projection added is dropped, for it holds no more.
+    motion : (4, 4) float
+        From the present coordinates to the new ones.
+
+    Returns
+    -------
+    (n rows) DataFrame
+    """
+    out = touches.copy()
+    out[["x", "y", "z"]] = apply_motion(motion, touches[["x", "y", "z"]].to_numpy(dtype=float))
+    if {"ai", "aj", "ak"} <= set(out):
+        out[["ai", "aj", "ak"]] = touches[["ai", "aj", "ak"]].to_numpy(dtype=float) @ motion[:3, :3].T
+    if "projection" in out.attrs:
+        stale = ["cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz", "deviation", "flag", "foot_by"]
+        if out.attrs["projection"]["by"] != "face":
+            stale.append("face")
+        out = out.drop(columns=[c for c in stale if c in out])
+        out.attrs = {k: v for k, v in touches.attrs.items() if k != "projection"}
+    return out
 
 
 def left_jacobian(w: np.ndarray) -> np.ndarray:
@@ -137,8 +170,12 @@ def free_basis(free: np.ndarray, length: float) -> np.ndarray:
     return np.diag([1.0] * 3 + [1.0 / length] * 3)[:, free]
 
 
-def moved_pivot(covariance: np.ndarray, shift: np.ndarray) -> np.ndarray:
-    """Covariance (6, 6) in mm and rad about a pivot that lies `shift` (3,) [mm] further on: t changes by w x shift."""
+def moved_pivot(covariance: np.ndarray, shift: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """Covariance (6, 6) in mm and rad about a pivot `shift` [mm] further on, of a motion that turns by `turn` [rad].
+
+    The translation about the new pivot is t + R s - s, with the shift s; its derivative over w is -[R s]x J.
+    """
+    x, y, z = Rotation.from_rotvec(turn).apply(shift)
     step = np.eye(6)
-    step[:3, 3:] = -np.array([[0.0, -shift[2], shift[1]], [shift[2], 0.0, -shift[0]], [-shift[1], shift[0], 0.0]])
+    step[:3, 3:] = -np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]) @ left_jacobian(turn)
     return step @ covariance @ step.T

@@ -29,7 +29,7 @@ def paired(
     Raises
     ------
     InputError
-        If the shapes differ, or the points do not fix a rotation.
+        If the shapes differ, a number cannot be used, or the points do not fix a rotation.
 
     Notes
     -----
@@ -42,10 +42,16 @@ def paired(
         raise InputError(
             "paired points must have the same shape", found=f"{measured.shape} and {reference.shape}", expected="(n, 3)"
         )
+    if not (np.isfinite(measured).all() and np.isfinite(reference).all()):
+        raise InputError("paired points must be finite", todo="Leave out pairs that were not measured.")
     weight = np.ones(len(measured)) if weights is None else np.asarray(weights, dtype=float)
+    if weight.shape != (len(measured),) or not (np.isfinite(weight).all() and (weight >= 0).all() and weight.any()):
+        raise InputError("weights must be one number per pair, zero or more, not all zero", found=weight)
+    counted = weight > 0
+    measured, reference, weight = measured[counted], reference[counted], weight[counted]
     from_centre, to_centre = (np.average(p, axis=0, weights=weight) for p in (measured, reference))
-    spread = np.linalg.svd(reference - to_centre, compute_uv=False)
-    if len(measured) < 3 or spread[1] <= 1e-9 * max(spread[0], 1e-300):
+    spreads = [np.linalg.svd(p - p.mean(axis=0), compute_uv=False) for p in (measured, reference)]
+    if len(measured) < 3 or any(s[1] <= 1e-9 * max(s[0], 1e-300) for s in spreads):
         raise InputError("the points do not fix a rotation", expected="three or more that are not on a line")
     rotation, _ = Rotation.align_vectors(reference - to_centre, measured - from_centre, weights=weight)
     motion = np.eye(4)

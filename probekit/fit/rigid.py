@@ -26,7 +26,7 @@ from . import robust
 from .alignment import Alignment
 from .minimax import minimax_motion
 from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot
-from .undetermined import describe_motions, undetermined_motions
+from .undetermined import describe_motions, held_directions, undetermined_motions
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,7 +67,7 @@ def rigid(
         Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz.
     method : {"least_squares", "huber", "tukey", "minimax"}
     weights : (n,) float, optional
-        Weight of each row of `found`.
+        Weight of each row of `found`; zero leaves it out.
     u : float or (n,) float, optional
         Standard uncertainty of a touch [mm]. Sets the weights to 1/u^2 (unless given) and is a floor for the scatter
         that the covariance is made of; without it the scatter is taken from the residuals.
@@ -103,10 +103,11 @@ def rigid(
         raise InputError("unknown method of fit", found=method, expected="one of " + ", ".join(METHODS))
     if undetermined not in ("error", "hold"):
         raise InputError("undetermined= is not known", found=undetermined, expected='"error" or "hold"')
+    if max_iterations < 1:
+        raise InputError("max_iterations must be at least one", found=max_iterations)
     free, pivot = free_of(lock), np.asarray(pivot, dtype=float)
-    table = project(found, nominal) if isinstance(found, np.ndarray) else found
-    used = _rows(table, features)
-    weight, spread = _weights(len(table), used, weights, u)
+    table = found if hasattr(found, "columns") else project(found, nominal)
+    used, weight, spread = _weights(len(table), _rows(table, features), weights, u)
     chosen = table.iloc[used]
     chosen.attrs = table.attrs
     points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
@@ -121,7 +122,7 @@ def rigid(
         if undetermined == "error":
             raise UndeterminedError(held)
         warnings.warn("held at zero, for the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2)
-        basis = basis @ np.linalg.svd(null)[0][:, null.shape[1] :]
+        basis = basis @ np.linalg.svd(held_directions(null, free))[0][:, null.shape[1] :]
     if method == "minimax":
         solved = minimax_motion(
             points,
@@ -134,19 +135,19 @@ def rigid(
         )
         parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
         residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
-        covariance = np.where(np.outer(free, free), np.nan, 0.0)
+        covariance = np.full((6, 6), np.nan)
     else:
         fitted = _gauss_newton(points, measure, basis, centre, weight, method, tolerance, max_iterations)
         parameters, residuals, gradient, final, scale, steps = fitted
         slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
         covariance = basis @ _covariance(slope, weight, residuals, spread, scale, method) @ basis.T
-        covariance = _in_degrees(moved_pivot(covariance, pivot - centre))
+        covariance = _in_degrees(moved_pivot(covariance, pivot - centre, parameters[3:]))
         certificate, objective = np.nan, float(np.sqrt(np.sum(final * residuals**2) / max(final.sum(), 1e-300)))
     return Alignment(
         motion=make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=centre),
         free=tuple(np.array(FREEDOMS)[free].tolist()),
         pivot=pivot,
-        covariance=covariance,
+        covariance=np.where(np.outer(free, free), covariance, 0.0),
         residuals=residuals,
         weights=final / max(float(weight.max()), 1e-300),
         used=used,
@@ -178,31 +179,37 @@ def _rows(table: pd.DataFrame, features: Iterable[str] | None) -> np.ndarray:
 
 def _weights(
     n: int, used: np.ndarray, weights: np.ndarray | None, u: float | np.ndarray | None
-) -> tuple[np.ndarray, float | None]:
-    """Weights of the used rows, and the variance that a touch of weight one has (None if not told)."""
-    for what, values in (("weights", weights), ("u", u)):
-        if values is not None and np.ndim(values) and len(np.asarray(values)) != n:
-            raise InputError(f"{what} must have one entry per row", found=len(np.asarray(values)), expected=n)
-        if values is not None and not (np.isfinite(values).all() and (np.asarray(values) > 0).any()):
-            raise InputError(f"{what} must be finite and positive")
-    if weights is None and u is None:
-        return np.ones(len(used)), None
-    spread = None if u is None else np.broadcast_to(np.asarray(u, dtype=float), n)[used] ** 2
+) -> tuple[np.ndarray, np.ndarray, float | None]:
+    """Rows left in, their weights, and the variance that a touch of weight one has (None if not told)."""
+    spread = None if u is None else _per_row("u", u, n)[used] ** 2
     if weights is None:
-        return spread.mean() / spread, float(spread.mean())
-    weight = np.asarray(weights, dtype=float)[used]
-    return weight, None if spread is None else float(np.mean(weight * spread))
+        if spread is None:
+            return used, np.ones(len(used)), None
+        if not (spread > 0).all():
+            raise InputError("u must be more than zero for every touch that is fitted", found=float(spread.min()))
+        return used, spread.mean() / spread, float(spread.mean())
+    weight = _per_row("weights", weights, n)[used]
+    if not ((weight >= 0).all() and weight.any()):
+        raise InputError("weights must be zero or more, and not all zero", found=float(weight.min()))
+    left_in = weight > 0
+    weight = weight[left_in]
+    return used[left_in], weight, None if spread is None else float(np.mean(weight * spread[left_in]))
+
+
+def _per_row(what: str, values: float | np.ndarray, n: int) -> np.ndarray:
+    values = np.asarray(values, dtype=float)
+    if values.ndim and values.shape != (n,):
+        raise InputError(f"{what} must have one entry per row", found=f"shape {values.shape}", expected=f"({n},)")
+    if not np.isfinite(values).all():
+        raise InputError(f"{what} must be finite", found=f"{int((~np.isfinite(values)).sum())} entries that are not")
+    return np.broadcast_to(values, n)
 
 
 def _degeneracy(
     chosen: pd.DataFrame, nominal: Nominal, points: np.ndarray, basis: np.ndarray, centre: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Undetermined motions and sensitivities at the start, from smooth normals (facets would seem to grip)."""
-    settings = {k: v for k, v in chosen.attrs["projection"].items() if k not in ("radius", "by")}
-    by = chosen.attrs["projection"]["by"]
-    radius = chosen.attrs["projection"]["radius"] if chosen.attrs.get("recorded") != "contact" else None
-    smooth = project(chosen, nominal, stylus=radius, named=by != "nothing", **{**settings, "normal": "smooth"})
-    gradient = smooth[["nx", "ny", "nz"]].to_numpy()
+    _, gradient = distance_function(chosen, nominal, smooth=True)(points)
     return undetermined_motions(jacobian(np.zeros(6), points, gradient, centre) @ basis, below=_SENSITIVITY)
 
 

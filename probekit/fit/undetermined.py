@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["describe_motions", "undetermined_motions"]
+__all__ = ["describe_motions", "held_directions", "undetermined_motions"]
+
+_SMALL = 0.02  # a turn about an axis more than fifty arms away is a slide; facets blur the directions by this order
 
 
 def undetermined_motions(jacobian: np.ndarray, *, below: float) -> tuple[np.ndarray, np.ndarray]:
@@ -50,20 +52,14 @@ def describe_motions(null: np.ndarray, free: np.ndarray, centre: np.ndarray, len
     length : float
         Arm by which turns were scaled [mm].
     """
-    motions = np.zeros((6, null.shape[1]))
-    motions[free] = null
-    _, turning, vt = np.linalg.svd(motions[3:], full_matrices=True)
-    turning = np.concatenate([turning, np.zeros(null.shape[1] - len(turning))]) if null.shape[1] > 3 else turning
-    combined = motions @ vt.T
+    slides, turns = _slides_and_turns(null, free)
     words = []
-    slides = combined[:3, turning < 1e-6]
     if slides.shape[1] == 3:
         words.append("slide in any direction")
     elif slides.shape[1] == 2:
         words.append(f"slide in the plane normal to {_vector(np.cross(slides[:, 0], slides[:, 1]))}")
     elif slides.shape[1] == 1:
         words.append(f"slide along {_vector(slides[:, 0])}")
-    turns = combined[:, turning >= 1e-6]
     basis = slides if slides.shape[1] else np.zeros((3, 1))
     if turns.shape[1] == 3:
         pivot = _common_pivot(turns, centre, length)
@@ -75,9 +71,32 @@ def describe_motions(null: np.ndarray, free: np.ndarray, centre: np.ndarray, len
             axis = w / np.linalg.norm(w)
             through = centre + np.cross(w, t) / (w @ w)
             pitch = float(t @ axis) / float(np.linalg.norm(w))
-            kind = "turn" if abs(pitch) < 1e-3 * length else "screw"
+            kind = "turn" if abs(pitch) < _SMALL * length else "screw"
             words.append(f"{kind} about the axis {_vector(axis)} through {_point(through)}")
     return words
+
+
+def held_directions(null: np.ndarray, free: np.ndarray) -> np.ndarray:
+    """Directions (k, m) to hold at zero so that no undetermined motion is made: pure slides, and pure turns.
+
+    Not the motions themselves: a turn about an axis beside the centre is a turn and a slide, and to hold both would
+    let a shift of the part show as a turn.
+    """
+    slides, turns = _slides_and_turns(null, free)
+    pure = np.zeros((6, null.shape[1]))
+    pure[:3, : slides.shape[1]] = slides
+    pure[3:, slides.shape[1] :] = turns[3:]
+    return pure[free]
+
+
+def _slides_and_turns(null: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Undetermined motions recombined: slides (3, a), and turns (6, b) that may slide, too."""
+    motions = np.zeros((6, null.shape[1]))
+    motions[free] = null
+    _, turning, vt = np.linalg.svd(motions[3:], full_matrices=True)
+    turning = np.concatenate([turning, np.zeros(null.shape[1] - len(turning))]) if null.shape[1] > 3 else turning
+    combined = motions @ vt.T
+    return combined[:3, turning < _SMALL], combined[:, turning >= _SMALL]
 
 
 def _common_pivot(turns: np.ndarray, centre: np.ndarray, length: float) -> np.ndarray:

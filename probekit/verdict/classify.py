@@ -61,10 +61,11 @@ def classify(
     judged, margin = found["deviation"].to_numpy(dtype=float).copy(), np.full(n, np.inf)
     tolerance = np.full(n, "", dtype=object)
     for one in evaluations:
-        if len(one.rows) and one.rows.max() >= n:
+        last = max(one.rows.max(initial=-1), one.missed_rows.max(initial=-1))
+        if last >= n:
             raise InputError(
                 f"tolerance '{one.name}' was evaluated on another table",
-                found=f"row {one.rows.max()}",
+                found=f"row {last}",
                 expected=f"< {n}",
             )
         left = np.minimum(one.upper - one.deviations, one.deviations - one.lower)
@@ -110,7 +111,7 @@ def _by_feature(table: pd.DataFrame) -> pd.DataFrame:
         row = {"feature": feature, "touches": len(part)}
         row |= {word: int(counts.get(word, 0)) for word in ("within", "undecided", "high", "low", "missed", "unjudged")}
         size = part["deviation"].abs()
-        row["worst"] = float(part["deviation"].loc[size.idxmax()]) if size.notna().any() else float("nan")
+        row["worst"] = float(part["deviation"].iloc[size.argmax()]) if size.notna().any() else float("nan")
         if not (part["tolerance"] != "").any():
             row["verdict"] = "unjudged"
         elif row["high"] or row["low"]:

@@ -103,7 +103,7 @@ def conformity(
     Returns
     -------
     (n,) float
-        NaN where the deviation is NaN.
+        NaN where the deviation or a limit is NaN.
 
     Raises
     ------
@@ -118,4 +118,4 @@ def conformity(
     safe = np.where(u > 0, u, 1.0)
     blurred = ndtr((upper - d) / safe) - ndtr((lower - d) / safe)
     sharp = ((d >= lower) & (d <= upper)).astype(float)
-    return np.where(np.isnan(d), np.nan, np.where(u > 0, blurred, sharp))
+    return np.where(np.isnan(d) | np.isnan(lower) | np.isnan(upper), np.nan, np.where(u > 0, blurred, sharp))

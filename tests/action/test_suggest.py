@@ -1,0 +1,202 @@
+"""Suggestions: what they say, that the signs are right, and that they never order."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapes
+
+from probekit.action import CAUTION, Action, suggest
+from probekit.deviation import project
+from probekit.fit import Alignment, apply_motion, make_motion, rigid
+from probekit.tolerance import profile
+from probekit.verdict import classify, guarded, simple
+
+BOX = shapes.box()
+N = 60
+ON, NORMALS = shapes.sample_box(BOX, N, np.random.default_rng(0))
+NOISE = np.random.default_rng(1).normal(scale=0.001, size=N)
+
+
+def job(
+    deviation: np.ndarray | float = 0.0,
+    motion: np.ndarray | None = None,
+    *,
+    align: bool = True,
+    missed: tuple[int, ...] = (),
+    outside: float | None = None,
+    guard: float = 0.0,
+    **fit: object,
+) -> tuple[Action, Alignment | None]:
+    """A box with these deviations, at `motion` (nominal -> measured), verified with limits of 0.1 mm."""
+    table = pd.DataFrame({"touch": [f"p{k}" for k in range(N)], "feature": "x"})
+    points = ON + NORMALS * np.reshape(deviation + NOISE, (-1, 1))
+    table[["x", "y", "z"]] = points if motion is None else apply_motion(motion, points)
+    table.loc[list(missed), ["x", "y", "z"]] = np.nan
+    found, alignment = project(table, BOX), None
+    if align:
+        alignment = rigid(found, BOX, **fit)
+        found = project(alignment.apply(found), BOX)
+    evaluation = profile(found, 0.2, outside=outside, name="all round")
+    verdict = classify(found, evaluation, rule=guarded(U=guard) if guard else simple())
+    return suggest(verdict, BOX, alignment=alignment), alignment
+
+
+def about(action: Action, word: str) -> str:
+    """The one suggestion that begins with a word."""
+    hits = [s for s in action.suggestions if s.startswith(word)]
+    assert len(hits) == 1, action.suggestions
+    return hits[0]
+
+
+def spike(values: dict[int, float]) -> np.ndarray:
+    out = np.zeros(N)
+    out[list(values)] = list(values.values())
+    return out
+
+
+def test_good_part_carries_on():
+    action, _ = job()
+    assert action.suggestions[0].startswith("Carry on: every judged touch lies within its limits")
+    assert about(action, "The set-up needs no change").endswith("within three times their uncertainty.")
+    assert len(action.suggestions) == 2
+    assert len(action.regions) == 0
+
+
+@pytest.mark.parametrize("pivot", [(0.0, 0.0, 0.0), (30.0, -20.0, 10.0)])
+def test_set_up_sentence_gives_where_the_part_sits(pivot):
+    """The numbers, read back from the sentence, make the motion that was put in, nominal -> measured."""
+    put_in = make_motion([0.31, -0.22, 0.13], [0.05, -0.1, 0.2], pivot=pivot)
+    action, _ = job(motion=put_in, pivot=pivot, method="huber")
+    text = about(action, "Set-up: the part is not where the program believes")
+    triples = [[float(v) for v in t.split(",")] for t in re.findall(r"\(([^()]*,[^()]*,[^()]*)\)", text)]
+    shift, turn, point = triples[:3]
+    assert point == list(pivot)
+    read = make_motion(shift, turn, pivot=point)
+    assert apply_motion(read, ON) == pytest.approx(apply_motion(put_in, ON), abs=0.002)  # noise, digits
+    assert np.abs(apply_motion(np.linalg.inv(read), ON) - apply_motion(put_in, ON)).max() > 0.3  # not the way back
+    assert "moving the work offset by the same amount would put the program back on the part" in text
+    assert "already taken out of the verdict" in text
+    outside = [int(v) for v in re.search(r"\((\d+) touches would be outside otherwise, (\d+) are\)", text).groups()]
+    assert outside == action.table["outside"].iloc[:2].tolist()
+    assert outside[0] > 30 > outside[1] == 0
+    share = int(re.search(r"This is (\d+) % of the sum", text).group(1))
+    assert share == round(100 * action.shares["share"].iloc[0])
+
+
+def test_set_up_within_its_uncertainty():
+    action, found = job(motion=make_motion([1e-4, 0, 0]))
+    assert (np.abs(found.translation) < 3 * found.uncertainty[:3]).all()
+    assert about(action, "The set-up needs no change")
+
+
+def test_one_free_motion_that_counts():
+    """Locked parameters, whose uncertainty is zero, do not make a set-up significant; a free one does."""
+    lock = ("tx", "ty", "rx", "ry", "rz")
+    assert about(job(lock=lock)[0], "The set-up needs no change")
+    text = about(job(lock=lock, motion=make_motion([0, 0, 0.05]))[0], "Set-up: the part is not where")
+    assert "shifted by (+0.000, +0.000, +0.050) mm" in text
+
+
+def test_minimax_has_no_uncertainty_so_the_shift_is_shown():
+    text = about(job(motion=make_motion([0.2, 0, 0]), method="minimax")[0], "Set-up")
+    assert re.search(r"shifted by \(\+0\.(200|199|201)", text)
+
+
+def test_nothing_on_set_up_without_alignment():
+    action, _ = job(align=False)
+    assert not [s for s in action.suggestions if "et-up" in s]
+    assert action.table["correction"].iloc[0] == "none"
+
+
+def test_material_missing_cannot_be_recut():
+    action, _ = job(spike({5: -0.15, 14: 0.13}), method="tukey")
+    text = about(action, f"Region 1 on {BOX.face_names[5]} near (")
+    assert "cannot be re-cut: material is missing there, -0.1" in text
+    assert "(touch p5)" in text
+    assert "Cutting does not bring it back" in text
+    left = about(action, "Region 2")
+    assert "could be re-cut: material is left there, +0.1" in left
+    assert "(touch p14)" in left
+    assert [r["can_recut"] for _, r in action.regions.iterrows()] == [False, True]
+    assert action.suggestions.index(text) < action.suggestions.index(left)
+
+
+def test_many_ids_are_cut_short():
+    """A whole face left high, its touches near enough to be one region."""
+    table = pd.DataFrame({"touch": np.arange(25), "feature": "x"})
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(-10.0, 11, 5), np.arange(-10.0, 11, 5)))
+    table["x"], table["y"], table["z"] = x, y, 10.15
+    found = project(table, BOX)
+    action = suggest(classify(found, profile(found, 0.2)), BOX)
+    text = about(action, "Region 1 on top near (0.0, 0.0, 10.0) could be re-cut")
+    assert "(touches 0, 1, 2, 3, 4, 5, 6, 7 and 17 more)" in text
+
+
+@pytest.mark.parametrize(("offset", "verb"), [(0.03, "lowering"), (-0.03, "Raising")])
+def test_uniform_offset_and_its_sign(offset, verb):
+    """Material left all over: the cutter is smaller than entered, so a smaller entry cuts deeper; and the reverse."""
+    text = about(job(offset, align=False)[0], "all round: the faces share a uniform offset of")
+    assert f"uniform offset of {offset:+.3f} mm" in text
+    assert ("material is left all over" if offset > 0 else "material is missing all over") in text
+    assert f"{verb} " in text
+    assert "by 0.030 mm" in text
+    assert ("not this one" in text) == (offset < 0)
+
+
+def test_small_offset_is_not_mentioned():
+    """Below a twentieth of the tolerance, or three times its own uncertainty."""
+    assert not [s for s in job(0.008, align=False)[0].suggestions if "offset of" in s]
+    assert [s for s in job(0.012, align=False)[0].suggestions if "offset of" in s]
+    wide = np.random.default_rng(3).normal(scale=0.05, size=N) + 0.011
+    assert not [s for s in job(wide, align=False)[0].suggestions if "uniform offset of" in s]
+
+
+def test_offset_is_taken_from_the_middle_of_the_zone():
+    """A zone wholly outside the material, 0 to 0.2 mm, and a part in the middle of it: nothing to correct."""
+    assert not [s for s in job(0.1, outside=0.2, align=False)[0].suggestions if "offset of" in s]
+    text = about(job(0.13, outside=0.2, align=False)[0], "all round")
+    assert "offset of +0.030 mm (u 0.0001 mm) from the middle of the zone, +0.100 mm" in text
+
+
+def test_undecided_and_missed_are_named():
+    action, _ = job(spike({7: 0.1}), missed=(3, 9), guard=0.01, method="tukey")
+    assert "touch p7, within the guard band" in about(action, "Undecided")
+    text = about(action, "Missed")
+    assert "touches p3, p9" in text
+    assert "before anything else moves there" in text
+
+
+FAULTS = {
+    "good": {},
+    "spikes": {"deviation": spike({5: -0.15, 14: 0.13})},
+    "offset": {"deviation": 0.03},
+    "low": {"deviation": -0.03},
+    "shifted": {"motion": make_motion([0.3, 0.2, 0.1])},
+    "doubt": {"deviation": spike({7: 0.1}), "missed": (3,), "guard": 0.01},
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_caution_is_always_there_and_nothing_is_an_order(fault):
+    action, _ = job(**FAULTS[fault])
+    assert action.caution == CAUTION
+    assert CAUTION.replace("'", "&#x27;") in action._repr_html_()
+    assert len(action.suggestions) >= 1
+    for text in action.suggestions:
+        assert not re.search(r"\b(must|shall|has to|have to|immediately|always|ensure|make sure)\b", text, re.I), text
+        assert not re.match(r"(Move|Set|Change|Lower|Raise|Cut|Re-cut|Shift|Enter)\b(?!-up)", text), text
+        assert re.search(r"\d|within", text), text  # a reason: a number, or what it lies within
+
+
+def test_caution_says_what_can_hurt():
+    for word in ("not orders", "qualified", "decides", "dry run", "single block", "reduced override", "hands clear"):
+        assert word in CAUTION
+
+
+def test_words_for_a_notebook_are_escaped():
+    action = Action(pd.DataFrame({"a<b": [1.0]}), pd.DataFrame(), pd.DataFrame(), ("<i>x</i>",))
+    html = action._repr_html_()
+    assert "&lt;i&gt;x" in html
+    assert "a&lt;b" in html
