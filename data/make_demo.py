@@ -17,11 +17,12 @@ from pathlib import Path
 import foil_made
 import foil_mesh
 import foil_shape
+import foil_step
 import numpy as np
 
 CHORD_ERROR = 0.003  # stated bound on the distance of the mesh's skin from the exact skin [mm]
 
-FACE_POINTS = {  # a point on each face [mm], for the study
+FACE_POINTS = {  # a point on each face [mm], for the study on the mesh
     "skin": None,  # taken from the exact surface
     "trailing_edge": None,
     "tip": None,
@@ -54,10 +55,7 @@ STUDY = """\
 
 [part]
 name = "Foil Q7 (invented)"
-model = "foil.3mf"
-
-[part.faces]  # name = a point on the face
-{faces}
+{part}
 
 [touches]
 file = "touches.csv"
@@ -103,6 +101,19 @@ k = 2  # coverage factor: U = k u
 rule = "guarded"  # simple | guarded
 r = 1.0  # guard band w = r U
 """
+
+
+PART = """\
+model = "foil.step"  # exact surfaces; needs: pip install "probekit[step]". Without: study_mesh.toml
+
+[part.faces]  # its faces have names already; four of them together are the slot
+slot = ["slot_1", "slot_2", "slot_3", "slot_4"]"""
+
+PART_MESH = """\
+model = "foil.3mf"  # facets, which leave the exact surface by up to 0.003 mm
+
+[part.faces]  # name = a point on the face
+{faces}"""
 
 
 def stl(vertices: np.ndarray, facets: np.ndarray) -> bytes:
@@ -253,11 +264,17 @@ def truth_json(facts: dict) -> str:
 
 def study() -> str:
     """Text of study.toml."""
+    return STUDY.format(part=PART)
+
+
+def study_mesh() -> str:
+    """Text of study_mesh.toml: the same job, but on the mesh."""
     points = dict(FACE_POINTS)
     points["skin"] = foil_shape.skin(0.25, 0.45)
     points["trailing_edge"] = foil_shape.skin(np.array([0.0, 1.0]), 0.5).mean(axis=0)
     points["tip"] = foil_shape.skin(np.array([0.3, 0.7]), 1.0).mean(axis=0)
-    return STUDY.format(faces="\n".join(f"{name} = {_plain(points[name], 3)}" for name in foil_mesh.FACES))
+    faces = "\n".join(f"{name} = {_plain(points[name], 3)}" for name in foil_mesh.FACES)
+    return STUDY.format(part=PART_MESH.format(faces=faces))
 
 
 def files() -> dict[str, bytes]:
@@ -270,9 +287,11 @@ def files() -> dict[str, bytes]:
     return {
         "foil.stl": stl(*mesh[:2]),
         "foil.3mf": three_mf(*mesh[:2]),
+        "foil.step": foil_step.build().encode(),
         "touches.csv": touches_csv(*taken).encode(),
         "truth.json": truth_json(facts).encode(),
         "study.toml": study().encode(),
+        "study_mesh.toml": study_mesh().encode(),
     }
 
 

@@ -2,10 +2,14 @@
 
 ::
 
-    [part]            model = "foil.3mf"; name, unit, angle; faces = {name = [x, y, z] or "face_3" or a list of these}
+    [part]            model = "foil.step"; name, unit, angle, deflection, body;
+                      faces = {name = [x, y, z] or "face_3" or a list of these}, in model coordinates;
+                      frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
+    [machine]         translation = [x, y, z], rotation = [rx, ry, rz]: where the part frame lies in the coordinates
+                      of the results file, if they are not the part frame's own (rotation vector in degrees)
     [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
     [stylus]          ball_diameter; effective_radius, stem_diameter, length
-    [deviation]       compensate, along, normal, named, max_distance, ambiguity
+    [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
     [alignment]       features, method, lock, pivot; the whole table may be left out: no alignment
     [[tolerance]]     width; kind, name, features, outside, between = {z = [10, 60]}, free, each
     [uncertainty]     u, k
@@ -30,7 +34,17 @@ _LIST, _TABLE, _NAMES = (list,), (dict,), (str, list)
 
 #: Keys of each table, with the types they may have; the first ones, up to `_REQUIRED`, must be there.
 KEYS: dict[str, dict[str, tuple[type, ...]]] = {
-    "part": {"model": _TEXT, "name": _TEXT, "unit": _TEXT, "angle": _NUMBER, "faces": _TABLE},
+    "part": {
+        "model": _TEXT,
+        "name": _TEXT,
+        "unit": _TEXT,
+        "angle": _NUMBER,
+        "deflection": _NUMBER,
+        "body": _TEXT,
+        "faces": _TABLE,
+        "frame": _NAMES,
+    },
+    "machine": {"translation": _LIST, "rotation": _LIST},
     "touches": {
         "file": _TEXT,
         "columns": _TABLE,
@@ -57,6 +71,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "named": _FLAG,
         "max_distance": _NUMBER,
         "ambiguity": _NUMBER,
+        "allowance": (*_NUMBER, dict),
     },
     "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST},
     "tolerance": {

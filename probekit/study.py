@@ -147,6 +147,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         next_step = action.suggest(judged, part, alignment=alignment)
         tell("building the view", 0.8)
         drawn = scene.build(part, judged, title=part.name)
+    notes += _facet_notes(part, evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
     _pass_on(caught)
@@ -200,15 +201,61 @@ _OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json
 
 
 def _nominal(study: Study) -> nominal.Nominal:
-    part = study.settings["part"]
-    options = {key: part[key] for key in ("unit", "angle", "faces", "name") if key in part}
-    return nominal.load(study.file(part["model"]), **options)
+    settings = study.settings["part"]
+    options = {key: settings[key] for key in settings if key not in ("model", "frame")}
+    part = nominal.load(study.file(settings["model"]), **options)
+    frame = settings.get("frame")
+    if frame is None:
+        return part
+    if isinstance(frame, str):
+        return nominal.move_nominal(part, nominal.placement(part, frame))
+    if not 2 <= len(frame) <= 3:
+        raise InputError(
+            "a frame needs two or three faces",
+            file=study.path,
+            column="part.frame",
+            found=frame,
+            expected="names of faces",
+        )
+    return nominal.move_nominal(part, nominal.frame_from_faces(part, *frame))
 
 
 def _touches(study: Study) -> pd.DataFrame:
+    """The touches, measured positions in the part frame."""
     options = dict(study.settings["touches"])
     path = study.file(options.pop("file"))
-    return touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)
+    table = touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)
+    if "machine" not in study.settings:
+        return table
+    where = study.settings["machine"]
+    for key, values in where.items():
+        if len(values) != 3 or not all(isinstance(v, int | float) for v in values):
+            raise InputError(
+                "a motion needs three numbers",
+                file=study.path,
+                column=f"machine.{key}",
+                found=values,
+                expected="[x, y, z]",
+            )
+    part_in_machine = fit.make_motion(where.get("translation", (0, 0, 0)), where.get("rotation", (0, 0, 0)))
+    return fit.move_touches(table, fit.invert_motion(part_in_machine))
+
+
+def _facet_notes(part: nominal.Nominal, evaluations: list[tolerance.Evaluation]) -> list[str]:
+    """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
+    if part.exact:
+        return []
+    tightest = min(evaluations, key=lambda one: one.width)
+    error = dict(zip(part.face_names, nominal.chord_error(part), strict=True))
+    judged = {name: error[name] for one in evaluations for name in one.features if name in error} or error
+    worst = max(judged, key=judged.__getitem__)
+    share = judged[worst] / tightest.width
+    text = (
+        f"deviations are from facets, not from the exact surface: on {worst} they stand off by about "
+        f"{judged[worst]:.4f} mm (estimated), {100 * share:.0f} % of the tightest tolerance ({tightest.name}, "
+        f"{tightest.width:g} mm)"
+    )
+    return [text + ("; use the STEP model or a finer mesh" if share > 0.1 else "")]
 
 
 def _stylus(settings: dict[str, Any], measured: pd.DataFrame) -> touches.Stylus | None:
@@ -273,7 +320,8 @@ def _provenance(
     rows = [
         ("part", part.name),
         *[(key, str(attrs[key])) for key in ("program", "machine", "stylus", "temperature", "time") if attrs.get(key)],
-        ("nominal", f"{Path(part.source).name}, {len(part.facets)} facets, unit: {part.unit_source}"),
+        ("nominal", f"{Path(part.source).name}, unit: {part.unit_source}"),
+        ("deviations from", _compared_with(part)),
         ("nominal SHA-256", part.sha256),
         ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
         ("touches SHA-256", str(attrs.get("sha256", ""))),
@@ -282,13 +330,18 @@ def _provenance(
         ("standard uncertainty", f"{u:g} mm, given by the user"),
         ("decision rule", rule.sentence),
     ]
-    rows += [
-        (f"settings: {name}", _flat(settings[name]))
-        for name in ("stylus", "deviation", "alignment")
-        if name in settings
-    ]
+    shown = ("machine", "stylus", "deviation", "alignment")
+    rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
     used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
     return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
+
+
+def _compared_with(part: nominal.Nominal) -> str:
+    if part.exact:
+        kinds = [face.kind for face in part.brep.faces]
+        listed = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
+        return f"exact surfaces ({listed}); facets only seed the search"
+    return f"{len(part.facets)} facets"
 
 
 def _flat(table: dict[str, Any]) -> str:

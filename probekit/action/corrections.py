@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["corrections", "uniform_offset"]
 
+#: A move that changes deviations by less than this part of the strongest one slides along the surface: no correction.
+_WEAK = 0.05
+
 
 def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Predicted actual value of each tolerance after each correction, and the share of the deviation each explains.
@@ -128,12 +131,12 @@ def _explained(
 
 
 def _robust(design: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
-    """Huber regression by reweighting: coefficients, scale, weights. Directions the data do not fix get nothing."""
+    """Huber regression by reweighting: coefficients, scale, weights. Directions the data hardly fix get nothing."""
     weight, scale = np.ones(len(values)), 0.0
     solution = np.zeros(design.shape[1])
     for _ in range(50):
         root = np.sqrt(weight)
-        new = np.linalg.lstsq(root[:, None] * design, root * values, rcond=2e-3)[0]
+        new = np.linalg.lstsq(root[:, None] * design, root * values, rcond=_WEAK)[0]
         settled = np.abs(new - solution).max() < 1e-9
         solution, residual = new, values - design @ new
         scale = max(robust.scale_of(residual, min(design.shape[1], len(values) // 2)), 1e-9)

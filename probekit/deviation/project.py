@@ -2,18 +2,21 @@
 
 Columns added to the touches table: `cx, cy, cz` contact point; `foot_x, foot_y, foot_z`; `nx, ny, nz` outward unit
 normal at the foot; `face`; `deviation` [mm], positive where material is left on; `flag`, empty or words of
-`FLAG_WORDS`.
+`FLAG_WORDS`. On exact surfaces also `foot_by`, how the foot was found: "formula", "newton", "edge", "kernel", or
+"facet" where nothing settled and the foot on the facets was kept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import fields, replace
 from itertools import compress
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from ..errors import InputError
+from ..nominal.exact import HOW, ExactFeet
 from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, Feet
 from ..touches import Stylus, directions_from
 from ..touches import compensate as compensated
@@ -42,6 +45,7 @@ def project(
     named: bool = True,
     max_distance: float | None = None,
     ambiguity: float = 0.001,
+    allowance: float | Mapping[str, float] = 0.0,
 ) -> pd.DataFrame:
     """Project touches on the nominal.
 
@@ -61,13 +65,17 @@ def project(
     normal : {"facet", "smooth"}
         Normal reported: the facet's own, or interpolated over the face. Does not change the deviation.
     named : bool
-        A touch that names its face (column `face`, or a `feature` that is a face), or else has a target, is
-        projected on that face only. False: every touch on the whole model.
+        A touch that names its face (column `face`, or a `feature` that is a face), or else has a target inside one,
+        is projected on that face only. False: every touch on the whole model.
     max_distance : float, optional
         Deviations larger than this are flagged "far" [mm].
     ambiguity : float
         A foot is flagged "ambiguous" when another face is at most this much further away [mm]; looked for only
         where the touch is not bound to a face.
+
+    allowance : float or mapping
+        Machining allowance still on the part at this stage: the nominal is taken offset outward by this much along its
+        normals, on all faces or by name of face; faces not named have none [mm]. Negative for an undersize.
 
     Returns
     -------
@@ -95,18 +103,23 @@ def project(
         "normal": normal,
         "max_distance": max_distance,
         "ambiguity": ambiguity,
+        "allowance": _allowance(allowance, nominal),
         "by": _bound_by(table, nominal) if named else "nothing",
     }
     points = _columns(table, "x", "y", "z")
-    contact, feet, deviation = _measure(points, table, nominal, settings, _faces(table, nominal, settings["by"]))
+    faces = _faces(table, nominal, settings["by"])
+    contact, feet, deviation = _measure(points, table, nominal, settings, faces)
     flags = feet.flags
     if max_distance is not None:
         with np.errstate(invalid="ignore"):
             flags = flags | np.where(np.abs(deviation) > max_distance, FAR, 0).astype(np.uint8)
-    return _with_columns(table, nominal, contact, feet, deviation, flags, settings)
+    face = feet.face if faces is None else np.where(feet.face < 0, faces, feet.face)  # a missed touch keeps its own
+    return _with_columns(table, nominal, contact, feet, face, deviation, flags, settings)
 
 
-def distance_function(found: pd.DataFrame, nominal: Nominal) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
+def distance_function(
+    found: pd.DataFrame, nominal: Nominal, *, smooth: bool = False
+) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """Deviation of moved touches, for fits: same compensation, same faces as when `found` was made.
 
     Parameters
@@ -114,6 +127,8 @@ def distance_function(found: pd.DataFrame, nominal: Nominal) -> Callable[[np.nda
     found : (n rows) DataFrame
         Deviations table made by `project`.
     nominal : Nominal
+    smooth : bool
+        Give normals interpolated over each face in place of the gradient, which is constant on a facet.
 
     Returns
     -------
@@ -131,7 +146,7 @@ def distance_function(found: pd.DataFrame, nominal: Nominal) -> Callable[[np.nda
         raise InputError(
             "these touches were not projected", todo="Use probekit.deviation.project(touches, nominal) first."
         )
-    settings = {**settings, "ambiguity": None, "normal": "facet"}
+    settings = {**settings, "ambiguity": None, "normal": "smooth" if smooth else "facet"}
     faces = _faces(found, nominal, settings["by"])
 
     def measure(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -157,8 +172,25 @@ def _measure(
     if settings["along"] == "target":
         target, normal = _targets(table)
         deviation = np.einsum("ij,ij->i", contact - target, normal)
-        feet = Feet(target, feet.facet, feet.face, feet.barycentric, normal, deviation, feet.flags)
+        feet = replace(feet, foot=target, normal=normal, distance=deviation)
+    if any(settings["allowance"]):
+        extra = np.append(settings["allowance"], 0.0)[feet.face]  # face -1, of a missed touch, has none
+        deviation = deviation - extra
+        feet = replace(feet, foot=feet.foot + extra[:, None] * feet.normal)
     return contact, feet, deviation
+
+
+def _allowance(allowance: float | Mapping[str, float], nominal: Nominal) -> tuple[float, ...]:
+    """Offset of each face [mm]; empty if there is none."""
+    values = np.zeros(len(nominal.face_names))
+    if isinstance(allowance, Mapping):
+        for name, value in allowance.items():
+            values[nominal.face_index(name)] = value
+    else:
+        values[:] = allowance
+    if not np.isfinite(values).all():
+        raise InputError("the machining allowance is not a number", found=allowance, expected="mm, for all or by face")
+    return tuple(values.tolist()) if values.any() else ()
 
 
 def _towards(points: np.ndarray, feet: Feet, settings: dict[str, Any]) -> np.ndarray:
@@ -176,28 +208,25 @@ def _feet(
     """Feet on the whole model, or row by row on the face asked for (-1: any)."""
     if faces is None:
         return nominal.engine.feet(points, smooth=smooth, ambiguity=ambiguity)
-    n = len(points)
-    out = Feet(
-        np.full((n, 3), np.nan),
-        np.full(n, -1),
-        np.full(n, -1, dtype=np.int32),
-        np.full((n, 3), np.nan),
-        np.full((n, 3), np.nan),
-        np.full(n, np.nan),
-        np.zeros(n, dtype=np.uint8),
-    )
+    parts = []
     for face in np.unique(faces):
         rows = np.flatnonzero(faces == face)
         if face < 0:
             part = nominal.engine.feet(points[rows], smooth=smooth, ambiguity=ambiguity)
-            facet = part.facet
         else:
             engine, own = nominal.engine.of_face(int(face))
             part = engine.feet(points[rows], smooth=smooth)
-            facet = np.where(part.facet >= 0, own[part.facet], -1)
-        for name in Feet.__dataclass_fields__:
-            getattr(out, name)[rows] = facet if name == "facet" else getattr(part, name)
-    return out
+            part = replace(part, facet=np.where(part.facet >= 0, own[part.facet], -1))
+        parts.append((rows, part))
+    if not parts:
+        return nominal.engine.feet(points)
+    whole = {}
+    for field in fields(parts[0][1]):
+        values = getattr(parts[0][1], field.name)
+        whole[field.name] = np.empty((len(points), *values.shape[1:]), dtype=values.dtype)
+        for rows, part in parts:
+            whole[field.name][rows] = getattr(part, field.name)
+    return type(parts[0][1])(**whole)
 
 
 def _as_table(touches: pd.DataFrame | np.ndarray) -> pd.DataFrame:
@@ -273,7 +302,8 @@ def _faces(table: pd.DataFrame, nominal: Nominal, by: str) -> np.ndarray | None:
         faces = np.array([known.get(str(name), -1) for name in names] or [-1], dtype=np.int32)[code]
     loose = np.flatnonzero(faces < 0)
     if len(loose) and {"x0", "y0", "z0"} <= set(table):
-        faces[loose] = nominal.engine.feet(_columns(table, "x0", "y0", "z0")[loose]).face
+        at = nominal.engine.feet(_columns(table, "x0", "y0", "z0")[loose])
+        faces[loose] = np.where(at.flags & AT_EDGE, -1, at.face)  # a target on the edge between two means neither
     return faces
 
 
@@ -291,6 +321,14 @@ def _targets(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
             f'along="target" needs a target in every row; {int(bad.sum())} have none',
             found=f"touch {table['touch'].iloc[int(np.flatnonzero(bad)[0])]} without target",
         )
+    length = np.linalg.norm(normal, axis=1)
+    bad = np.abs(length - 1) > 1e-6
+    if bad.any():
+        first = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            f'along="target" needs normals of unit length; {int(bad.sum())} are not',
+            found=f"touch {table['touch'].iloc[first]} with a normal of length {length[first]:g}",
+        )
     return target, normal
 
 
@@ -307,6 +345,7 @@ def _with_columns(
     nominal: Nominal,
     contact: np.ndarray,
     feet: Feet,
+    face: np.ndarray,
     deviation: np.ndarray,
     flags: np.ndarray,
     settings: dict[str, Any],
@@ -321,8 +360,10 @@ def _with_columns(
     ):
         for k, name in enumerate(names):
             new[name] = values[:, k]
-    new["face"] = pd.Categorical.from_codes(feet.face, categories=list(nominal.face_names))
+    new["face"] = pd.Categorical.from_codes(face, categories=list(nominal.face_names))
     new["deviation"] = deviation
+    if isinstance(feet, ExactFeet):
+        new["foot_by"] = pd.Categorical.from_codes(feet.how, categories=list(HOW))
     new["flag"] = pd.Categorical.from_codes(flags, categories=_ALL_FLAGS)
     added = pd.DataFrame(new, index=table.index, copy=False)
     kept = table.drop(columns=[c for c in table.columns if c in new])

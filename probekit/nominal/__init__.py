@@ -1,8 +1,25 @@
 """The nominal: the model of the part as it should be, its faces, and closest points on it."""
 
+from .chord import chord_error
 from .faces import group_facets, name_faces
 from .facets import FacetEngine, Feet
+from .frames import datum_feature, frame_from_faces, move_nominal, placement
 from .load import FORMATS, UNITS, from_arrays, load
 from .model import Nominal
 
-__all__ = ["FORMATS", "UNITS", "FacetEngine", "Feet", "Nominal", "from_arrays", "group_facets", "load", "name_faces"]
+__all__ = [
+    "FORMATS",
+    "UNITS",
+    "FacetEngine",
+    "Feet",
+    "Nominal",
+    "chord_error",
+    "datum_feature",
+    "frame_from_faces",
+    "from_arrays",
+    "group_facets",
+    "load",
+    "move_nominal",
+    "name_faces",
+    "placement",
+]

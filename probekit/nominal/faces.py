@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import InputError
 from .model import Nominal
-from .topology import edge_table, facet_normals
+from .topology import edge_table, facet_normals, heights
 
 __all__ = ["group_facets", "name_faces", "stable_names"]
 
@@ -25,7 +25,7 @@ def group_facets(vertices: np.ndarray, facets: np.ndarray, *, angle: float = 25.
     facets : (f, 3) int
     angle : float
         Largest angle between the normals of neighbours in one face [deg]. Edges shared by more than two facets
-        always separate. Facets without area join any neighbour.
+        always separate. A facet without area joins its neighbour over its longest side.
 
     Returns
     -------
@@ -42,7 +42,12 @@ def group_facets(vertices: np.ndarray, facets: np.ndarray, *, angle: float = 25.
     paired = np.flatnonzero((count == 2)[edge.ravel()[order]])
     one, two = owner[paired[::2]], owner[paired[1::2]]
     cosine = np.einsum("ec,ec->e", normal[one], normal[two])
-    smooth = (cosine >= np.cos(np.radians(angle))) | (double_area[one] == 0) | (double_area[two] == 0)
+    flat = np.flatnonzero(double_area == 0)
+    joins = np.zeros(facets.shape, dtype=bool)
+    joins[flat, heights(vertices, facets[flat])[1]] = True
+    joins = joins.ravel()[order[paired]]
+    both_have_area = (double_area[one] > 0) & (double_area[two] > 0)
+    smooth = (cosine >= np.cos(np.radians(angle))) & both_have_area | joins[::2] | joins[1::2]
     links = coo_matrix((np.ones(smooth.sum(), dtype=bool), (one[smooth], two[smooth])), shape=(len(facets),) * 2)
     n_groups, group = connected_components(links, directed=False)
 

@@ -12,13 +12,15 @@ d         distance        (q - c) . n [mm]; its gradient over q is n, also on ed
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from ..errors import InputError
 from .nearby import FaceGrid
-from .topology import BOUNDARY, FACE_EDGE, Topology, topology
+from .topology import BOUNDARY, FACE_EDGE, Topology, rounding, topology
 
 __all__ = ["AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED", "FacetEngine", "Feet", "morton_order"]
 
@@ -80,12 +82,24 @@ class FacetEngine:
 
     @cached_property
     def tree(self) -> object:
-        """The libigl tree."""
+        """The libigl tree of the facets that have an area; on others it would give feet beside the facet."""
         import igl
 
         tree = igl.AABB()
-        tree.init(self.vertices, self.facets)
+        tree.init(self.vertices, self._searched)
         return tree
+
+    @cached_property
+    def _searched(self) -> np.ndarray:
+        return self.facets if self._sound is None else self.facets[self._sound]
+
+    @cached_property
+    def _sound(self) -> np.ndarray | None:
+        """Facets that have an area; None if all have."""
+        sound = np.flatnonzero(self.tables.normal.any(axis=1))
+        if not len(sound):
+            raise InputError("there is no facet with an area to project on")
+        return None if len(sound) == len(self.facets) else sound
 
     @cached_property
     def tables(self) -> Topology:
@@ -99,31 +113,24 @@ class FacetEngine:
 
     @cached_property
     def _packed(self) -> np.ndarray:
-        """(f, 12): first corner, two dual vectors that give barycentric coordinates, normal."""
+        """(f, 12): first corner, two dual vectors that give barycentric coordinates, normal; zeros without area."""
         corner = self.vertices[self.facets]
         e1, e2 = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
-        a, b, c = (np.einsum("fc,fc->f", u, v) for u, v in ((e1, e1), (e1, e2), (e2, e2)))
-        det = a * c - b * b
-        flat = det <= 1e-28 * np.maximum(a, c) ** 2
-        safe = np.where(flat, 1.0, det)[:, None]
-        g1 = (c[:, None] * e1 - b[:, None] * e2) / safe
-        g2 = (a[:, None] * e2 - b[:, None] * e1) / safe
-        # a facet without area is a segment (or a point): measure along its two sides from the first corner
-        g1[flat] = e1[flat] / np.where(a[flat] > 0, a[flat], 1.0)[:, None]
-        g2[flat] = e2[flat] / np.where(c[flat] > 0, c[flat], 1.0)[:, None]
-        return np.hstack([corner[:, 0], g1, g2, self.tables.normal])
+        cross = np.cross(e1, e2)  # its rounding is that of the slivers' width, not of its square
+        squared = np.einsum("fc,fc->f", cross, cross)
+        scale = np.divide(1.0, squared, out=np.zeros_like(squared), where=self.tables.normal.any(axis=1))[:, None]
+        return np.hstack([corner[:, 0], np.cross(e2, cross) * scale, np.cross(cross, e1) * scale, self.tables.normal])
 
     @cached_property
     def _heights(self) -> np.ndarray:
         """(f, 3) height of the facet over the edge opposite each corner [mm]; zero without area."""
         g1, g2 = self._packed[:, 3:6], self._packed[:, 6:9]
         gradient = np.stack([np.linalg.norm(g, axis=1) for g in (g1 + g2, g1, g2)], axis=1)
-        has_area = np.any(self.tables.normal != 0, axis=1, keepdims=True)
-        return np.divide(1.0, gradient, out=np.zeros_like(gradient), where=(gradient > 0) & has_area)
+        return np.divide(1.0, gradient, out=np.zeros_like(gradient), where=gradient > 0)
 
     @cached_property
     def _edge_tolerance(self) -> float:
-        return 1e-10 * float(np.linalg.norm(self._box[1] - self._box[0])) + 1e-12
+        return rounding(self._box[1] - self._box[0])
 
     @cached_property
     def _box(self) -> np.ndarray:
@@ -149,7 +156,8 @@ class FacetEngine:
 
     def search(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Bare search: squared distance (n,), facet (n,), foot (n, 3) of finite points (n, 3)."""
-        return self.tree.squared_distance(self.vertices, self.facets, points)
+        squared, facet, foot = self.tree.squared_distance(self.vertices, self._searched, points)
+        return squared, facet if self._sound is None else self._sound[facet], foot
 
     def feet(self, points: np.ndarray, *, smooth: bool = False, ambiguity: float | None = None) -> Feet:
         """Closest point of every query.
@@ -186,7 +194,7 @@ class FacetEngine:
                 smooth=smooth,
             )
         face = self.facet_face[facet]
-        if ambiguity is not None and self.n_faces > 1:
+        if ambiguity is not None:
             self._flag_ambiguous(queries, face, distance, flags, ambiguity)
         found = Feet(foot, facet, face, barycentric, normal, distance, flags)
         return found if order is None else _unsorted(found, order)
@@ -210,10 +218,15 @@ class FacetEngine:
         normal[:] = packed[:, 9:12]
         away = points - foot
         np.einsum("ij,ij->i", away, normal, out=distance)
-        on_edge = barycentric * self._heights[facet] <= self._edge_tolerance
-        rows = np.flatnonzero(on_edge[:, 0] | on_edge[:, 1] | on_edge[:, 2])
+        length = np.sqrt(np.einsum("ij,ij->i", away, away))
+        over_edge = barycentric * self._heights[facet]
+        on_edge = over_edge <= self._edge_tolerance
+        slanted = length - np.abs(distance) > self._edge_tolerance  # then it is on an edge, whatever the weights say
+        rows = np.flatnonzero(on_edge[:, 0] | on_edge[:, 1] | on_edge[:, 2] | slanted)
         if len(rows):
-            self._finish_on_edges(rows, on_edge[rows], facet[rows], away[rows], out)
+            on_edge = on_edge[rows]
+            on_edge[np.arange(len(rows)), over_edge[rows].argmin(axis=1)] = True
+            self._finish_on_edges(rows, on_edge, facet[rows], away[rows], out)
         if smooth:
             corner = self.tables.corner_normal[facet]
             mixed = np.einsum("ik,ikc->ic", barycentric, corner)
@@ -231,9 +244,7 @@ class FacetEngine:
     ) -> None:
         """Feet on edges and vertices: clean weights, pseudo-normal, sign, flags."""
         barycentric, normal, distance, flags = out
-        weights = np.clip(barycentric[rows], 0.0, 1.0)
-        has_area = np.any(self.tables.normal[facet] != 0, axis=1)
-        weights[on_edge & has_area[:, None]] = 0.0
+        weights = np.where(on_edge, 0.0, np.clip(barycentric[rows], 0.0, 1.0))
         weights /= weights.sum(axis=1, keepdims=True)
         barycentric[rows] = weights
         at_vertex = (weights > 0).sum(axis=1) == 1
@@ -255,18 +266,44 @@ class FacetEngine:
         self, points: np.ndarray, face: np.ndarray, distance: np.ndarray, flags: np.ndarray, ambiguity: float
     ) -> None:
         reach = np.abs(distance) + ambiguity
-        rows = np.flatnonzero(self.grid.may_have_two_faces(points, reach))
-        if not len(rows):
+        for rows, other in self._near_boxes(points, face, reach):
+            squared, _, _ = self.of_face(other)[0].search(np.ascontiguousarray(points[rows]))
+            flags[rows[np.sqrt(squared) <= reach[rows]]] |= AMBIGUOUS
+
+    def other_faces(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> list[tuple[np.ndarray, Feet]]:
+        """Feet on faces other than the nearest, as far as they lie within reach.
+
+        Parameters
+        ----------
+        points : (n, 3) float [mm]
+        face : (n,) int
+            Face that needs no look.
+        reach : (n,) float [mm]
+
+        Returns
+        -------
+        list of (rows, Feet)
+            One entry per face: rows of `points`, and their feet on that face, facets counted within the face.
+        """
+        found = []
+        for rows, other in self._near_boxes(points, face, reach):
+            feet = self.of_face(other)[0].feet(points[rows])
+            near = np.abs(feet.distance) <= reach[rows]
+            if near.any():
+                found.append((rows[near], Feet(*(getattr(feet, name)[near] for name in Feet.__dataclass_fields__))))
+        return found
+
+    def _near_boxes(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> Iterator[tuple[np.ndarray, int]]:
+        """For each face, the rows of points that may have it within reach though it is not theirs."""
+        maybe = np.flatnonzero(self.grid.may_have_two_faces(points, reach)) if self.n_faces > 1 and len(points) else []
+        if not len(maybe):
             return
-        points, face, reach = points[rows], face[rows], reach[rows]
-        for other in range(self.n_faces):
-            low, high = self.grid.face_bounds[other]
+        points, face, reach = points[maybe], face[maybe], reach[maybe]
+        for other, (low, high) in enumerate(self.grid.face_bounds):
             gap = np.maximum(np.maximum(low - points, points - high), 0.0)
-            near = np.flatnonzero((face != other) & (np.einsum("ij,ij->i", gap, gap) <= reach**2))
-            if len(near):
-                engine, _ = self.of_face(other)
-                squared, _, _ = engine.search(np.ascontiguousarray(points[near]))
-                flags[rows[near[np.sqrt(squared) <= reach[near]]]] |= AMBIGUOUS
+            near = (face != other) & (np.einsum("ij,ij->i", gap, gap) <= reach**2)
+            if near.any():
+                yield maybe[near], other
 
 
 def morton_order(points: np.ndarray, box: np.ndarray) -> np.ndarray:
@@ -283,7 +320,8 @@ def morton_order(points: np.ndarray, box: np.ndarray) -> np.ndarray:
     (n,) int
         Indices that sort the points.
     """
-    span = np.maximum(box[1] - box[0], 1e-300)
+    span = box[1] - box[0]
+    span = np.maximum(span, 1e-6 * span.max() + 1e-12)
     cells = np.clip((points - box[0]) * (1023.0 / span), 0, 1023).astype(np.uint16)
     key = _SPREAD[cells[:, 0]] | (_SPREAD[cells[:, 1]] << 1) | (_SPREAD[cells[:, 2]] << 2)
     return np.argsort(key)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import struct
 import warnings
 from collections.abc import Mapping
@@ -12,6 +13,7 @@ import numpy as np
 
 from ..errors import InputError, ProbekitWarning
 from .faces import FaceChoice, group_facets, name_faces, stable_names
+from .from_step import STEP_FORMATS, from_step
 from .mend import mend
 from .model import Nominal
 
@@ -58,22 +60,28 @@ def load(
     faces: Mapping[str, FaceChoice] | None = None,
     angle: float = 25.0,
     name: str | None = None,
+    deflection: float | None = None,
+    body: str | None = None,
 ) -> Nominal:
-    """Load a mesh file as the nominal.
+    """Load a model file as the nominal: facets from a mesh file, exact surfaces from STEP.
 
     Parameters
     ----------
     path : str or Path
-        STL, PLY, OBJ, 3MF or GLB file.
+        STL, PLY, OBJ, 3MF, GLB or STEP file.
     unit : str, optional
-        Unit of the file's numbers ("mm", "inch", ...). 3MF carries its unit and GLB is in metres by its standard;
-        the others do not say, and are refused unless told.
+        Unit of the file's numbers ("mm", "inch", ...). STEP and 3MF carry their unit and GLB is in metres by its
+        standard; the others do not say, and are refused unless told.
     faces : mapping, optional
         Names for faces: new name -> present name, or a point on the face [mm], or a list of these.
     angle : float
         Facets that meet at less than this belong to one face [deg].
     name : str, optional
         Name of the part; the file's name by default.
+    deflection : float, optional
+        STEP only: largest distance of the facets, which are drawn and seed the search, from the exact surface [mm].
+    body : str, optional
+        STEP only: one body of several, by name; all of them together by default.
 
     Returns
     -------
@@ -83,6 +91,8 @@ def load(
     ------
     InputError
         If the file cannot be read, has no unit, or holds no usable surface.
+    MissingKernelError
+        For a STEP file, if the CAD kernel is not installed.
 
     Warns
     -----
@@ -90,6 +100,16 @@ def load(
         If the size is implausible for a machined part, the surface is open, or a given unit overrules the file's.
     """
     path = Path(path)
+    if path.suffix.lower() in STEP_FORMATS:
+        if unit is not None:
+            raise InputError(
+                "a STEP file says its unit itself", file=path, found=f"unit={unit!r}", todo="Leave it out."
+            )
+        part = from_step(path, faces=faces, name=name, deflection=deflection, body=body)
+        _warn_if_implausible(part)
+        return part
+    if deflection is not None or body is not None:
+        raise InputError("deflection= and body= are for STEP files", file=path)
     content = _content(path)
     vertices, facets, file_unit = _parse(path, content)
     unit_source, factor = _unit(path, file_unit, unit)
@@ -136,22 +156,30 @@ def from_arrays(
     Raises
     ------
     InputError
-        See `probekit.nominal.mend`; also if `facet_face` is given for a mesh that has facets to drop.
+        See `probekit.nominal.mend`; also if `facet_face` is given for a mesh that has facets to drop, or does not
+        match `face_names`.
     """
     file = source or None
     given = np.asarray(facets).reshape(-1, 3)
     vertices, facets, notes = mend(vertices, given, file=file)
     if facet_face is None:
         facet_face = group_facets(vertices, facets, angle=angle)
-    elif len(facets) != len(given) or len(facet_face) != len(given):
+    elif {len(facets), len(facet_face)} != {len(given)} or any("cut anew" in note for note in notes):
         raise InputError(
             "faces were given for a mesh whose facets do not match",
             file=file,
-            found=f"{len(facet_face)} entries, {len(given)} facets of which {len(facets)} are sound",
+            found=f"{len(facet_face)} entries, {len(given)} facets of which {len(facets)} are left after mending",
             todo="Mend the mesh first, or let probekit find the faces.",
         )
-    facet_face = np.asarray(facet_face, dtype=np.int32)
+    facet_face = np.array(facet_face, dtype=np.int32)
     names = tuple(face_names) if face_names else stable_names(int(facet_face.max()) + 1)
+    if set(facet_face.tolist()) != set(range(len(names))) or len(set(names)) != len(names):
+        raise InputError(
+            "the faces do not match their names",
+            file=file,
+            found=f"{len(names)} names, faces {facet_face.min()} to {facet_face.max()}",
+            expected="different names, one for each face, and facets in each face",
+        )
     part = Nominal(vertices, facets, facet_face, names, name, unit_source, source, sha256, tuple(notes))
     _warn_if_implausible(part)
     return name_faces(part, faces) if faces else part
@@ -160,7 +188,10 @@ def from_arrays(
 def _content(path: Path) -> bytes:
     if path.suffix.lower() not in FORMATS:
         raise InputError(
-            "not a model file that can be read", file=path, found=path.suffix, expected="one of " + ", ".join(FORMATS)
+            "not a model file that can be read",
+            file=path,
+            found=path.suffix,
+            expected="one of " + ", ".join((*FORMATS, *STEP_FORMATS)),
         )
     try:
         content = path.read_bytes()
@@ -168,16 +199,42 @@ def _content(path: Path) -> bytes:
         raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
     if not content.strip():
         raise InputError("the model file is empty", file=path)
-    if path.suffix.lower() == ".stl" and not content.lstrip()[:5].lower() == b"solid" and len(content) >= 84:
-        (claimed,) = struct.unpack_from("<I", content, 80)
-        if 84 + 50 * claimed > len(content):
-            raise InputError(
-                "the STL file is cut short or not an STL file",
-                file=path,
-                found=f"{len(content)} bytes",
-                expected=f"{84 + 50 * claimed} bytes for the {claimed} facets it announces",
-            )
+    if path.suffix.lower() == ".stl":
+        _refuse_short_stl(path, content)
+    if path.suffix.lower() == ".ply":
+        _refuse_short_ply(path, content)
     return content
+
+
+def _refuse_short_stl(path: Path, content: bytes) -> None:
+    """A binary file must be as long as the count at its byte 80 says, a text must end with "endsolid"."""
+    claimed = struct.unpack_from("<I", content, 80)[0] if len(content) >= 84 else 0
+    is_text = content.lstrip()[:5].lower() == b"solid" and len(content) != 84 + 50 * claimed
+    if is_text and b"endsolid" not in content[-1000:].lower():
+        raise InputError(
+            "the STL file is cut short: its text has no end",
+            file=path,
+            expected='a last line that starts with "endsolid"',
+        )
+    if not is_text and len(content) < 84 + 50 * claimed:
+        raise InputError(
+            "the STL file is cut short or not an STL file",
+            file=path,
+            found=f"{len(content)} bytes",
+            expected=f"{84 + 50 * claimed} bytes for the {claimed} facets it announces",
+        )
+
+
+def _refuse_short_ply(path: Path, content: bytes) -> None:
+    """A text must have a line for each element that its head announces; of binary files the parser sees to it."""
+    head, mark, body = content.partition(b"end_header")
+    if mark and b"format ascii" in head:
+        claimed = sum(int(count) for count in re.findall(rb"^\s*element\s+\w+\s+(\d+)\s*$", head, re.MULTILINE))
+        lines = len(body.split(b"\n", 1)[-1].splitlines())
+        if lines < claimed:
+            raise InputError(
+                "the PLY file is cut short", file=path, found=f"{lines} lines", expected=f"the {claimed} it announces"
+            )
 
 
 def _parse(path: Path, content: bytes) -> tuple[np.ndarray, np.ndarray, str | None]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import InputError
-from .topology import edge_table, facet_normals
+from .slivers import without_slivers, without_voids
+from .topology import edge_table
 
 __all__ = ["mend", "orient"]
 
@@ -57,23 +58,21 @@ def mend(
         )
     vertices, facets = _weld(vertices, facets)
 
-    void = (facets == np.roll(facets, 1, axis=1)).any(axis=1)
-    if void.any():
-        facets = facets[~void]
-        notes.append(f"{int(void.sum())} facets with coinciding corners dropped")
-    if not len(facets):
-        raise InputError("no facet of the model has an area", file=file)
+    facets, void = without_voids(vertices, facets)
+    if void:
+        notes.append(f"{void} facets with coinciding corners dropped")
     facets, doubled = _without_doubles(facets)
     if doubled:
         notes.append(f"{doubled} doubled facets dropped")
-    _, double_area = facet_normals(vertices, facets)
-    thin = int((double_area <= 1e-14 * np.ptp(vertices, axis=0).max() ** 2).sum())
-    if thin == len(facets):
+    facets, recut, dropped = without_slivers(vertices, facets)
+    if recut:
+        notes.append(f"{recut} facets without area joined to their neighbours, which were cut anew")
+    if dropped:
+        notes.append(f"{dropped} facets without area dropped")
+    if not len(facets):
         raise InputError("no facet of the model has an area", file=file)
-    if thin:
-        notes.append(f"{thin} facets without area kept: they close the surface and cannot be touched")
     facets, turned = orient(vertices, facets, file=file)
-    return vertices, facets, notes + turned
+    return *_weld(vertices, facets), notes + turned
 
 
 def orient(vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None) -> tuple[np.ndarray, list[str]]:
@@ -174,7 +173,8 @@ def _agreeing_flips(
     clash = coo_matrix((~opposed, (one, two)), shape=(n, n)).tocsr()
     clash = (clash + clash.T).tocsr()
     flip = np.zeros(n, dtype=bool)
-    for first in np.unique(shell, return_index=True)[1]:
+    shells, firsts = np.unique(shell, return_index=True)
+    for first in firsts[np.isin(shells, shell[one[~opposed]])]:
         walk, before = breadth_first_order(links, first, directed=False)
         step = np.asarray(clash[before[walk[1:]], walk[1:]]).ravel()
         for facet, parent, turned in zip(walk[1:], before[walk[1:]], step, strict=True):
@@ -194,10 +194,9 @@ def _inside_out(vertices: np.ndarray, facets: np.ndarray, shell: np.ndarray, clo
     high = np.full((len(closed), 3), -np.inf)
     np.minimum.at(low, shell, vertices[facets].min(axis=1))
     np.maximum.at(high, shell, vertices[facets].max(axis=1))
-    if len(closed) == 1:
-        depth = np.zeros(1, dtype=int)
-    else:
-        depth = np.array(
-            [np.sum((low < low[k]).all(axis=1) & (high > high[k]).all(axis=1) & closed) for k in range(len(closed))]
-        )
+    whole = np.flatnonzero(closed)
+    low, high = low[whole], high[whole]
+    depth = np.zeros(len(closed), dtype=int)
+    for k, shell_k in enumerate(whole):
+        depth[shell_k] = np.sum((low < low[k]).all(axis=1) & (high > high[k]).all(axis=1))
     return closed & (np.where(depth % 2 == 0, volume, -volume) < 0)

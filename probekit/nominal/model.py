@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from ..errors import InputError
+from .exact import Brep, ExactEngine
 from .facets import FacetEngine
 
 __all__ = ["Nominal"]
@@ -36,6 +37,8 @@ class Nominal:
         File and checksum; empty for a model made from arrays.
     notes : tuple of str
         What was mended or noticed on loading.
+    brep : Brep or None
+        The exact surfaces, if the model came from a STEP file; the facets are then those that seed it, in its order.
     """
 
     vertices: np.ndarray
@@ -47,15 +50,25 @@ class Nominal:
     source: str = ""
     sha256: str = ""
     notes: tuple[str, ...] = field(default=())
+    brep: Brep | None = None
 
     def __post_init__(self) -> None:
         for array in (self.vertices, self.facets, self.facet_face):
             array.setflags(write=False)
 
     @cached_property
-    def engine(self) -> FacetEngine:
-        """The closest-point engine of this model."""
-        return FacetEngine(self.vertices, self.facets, self.facet_face, len(self.face_names))
+    def engine(self) -> FacetEngine | ExactEngine:
+        """The closest-point engine of this model: on exact surfaces if it has them, else on facets."""
+        if self.brep is None:
+            return FacetEngine(self.vertices, self.facets, self.facet_face, len(self.face_names))
+        group = np.empty(len(self.brep.faces), dtype=np.int64)
+        group[self.brep.facet_face] = self.facet_face
+        return ExactEngine(self.brep, group)
+
+    @property
+    def exact(self) -> bool:
+        """Whether deviations are taken from exact surfaces."""
+        return self.brep is not None
 
     @cached_property
     def bounds(self) -> np.ndarray:

@@ -15,7 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["BOUNDARY", "FACE_EDGE", "INSIDE", "Topology", "edge_table", "facet_normals", "topology"]
+__all__ = [
+    *("BOUNDARY", "FACE_EDGE", "INSIDE", "Topology"),
+    *("edge_table", "facet_normals", "heights", "rounding", "topology"),
+]
 
 #: Kinds of edge: inside a face, between faces, border of an open mesh.
 INSIDE, FACE_EDGE, BOUNDARY = 0, 1, 2
@@ -45,11 +48,27 @@ class Topology:
     vertex_kind: np.ndarray
 
 
+def rounding(extent: np.ndarray) -> float:
+    """Length that means nothing on a model of this extent (3,): 1e-10 of its diagonal [mm]."""
+    return 1e-10 * float(np.linalg.norm(extent)) + 1e-12
+
+
 def facet_normals(vertices: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Unit normals (f, 3), zero where there is no area, and twice the areas (f,) [mm2]."""
+    """Unit normals (f, 3) and twice the areas (f,) [mm2]; both zero where a facet's height is mere rounding."""
     corner = vertices[facets]
     cross = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    cross[heights(vertices, facets)[0] <= rounding(np.ptp(vertices, axis=0))] = 0.0
     return _unit(cross), np.linalg.norm(cross, axis=1)
+
+
+def heights(vertices: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Least height of each facet (f,) [mm], and the corner from which it falls, opposite the longest side (f,)."""
+    corner = vertices[facets]
+    opposite = np.roll(corner, -2, axis=1) - np.roll(corner, -1, axis=1)
+    length = np.sqrt(np.einsum("fkc,fkc->fk", opposite, opposite))
+    double_area = np.linalg.norm(np.cross(opposite[:, 0], opposite[:, 1]), axis=1)
+    longest = length.max(axis=1, initial=0.0)
+    return np.divide(double_area, longest, out=np.zeros_like(longest), where=longest > 0), length.argmax(axis=1)
 
 
 def edge_table(facets: np.ndarray, n_vertices: int) -> tuple[np.ndarray, np.ndarray]:
