@@ -72,7 +72,6 @@ def project(
     ambiguity : float
         A foot is flagged "ambiguous" when another face is at most this much further away [mm]; looked for only
         where the touch is not bound to a face.
-
     allowance : float or mapping
         Machining allowance still on the part at this stage: the nominal is taken offset outward by this much along its
         normals, on all faces or by name of face; faces not named have none [mm]. Negative for an undersize.
@@ -86,7 +85,8 @@ def project(
     Raises
     ------
     InputError
-        If the stylus is missing or superfluous, a face does not exist, or a target is needed and missing.
+        If the stylus is missing or superfluous, a face does not exist, a target is needed and missing, or an allowance
+        is not a number.
     """
     table = _as_table(touches)
     for word, value, allowed in (
@@ -183,13 +183,11 @@ def _measure(
 def _allowance(allowance: float | Mapping[str, float], nominal: Nominal) -> tuple[float, ...]:
     """Offset of each face [mm]; empty if there is none."""
     values = np.zeros(len(nominal.face_names))
-    if isinstance(allowance, Mapping):
-        for name, value in allowance.items():
-            values[nominal.face_index(name)] = value
-    else:
-        values[:] = allowance
-    if not np.isfinite(values).all():
-        raise InputError("the machining allowance is not a number", found=allowance, expected="mm, for all or by face")
+    by_face = allowance if isinstance(allowance, Mapping) else dict.fromkeys(nominal.face_names, allowance)
+    for name, value in by_face.items():
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not np.isfinite(value):
+            raise InputError("the machining allowance is not a number", found=value, expected="mm, for all or by face")
+        values[nominal.face_index(name)] = value
     return tuple(values.tolist()) if values.any() else ()
 
 

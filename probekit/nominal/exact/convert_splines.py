@@ -1,0 +1,178 @@
+"""B-spline surfaces, swept surfaces and edges of the CAD kernel as plain arrays."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from .creases import Creased, bends
+from .edges import Edge
+from .kernel import kernel
+from .splines import Spline
+from .surfaces import Surface
+from .swept import Revolved
+
+__all__ = ["edge_curves", "plain", "spline_surface", "swept_surface"]
+
+_SMOOTH = 1e-6  # angle below which a knot of an edge is no kink [rad]
+
+
+def spline_surface(face: Any) -> Spline | Creased:
+    """B-spline or Bezier surface of a kernel face."""
+    brep, convert = kernel("BRep", "GeomConvert")
+    return _smooth_parts(convert.GeomConvert.SurfaceToBSplineSurface_s(plain(brep.BRep_Tool.Surface_s(face))), "spline")
+
+
+def swept_surface(face: Any) -> Surface | None:
+    """Extrusion or revolution of a B-spline curve, which need no kernel; None if the face's surface is neither."""
+    brep, geom = kernel("BRep", "Geom")
+    surface = plain(brep.BRep_Tool.Surface_s(face))
+    if not isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion | geom.Geom_SurfaceOfRevolution):
+        return None
+    curve = surface.BasisCurve()
+    while isinstance(curve, geom.Geom_TrimmedCurve):
+        curve = curve.BasisCurve()
+    if not isinstance(curve, geom.Geom_BSplineCurve | geom.Geom_BezierCurve):
+        return None
+    if isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion):
+        return _extrusion(face, curve, surface.Direction())
+    profile, _ = _b_spline_curve(curve, curve.FirstParameter(), curve.LastParameter())
+    axis = surface.Axis()
+    return Revolved.about(profile, _xyz(axis.Location()), _xyz(axis.Direction()), closed=curve.IsClosed())
+
+
+def _extrusion(face: Any, curve: Any, direction: Any) -> Spline | Creased:
+    """As a B-spline of degree 1 along the direction, longer than the face on either side."""
+    geom, convert, tools = kernel("Geom", "GeomConvert", "BRepTools")
+    if isinstance(curve, geom.Geom_BSplineCurve) and curve.IsPeriodic():
+        curve = curve.Copy()
+        curve.SetNotPeriodic()
+    _, _, low, high = tools.BRepTools.UVBounds_s(face)
+    more = high - low
+    trimmed = geom.Geom_RectangularTrimmedSurface(
+        geom.Geom_SurfaceOfLinearExtrusion(curve, direction),
+        *(curve.FirstParameter(), curve.LastParameter(), low - more, high + more),
+    )
+    return _smooth_parts(convert.GeomConvert.SurfaceToBSplineSurface_s(trimmed), "extrusion")
+
+
+def _smooth_parts(surface: Any, kind: str) -> Spline | Creased:
+    """A kernel B-spline surface, cut along its creases if it has any."""
+    periods = [0.0, 0.0]
+    for k, (closed, periodic, unroll) in enumerate(
+        (
+            (surface.IsUClosed, surface.IsUPeriodic, surface.SetUNotPeriodic),
+            (surface.IsVClosed, surface.IsVPeriodic, surface.SetVNotPeriodic),
+        )
+    ):
+        was_closed = closed()
+        if periodic():
+            unroll()
+        if was_closed:
+            low, high = _domain(surface)
+            periods[k] = high[k] - low[k]
+    low, high = _domain(surface)
+    cuts: list[list[float]] = []
+    for k in (0, 1):
+        knots, many, degree = _knots(surface)[k]
+        unsmooth = [knot for knot, m in zip(knots, many, strict=True) if m >= degree and low[k] < knot < high[k]]
+        strips = _cut(surface, k, unsmooth, kind)
+        cuts.append([knot for knot, a, b in zip(unsmooth, strips[:-1], strips[1:], strict=True) if bends(a, b, k)])
+        if periods[k] and bends(strips[-1], strips[0], k):
+            cuts[k].append(high[k])
+    whole = _arrays(surface, kind, (periods[0], periods[1]))
+    if not any(cuts):
+        return whole
+    inner = [[cut for cut in cuts[k] if cut < high[k]] for k in (0, 1)]
+    kept = tuple(0.0 if cuts[k] else periods[k] for k in (0, 1))
+    parts = []
+    for u0, u1 in pairwise([low[0], *inner[0], high[0]]):
+        row = []
+        for v0, v1 in pairwise([low[1], *inner[1], high[1]]):
+            part = surface.Copy()
+            part.Segment(u0, u1, v0, v1)
+            row.append(_arrays(part, kind, kept))
+        parts.append(tuple(row))
+    return Creased(tuple(parts), (periods[0], periods[1]), kind)
+
+
+def _cut(surface: Any, k: int, at: list[float], kind: str) -> list[Spline]:
+    """Strips of a surface between parameters of one direction."""
+    low, high = _domain(surface)
+    strips = []
+    for a, b in pairwise([low[k], *at, high[k]]):
+        strip = surface.Copy()
+        strip.Segment(*((a, b, low[1], high[1]) if k == 0 else (low[0], high[0], a, b)))
+        strips.append(_arrays(strip, kind, (0.0, 0.0)))
+    return strips
+
+
+def _arrays(surface: Any, kind: str, periods: tuple[float, float]) -> Spline:
+    nu, nv = surface.NbUPoles(), surface.NbVPoles()
+    poles = np.array([[_xyz(surface.Pole(i + 1, j + 1)) for j in range(nv)] for i in range(nu)])
+    rational = surface.IsURational() or surface.IsVRational()
+    weights = np.array([[surface.Weight(i + 1, j + 1) for j in range(nv)] for i in range(nu)]) if rational else None
+    full = [np.repeat(knots, many) for knots, many, _ in _knots(surface)]
+    return Spline(poles, weights, (full[0], full[1]), (surface.UDegree(), surface.VDegree()), periods, kind)
+
+
+def _knots(surface: Any) -> tuple[tuple[list[float], list[int], int], tuple[list[float], list[int], int]]:
+    """Knots, multiplicities and degree along u, and along v."""
+    u, v = range(1, surface.NbUKnots() + 1), range(1, surface.NbVKnots() + 1)
+    return (
+        ([surface.UKnot(k) for k in u], [surface.UMultiplicity(k) for k in u], surface.UDegree()),
+        ([surface.VKnot(k) for k in v], [surface.VMultiplicity(k) for k in v], surface.VDegree()),
+    )
+
+
+def edge_curves(edge: Any) -> tuple[Edge, ...]:
+    """The curve of a kernel edge as a B-spline, which represents every conic exactly; in smooth pieces, if it has kinks."""
+    adaptors, brep = kernel("BRepAdaptor", "BRep")
+    adaptor = adaptors.BRepAdaptor_Curve(edge)
+    first, last = adaptor.FirstParameter(), adaptor.LastParameter()
+    curve = brep.BRep_Tool.Curve_s(edge, first, last)
+    whole = _b_spline_curve(curve, first, last)
+    unsmooth = [knot for knot, many in whole[1] if many >= whole[0].degree and first < knot < last]
+    kinks = []
+    for knot, before, after in zip(unsmooth, [first, *unsmooth], [*unsmooth[1:], last], strict=False):
+        tangents = [_b_spline_curve(curve, a, b)[0].evaluate(np.array([knot]))[1][0] for a, b in ((before, knot), (knot, after))]
+        one, two = (tangent / max(np.linalg.norm(tangent), 1e-300) for tangent in tangents)
+        if np.linalg.norm(one - two) > _SMOOTH:
+            kinks.append(knot)
+    if not kinks:
+        return (whole[0],)
+    return tuple(_b_spline_curve(curve, a, b)[0] for a, b in zip([first, *kinks], [*kinks, last], strict=True))
+
+
+def _b_spline_curve(curve: Any, first: float, last: float) -> tuple[Edge, list[tuple[float, int]]]:
+    """Part of a kernel curve as a B-spline, and its knots with their multiplicities."""
+    geom, convert = kernel("Geom", "GeomConvert")
+    spline = convert.GeomConvert.CurveToBSplineCurve_s(geom.Geom_TrimmedCurve(curve, first, last))
+    if spline.IsPeriodic():
+        spline.SetNotPeriodic()
+    count = spline.NbPoles()
+    poles = np.array([_xyz(spline.Pole(k + 1)) for k in range(count)])
+    weights = np.array([spline.Weight(k + 1) for k in range(count)]) if spline.IsRational() else None
+    knots = [(spline.Knot(k + 1), spline.Multiplicity(k + 1)) for k in range(spline.NbKnots())]
+    full = np.repeat([knot for knot, _ in knots], [many for _, many in knots])
+    return Edge(poles, weights, full, spline.Degree()), knots
+
+
+def plain(surface: Any) -> Any:
+    """The surface under a rectangular trim, whose parameters it keeps."""
+    (geom,) = kernel("Geom")
+    while isinstance(surface, geom.Geom_RectangularTrimmedSurface):
+        surface = surface.BasisSurface()
+    return surface
+
+
+def _domain(surface: Any) -> tuple[np.ndarray, np.ndarray]:
+    u = surface.UKnot(surface.FirstUKnotIndex()), surface.UKnot(surface.LastUKnotIndex())
+    v = surface.VKnot(surface.FirstVKnotIndex()), surface.VKnot(surface.LastVKnotIndex())
+    return np.array([u[0], v[0]]), np.array([u[1], v[1]])
+
+
+def _xyz(thing: Any) -> tuple[float, float, float]:
+    return thing.X(), thing.Y(), thing.Z()

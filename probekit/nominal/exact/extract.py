@@ -1,0 +1,293 @@
+"""Shapes of the CAD kernel meshed and taken apart into plain arrays (`Brep`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...errors import InputError
+from ..topology import edge_table
+from .brep import Brep, ExactFace
+from .convert import KernelSurface, face_surface
+from .convert_splines import edge_curves
+from .edges import Edge
+from .kernel import kernel
+from .surfaces import UNSETTLED, Surface
+
+__all__ = ["explore", "extract", "facets_of"]
+
+_TURN = 0.35  # largest angle between neighbouring facets [rad]
+_REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
+_SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
+
+
+@dataclass
+class _Pieces:
+    """What the faces of all bodies give, one entry per face, and what the bodies share."""
+
+    nodes: list[np.ndarray] = field(default_factory=list)
+    uv: list[np.ndarray] = field(default_factory=list)
+    corners: list[np.ndarray] = field(default_factory=list)
+    faces: list[ExactFace] = field(default_factory=list)
+    body: list[int] = field(default_factory=list)
+    edges: list[Edge] = field(default_factory=list)
+    edge_index: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+
+def explore(shape: Any, kind: str) -> list[Any]:
+    """Parts of a shape of one kind ("SOLID", "SHELL", "FACE", "EDGE"), in the kernel's order."""
+    topexp, topabs = kernel("TopExp", "TopAbs")
+    found, explorer = [], topexp.TopExp_Explorer(shape, getattr(topabs.TopAbs_ShapeEnum, f"TopAbs_{kind}"))
+    while explorer.More():
+        found.append(explorer.Current())
+        explorer.Next()
+    return found
+
+
+def extract(
+    path: Path,
+    shapes: list[Any],
+    names: list[tuple[Any, str]],
+    colours: list[tuple[Any, Any]],
+    deflection: float | None,
+) -> Brep:
+    """Facets with parameters, exact faces and exact edges of some shapes.
+
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    shapes : list
+        Solids or shells of the kernel, in their places.
+    names, colours : list of (shape, value)
+        Of those faces that have one.
+    deflection : float or None
+        As in `read_step`.
+    """
+    given = deflection is not None
+    deflection = _deflection(path, _diagonal(path, shapes), deflection)
+    asked = deflection
+    for attempt in range(_REMESH if given else 1):
+        pieces = _take_apart(shapes, names, colours, asked, path, remesh=attempt > 0)
+        off = max(map(_off_surface, pieces.faces, pieces.nodes, pieces.uv, pieces.corners))
+        if off <= deflection:
+            break
+        asked *= 0.9 * deflection / off
+    if given and off > deflection:
+        pieces.notes.append(f"the facets are up to {off:.3g} mm off the exact surface, {deflection:.3g} mm were asked for")
+    return _joined(pieces, max(off, deflection), 1e-7 * _diagonal(path, shapes))
+
+
+def _diagonal(path: Path, shapes: list[Any]) -> float:
+    bnd, brepbnd = kernel("Bnd", "BRepBndLib")
+    box = bnd.Bnd_Box()
+    for shape in shapes:
+        brepbnd.BRepBndLib.AddOptimal_s(shape, box)
+    if box.IsVoid():
+        raise InputError("the bodies of the STEP file are empty", file=path)
+    low, high = np.array(box.CornerMin().Coord()), np.array(box.CornerMax().Coord())
+    diagonal = float(np.linalg.norm(high - low))
+    if not 1e-3 < diagonal < 1e7:
+        raise InputError("the size of the model is not usable", file=path, found=f"{diagonal:.3g} mm across")
+    if np.abs([low, high]).max() > 1e8:
+        raise InputError(
+            "the model lies too far from its origin to be exact",
+            file=path,
+            found=f"{np.abs([low, high]).max():.3g} mm",
+            expected="100 km at most",
+        )
+    return diagonal
+
+
+def _deflection(path: Path, diagonal: float, deflection: float | None) -> float:
+    if deflection is None:
+        return float(np.clip(diagonal * 1e-4, min(0.002, 1e-3 * diagonal), 0.05))
+    if not (np.isfinite(deflection) and 1e-6 * diagonal < deflection < 0.1 * diagonal):
+        raise InputError(
+            "the deflection is not usable",
+            file=path,
+            found=deflection,
+            expected=f"{1e-6 * diagonal:.3g} to {0.1 * diagonal:.3g} mm, a small part of the model's size",
+        )
+    return deflection
+
+
+def _take_apart(
+    shapes: list[Any],
+    names: list[tuple[Any, str]],
+    colours: list[tuple[Any, Any]],
+    deflection: float,
+    path: Path,
+    *,
+    remesh: bool,
+) -> _Pieces:
+    mesh, tools, topabs, topods, collections = kernel("BRepMesh", "BRepTools", "TopAbs", "TopoDS", "collections")
+    edge_map = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
+    name_of, colour_of = _Lookup(names), _Lookup(colours)
+    pieces = _Pieces()
+    for body, shape in enumerate(shapes):
+        if remesh:
+            tools.BRepTools.Clean_s(shape)
+        mesh.BRepMesh_IncrementalMesh(shape, deflection, False, _TURN, True)
+        for face_shape in explore(shape, "FACE"):
+            face = topods.TopoDS.Face(face_shape)
+            points, uv, corners = facets_of(face)
+            name = name_of(face)
+            if not len(corners):
+                pieces.notes.append(
+                    f"face {len(pieces.faces) + 1}{f' ({name})' if name else ''} has no facets and cannot be touched "
+                    "(degenerate)"
+                )
+                continue
+            backward = face.Orientation() == topabs.TopAbs_Orientation.TopAbs_REVERSED
+            kind, surface = face_surface(face)
+            borders, poles = _borders(face, edge_map, pieces)
+            pieces.nodes.append(points)
+            pieces.uv.append(uv)
+            pieces.corners.append(corners[:, ::-1] if backward else corners)
+            pieces.body.append(body)
+            outward = -1.0 if backward else 1.0
+            pieces.faces.append(ExactFace(name or "", kind, surface, outward, borders, poles, colour_of(face)))
+    if not pieces.faces:
+        raise InputError("no face of the STEP file can be meshed", file=path, todo="Export the part again as a solid.")
+    return pieces
+
+
+class _Lookup:
+    """Values by shape, wherever the same shape turns up; the first one given counts."""
+
+    def __init__(self, pairs: list[tuple[Any, Any]]) -> None:
+        (collections,) = kernel("collections")
+        self._map = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
+        self._values: list[Any] = []
+        for shape, value in pairs:
+            if self._map.Add(shape) > len(self._values):
+                self._values.append(value)
+
+    def __call__(self, shape: Any) -> Any:
+        index = self._map.FindIndex(shape)
+        return self._values[index - 1] if index else None
+
+
+def facets_of(face: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Nodes (n, 3), their parameters (n, 2) and triangles (t, 3) of a meshed face."""
+    brep, toploc = kernel("BRep", "TopLoc")
+    location = toploc.TopLoc_Location()
+    mesh = brep.BRep_Tool.Triangulation_s(face, location)
+    if mesh is None:
+        return np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 3), dtype=np.int64)
+    nodes = (mesh.Node(k + 1) for k in range(mesh.NbNodes()))
+    if not location.IsIdentity():
+        move = location.Transformation()
+        nodes = (node.Transformed(move) for node in nodes)
+    points = np.array([node.Coord() for node in nodes]).reshape(-1, 3)
+    uv = np.array([mesh.UVNode(k + 1).Coord() for k in range(mesh.NbNodes())]).reshape(-1, 2)
+    corners = np.array([mesh.Triangle(k + 1).Get() for k in range(mesh.NbTriangles())], dtype=np.int64) - 1
+    return points, uv, corners.reshape(-1, 3)
+
+
+def _borders(
+    face: Any, edge_map: Any, pieces: _Pieces
+) -> tuple[tuple[tuple[int, float], ...], tuple[np.ndarray, ...]]:
+    """Edges of a face with their sense, their curves entered when first met; and its poles."""
+    brep, topexp, topabs, topods = kernel("BRep", "TopExp", "TopAbs", "TopoDS")
+    orientation = topabs.TopAbs_Orientation
+    forward = topods.TopoDS.Face(face.Oriented(orientation.TopAbs_FORWARD))
+    found, poles = [], []
+    for shape in explore(forward, "EDGE"):
+        edge = topods.TopoDS.Edge(shape)
+        way = edge.Orientation()
+        if way not in (orientation.TopAbs_FORWARD, orientation.TopAbs_REVERSED):
+            continue
+        if brep.BRep_Tool.Degenerated_s(edge):
+            poles.append(np.array(brep.BRep_Tool.Pnt_s(topexp.TopExp.FirstVertex_s(edge)).Coord()))
+            continue
+        if brep.BRep_Tool.IsClosed_s(edge, forward):
+            continue
+        index = edge_map.Add(edge)
+        if index not in pieces.edge_index:
+            curves = edge_curves(edge)
+            first = len(pieces.edges)
+            pieces.edges.extend(curves)
+            pieces.edge_index[index] = tuple(range(first, first + len(curves)))
+        sense = 1.0 if way == orientation.TopAbs_FORWARD else -1.0
+        found += [(part, sense) for part in pieces.edge_index[index]]
+    return tuple(found), tuple(poles)
+
+
+def _off_surface(face: ExactFace, nodes: np.ndarray, uv: np.ndarray, corners: np.ndarray) -> float:
+    """How far the facets of a face are off its surface, at their middles and at those of their sides [mm]."""
+    if isinstance(face.surface, KernelSurface):
+        corners = corners[:: 1 + len(corners) // _SAMPLED]
+    worst = 0.0
+    for weights in ((1 / 3, 1 / 3, 1 / 3), (0.5, 0.5, 0.0), (0.0, 0.5, 0.5), (0.5, 0.0, 0.5)):
+        middle = np.einsum("k,fkc->fc", weights, nodes[corners])
+        near = np.einsum("k,fkc->fc", weights, uv[corners])
+        worst = max(worst, _largest_gap(face.surface, middle, near, worst))
+    return worst
+
+
+def _largest_gap(surface: Surface, points: np.ndarray, near: np.ndarray, known: float) -> float:
+    """Largest distance of points from a surface near parameters, where it is more than `known` [mm]."""
+    value, su, sv = surface.evaluate(near, 1)
+    away = points - value
+    worth = np.flatnonzero(np.einsum("ij,ij->i", away, away) > known**2)
+    normal = np.cross(su[worth], sv[worth])
+    length = np.linalg.norm(normal, axis=1)
+    height = np.abs(np.einsum("ij,ij->i", away[worth], normal)) / np.where(length > 0, length, 1.0)
+    # the tangent plane at a guess tells nearly; where that is more than what is known, look closer
+    worth = worth[(height > 0.5 * known) | (length == 0)]
+    found = surface.closest(points[worth], near[worth])
+    gap = np.linalg.norm(points[worth] - found.foot, axis=1)
+    return float(gap[found.how != UNSETTLED].max(initial=0.0))
+
+
+def _joined(pieces: _Pieces, deflection: float, weld: float) -> Brep:
+    """One body of all faces: nodes welded, facets without extent left out, bodies turned the right way out."""
+    count = np.array([len(nodes) for nodes in pieces.nodes])
+    start = np.cumsum(count) - count
+    corner_node = np.vstack([corners + first for corners, first in zip(pieces.corners, start, strict=True)])
+    owner = np.repeat(np.arange(len(pieces.faces), dtype=np.int32), [len(corners) for corners in pieces.corners])
+    corner_uv = np.vstack([uv[corners] for uv, corners in zip(pieces.uv, pieces.corners, strict=True)])
+    vertices, index = _welded(np.vstack(pieces.nodes), weld)
+    facets = index[corner_node]
+    kept = (facets != np.roll(facets, 1, axis=1)).all(axis=1)
+    facets, owner, corner_uv, corner_node = facets[kept], owner[kept], corner_uv[kept], corner_node[kept]
+    faces, body = list(pieces.faces), np.array(pieces.body)
+    for number in range(body.max() + 1):
+        own = np.flatnonzero(body[owner] == number)
+        if len(own) and _inside_out(vertices, facets[own]):
+            pieces.notes.append("a body was inside out: its normals were turned outward")
+            for values in (facets, corner_uv, corner_node):
+                values[own] = values[own, ::-1]
+            for k in np.flatnonzero(body == number):
+                faces[k] = replace(faces[k], outward=-faces[k].outward)
+    return Brep(
+        vertices, facets, owner, corner_uv, corner_node, tuple(faces), tuple(pieces.edges), deflection,
+        notes=tuple(dict.fromkeys(pieces.notes)),
+    )  # fmt: skip
+
+
+def _inside_out(vertices: np.ndarray, facets: np.ndarray) -> bool:
+    """Whether facets enclose a negative volume; of an open surface nobody can tell."""
+    if (edge_table(facets, len(vertices))[1] == 1).any():
+        return False
+    corner = vertices[facets] - vertices[facets[0, 0]]
+    return float(np.einsum("fc,fc->", corner[:, 0], np.cross(corner[:, 1], corner[:, 2]))) < 0
+
+
+def _welded(points: np.ndarray, within: float) -> tuple[np.ndarray, np.ndarray]:
+    """Points (v, 3) with those nearer than `within` joined, and the index of each one given."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(points).query_pairs(within, output_type="ndarray")
+    links = coo_matrix((np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    _, index = connected_components(links, directed=False)
+    first = np.unique(index, return_index=True)[1]
+    return points[first], index

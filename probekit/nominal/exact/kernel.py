@@ -1,0 +1,37 @@
+"""The CAD kernel, imported when first needed: it is an optional extra."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from ...errors import ProbekitError
+
+__all__ = ["MissingKernelError", "kernel"]
+
+
+class MissingKernelError(ProbekitError, ImportError):
+    """The CAD kernel is not installed."""
+
+
+def kernel(*modules: str) -> tuple[ModuleType, ...]:
+    """Modules of the CAD kernel by name, its chatter on standard output switched off.
+
+    Raises
+    ------
+    MissingKernelError
+        If the extra is not installed, with the line that installs it.
+    """
+    import importlib
+
+    try:
+        message = importlib.import_module("OCP.Message")
+        found = tuple(importlib.import_module(f"OCP.{name}") for name in modules)
+    except ImportError as error:
+        raise MissingKernelError(
+            f'STEP files need the CAD kernel ({error}). Install it with: pip install "probekit[step]" '
+            "(on Debian also the system packages libgl1 and libx11-6)."
+        ) from error
+    messenger = message.Message.DefaultMessenger_s()
+    for printer in list(messenger.Printers()):
+        messenger.RemovePrinter(printer)
+    return found

@@ -1,0 +1,177 @@
+"""What an annotation of a STEP file is attached to: from shape aspects to the faces of the model."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .part21 import Record, Ref
+from .step import face_shapes
+
+if TYPE_CHECKING:
+    from ..model import Nominal
+
+__all__ = ["AspectLinks", "face_names_of", "references"]
+
+_FACE = {"ADVANCED_FACE", "FACE_SURFACE"}
+_USAGE = {"GEOMETRIC_ITEM_SPECIFIC_USAGE", "ITEM_IDENTIFIED_REPRESENTATION_USAGE"}
+_RELATION = {"SHAPE_ASPECT_RELATIONSHIP", "SHAPE_ASPECT_DERIVING_RELATIONSHIP"}
+#: Aspects that mean the faces they name, no more and no less.
+_PLAIN = {
+    "SHAPE_ASPECT",
+    "DATUM_FEATURE",
+    "DATUM",
+    "COMPOSITE_SHAPE_ASPECT",
+    "COMPOSITE_GROUP_SHAPE_ASPECT",
+    "COMPOSITE_UNIT_SHAPE_ASPECT",
+    "CONTINUOUS_SHAPE_ASPECT",
+    "DIMENSIONAL_SIZE_WITH_DATUM_FEATURE",
+    "DIMENSIONAL_SIZE",
+}
+
+
+def references(values: Any) -> Iterator[int]:
+    """Numbers of all records that some arguments refer to, however deep in lists."""
+    if isinstance(values, Ref):
+        yield values.id
+    elif isinstance(values, tuple):
+        for one in values:
+            yield from references(one)
+
+
+class AspectLinks:
+    """Follows shape aspects, by the usages and relationships of ISO 10303-41 and -47 (from memory), to items.
+
+    Parameters
+    ----------
+    records : mapping of int to Record
+
+    Attributes
+    ----------
+    related : dict of int to list of int
+        Records at the other end of a relationship.
+    """
+
+    def __init__(self, records: Mapping[int, Record]) -> None:
+        self._records = records
+        self._items: dict[int, list[int]] = {}
+        self._members: dict[int, list[int]] = {}
+        self.related: dict[int, list[int]] = {}
+        for record in records.values():
+            for keyword, values in record.parts.items():
+                if keyword in _USAGE and len(values) >= 5 and isinstance(values[2], Ref):
+                    self._items.setdefault(values[2].id, []).extend(self._unpacked(values[4]))
+                elif keyword.endswith("RELATIONSHIP") and len(values) >= 4:
+                    ends = [v.id for v in values[2:4] if isinstance(v, Ref)]
+                    if len(ends) == 2:
+                        self._relate(keyword, *ends)
+
+    def _relate(self, keyword: str, one: int, other: int) -> None:
+        self.related.setdefault(one, []).append(other)
+        self.related.setdefault(other, []).append(one)
+        if keyword in _RELATION and not self._is_datum(other):
+            self._members.setdefault(one, []).append(other)
+
+    def of(self, aspect: int) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """Faces of an aspect and of its members, by record number, and reasons why they may not be all it means."""
+        faces: dict[int, None] = {}
+        problems: dict[str, None] = {}
+        seen, waiting = set(), [aspect]
+        while waiting:
+            number = waiting.pop(0)
+            if number in seen:
+                continue
+            seen.add(number)
+            record = self._records.get(number)
+            if record is None:
+                problems[f"#{number}, which it refers to, is missing or is geometry"] = None
+                continue
+            if odd := [part for part in record.parts if part not in _PLAIN]:
+                problems[f"it applies by way of #{number} {'+'.join(odd)}, which is not understood"] = None
+            for item in self._items.get(number, ()):
+                found = self._records.get(item)
+                if found is not None and _FACE & found.parts.keys():
+                    faces[item] = None
+                else:
+                    what = f"#{item}" + (f" {found.keyword}" if found is not None else "")
+                    problems[f"it is linked to {what}, which is not a face"] = None
+            waiting += self._members.get(number, ())
+        if not faces:
+            problems["it is linked to no face"] = None
+        return tuple(faces), tuple(problems)
+
+    def _unpacked(self, item: Any) -> Iterator[int]:
+        """Items that a usage identifies: one, a list, or a list packed in a representation item."""
+        for number in references(item):
+            record = self._records.get(number)
+            if record is not None and "COMPOUND_REPRESENTATION_ITEM" in record.parts:
+                yield from references(tuple(record.parts.values()))
+            else:
+                yield number
+
+    def _is_datum(self, number: int) -> bool:
+        record = self._records.get(number)
+        return record is not None and "DATUM" in record.parts
+
+
+def face_names_of(
+    path: Path, part: Nominal, numbers: Iterable[int], records: Mapping[int, Record], *, body: str | None = None
+) -> dict[int, tuple[str, ...]]:
+    """Names, in the model, of faces that a file knows by record number.
+
+    Parameters
+    ----------
+    path : Path
+    part : Nominal
+        Loaded from that file, with its exact surfaces.
+    numbers : iterable of int
+    records : mapping of int to Record
+    body : str, optional
+        The body that the model was loaded with.
+
+    Returns
+    -------
+    dict of int to tuple of str
+        Several names if the face's body stands in several places; none if it is not in the model.
+
+    Notes
+    -----
+    The kernel tells which record a face came from, at the cost of a search through all it made; the search therefore
+    begins where the order of the file suggests.
+    """
+    wanted = sorted(set(numbers))
+    if not wanted:
+        return {}
+    faces, reader = face_shapes(path, part.brep, body=body)
+    group = np.zeros(len(part.brep.faces), dtype=np.int64)
+    group[part.brep.facet_face] = part.facet_face
+    model, transfer = reader.ChangeReader().StepModel(), reader.ChangeReader().WS().TransferReader()
+    order = {n: k for k, n in enumerate(sorted(n for n, record in records.items() if _FACE & record.parts.keys()))}
+    made_from: dict[int, Any] = {}
+    out: dict[int, tuple[str, ...]] = {}
+    last = 0
+    for number in wanted:
+        index = model.NextNumberForLabel(f"#{number}", last, True) or model.NextNumberForLabel(f"#{number}", 0, True)
+        last, out[number] = index, ()
+        if not index:
+            continue
+        entity = model.Value(index)
+        for k in _around(order[number], len(faces)):
+            if k not in made_from:
+                made_from[k] = transfer.EntityFromShapeResult(faces[k], -1)
+            if made_from[k] is entity:
+                twins = (j for j, face in enumerate(faces) if face.IsPartner(faces[k]))
+                out[number] = tuple(dict.fromkeys(part.face_names[group[j]] for j in twins))
+                break
+    return out
+
+
+def _around(start: int, count: int) -> Iterator[int]:
+    """All of range(count), those near `start` first."""
+    start = min(start, count - 1)
+    yield start
+    for step in range(1, count):
+        yield from (k for k in (start + step, start - step) if 0 <= k < count)

@@ -1,0 +1,111 @@
+"""Tolerances and datums of a model as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["KINDS", "ModelDatum", "ModelPmi", "ModelTolerance", "shown"]
+
+#: Entities of tolerances and what they are called here.
+KINDS = {
+    "STRAIGHTNESS_TOLERANCE": "straightness",
+    "FLATNESS_TOLERANCE": "flatness",
+    "ROUNDNESS_TOLERANCE": "roundness",
+    "CYLINDRICITY_TOLERANCE": "cylindricity",
+    "LINE_PROFILE_TOLERANCE": "profile of a line",
+    "SURFACE_PROFILE_TOLERANCE": "profile of a surface",
+    "ANGULARITY_TOLERANCE": "angularity",
+    "PERPENDICULARITY_TOLERANCE": "perpendicularity",
+    "PARALLELISM_TOLERANCE": "parallelism",
+    "POSITION_TOLERANCE": "position",
+    "COAXIALITY_TOLERANCE": "coaxiality",
+    "CONCENTRICITY_TOLERANCE": "concentricity",
+    "SYMMETRY_TOLERANCE": "symmetry",
+    "CIRCULAR_RUNOUT_TOLERANCE": "circular run-out",
+    "TOTAL_RUNOUT_TOLERANCE": "total run-out",
+}
+
+
+@dataclass(frozen=True)
+class ModelTolerance:
+    """A geometrical tolerance of the model.
+
+    Attributes
+    ----------
+    name : str
+        As the file names it; may be empty, and is not to be trusted as text.
+    kind : str
+        One of the values of `KINDS`.
+    value : float
+        [mm]
+    outside : float or None
+        Part of the zone outside the material [mm]; None if the zone is disposed equally, or if it cannot be told.
+    displacement : float or None
+        What the file states of an unequally disposed zone [mm], whatever that means there.
+    datums : tuple of tuple of str
+        Letters in order of precedence; several in one where they make a common datum.
+    modifiers : tuple of str
+        In plain words; also what bears on it and was not understood, then marked "not understood".
+    faces : tuple of str
+        Names of the model's faces that it covers.
+    source_id : str
+        Its record in the file, like "#12".
+    """
+
+    name: str
+    kind: str
+    value: float
+    outside: float | None
+    displacement: float | None
+    datums: tuple[tuple[str, ...], ...]
+    modifiers: tuple[str, ...]
+    faces: tuple[str, ...]
+    source_id: str
+
+
+@dataclass(frozen=True)
+class ModelDatum:
+    """A datum of the model: its letter, the faces of its datum feature, its record in the file."""
+
+    letter: str
+    faces: tuple[str, ...]
+    source_id: str
+
+
+@dataclass(frozen=True)
+class ModelPmi:
+    """What a model says of its tolerances.
+
+    Attributes
+    ----------
+    tolerances : tuple of ModelTolerance
+    datums : tuple of ModelDatum
+    not_understood : tuple of str
+        One sentence for each annotation, or part of one, that was not understood, with its record and the reason.
+    schema : str
+        Of the file.
+    standard : str
+        Standard that the file names for its tolerances: "ASME Y14.5", "ISO 1101" or "".
+    """
+
+    tolerances: tuple[ModelTolerance, ...]
+    datums: tuple[ModelDatum, ...]
+    not_understood: tuple[str, ...]
+    schema: str = ""
+    standard: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """What was found, in one sentence."""
+        if not (self.tolerances or self.datums or self.not_understood):
+            return f"The file (schema {shown(self.schema)}) carries no tolerances as data."
+        return (
+            f"The file carries {len(self.tolerances)} tolerances and {len(self.datums)} datums as data, and "
+            f"{len(self.not_understood)} remarks say what was not understood."
+        )
+
+
+def shown(text: str) -> str:
+    """Text from the file, quoted, what cannot be seen escaped, cut to a sane length."""
+    text = text if len(text) <= 60 else text[:57] + "..."
+    return ascii(text) if not text.isprintable() else f"'{text}'"

@@ -1,0 +1,239 @@
+"""Lengths, datums and words of the annotations in a STEP file, taken from its records.
+
+Entities and their attributes are those of ISO 10303-41, -47 and -242, from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from .part21 import Enum, Record, Ref, Typed
+from .pmi_links import references
+
+__all__ = ["DATUM_MODIFIERS", "MODIFIERS", "Length", "NotUnderstoodError", "Units", "datum_references", "words"]
+
+#: Values of geometric_tolerance_modifier.
+MODIFIERS = frozenset(
+    """ANY_CROSS_SECTION COMMON_ZONE EACH_RADIAL_ELEMENT FREE_STATE LEAST_MATERIAL_REQUIREMENT LINE_ELEMENT
+    MAJOR_DIAMETER MAXIMUM_MATERIAL_REQUIREMENT MINOR_DIAMETER NOT_CONVEX PITCH_DIAMETER RECIPROCITY_REQUIREMENT
+    SEPARATE_REQUIREMENT STATISTICAL_TOLERANCE TANGENT_PLANE UNITED_FEATURE""".split()
+)
+#: Values of simple_datum_reference_modifier.
+DATUM_MODIFIERS = frozenset(
+    """ANY_CROSS_SECTION ANY_LONGITUDINAL_SECTION BASIC CONTACTING_FEATURE DEGREE_OF_FREEDOM_CONSTRAINT_U
+    DEGREE_OF_FREEDOM_CONSTRAINT_V DEGREE_OF_FREEDOM_CONSTRAINT_W DEGREE_OF_FREEDOM_CONSTRAINT_X
+    DEGREE_OF_FREEDOM_CONSTRAINT_Y DEGREE_OF_FREEDOM_CONSTRAINT_Z DISTANCE_VARIABLE FREE_STATE
+    LEAST_MATERIAL_REQUIREMENT LINE MAJOR_DIAMETER MAXIMUM_MATERIAL_REQUIREMENT MINOR_DIAMETER ORIENTATION
+    PITCH_DIAMETER PLANE POINT TRANSLATION""".split()
+)
+_PREFIX = {
+    "KILO": 1e3,
+    "HECTO": 1e2,
+    "DECA": 1e1,
+    None: 1.0,
+    "DECI": 1e-1,
+    "CENTI": 1e-2,
+    "MILLI": 1e-3,
+    "MICRO": 1e-6,
+    "NANO": 1e-9,
+}
+
+
+class NotUnderstoodError(Exception):
+    """Why an annotation cannot be used, in words; never leaves `read_pmi`."""
+
+
+def words(keyword: str) -> str:
+    """Upper-case keyword of a schema as plain words."""
+    return keyword.lower().replace("_", " ")
+
+
+@dataclass(frozen=True)
+class Length:
+    """A length in millimetres, as written, and the unit that it was written in."""
+
+    mm: float
+    written: float
+    unit: str
+    factor: float
+
+
+class Units:
+    """Lengths of a file, and whether they can be what was meant.
+
+    Parameters
+    ----------
+    records : mapping of int to Record
+    diagonal : float
+        Of the part [mm].
+    """
+
+    def __init__(self, records: Mapping[int, Record], diagonal: float) -> None:
+        self._records, self._diagonal = records, diagonal
+        self._of_model: dict[str, float] = {}
+        for record in records.values():
+            if "GEOMETRIC_REPRESENTATION_CONTEXT" in record.parts:
+                for number in references(record.parts.get("GLOBAL_UNIT_ASSIGNED_CONTEXT", ())):
+                    if "LENGTH_UNIT" in self._part(number):
+                        name, factor = self._unit(number)
+                        self._of_model[name] = factor
+
+    def length(self, value: Any, what: str, *, zero: bool = False, sign: bool = False) -> Length:
+        """Length that a measure record states.
+
+        Parameters
+        ----------
+        value : Ref
+        what : str
+            What it is, for the reason.
+        zero, sign : bool
+            Whether it may be zero, or of either sign.
+
+        Raises
+        ------
+        NotUnderstoodError
+            If it is no length, its unit is not that of the model's geometry, or its size cannot be right.
+        """
+        measure = self._part(value.id).get("MEASURE_WITH_UNIT") if isinstance(value, Ref) else None
+        if measure is None and isinstance(value, Ref):
+            parts = self._part(value.id)
+            measure = parts.get("LENGTH_MEASURE_WITH_UNIT") or parts.get("MEASURE_REPRESENTATION_ITEM", ())[1:] or None
+        if measure is None or len(measure) < 2 or not isinstance(measure[1], Ref):
+            raise NotUnderstoodError(f"{what} is not stated as a measure with a unit")
+        number = measure[0].values[0] if isinstance(measure[0], Typed) and measure[0].values else measure[0]
+        if not isinstance(number, int | float):
+            raise NotUnderstoodError(f"{what} is not a number")
+        name, factor = self._unit(measure[1].id)
+        length = Length(float(number) * factor, float(number), name, factor)
+        self._check(length, what, zero, sign)
+        return length
+
+    def _check(self, length: Length, what: str, zero: bool, sign: bool) -> None:
+        """Refuse what cannot be meant. A tenth of the part's diagonal as the limit: common practice, no source."""
+        shown = f"{what} is {length.written:g} {length.unit} = {length.mm:g} mm"
+        if not any(abs(length.factor - own) <= 1e-6 * own for own in self._of_model.values()):
+            raise NotUnderstoodError(
+                f"implausible: {shown}, but the model is in {' and '.join(self._of_model) or 'no stated unit'}"
+            )
+        if (length.mm < 0 and not sign) or (length.mm == 0 and not zero):
+            raise NotUnderstoodError(f"implausible: {shown}")
+        if abs(length.mm) > 0.1 * self._diagonal:
+            raise NotUnderstoodError(f"implausible: {shown} on a part {self._diagonal:.4g} mm across")
+
+    def _unit(self, number: int) -> tuple[str, float]:
+        """Name of a unit of length and its size [mm]."""
+        factor, name, seen = 1.0, "", set()
+        while number not in seen:
+            seen.add(number)
+            parts = self._part(number)
+            if "SI_UNIT" in parts and len(parts["SI_UNIT"]) >= 2 and parts["SI_UNIT"][-1] == Enum("METRE"):
+                prefix = parts["SI_UNIT"][-2]
+                prefix = prefix.word if isinstance(prefix, Enum) else None
+                if prefix in _PREFIX:
+                    return name or f"{words(prefix or '')}metre", factor * _PREFIX[prefix] * 1e3
+            based = parts.get("CONVERSION_BASED_UNIT", ())
+            if len(based) < 2 or not isinstance(based[-1], Ref):
+                break
+            name = name or words(str(based[-2]))
+            measure = self._part(based[-1].id)
+            values = measure.get("MEASURE_WITH_UNIT") or measure.get("LENGTH_MEASURE_WITH_UNIT") or ()
+            if len(values) < 2 or not (isinstance(values[0], Typed) and isinstance(values[1], Ref)):
+                break
+            size = values[0].values[0] if values[0].values else None
+            if not isinstance(size, int | float):
+                break
+            factor, number = factor * size, values[1].id
+        raise NotUnderstoodError(f"#{number} is not a unit of length that is known")
+
+    def _part(self, number: int) -> dict[str, tuple[Any, ...]]:
+        record = self._records.get(number)
+        return record.parts if record is not None else {}
+
+
+def datum_references(records: Mapping[int, Record], values: Any) -> tuple[tuple[tuple[str, ...], ...], list[str]]:
+    """Datums that a tolerance refers to, in order of precedence, and their modifiers in words.
+
+    Parameters
+    ----------
+    records : mapping of int to Record
+    values : tuple
+        The datum system, or the older list of single references.
+
+    Returns
+    -------
+    datums : tuple of tuple of str
+        Several letters where they make a common datum.
+    modifiers : list of str
+
+    Raises
+    ------
+    NotUnderstoodError
+        If any part of it is not understood.
+    """
+    listed = [records.get(number) for number in references(values)]
+    if len(listed) == 1 and listed[0] is not None and "DATUM_SYSTEM" in listed[0].parts:
+        system = listed[0].parts
+        compartments = [records.get(n) for n in references(system["DATUM_SYSTEM"][-1:])]
+    elif listed and all(
+        one is not None and set(one.parts) & {"DATUM_REFERENCE", "REFERENCED_MODIFIED_DATUM"} for one in listed
+    ):
+        found = sorted((next(iter(one.parts.values())) for one in listed if one is not None), key=lambda v: _order(v))
+        modified = [
+            f"datum {_letter(records, v[1])}: {words(v[2].word)}" for v in found if v[2:] and isinstance(v[2], Enum)
+        ]
+        return tuple((_letter(records, v[1]),) for v in found), modified
+    else:
+        raise NotUnderstoodError("its datum reference is not one datum system")
+    datums, modifiers = [], []
+    for compartment in compartments:
+        values = compartment.parts.get("DATUM_REFERENCE_COMPARTMENT", ()) if compartment is not None else ()
+        letters, own = _base(records, values)
+        datums.append(letters)
+        modifiers += own
+    if not datums:
+        raise NotUnderstoodError("its datum system is empty")
+    return tuple(datums), modifiers
+
+
+def _order(values: tuple[Any, ...]) -> int:
+    if len(values) < 2 or not isinstance(values[0], int):
+        raise NotUnderstoodError("a datum reference has no order of precedence")
+    return values[0]
+
+
+def _base(records: Mapping[int, Record], values: tuple[Any, ...]) -> tuple[tuple[str, ...], list[str]]:
+    """Letters of a compartment, or of an element of a common datum, and modifiers in words."""
+    if len(values) < 5:
+        raise NotUnderstoodError("a datum reference compartment is not understood")
+    base, modifier = values[4], values[5] if len(values) > 5 else None
+    if isinstance(base, Ref):
+        letters, modifiers = (_letter(records, base),), []
+    else:
+        letters, modifiers = (), []
+        for number in references(base):
+            record = records.get(number)
+            inner, own = _base(records, record.parts.get("DATUM_REFERENCE_ELEMENT", ()) if record is not None else ())
+            letters, modifiers = letters + inner, modifiers + own
+        if not letters:
+            raise NotUnderstoodError("a common datum names no datums")
+    for one in modifier if isinstance(modifier, tuple) else ():
+        modifiers.append(f"datum {'-'.join(letters)}: {_datum_modifier(one)}")
+    return letters, modifiers
+
+
+def _datum_modifier(value: Any) -> str:
+    inner = value.values[0] if isinstance(value, Typed) and value.values else value
+    if isinstance(inner, Enum) and inner.word in DATUM_MODIFIERS:
+        return words(inner.word)
+    shown = inner.word if isinstance(inner, Enum) else f"#{inner.id}" if isinstance(inner, Ref) else "without a word"
+    raise NotUnderstoodError(f"a datum modifier is not understood: {shown}")
+
+
+def _letter(records: Mapping[int, Record], value: Any) -> str:
+    record = records.get(value.id) if isinstance(value, Ref) else None
+    datum = record.parts.get("DATUM") if record is not None else None
+    if not datum or not isinstance(datum[-1], str) or not datum[-1].strip():
+        raise NotUnderstoodError("it refers to what is not a datum with a letter")
+    return datum[-1].strip()

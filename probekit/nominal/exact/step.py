@@ -1,0 +1,224 @@
+"""STEP files (ISO 10303) in, through the CAD kernel; what comes out is plain arrays (`Brep`)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from ...errors import InputError
+from .brep import Brep
+from .extract import explore, extract, facets_of
+from .kernel import kernel
+
+__all__ = ["face_shapes", "read_step"]
+
+_MOST_BYTES = 1_000_000_000
+
+
+def read_step(path: Path, *, deflection: float | None = None, body: str | None = None) -> Brep:
+    """Read the solids of a STEP file.
+
+    Parameters
+    ----------
+    path : Path
+    deflection : float, optional
+        Largest distance of the facets from the exact surface [mm]; by default 1/10 000 of the diagonal, but 0.002 to
+        0.05 mm. Facets seed the exact search and are drawn; deviations do not depend on them.
+    body : str, optional
+        Name of one body; all bodies together by default.
+
+    Returns
+    -------
+    Brep
+        In millimetres, whatever the file's unit.
+
+    Raises
+    ------
+    MissingKernelError
+        If the CAD kernel is not installed.
+    InputError
+        If the file is not a whole STEP file, holds no body with faces, or none of that name.
+    """
+    _check_text(path)
+    bodies, names, unit, colours, _ = _transfer(path)
+    brep = extract(path, _chosen(path, bodies, body), names, colours, deflection)
+    return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies))
+
+
+def face_shapes(path: Path, brep: Brep, *, body: str | None = None) -> tuple[list[Any], Any]:
+    """The kernel's faces behind the faces of a model, in its order, and the reader that they came from.
+
+    Parameters
+    ----------
+    path : Path
+        The file that `brep` was read from.
+    brep : Brep
+    body : str, optional
+        The body that was chosen then.
+
+    Raises
+    ------
+    InputError
+        If the file does not give these faces.
+    """
+    mesh, topods = kernel("BRepMesh", "TopoDS")
+    bodies, *_, reader = _transfer(path)
+    shapes = _chosen(path, bodies, body)
+    faces = [topods.TopoDS.Face(face) for shape in shapes for face in explore(shape, "FACE")]
+    if len(faces) != len(brep.faces):  # those without facets were left out
+        for shape in shapes:
+            mesh.BRepMesh_IncrementalMesh(shape, brep.deflection, False, 0.35, True)
+        faces = [face for face in faces if len(facets_of(face)[2])]
+    if len(faces) != len(brep.faces):
+        raise InputError(
+            "the faces of the STEP file are not those of the model",
+            file=path,
+            found=f"{len(faces)} faces",
+            expected=f"{len(brep.faces)} faces",
+            todo="Name the body that the model was loaded with.",
+        )
+    return faces, reader
+
+
+def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list[Any]:
+    if not bodies:
+        raise InputError(
+            "the STEP file holds no solid and no shell",
+            file=path,
+            todo="Export the part as a solid body, not as curves.",
+        )
+    if body is not None:
+        named = [shape for name, shape in bodies if name == body]
+        if not named:
+            raise InputError(
+                "the STEP file has no body of that name",
+                file=path,
+                found=body,
+                expected="one of " + ", ".join(dict.fromkeys(name for name, _ in bodies)),
+            )
+        return named
+    return [shape for _, shape in bodies]
+
+
+def _check_text(path: Path) -> None:
+    """Refuse what is not a whole STEP file before the kernel sees it."""
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+            stream.seek(max(0, size - 4096))
+            tail = stream.read()
+    except OSError as error:
+        raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
+    if size > _MOST_BYTES:
+        raise InputError(
+            "the STEP file is too large", file=path, found=f"{size} bytes", expected=f"{_MOST_BYTES} or less"
+        )
+    if not head.strip():
+        raise InputError("the model file is empty", file=path)
+    if b"ISO-10303-21" not in head:
+        raise InputError(
+            "this is not a STEP file", file=path, found=head[:40].decode("latin-1"), expected="ISO-10303-21; at the top"
+        )
+    if b"END-ISO-10303-21" not in tail:
+        raise InputError(
+            "the STEP file is cut short",
+            file=path,
+            expected="END-ISO-10303-21; at the end",
+            todo="Copy or export it again.",
+        )
+
+
+def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], Any]:
+    """Bodies with names, named faces, the file's unit of length, coloured faces, the kernel's reader."""
+    caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
+        "STEPCAFControl", "TDocStd", "TCollection", "XCAFDoc", "collections", "Interface", "IFSelect"
+    )
+    document = tdoc.TDocStd_Document(tcoll.TCollection_ExtendedString("probekit"))
+    reader = caf.STEPCAFControl_Reader()
+    interface.Interface_Static.SetIVal_s("read.stepcaf.subshapes.name", 1)  # known only once a reader exists
+    reader.SetNameMode(True)
+    reader.SetColorMode(True)
+    if reader.ReadFile(str(path)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
+    lengths, angles, solids = (collections.Sequence_TCollection_AsciiString() for _ in range(3))
+    reader.ChangeReader().FileUnits(lengths, angles, solids)
+    unit = lengths.Value(1).ToCString() if lengths.Length() else "unit not stated"
+    if not reader.Transfer(document):
+        raise InputError("the STEP file holds nothing that can be transferred", file=path)
+    tool = xcaf.XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    roots = collections.Sequence_TDF_Label()
+    tool.GetFreeShapes(roots)
+    bodies: list[tuple[str, Any]] = []
+    names: list[tuple[Any, str]] = []
+    colours: list[tuple[Any, Any]] = []
+    for k in range(1, roots.Length() + 1):
+        _walk(roots.Value(k), None, bodies, names, colours)
+    return _numbered(bodies), names, unit, colours, reader
+
+
+def _walk(label: Any, location: Any, bodies: list, names: list, colours: list) -> None:
+    """Collect bodies of a label and of the components below it, each in its place."""
+    xcaf, collections = kernel("XCAFDoc", "collections")
+    shape_tool = xcaf.XCAFDoc_ShapeTool
+    if shape_tool.IsAssembly_s(label):
+        parts = collections.Sequence_TDF_Label()
+        shape_tool.GetComponents_s(label, parts)
+        for k in range(1, parts.Length() + 1):
+            part = parts.Value(k)
+            own = shape_tool.GetLocation_s(part)
+            _walk(_referred(part), own if location is None else location.Multiplied(own), bodies, names, colours)
+        return
+    shape = shape_tool.GetShape_s(label)
+    if location is not None:
+        shape = shape.Moved(location)
+    found = explore(shape, "SOLID") or explore(shape, "SHELL")
+    name = _name_of(label) or "body"
+    bodies += [(name, body) for body in found]
+    subs = collections.Sequence_TDF_Label()
+    shape_tool.GetSubShapes_s(label, subs)
+    for k in range(1, subs.Length() + 1):
+        sub, part = subs.Value(k), shape_tool.GetShape_s(subs.Value(k))
+        if location is not None:
+            part = part.Moved(location)
+        text = _name_of(sub)
+        if text:
+            names.append((part, text))
+        colour = _colour_of(part, sub)
+        if colour is not None:
+            colours.append((part, colour))
+
+
+def _referred(label: Any) -> Any:
+    xcaf, tdf = kernel("XCAFDoc", "TDF")
+    target = tdf.TDF_Label()
+    return target if xcaf.XCAFDoc_ShapeTool.GetReferredShape_s(label, target) else label
+
+
+def _name_of(label: Any) -> str:
+    (names,) = kernel("TDataStd")
+    found, which = names.TDataStd_Name(), names.TDataStd_Name.GetID_s()
+    if not (label.IsAttribute(which) and label.FindAttribute(which, found)):  # the latter crashes where there is none
+        return ""
+    return found.Get().ToExtString().strip()
+
+
+def _colour_of(shape: Any, label: Any) -> tuple[float, float, float] | None:
+    xcaf, quantity = kernel("XCAFDoc", "Quantity")
+    colour = quantity.Quantity_Color()
+    for kind in (xcaf.XCAFDoc_ColorType.XCAFDoc_ColorSurf, xcaf.XCAFDoc_ColorType.XCAFDoc_ColorGen):
+        if xcaf.XCAFDoc_ColorTool.GetColor_s(label, kind, colour):
+            return colour.Red(), colour.Green(), colour.Blue()
+    return None
+
+
+def _numbered(bodies: list[tuple[str, Any]]) -> list[tuple[str, Any]]:
+    """Names made unique by a number where several bodies share one."""
+    count: dict[str, int] = {}
+    total = {name: sum(1 for n, _ in bodies if n == name) for name, _ in bodies}
+    out = []
+    for name, shape in bodies:
+        count[name] = count.get(name, 0) + 1
+        out.append((name if total[name] == 1 else f"{name}_{count[name]}", shape))
+    return out

@@ -1,0 +1,311 @@
+"""Closest points on a trimmed face: the whole surface's foot where it lies inside the trim, else a point of its edges."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from .brep import Brep, ExactFace
+from .edges import Edge
+from .surfaces import BORDER, UNSETTLED, Closest
+
+__all__ = ["TrimmedFace"]
+
+_TIE = 1e-9  # edges that come this near to each other are equally far [mm]
+_ON_EDGE = 1e-6  # a foot this near to an edge is on it [mm]
+_BESIDE = 3e-7  # a touch this far beside its foot's normal is not above it [mm]
+_PAIRS = 1_000_000  # of touches and edges looked at together
+
+
+class _OnBorder(NamedTuple):
+    """Nearest points of a face's edges: foot (n, 3), distance, and, each (n,), flags of the edge and side of the foot."""
+
+    foot: np.ndarray
+    distance: np.ndarray
+    flags: np.ndarray
+    left: np.ndarray
+    at_end: np.ndarray
+
+
+class TrimmedFace:
+    """One face of a `Brep`, with what it takes to tell inside from outside.
+
+    Far from the border the facets tell: a foot that moved less from its seed than it lies away from the border is
+    inside. Nearer, a ray in the parameter plane counts crossings of the facets' own border. Within the facets'
+    tolerance of an edge, the edge's exact curve decides: the foot is inside if it lies to the left of it.
+
+    Parameters
+    ----------
+    brep : Brep
+    index : int
+        Which face.
+    edge_flags : (e,) uint8
+        Flags of a foot on each of the edges of `brep`.
+    """
+
+    def __init__(self, brep: Brep, index: int, edge_flags: np.ndarray) -> None:
+        self.face: ExactFace = brep.faces[index]
+        self._brep = brep
+        self._edges: list[Edge] = [brep.edges[edge] for edge, _ in self.face.borders]
+        self._senses = [sense for _, sense in self.face.borders]
+        self._edge_flags = [edge_flags[edge] for edge, _ in self.face.borders]
+        self._chosen = np.flatnonzero(brep.facet_face == index)
+        self._band = 3.0 * brep.deflection
+
+    @cached_property
+    def _corner_uv(self) -> np.ndarray:
+        return self._brep.corner_uv[self._chosen]
+
+    @cached_property
+    def _corners(self) -> np.ndarray:
+        """(f, 3, 3) corners of the face's facets [mm]."""
+        return self._brep.vertices[self._brep.facets[self._chosen]]
+
+    @cached_property
+    def _uv_border(self) -> tuple[np.ndarray, np.ndarray]:
+        """Start and end (m, 2) of the border segments of the facets in the parameter plane."""
+        nodes, uv = self._brep.corner_node[self._chosen].astype(np.int64), self._corner_uv
+        start, end = nodes[:, [0, 1, 2]].ravel(), nodes[:, [1, 2, 0]].ravel()
+        a, b = uv[:, [0, 1, 2]].reshape(-1, 2), uv[:, [1, 2, 0]].reshape(-1, 2)
+        # nodes are doubled along seams, so a seam is a border here, too, as it must be in the parameter plane
+        n = int(nodes.max()) + 1
+        forth, back = start * n + end, end * n + start
+        single = ~np.isin(forth, back)
+        return a[single], b[single]
+
+    @cached_property
+    def _boxes(self) -> np.ndarray:
+        """(edges, 2, 3) box about each edge."""
+        return np.array([edge.box for edge in self._edges]).reshape(-1, 2, 3)
+
+    @cached_property
+    def _reach(self) -> float:
+        """How near to the border the facets tell nothing [mm]."""
+        return self._band + max((edge.sag for edge in self._edges), default=0.0)
+
+    @cached_property
+    def _clearance(self) -> np.ndarray:
+        """(f, 3) distance of the corners of the face's facets from its edges and poles, or a little less [mm]."""
+        facets = self._brep.facets[self._chosen]
+        used, inverse = np.unique(facets, return_inverse=True)
+        points = self._brep.vertices[used]
+        nearest = self._rough_gap(points, np.full(len(points), np.inf))
+        for pole in self.face.poles:
+            nearest = np.minimum(nearest, np.linalg.norm(points - pole, axis=1))
+        return nearest[inverse.reshape(facets.shape)]
+
+    @cached_property
+    def _pole_caps(self) -> list[tuple[np.ndarray, float, np.ndarray]]:
+        """Each pole with the size of the facets round it [mm] and their mean normal."""
+        across = np.cross(self._corners[:, 1] - self._corners[:, 0], self._corners[:, 2] - self._corners[:, 0])
+        caps = []
+        for pole in self.face.poles:
+            from_pole = np.linalg.norm(self._corners - pole, axis=2)
+            touching = from_pole.min(axis=1) <= 1e-6
+            size = 1.05 * float(from_pole[touching].max(initial=0.0)) + self._band
+            caps.append((pole, size, _unit(across[touching].sum(axis=0, keepdims=True))[0]))
+        return caps
+
+    def closest(
+        self, points: np.ndarray, facet: np.ndarray, barycentric: np.ndarray, seed: np.ndarray
+    ) -> tuple[Closest, np.ndarray, np.ndarray]:
+        """Closest point of the trimmed face.
+
+        Parameters
+        ----------
+        points : (n, 3) float [mm]
+        facet : (n,) int
+            Seed facet, counted within the face.
+        barycentric : (n, 3) float
+        seed : (n, 3) float
+            Foot on that facet [mm].
+
+        Returns
+        -------
+        Closest
+            Feet on edges, creases and poles, which the touch need not be above, have the code `BORDER`.
+        normal : (n, 3) float
+            Outward unit normal of the surface there.
+        flags : (n,) uint8
+            Those of the edges the feet lie on.
+        """
+        near = np.einsum("ik,ikc->ic", barycentric, self._corner_uv[facet])
+        found = self.face.surface.closest(points, near)
+        normal = self._normal(found.su, found.sv)
+        flags = np.zeros(len(points), dtype=np.uint8)
+        if self.face.borders or self.face.poles:
+            moved = np.linalg.norm(found.foot - seed, axis=1)
+            away = self._clearance[facet] - np.linalg.norm(self._corners[facet] - seed[:, None, :], axis=2)
+            rows = np.flatnonzero((away.max(axis=1) <= moved + self._band) & (found.how != UNSETTLED))
+            if len(rows):
+                self._settle(points, found, (normal, flags), rows, near, moved[rows])
+        return found, normal, flags
+
+    def _normal(self, su: np.ndarray, sv: np.ndarray) -> np.ndarray:
+        return _unit(self.face.outward * np.cross(su, sv))
+
+    def _settle(
+        self,
+        points: np.ndarray,
+        found: Closest,
+        beside: tuple[np.ndarray, np.ndarray],
+        rows: np.ndarray,
+        near: np.ndarray,
+        moved: np.ndarray,
+    ) -> None:
+        """Decide feet near the border, and put those outside onto it; normal and flags are in `beside`."""
+        normal, flags = beside
+        feet = found.foot[rows]
+        gap = self._rough_gap(feet, moved + self._reach)
+        pole_size = self._near_pole(feet)
+        inside = gap > moved + self._reach  # the way from the seed, which is inside, does not get to the border
+        close = np.flatnonzero((gap < self._reach) | (pole_size > 0))
+        far = np.flatnonzero(~inside & (gap >= self._reach) & (pole_size == 0))
+        inside[far] = self._inside_facets(found.uv[rows[far]])
+        if len(close):
+            at = rows[close]
+            border = self._nearest_on_edges(feet[close], np.cross(found.su[at], found.sv[at]))
+            sharp = (border.distance < self._band) & ~border.at_end
+            by_pole = pole_size[close] > 0
+            unsure = np.flatnonzero(~sharp & ~by_pole)
+            decided = np.where(by_pole & (border.distance > pole_size[close]), True, border.left)
+            decided[unsure] = inside[close[unsure]] | self._inside_facets(found.uv[at[unsure]])
+            inside[close] = decided
+            flags[at] = np.where(border.distance <= _ON_EDGE, border.flags, 0)
+        away = points[rows] - found.foot[rows]
+        across = away - np.einsum("ij,ij->i", away, normal[rows])[:, None] * normal[rows]
+        # where the surface itself ends, its nearest point has the touch beside it, not above it
+        ends = (np.linalg.norm(across, axis=1) > _BESIDE) & (found.how[rows] != BORDER)
+        out = rows[~inside | ends]
+        if len(out):
+            self._put_on_border(points, found, beside, out, near)
+
+    def _put_on_border(
+        self,
+        points: np.ndarray,
+        found: Closest,
+        beside: tuple[np.ndarray, np.ndarray],
+        rows: np.ndarray,
+        near: np.ndarray,
+    ) -> None:
+        normal, flags = beside
+        border = self._nearest_on_edges(points[rows], None)
+        there = self.face.surface.closest(border.foot, near[rows])
+        found.uv[rows], found.foot[rows], found.how[rows] = there.uv, border.foot, BORDER
+        found.su[rows], found.sv[rows] = there.su, there.sv
+        normal[rows], flags[rows] = self._normal(there.su, there.sv), border.flags
+        for pole, _, mean_normal in self._pole_caps:
+            nearer = rows[np.linalg.norm(points[rows] - pole, axis=1) <= border.distance]
+            found.foot[nearer], normal[nearer], flags[nearer] = pole, mean_normal, 0
+
+    def _gaps(self, points: np.ndarray) -> np.ndarray:
+        """(n, edges) distance of points from the box about each edge [mm]."""
+        low, high = self._boxes[:, 0], self._boxes[:, 1]
+        gap = np.zeros((len(points), len(low)))
+        for c in range(3):
+            at = points[:, c : c + 1]
+            gap += np.maximum(np.maximum(low[:, c] - at, at - high[:, c]), 0.0) ** 2
+        return np.sqrt(gap)
+
+    def _rough_gap(self, points: np.ndarray, limit: np.ndarray) -> np.ndarray:
+        """Distance (n,) of points from the edges or a little less, where it is below `limit` (n,) [mm]."""
+        nearest = np.full(len(points), np.inf)
+        for some in self._batches(len(points)):
+            gaps, best = self._gaps(points[some]), nearest[some]
+            for k in np.argsort(gaps.min(axis=0, initial=np.inf)):
+                rows = np.flatnonzero(gaps[:, k] <= np.minimum(limit[some], best))
+                if len(rows):
+                    distance = self._edges[k].locate(points[some][rows])[1] - self._edges[k].sag
+                    best[rows] = np.minimum(best[rows], np.maximum(distance, 0.0))
+        return nearest
+
+    def _batches(self, n: int) -> Iterator[slice]:
+        step = max(1, _PAIRS // max(len(self._edges), 1))
+        return (slice(at, at + step) for at in range(0, n, step))
+
+    def _nearest_on_edges(self, points: np.ndarray, natural: np.ndarray | None) -> _OnBorder:
+        """Nearest point of the edges; on which side of the edge `points` lie if `natural`, Su x Sv there, is given."""
+        n = len(points)
+        out = _OnBorder(
+            points.copy(), np.full(n, np.inf), np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool)
+        )
+        for some in self._batches(n) if self._edges else ():
+            self._nearest_in_batch(points[some], natural[some] if natural is not None else None, _part(out, some))
+        return out
+
+    def _nearest_in_batch(self, points: np.ndarray, natural: np.ndarray | None, out: _OnBorder) -> None:
+        gaps = self._gaps(points)
+        first = gaps.argmin(axis=1)
+        most = np.empty(len(points))  # the nearest edge is no further than this
+        for k in np.unique(first):
+            rows = np.flatnonzero(first == k)
+            most[rows] = self._edges[k].locate(points[rows])[1] + self._edges[k].sag
+        tries = []
+        for k, edge in enumerate(self._edges):
+            rows = np.flatnonzero(gaps[:, k] <= most)
+            if len(rows):
+                where, distance = edge.locate(points[rows])
+                most[rows] = np.minimum(most[rows], distance + edge.sag)
+                tries.append((k, rows, where, distance - edge.sag))
+        for k, rows, where, least in tries:
+            chosen = least <= most[rows] + _TIE
+            rows, where = rows[chosen], where[chosen]
+            if not len(rows):
+                continue
+            foot, tangent, end = self._edges[k].closest(points[rows], where)
+            away = points[rows] - foot
+            distance = np.linalg.norm(away, axis=1)
+            here = np.zeros(len(rows), dtype=bool)
+            if natural is not None:
+                here = np.einsum("ij,ij->i", away, self._senses[k] * np.cross(natural[rows], tangent)) >= 0
+            tied = np.abs(distance - out.distance[rows]) <= _TIE  # at a corner: inside is left of both edges
+            better = (distance < out.distance[rows]) & ~tied
+            out.left[rows] = np.where(tied, out.left[rows] & here, np.where(better, here, out.left[rows]))
+            out.at_end[rows] = np.where(better, end, out.at_end[rows] | (tied & end))
+            flag = self._edge_flags[k]
+            out.flags[rows] = np.where(better, flag, np.where(tied, out.flags[rows] | flag, out.flags[rows]))
+            out.foot[rows[better]] = foot[better]
+            out.distance[rows] = np.minimum(out.distance[rows], distance)
+
+    def _near_pole(self, feet: np.ndarray) -> np.ndarray:
+        """Size of the facets round a pole (n,) [mm] for feet among them, where parameters tell nothing; else 0."""
+        size = np.zeros(len(feet))
+        for pole, cap, _ in self._pole_caps:
+            size = np.maximum(size, np.where(np.linalg.norm(feet - pole, axis=1) <= cap, cap, 0.0))
+        return size
+
+    def _inside_facets(self, uv: np.ndarray) -> np.ndarray:
+        """Whether parameters (n, 2), or the same a period on, lie inside the facets' border in the parameter plane."""
+        inside = self._crossings_odd(uv)
+        for k, period in enumerate(self.face.surface.periods):
+            for shift in (-period, period) if period else ():
+                rest = np.flatnonzero(~inside)
+                turned = uv[rest].copy()
+                turned[:, k] += shift
+                inside[rest] = self._crossings_odd(turned)
+        return inside
+
+    def _crossings_odd(self, uv: np.ndarray) -> np.ndarray:
+        """Whether a ray along u from each of `uv` crosses the facets' border an odd number of times."""
+        a, b = self._uv_border
+        odd = np.zeros(len(uv), dtype=bool)
+        rows_at_once = max(1, 2_000_000 // max(len(a), 1))
+        slope = (b[:, 0] - a[:, 0]) / np.where(b[:, 1] != a[:, 1], b[:, 1] - a[:, 1], 1.0)
+        for at in range(0, len(uv), rows_at_once):
+            u, v = uv[at : at + rows_at_once, :1], uv[at : at + rows_at_once, 1:]
+            crosses = (a[:, 1] > v) != (b[:, 1] > v)
+            odd[at : at + rows_at_once] = (crosses & (u < a[:, 0] + slope * (v - a[:, 1]))).sum(axis=1) % 2 == 1
+        return odd
+
+
+def _part(border: _OnBorder, rows: slice) -> _OnBorder:
+    """Views of some rows, to be written to."""
+    return _OnBorder(*(values[rows] for values in border))
+
+
+def _unit(vectors: np.ndarray) -> np.ndarray:
+    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return vectors / np.where(length > 0, length, 1.0)
