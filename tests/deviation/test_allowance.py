@@ -104,7 +104,7 @@ def test_none_is_the_same_as_zero():
         (np.inf, "the machining allowance is not a number"),
         ({"top": "0.5"}, "the machining allowance is not a number; found '0.5'"),
         ({"top": [0.5]}, "the machining allowance is not a number"),
-        (True, "the machining allowance is not a number; found 'True'"),
+        (True, "the machining allowance is not a number; found True"),
         ("much", "the machining allowance is not a number; found 'much'"),
     ],
 )
@@ -127,7 +127,7 @@ def test_along_the_target_and_far_and_missed():
 
 @pytest.fixture(scope="module")
 def three_sides() -> tuple[pd.DataFrame, np.ndarray]:
-    """Touches on three sides of the box, each left 0.5 mm proud, and the same seen from a machine; its inverse motion."""
+    """Touches on three sides of the box, each left 0.5 mm proud, as a machine sees them; the motion back."""
     part = shapes.box()
     points, normals = shapes.sample_box(part, 60, np.random.default_rng(8))
     chosen = (normals > 0).any(axis=1)  # right, back, top

@@ -100,8 +100,8 @@ class ModelPmi:
         if not (self.tolerances or self.datums or self.not_understood):
             return f"The file (schema {shown(self.schema)}) carries no tolerances as data."
         return (
-            f"The file carries {len(self.tolerances)} tolerances and {len(self.datums)} datums as data, and "
-            f"{len(self.not_understood)} remarks say what was not understood."
+            f"Tolerances that the file carries as data: {len(self.tolerances)}; datums: {len(self.datums)}; "
+            f"remarks on what was not understood: {len(self.not_understood)}."
         )
 
 

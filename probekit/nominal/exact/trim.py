@@ -216,7 +216,7 @@ class TrimmedFace:
         for some in self._batches(len(points)):
             gaps, best = self._gaps(points[some]), nearest[some]
             for k in np.argsort(gaps.min(axis=0, initial=np.inf)):
-                rows = np.flatnonzero(gaps[:, k] <= np.minimum(limit[some], best))
+                rows = np.flatnonzero(gaps[:, k] <= np.minimum(limit[some], best) + _TIE)
                 if len(rows):
                     distance = self._edges[k].locate(points[some][rows])[1] - self._edges[k].sag
                     best[rows] = np.minimum(best[rows], np.maximum(distance, 0.0))
@@ -245,7 +245,7 @@ class TrimmedFace:
             most[rows] = self._edges[k].locate(points[rows])[1] + self._edges[k].sag
         tries = []
         for k, edge in enumerate(self._edges):
-            rows = np.flatnonzero(gaps[:, k] <= most)
+            rows = np.flatnonzero(gaps[:, k] <= most + _TIE)
             if len(rows):
                 where, distance = edge.locate(points[rows])
                 most[rows] = np.minimum(most[rows], distance + edge.sag)
