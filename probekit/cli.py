@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import __version__
-from .errors import ProbekitError, ProbekitWarning
+from .errors import InputError, ProbekitError, ProbekitWarning
 
 if TYPE_CHECKING:
     from .study import Inspection
@@ -28,6 +28,7 @@ examples:
   probekit demo my_demo                      write the demo study into the folder my_demo
   probekit inspect my_demo/study.toml        run it; results go into the folder my_demo/results
   probekit inspect study.toml --to out       put them elsewhere
+  probekit draft part.step                   draft a study from the tolerances the model carries
 
 exit status:
   0  the part conforms
@@ -76,6 +77,21 @@ def _parser() -> argparse.ArgumentParser:
     )
     inspect.add_argument("--quiet", action="store_true", help="print the part's verdict only")
     inspect.set_defaults(run=_inspect)
+    draft = commands.add_parser(
+        "draft",
+        help="draft a study file from the tolerances that a STEP model carries",
+        description="Write a draft study file from the semantic tolerances of a STEP AP242 model. What cannot be judged "
+        "or was not understood stands in it as comments; what only you can know stands there as 'fill in'.",
+    )
+    draft.add_argument("model", type=Path, help="the STEP file")
+    draft.add_argument(
+        "--to", type=Path, metavar="FILE", help="where the draft goes (default: study.toml beside the model)"
+    )
+    draft.add_argument(
+        "--touches", default="touches.csv", metavar="NAME", help="results file that the study shall name"
+    )
+    draft.add_argument("--body", metavar="NAME", help="one body of several")
+    draft.set_defaults(run=_draft)
     demo = commands.add_parser(
         "demo",
         help="write the demo study into a folder",
@@ -100,6 +116,25 @@ def _inspect(options: argparse.Namespace) -> int:
         _print(_summary(found))
         _print("written: " + ", ".join(str(path) for path in paths.values()))
     return 0 if found.verdict.part == "conforms" else 1
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from . import nominal
+    from .draft import draft_study
+    from .files import store
+    from .nominal.exact.pmi import read_pmi
+
+    to = options.to or options.model.parent / "study.toml"
+    if to.exists():
+        raise InputError("there is a file of that name already", file=to, todo="Give another name with --to.")
+    part = nominal.load(options.model, body=options.body)
+    pmi = read_pmi(options.model, part, body=options.body)
+    model = os.path.relpath(options.model, to.parent)
+    text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
+    store(to, text.encode("utf-8"))
+    _print(pmi.sentence)
+    _print(f"written: {to}; replace every 'fill in' in it, then run: probekit inspect {to}")
+    return 0
 
 
 def _demo(options: argparse.Namespace) -> int:

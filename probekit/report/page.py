@@ -11,7 +11,7 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING
 
-from ..touches.storage import store
+from ..files import store
 from . import sections
 from .payload import payload
 from .ruler import ruler

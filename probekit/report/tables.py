@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from .. import touches
-from ..touches.storage import store
+from ..files import store
 
 if TYPE_CHECKING:
     from ..action import Action
@@ -110,8 +110,9 @@ def _for_file(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _evaluation(evaluation: Evaluation) -> dict[str, Any]:
-    limits = ("name", "features", "width", "lower", "upper")
+    limits = ("name", "kind", "features", "width", "lower", "upper")
     found = ("actual", "high", "low", "touches", "missed", "ruling", "free", "motion", "conforms", "sentence")
+    found += ("notes", "details")
     return {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
 
 

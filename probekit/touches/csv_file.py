@@ -42,11 +42,12 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
+from ..files import store
 from .cells import Cells, guessed, same_width, split_rows, text_series, typed
 from .finish import add_note, finish
 from .metadata import FILE_KEYS, format_lines, is_metadata, parse_line
 from .rows import check_rows
-from .storage import load, store
+from .storage import load
 from .table import KNOWN, NUMBERS, TEXTS, recorded_of, require_columns, unit_of
 
 __all__ = ["read", "write"]

@@ -1,11 +1,9 @@
-"""Bytes in and out: a file as text with its checksum, and a file written all or not at all."""
+"""A file as text, with its checksum."""
 
 from __future__ import annotations
 
 import codecs
 import hashlib
-import os
-import secrets
 from pathlib import Path
 
 from ..errors import InputError
@@ -59,25 +57,3 @@ def _decoded(data: bytes, encoding: str | None, path: str | Path) -> str:
             found=f"byte 0x{data[error.start]:02X}",
             todo="Save the file as UTF-8, or name its encoding in read_text(encoding=...), for example 'cp1252'",
         ) from None
-
-
-def store(path: str | Path, data: bytes) -> None:
-    """Write `data` to `path`: a temporary file in the same folder, then one rename, so never half a file.
-
-    Raises
-    ------
-    InputError
-        If the folder does not exist or cannot be written to; what stood at `path` is then still there.
-    """
-    path = Path(path)
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
-    except OSError as error:
-        raise InputError(f"the file cannot be written ({error.strerror or error})", file=path) from None
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""The boundary representation of a body as plain arrays: exact faces, exact edges, and the facets that seed searches."""
+"""The boundary representation of a body as plain arrays: exact faces and edges, and the facets that seed searches."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ class Brep:
     corner_uv : (f, 3, 2) float
         Surface parameters at the corners of each facet.
     corner_node : (f, 3) int
-        Node at each corner: as `facets`, but a vertex that two faces share, or that lies on the seam of a closed surface,
-        has a node for each of its parameters.
+        Node at each corner: as `facets`, but a vertex that two faces share, or that lies on the seam of a closed
+        surface, has a node for each of its parameters.
     faces : tuple of ExactFace
     edges : tuple of Edge
         Those that bound faces; an edge with kinks is several.

@@ -128,7 +128,7 @@ def _knots(surface: Any) -> tuple[tuple[list[float], list[int], int], tuple[list
 
 
 def edge_curves(edge: Any) -> tuple[Edge, ...]:
-    """The curve of a kernel edge as a B-spline, which represents every conic exactly; in smooth pieces, if it has kinks."""
+    """The curve of a kernel edge as B-splines, which represent every conic exactly; several where it has kinks."""
     adaptors, brep = kernel("BRepAdaptor", "BRep")
     adaptor = adaptors.BRepAdaptor_Curve(edge)
     first, last = adaptor.FirstParameter(), adaptor.LastParameter()
@@ -137,7 +137,8 @@ def edge_curves(edge: Any) -> tuple[Edge, ...]:
     unsmooth = [knot for knot, many in whole[1] if many >= whole[0].degree and first < knot < last]
     kinks = []
     for knot, before, after in zip(unsmooth, [first, *unsmooth], [*unsmooth[1:], last], strict=False):
-        tangents = [_b_spline_curve(curve, a, b)[0].evaluate(np.array([knot]))[1][0] for a, b in ((before, knot), (knot, after))]
+        pieces = (_b_spline_curve(curve, a, b)[0] for a, b in ((before, knot), (knot, after)))
+        tangents = [piece.evaluate(np.array([knot]))[1][0] for piece in pieces]
         one, two = (tangent / max(np.linalg.norm(tangent), 1e-300) for tangent in tangents)
         if np.linalg.norm(one - two) > _SMOOTH:
             kinks.append(knot)

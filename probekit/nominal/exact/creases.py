@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -56,7 +56,10 @@ class Creased:
         for k, ends in enumerate(self._ends):
             if self.periods[k]:
                 at[:, k] = ends[0, 0] + np.mod(at[:, k] - ends[0, 0], self.periods[k])
-        cells = [np.clip(np.searchsorted(e[:, 0], at[:, k], side="right") - 1, 0, len(e) - 1) for k, e in enumerate(self._ends)]
+        cells = [
+            np.clip(np.searchsorted(ends[:, 0], at[:, k], side="right") - 1, 0, len(ends) - 1)
+            for k, ends in enumerate(self._ends)
+        ]
         out = tuple(np.empty((len(at), 3)) for _ in range(3 if order < 2 else 6))
         for i, j in product(range(len(self.parts)), range(len(self.parts[0]))):
             rows = np.flatnonzero((cells[0] == i) & (cells[1] == j))
@@ -65,12 +68,12 @@ class Creased:
         return out
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
-        """Closest point of each of `points` (n, 3): the nearest on the part that `near` (n, 2) lies in and its neighbours.
+        """Closest point of each of `points` (n, 3) on the part that `near` (n, 2) lies in and its neighbours.
 
         Notes
         -----
-        On a crease the side that the touch is more squarely above tells whether it is outside: for two planes that meet,
-        the one with the larger ``|r . n|`` has the sign of the whole.
+        On a crease the side that the touch is more squarely above tells whether it is outside: of two planes that
+        meet, the one with the larger ``|r . n|`` has the sign of the whole.
         """
         n = len(points)
         out = Closest(np.array(near), np.full(n, UNSETTLED, np.uint8), *(np.zeros((n, 3)) for _ in range(3)))
@@ -81,7 +84,8 @@ class Creased:
             widths = np.array([_neighbours(self._ends[k], (i, j)[k]) for k in (0, 1)])
             for turn in product(*turns):
                 at = near + turn
-                rows = np.flatnonzero(((at >= ends[:, 0] - widths[:, 0]) & (at <= ends[:, 1] + widths[:, 1])).all(axis=1))
+                within = (at >= ends[:, 0] - widths[:, 0]) & (at <= ends[:, 1] + widths[:, 1])
+                rows = np.flatnonzero(within.all(axis=1))
                 if len(rows):
                     start = np.clip(at[rows], ends[:, 0], ends[:, 1])
                     _keep_nearer(self.parts[i][j].closest(points[rows], start), points, rows, out, (best, above))
@@ -117,7 +121,7 @@ def _keep_nearer(
 def normals_along(part: Spline, k: int, end: int) -> np.ndarray:
     """Unit normals (m, 3) of a part along its first (`end` 0) or last (-1) parameter of direction `k`."""
     breaks = part.breaks[1 - k]
-    along = np.concatenate([np.linspace(a, b, 5) for a, b in zip(breaks[:-1], breaks[1:], strict=True)])
+    along = np.concatenate([np.linspace(a, b, 5) for a, b in pairwise(breaks)])
     uv = np.empty((len(along), 2))
     uv[:, k], uv[:, 1 - k] = part.breaks[k][end], along
     _, su, sv = part.evaluate(uv, 1)

@@ -4,18 +4,47 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
     from scipy.interpolate import BSpline
-    from scipy.spatial import cKDTree
 
-__all__ = ["Edge"]
+__all__ = ["Edge", "SegmentTree"]
 
 _MOST = 30
 _PER_SPAN = 24
+
+
+class SegmentTree:
+    """Closest points on some polylines, by libigl's tree.
+
+    Parameters
+    ----------
+    lines : list of (m, 3) float
+        Their corners [mm].
+    """
+
+    def __init__(self, lines: list[np.ndarray]) -> None:
+        import igl
+
+        first = np.cumsum([0] + [len(line) for line in lines])
+        self._corners = np.vstack(lines)
+        starts = np.concatenate([np.arange(a, b - 1) for a, b in pairwise(first)])
+        self._segments = np.column_stack([starts, starts + 1]).astype(np.int64)
+        self._tree = igl.AABB()
+        self._tree.init(self._corners, self._segments)
+
+    def search(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Distance (n,), index of the segment (n,) and nearest point (n, 3) on the polylines."""
+        if not len(points):
+            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+        squared, segment, nearest = self._tree.squared_distance(
+            self._corners, self._segments, np.ascontiguousarray(points)
+        )
+        return np.sqrt(squared).reshape(-1), segment.reshape(-1), nearest.reshape(-1, 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,16 +83,13 @@ class Edge:
         """Parameters (m,) and points (m, 3) along the curve, dense enough to start Newton's method from."""
         breaks = np.unique(self.knots[self.degree : len(self.knots) - self.degree])
         per_span = 2 if self.degree == 1 else _PER_SPAN
-        spans = zip(breaks[:-1], breaks[1:], strict=True)
-        t = np.unique(np.concatenate([np.linspace(a, b, per_span) for a, b in spans]))
+        t = np.unique(np.concatenate([np.linspace(a, b, per_span) for a, b in pairwise(breaks)]))
         return t, self.evaluate(t)[0]
 
     @cached_property
-    def tree(self) -> cKDTree:
-        """Search tree of the samples."""
-        from scipy.spatial import cKDTree
-
-        return cKDTree(self.samples[1])
+    def tree(self) -> SegmentTree:
+        """Search tree of the samples' polyline."""
+        return SegmentTree([self.samples[1]])
 
     @cached_property
     def sag(self) -> float:
@@ -99,20 +125,11 @@ class Edge:
             From there to the point [mm]: the curve's, but for its sag.
         """
         line = self.samples[1]
-        nearest = self.tree.query(points)[1]
-        best, where = np.full(len(points), np.inf), nearest.astype(float)
-        for first in (nearest - 1, nearest):
-            start = np.clip(first, 0, len(line) - 2)
-            along = line[start + 1] - line[start]
-            local = points - line[start]
-            square = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
-            part = np.clip(np.einsum("ij,ij->i", local, along) / square, 0.0, 1.0)
-            local -= part[:, None] * along
-            distance = np.einsum("ij,ij->i", local, local)
-            better = distance < best
-            best = np.where(better, distance, best)
-            where = np.where(better, start + np.minimum(part, 1.0 - 1e-12), where)
-        return where, np.sqrt(best)
+        distance, segment, nearest = self.tree.search(points)
+        start, along = line[segment], line[segment + 1] - line[segment]
+        square = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
+        part = np.clip(np.einsum("ij,ij->i", nearest - start, along) / square, 0.0, 1.0 - 1e-12)
+        return segment + part, distance
 
     def closest(self, points: np.ndarray, where: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Closest point of the curve, by Newton's method.
@@ -132,6 +149,35 @@ class Edge:
             Whether it is an end of the curve.
         """
         t, _ = self.samples
+        foot, tangent, guess = self._newton(points, where)
+        first, last = self.ends
+        at_end = (guess <= first) | (guess >= last)
+        if self._closed and at_end.any():  # the curve goes on at its other end
+            rows = np.flatnonzero(at_end)
+            other = np.where(guess[rows] <= first, len(t) - 1.0 - 1e-9, 0.0)
+            foot2, tangent2, guess2 = self._newton(points[rows], other)
+            near, near2 = (np.linalg.norm(points[rows] - there, axis=1) for there in (foot[rows], foot2))
+            better = near2 < near
+            foot[rows[better]], tangent[rows[better]] = foot2[better], tangent2[better]
+            at_end[rows[better]] = ((guess2 <= first) | (guess2 >= last))[better]
+            if self._smoothly_closed:
+                at_end[:] = False
+        return foot, tangent, at_end
+
+    @cached_property
+    def _closed(self) -> bool:
+        line = self.samples[1]
+        return bool(np.linalg.norm(line[0] - line[-1]) <= 1e-6)
+
+    @cached_property
+    def _smoothly_closed(self) -> bool:
+        start, end = self.evaluate(np.array(self.ends))[1]
+        lengths = np.linalg.norm(start) * np.linalg.norm(end)
+        return self._closed and bool(start @ end > 0) and bool(np.linalg.norm(np.cross(start, end)) <= 1e-6 * lengths)
+
+    def _newton(self, points: np.ndarray, where: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Foot, tangent and parameter of the closest point near positions on the polyline."""
+        t, _ = self.samples
         whole = np.floor(where).astype(int)
         guess = np.interp(where, np.arange(len(t)), t)
         low, high = t[np.maximum(whole - 1, 0)], t[np.minimum(whole + 2, len(t) - 1)]
@@ -147,5 +193,4 @@ class Edge:
             if not len(points) or moved.max() < 1e-11:
                 break
         foot, tangent, _ = self.evaluate(guess)
-        first, last = self.ends
-        return foot, tangent, (guess <= first) | (guess >= last)
+        return foot, tangent, guess

@@ -151,7 +151,7 @@ class ExactEngine:
         found, normal, flags = self.trimmed(face).closest(points[rows], places, seed.barycentric, seed.foot)
         distance = np.linalg.norm(points[rows] - found.foot, axis=1)
         # the exact face lies within the deflection of its facets: anything further off did not settle
-        astray = distance > np.abs(seed.distance) + 4.0 * self.brep.deflection
+        astray = np.abs(distance - np.abs(seed.distance)) > 4.0 * self.brep.deflection
         lost = (found.how == UNSETTLED) | astray
         distance[lost] = np.abs(seed.distance[lost]) + self.brep.deflection
         tied = (np.abs(distance - best[rows]) <= 1e-9) & (found.how == BORDER)
@@ -169,8 +169,8 @@ class ExactEngine:
         into = rows[good]
         exact[into] = face
         out.foot[into], out.uv[into], out.how[into] = found.foot[good], found.uv[good], found.how[good]
-        out.normal[into], out.facet[into], out.barycentric[into] = normal[good], seed.facet[good], seed.barycentric[good]
-        out.flags[into] = flags[good]
+        out.facet[into], out.barycentric[into] = seed.facet[good], seed.barycentric[good]
+        out.normal[into], out.flags[into] = normal[good], flags[good]
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State) -> None:
         """Signed distances; on edges the normals of the faces that meet there decide, or far off the facets."""

@@ -38,10 +38,11 @@ class _Pieces:
     notes: list[str] = field(default_factory=list)
 
 
-def explore(shape: Any, kind: str) -> list[Any]:
-    """Parts of a shape of one kind ("SOLID", "SHELL", "FACE", "EDGE"), in the kernel's order."""
+def explore(shape: Any, kind: str, *, outside: str = "SHAPE") -> list[Any]:
+    """Parts of a shape of one kind ("SOLID", "SHELL", "FACE", "EDGE") that are in none of another, in order."""
     topexp, topabs = kernel("TopExp", "TopAbs")
-    found, explorer = [], topexp.TopExp_Explorer(shape, getattr(topabs.TopAbs_ShapeEnum, f"TopAbs_{kind}"))
+    kinds = (getattr(topabs.TopAbs_ShapeEnum, f"TopAbs_{word}") for word in (kind, outside))
+    found, explorer = [], topexp.TopExp_Explorer(shape, *kinds)
     while explorer.More():
         found.append(explorer.Current())
         explorer.Next()
@@ -78,7 +79,9 @@ def extract(
             break
         asked *= 0.9 * deflection / off
     if given and off > deflection:
-        pieces.notes.append(f"the facets are up to {off:.3g} mm off the exact surface, {deflection:.3g} mm were asked for")
+        pieces.notes.append(
+            f"the facets are up to {off:.3g} mm off the exact surface, not {deflection:.3g} mm as asked"
+        )
     return _joined(pieces, max(off, deflection), 1e-7 * _diagonal(path, shapes))
 
 
@@ -190,9 +193,7 @@ def facets_of(face: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return points, uv, corners.reshape(-1, 3)
 
 
-def _borders(
-    face: Any, edge_map: Any, pieces: _Pieces
-) -> tuple[tuple[tuple[int, float], ...], tuple[np.ndarray, ...]]:
+def _borders(face: Any, edge_map: Any, pieces: _Pieces) -> tuple[tuple[tuple[int, float], ...], tuple[np.ndarray, ...]]:
     """Edges of a face with their sense, their curves entered when first met; and its poles."""
     brep, topexp, topabs, topods = kernel("BRep", "TopExp", "TopAbs", "TopoDS")
     orientation = topabs.TopAbs_Orientation

@@ -17,7 +17,9 @@ from ...errors import InputError
 __all__ = ["Enum", "Record", "Ref", "StepText", "Typed", "read_text"]
 
 _STATEMENT = re.compile(rb"(?:[^;'/]++|'[^']*+'|/\*(?:[^*]++|\*(?!/))*+\*/|/(?!\*))*+;")
-_HEAD = re.compile(rb"\s*+(?:/\*(?:[^*]++|\*(?!/))*+\*/\s*+)*+#\s*+(\d{1,18})\s*+=\s*+\(?\s*+([A-Za-z0-9_]++)")
+_HEAD = re.compile(
+    rb"\s*+(?:/\*(?:[^*]++|\*(?!/))*+\*/\s*+)*+#\s*+(?P<number>\d{1,18})\s*+(?P<equals>=)\s*+\(?\s*+(?P<keyword>[A-Za-z0-9_]++)"
+)
 _TOKEN = re.compile(
     r"\s+|/\*.*?\*/"
     r"|(?P<string>'(?:[^']|'')*+')"
@@ -99,7 +101,7 @@ class StepText:
         Name of its schema, as the header gives it.
     records : dict of int to Record
     unparsed : dict of int to str
-        Records that break the grammar, by their keyword.
+        Keywords of records that break the grammar, or have a number that is taken.
     """
 
     schema: str
@@ -129,10 +131,12 @@ def read_text(path: Path) -> StepText:
         if head is None:
             if statement.lstrip()[:11].upper() == b"FILE_SCHEMA":
                 schema = _schema(_decoded(statement))
-        elif (keyword := head[2].upper()) not in _GEOMETRY:
-            number, text = int(head[1]), _decoded(statement)
+        elif (keyword := head["keyword"].upper()) not in _GEOMETRY:
+            number, text = int(head["number"]), _decoded(statement[head.end("equals") : -1])
             try:
-                records[number] = Record(number, _parts(text[text.index("=") + 1 : -1]))
+                if number in records:
+                    raise ValueError("a number that is taken")
+                records[number] = Record(number, _parts(text))
             except ValueError:
                 unparsed[number] = keyword.decode("ascii")
     return StepText(schema, records, unparsed)

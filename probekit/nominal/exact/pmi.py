@@ -110,7 +110,7 @@ class _Reading:
 
     def all(self) -> ModelPmi:
         for number, keyword in self.text.unparsed.items():
-            self.remarks[f"#{number} {keyword}: its record cannot be parsed"] = None
+            self.remarks[f"#{number} {keyword}: its record cannot be parsed, or its number is taken"] = None
         tolerances = {
             n: t for n, r in self.records.items() if _is_tolerance(r) and (t := self._tolerance(r)) is not None
         }
@@ -173,7 +173,8 @@ class _Reading:
         faces, problems = self._target(base[3].id)
         for problem in problems:
             self._remark(record, problem)
-        if "PRODUCT_DEFINITION_SHAPE" in self.records[base[3].id].parts if base[3].id in self.records else False:
+        target = self.records.get(base[3].id)
+        if target is not None and "PRODUCT_DEFINITION_SHAPE" in target.parts:
             modifiers.append("all over")
         elif problems:
             modifiers.append("linked in a way not understood")

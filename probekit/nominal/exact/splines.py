@@ -18,6 +18,7 @@ __all__ = ["Spline", "newton"]
 
 _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
+_BLIND = 1e-18  # square of the ratio of the tangents' lengths below which one has none
 _CHUNK = 4096  # rows handled at a time, so that the work stays in cache
 
 
@@ -130,9 +131,9 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     -----
     With r = S - q, the gradient is (Su.r, Sv.r), the Hessian Su.Su + r.Suu, and so on (L. Piegl, W. Tiller, The NURBS
     Book, 2nd ed., sec. 6.1, from memory). A foot has settled when what a full Newton step leaves, its square times the
-    bending of the parameter lines |Suu|/|Su|^2, is less than 1e-8 mm along the surface; the distance is then wrong by less
-    than the square of that. Other steps must move it by less than 1e-10 mm. The last step is not evaluated again: value and
-    tangents are taken on by their derivatives.
+    bending of the parameter lines |Suu|/|Su|^2, is less than 1e-8 mm along the surface; the distance is then wrong by
+    less than the square of that. Other steps must move it by less than 1e-10 mm. The last step is not evaluated again:
+    value and tangents are taken on by their derivatives.
     """
     n = len(points)
     out = Closest(np.clip(near, low, high), np.full(n, UNSETTLED, np.uint8), *(np.empty((n, 3)) for _ in range(3)))
@@ -155,18 +156,21 @@ def _newton_chunk(
             a, b, c = np.where(convex, a, e), np.where(convex, b, f), np.where(convex, c, g)
         det = np.maximum(a * c - b * b, 1e-300)
         step = np.column_stack([b * gv - c * gu, b * gu - a * gv]) / det[:, None]
+        # at a pole one parameter moves nothing: the other one is found alone
+        blind_u, blind_v = e <= _BLIND * g, g <= _BLIND * e
         beyond = (at + step < low) | (at + step > high)
-        full = convex
-        if beyond.any():
-            # slide along the border: the other parameter is found alone
-            step[:, 1] = np.where(beyond[:, 0] & ~beyond[:, 1], -gv / np.maximum(c, 1e-300), step[:, 1])
-            step[:, 0] = np.where(beyond[:, 1] & ~beyond[:, 0], -gu / np.maximum(a, 1e-300), step[:, 0])
+        alone_v, alone_u = beyond[:, 0] & ~beyond[:, 1] | blind_u, beyond[:, 1] & ~beyond[:, 0] | blind_v
+        full = convex & ~(beyond[:, 0] | beyond[:, 1] | blind_u | blind_v)
+        if not full.all():
+            # so it is at the border, along which a step slides
+            step[:, 1] = np.where(alone_v, -gv / np.maximum(c, 1e-300), step[:, 1])
+            step[:, 0] = np.where(alone_u, -gu / np.maximum(a, 1e-300), step[:, 0])
+            step[:, 0][blind_u], step[:, 1][blind_v] = 0.0, 0.0
             step = np.clip(at + step, low, high) - at
-            full = convex & ~beyond.any(axis=1)
         moved = e * step[:, 0] ** 2 + 2.0 * f * step[:, 0] * step[:, 1] + g * step[:, 1] ** 2
         out.uv[rows] = at + step
         # a Newton step leaves an error of about its square times the bending of the parameter lines
-        bending = np.sqrt(np.maximum(_dot(suu, suu) / (e * e), _dot(svv, svv) / (g * g)))
+        bending = np.sqrt(np.maximum(_dot(suu, suu) / (e * e + 1e-200), _dot(svv, svv) / (g * g + 1e-200)))
         settled = np.where(full, moved * np.maximum(bending, 1e-6) < _LEFT, moved < 1e-20)
         done = settled if turn + 1 < _MOST else np.ones(len(rows), dtype=bool)
         if done.any():

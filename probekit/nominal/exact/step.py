@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +14,7 @@ from .brep import Brep
 from .extract import explore, extract, facets_of
 from .kernel import kernel
 
-__all__ = ["face_shapes", "read_step"]
+__all__ = ["face_shapes", "read_step", "unique_names"]
 
 _MOST_BYTES = 1_000_000_000
 
@@ -38,12 +41,28 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
     MissingKernelError
         If the CAD kernel is not installed.
     InputError
-        If the file is not a whole STEP file, holds no body with faces, or none of that name.
+        If the file is not a whole STEP file, does not say its unit, holds no body with faces, or none of that name.
     """
     _check_text(path)
-    bodies, names, unit, colours, _ = _transfer(path)
-    brep = extract(path, _chosen(path, bodies, body), names, colours, deflection)
-    return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies))
+    with _kernel_failures(path):
+        bodies, names, unit, colours, notes, _ = _transfer(path)
+        brep = extract(path, _chosen(path, bodies, body), names, colours, deflection)
+    return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies), notes=(*notes, *brep.notes))
+
+
+@contextmanager
+def _kernel_failures(path: Path) -> Iterator[None]:
+    """Say of which file the kernel could make nothing."""
+    (standard,) = kernel("Standard")
+    try:
+        yield
+    except standard.Standard_Failure as error:
+        raise InputError(
+            "the CAD kernel cannot make sense of the STEP file",
+            file=path,
+            found=f"{type(error).__name__} {error}".strip(),
+            todo="Export it again.",
+        ) from error
 
 
 def face_shapes(path: Path, brep: Brep, *, body: str | None = None) -> tuple[list[Any], Any]:
@@ -130,8 +149,10 @@ def _check_text(path: Path) -> None:
         )
 
 
-def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], Any]:
-    """Bodies with names, named faces, the file's unit of length, coloured faces, the kernel's reader."""
+def _transfer(
+    path: Path,
+) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], list[str], Any]:
+    """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader."""
     caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
         "STEPCAFControl", "TDocStd", "TCollection", "XCAFDoc", "collections", "Interface", "IFSelect"
     )
@@ -144,7 +165,7 @@ def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]],
         raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
     lengths, angles, solids = (collections.Sequence_TCollection_AsciiString() for _ in range(3))
     reader.ChangeReader().FileUnits(lengths, angles, solids)
-    unit = lengths.Value(1).ToCString() if lengths.Length() else "unit not stated"
+    units = dict.fromkeys(lengths.Value(k).ToCString() for k in range(1, lengths.Length() + 1))
     if not reader.Transfer(document):
         raise InputError("the STEP file holds nothing that can be transferred", file=path)
     tool = xcaf.XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
@@ -153,13 +174,21 @@ def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]],
     bodies: list[tuple[str, Any]] = []
     names: list[tuple[Any, str]] = []
     colours: list[tuple[Any, Any]] = []
+    notes: list[str] = []
     for k in range(1, roots.Length() + 1):
-        _walk(roots.Value(k), None, bodies, names, colours)
-    return _numbered(bodies), names, unit, colours, reader
+        _walk(roots.Value(k), None, None, (bodies, names, colours, notes))
+    if bodies and not units:
+        raise InputError(
+            "the STEP file does not say its unit of length", file=path, todo="Export it again, with a unit."
+        )
+    numbered = unique_names([name for name, _ in bodies])
+    bodies = [(name, shape) for name, (_, shape) in zip(numbered, bodies, strict=True)]
+    return bodies, names, ", ".join(units), colours, notes, reader
 
 
-def _walk(label: Any, location: Any, bodies: list, names: list, colours: list) -> None:
-    """Collect bodies of a label and of the components below it, each in its place."""
+def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list, list]) -> None:
+    """Collect bodies of a label and of the components below it, each in its place, with names and colours of faces."""
+    bodies, names, colours, notes = found
     xcaf, collections = kernel("XCAFDoc", "collections")
     shape_tool = xcaf.XCAFDoc_ShapeTool
     if shape_tool.IsAssembly_s(label):
@@ -168,14 +197,18 @@ def _walk(label: Any, location: Any, bodies: list, names: list, colours: list) -
         for k in range(1, parts.Length() + 1):
             part = parts.Value(k)
             own = shape_tool.GetLocation_s(part)
-            _walk(_referred(part), own if location is None else location.Multiplied(own), bodies, names, colours)
+            place = own if location is None else location.Multiplied(own)
+            _walk(_referred(part), place, _colour_of(part) or colour, found)
         return
     shape = shape_tool.GetShape_s(label)
     if location is not None:
         shape = shape.Moved(location)
-    found = explore(shape, "SOLID") or explore(shape, "SHELL")
+    solids, surfaces = explore(shape, "SOLID"), explore(shape, "SHELL", outside="SOLID")
     name = _name_of(label) or "body"
-    bodies += [(name, body) for body in found]
+    bodies += [(name, body) for body in solids or surfaces]
+    if solids and surfaces:
+        notes.append(f"{len(surfaces)} loose surfaces of {name} were left out: they belong to no solid")
+    later: list[tuple[Any, Any]] = []
     subs = collections.Sequence_TDF_Label()
     shape_tool.GetSubShapes_s(label, subs)
     for k in range(1, subs.Length() + 1):
@@ -185,9 +218,16 @@ def _walk(label: Any, location: Any, bodies: list, names: list, colours: list) -
         text = _name_of(sub)
         if text:
             names.append((part, text))
-        colour = _colour_of(part, sub)
-        if colour is not None:
-            colours.append((part, colour))
+        own = _colour_of(sub)
+        if own is not None:
+            # a colour of a body, or part of one, is that of its faces, unless they have their own
+            more = (face for face in explore(part, "FACE") if not face.IsSame(part))
+            colours.append((part, own))
+            later += [(face, own) for face in more]
+    whole = _colour_of(label) or colour
+    if whole is not None:
+        later += [(face, whole) for face in explore(shape, "FACE")]
+    colours += later
 
 
 def _referred(label: Any) -> Any:
@@ -204,7 +244,7 @@ def _name_of(label: Any) -> str:
     return found.Get().ToExtString().strip()
 
 
-def _colour_of(shape: Any, label: Any) -> tuple[float, float, float] | None:
+def _colour_of(label: Any) -> tuple[float, float, float] | None:
     xcaf, quantity = kernel("XCAFDoc", "Quantity")
     colour = quantity.Quantity_Color()
     for kind in (xcaf.XCAFDoc_ColorType.XCAFDoc_ColorSurf, xcaf.XCAFDoc_ColorType.XCAFDoc_ColorGen):
@@ -213,12 +253,19 @@ def _colour_of(shape: Any, label: Any) -> tuple[float, float, float] | None:
     return None
 
 
-def _numbered(bodies: list[tuple[str, Any]]) -> list[tuple[str, Any]]:
-    """Names made unique by a number where several bodies share one."""
-    count: dict[str, int] = {}
-    total = {name: sum(1 for n, _ in bodies if n == name) for name, _ in bodies}
+def unique_names(names: list[str]) -> list[str]:
+    """Names made different: those that several have are numbered "name_1", "name_2", ... in their order."""
+    total, count, taken = Counter(names), Counter[str](), set(names)
     out = []
-    for name, shape in bodies:
-        count[name] = count.get(name, 0) + 1
-        out.append((name if total[name] == 1 else f"{name}_{count[name]}", shape))
+    for name in names:
+        if total[name] == 1:
+            out.append(name)
+            continue
+        while True:
+            count[name] += 1
+            numbered = f"{name}_{count[name]}"
+            if numbered not in taken:
+                break
+        taken.add(numbered)
+        out.append(numbered)
     return out

@@ -40,7 +40,7 @@ class Revolved:
     def about(
         cls, profile: Edge, origin: tuple[float, float, float], axis: tuple[float, float, float], *, closed: bool
     ) -> Revolved:
-        """Turn a profile given in the part's frame about an axis through `origin`; `closed` if it ends where it starts."""
+        """Turn a profile in the part's frame about an axis through `origin`; `closed` if it ends where it starts."""
         z = np.array(axis) / np.linalg.norm(axis)
         x = np.cross(np.eye(3)[np.abs(z).argmin()], z)
         x /= np.linalg.norm(x)

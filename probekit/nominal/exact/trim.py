@@ -1,4 +1,4 @@
-"""Closest points on a trimmed face: the whole surface's foot where it lies inside the trim, else a point of its edges."""
+"""Closest points on a trimmed face: the whole surface's foot where it lies inside the trim, else one on its edges."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from .brep import Brep, ExactFace
-from .edges import Edge
+from .edges import Edge, SegmentTree
+from .poles import Pole
 from .surfaces import BORDER, UNSETTLED, Closest
 
 __all__ = ["TrimmedFace"]
@@ -21,7 +22,7 @@ _PAIRS = 1_000_000  # of touches and edges looked at together
 
 
 class _OnBorder(NamedTuple):
-    """Nearest points of a face's edges: foot (n, 3), distance, and, each (n,), flags of the edge and side of the foot."""
+    """Nearest points of a face's edges: foot (n, 3), distance, flags of the edge, side of it, whether at its end."""
 
     foot: np.ndarray
     distance: np.ndarray
@@ -84,7 +85,7 @@ class TrimmedFace:
     @cached_property
     def _reach(self) -> float:
         """How near to the border the facets tell nothing [mm]."""
-        return self._band + max((edge.sag for edge in self._edges), default=0.0)
+        return self._band + self._sag
 
     @cached_property
     def _clearance(self) -> np.ndarray:
@@ -92,22 +93,16 @@ class TrimmedFace:
         facets = self._brep.facets[self._chosen]
         used, inverse = np.unique(facets, return_inverse=True)
         points = self._brep.vertices[used]
-        nearest = self._rough_gap(points, np.full(len(points), np.inf))
+        nearest = self._rough_gap(points)
         for pole in self.face.poles:
             nearest = np.minimum(nearest, np.linalg.norm(points - pole, axis=1))
         return nearest[inverse.reshape(facets.shape)]
 
     @cached_property
-    def _pole_caps(self) -> list[tuple[np.ndarray, float, np.ndarray]]:
-        """Each pole with the size of the facets round it [mm] and their mean normal."""
-        across = np.cross(self._corners[:, 1] - self._corners[:, 0], self._corners[:, 2] - self._corners[:, 0])
-        caps = []
-        for pole in self.face.poles:
-            from_pole = np.linalg.norm(self._corners - pole, axis=2)
-            touching = from_pole.min(axis=1) <= 1e-6
-            size = 1.05 * float(from_pole[touching].max(initial=0.0)) + self._band
-            caps.append((pole, size, _unit(across[touching].sum(axis=0, keepdims=True))[0]))
-        return caps
+    def _poles(self) -> list[Pole]:
+        facets = self._brep.facets[self._chosen]
+        surface = self.face.surface
+        return [Pole.among(pole, surface, self._brep.vertices, facets, self._corner_uv) for pole in self.face.poles]
 
     def closest(
         self, points: np.ndarray, facet: np.ndarray, barycentric: np.ndarray, seed: np.ndarray
@@ -134,7 +129,11 @@ class TrimmedFace:
         """
         near = np.einsum("ik,ikc->ic", barycentric, self._corner_uv[facet])
         found = self.face.surface.closest(points, near)
+        for pole in self._poles:
+            pole.retry(self.face.surface, points, found)
         normal = self._normal(found.su, found.sv)
+        for pole in self._poles:
+            pole.mend_normals(points, found, normal)
         flags = np.zeros(len(points), dtype=np.uint8)
         if self.face.borders or self.face.poles:
             moved = np.linalg.norm(found.foot - seed, axis=1)
@@ -159,7 +158,7 @@ class TrimmedFace:
         """Decide feet near the border, and put those outside onto it; normal and flags are in `beside`."""
         normal, flags = beside
         feet = found.foot[rows]
-        gap = self._rough_gap(feet, moved + self._reach)
+        gap = self._rough_gap(feet)
         pole_size = self._near_pole(feet)
         inside = gap > moved + self._reach  # the way from the seed, which is inside, does not get to the border
         close = np.flatnonzero((gap < self._reach) | (pole_size > 0))
@@ -197,9 +196,9 @@ class TrimmedFace:
         found.uv[rows], found.foot[rows], found.how[rows] = there.uv, border.foot, BORDER
         found.su[rows], found.sv[rows] = there.su, there.sv
         normal[rows], flags[rows] = self._normal(there.su, there.sv), border.flags
-        for pole, _, mean_normal in self._pole_caps:
-            nearer = rows[np.linalg.norm(points[rows] - pole, axis=1) <= border.distance]
-            found.foot[nearer], normal[nearer], flags[nearer] = pole, mean_normal, 0
+        for pole in self._poles:
+            nearer = rows[np.linalg.norm(points[rows] - pole.at, axis=1) <= border.distance]
+            found.foot[nearer], normal[nearer], flags[nearer] = pole.at, pole.normal, 0
 
     def _gaps(self, points: np.ndarray) -> np.ndarray:
         """(n, edges) distance of points from the box about each edge [mm]."""
@@ -210,17 +209,19 @@ class TrimmedFace:
             gap += np.maximum(np.maximum(low[:, c] - at, at - high[:, c]), 0.0) ** 2
         return np.sqrt(gap)
 
-    def _rough_gap(self, points: np.ndarray, limit: np.ndarray) -> np.ndarray:
-        """Distance (n,) of points from the edges or a little less, where it is below `limit` (n,) [mm]."""
-        nearest = np.full(len(points), np.inf)
-        for some in self._batches(len(points)):
-            gaps, best = self._gaps(points[some]), nearest[some]
-            for k in np.argsort(gaps.min(axis=0, initial=np.inf)):
-                rows = np.flatnonzero(gaps[:, k] <= np.minimum(limit[some], best) + _TIE)
-                if len(rows):
-                    distance = self._edges[k].locate(points[some][rows])[1] - self._edges[k].sag
-                    best[rows] = np.minimum(best[rows], np.maximum(distance, 0.0))
-        return nearest
+    @cached_property
+    def _tree(self) -> SegmentTree:
+        return SegmentTree([edge.samples[1] for edge in self._edges])
+
+    def _rough_gap(self, points: np.ndarray) -> np.ndarray:
+        """Distance (n,) of points from the edges, or a little less [mm]."""
+        if not self._edges:
+            return np.full(len(points), np.inf)
+        return np.maximum(self._tree.search(points)[0] - self._sag, 0.0)
+
+    @cached_property
+    def _sag(self) -> float:
+        return max((edge.sag for edge in self._edges), default=0.0)
 
     def _batches(self, n: int) -> Iterator[slice]:
         step = max(1, _PAIRS // max(len(self._edges), 1))
@@ -229,20 +230,14 @@ class TrimmedFace:
     def _nearest_on_edges(self, points: np.ndarray, natural: np.ndarray | None) -> _OnBorder:
         """Nearest point of the edges; on which side of the edge `points` lie if `natural`, Su x Sv there, is given."""
         n = len(points)
-        out = _OnBorder(
-            points.copy(), np.full(n, np.inf), np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool)
-        )
+        out = _OnBorder(points.copy(), np.full(n, np.inf), np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
         for some in self._batches(n) if self._edges else ():
             self._nearest_in_batch(points[some], natural[some] if natural is not None else None, _part(out, some))
         return out
 
     def _nearest_in_batch(self, points: np.ndarray, natural: np.ndarray | None, out: _OnBorder) -> None:
         gaps = self._gaps(points)
-        first = gaps.argmin(axis=1)
-        most = np.empty(len(points))  # the nearest edge is no further than this
-        for k in np.unique(first):
-            rows = np.flatnonzero(first == k)
-            most[rows] = self._edges[k].locate(points[rows])[1] + self._edges[k].sag
+        most = self._tree.search(points)[0] + self._sag  # the nearest edge is no further than this
         tries = []
         for k, edge in enumerate(self._edges):
             rows = np.flatnonzero(gaps[:, k] <= most + _TIE)
@@ -273,8 +268,9 @@ class TrimmedFace:
     def _near_pole(self, feet: np.ndarray) -> np.ndarray:
         """Size of the facets round a pole (n,) [mm] for feet among them, where parameters tell nothing; else 0."""
         size = np.zeros(len(feet))
-        for pole, cap, _ in self._pole_caps:
-            size = np.maximum(size, np.where(np.linalg.norm(feet - pole, axis=1) <= cap, cap, 0.0))
+        for pole in self._poles:
+            cap = 1.05 * pole.size + self._band
+            size = np.maximum(size, np.where(np.linalg.norm(feet - pole.at, axis=1) <= cap, cap, 0.0))
         return size
 
     def _inside_facets(self, uv: np.ndarray) -> np.ndarray:

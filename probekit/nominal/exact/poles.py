@@ -1,0 +1,98 @@
+"""Poles of a face: points, such as an apex, where one parameter of its surface moves nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..topology import corner_angles
+from .surfaces import UNSETTLED, Closest, Elementary, Surface
+
+__all__ = ["Pole"]
+
+_AT = 1e-6  # a corner or foot this near to a pole is on it [mm]
+_LOST = 1e-8  # a foot this near to a pole has no normal of its own [mm]
+_DIRECTIONS = 128
+
+
+@dataclass(frozen=True, eq=False)
+class Pole:
+    """A pole, and what the facets round it tell.
+
+    Attributes
+    ----------
+    at : (3,) float [mm]
+    size : float
+        How far the facets that touch it reach [mm].
+    normal : (3,) float
+        Their mean unit normal, each weighted with its angle at the pole (see `probekit.nominal.topology`).
+    uv : (k, 2) float
+        Parameters at the pole.
+    inward : (k, 3) float
+        Tangents there that point into the face, as derivatives over the parameter `along`; none where not needed.
+    along : int
+        Parameter that leads away from the pole.
+    sense : float
+        +1 if it grows on the way, else -1.
+    """
+
+    at: np.ndarray
+    size: float
+    normal: np.ndarray
+    uv: np.ndarray
+    inward: np.ndarray
+    along: int = 1
+    sense: float = 1.0
+
+    @classmethod
+    def among(
+        cls, position: np.ndarray, surface: Surface, vertices: np.ndarray, facets: np.ndarray, corner_uv: np.ndarray
+    ) -> Pole:
+        """A pole at `position` of a face with these facets (f, 3) and parameters at their corners (f, 3, 2)."""
+        from_pole = np.linalg.norm(vertices[facets] - position, axis=2)
+        touching = np.flatnonzero(from_pole.min(axis=1) <= _AT)
+        from_pole, uv, corners = from_pole[touching], corner_uv[touching], vertices[facets[touching]]
+        across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        length = np.linalg.norm(across, axis=1, keepdims=True)
+        angle = np.where(from_pole <= _AT, corner_angles(vertices, facets[touching]), 0.0).sum(axis=1)
+        mean = (angle[:, None] * across / np.where(length > 0, length, 1.0)).sum(axis=0)
+        normal = mean / max(float(np.linalg.norm(mean)), 1e-300)
+        size = float(from_pole.max(initial=0.0))
+        at, round_it = uv[from_pole <= _AT], uv[from_pole > _AT]
+        if isinstance(surface, Elementary) or not len(round_it):
+            return cls(position, size, normal, np.zeros((0, 2)), np.zeros((0, 3)))
+        _, su, sv = surface.evaluate(at[:1], 1)
+        along = 1 if np.linalg.norm(su) < np.linalg.norm(sv) else 0
+        line = np.empty((_DIRECTIONS, 2))
+        line[:, along] = at[0, along]
+        line[:, 1 - along] = np.linspace(round_it[:, 1 - along].min(), round_it[:, 1 - along].max(), _DIRECTIONS)
+        sense = float(np.sign(round_it[:, along].mean() - at[0, along]))
+        inward = sense * surface.evaluate(line, 1)[1 + along]
+        useful = np.linalg.norm(inward, axis=1) > 0
+        return cls(position, size, normal, line[useful], inward[useful], along, sense)
+
+    def retry(self, surface: Surface, points: np.ndarray, found: Closest) -> None:
+        """Start Newton's method anew, in the right direction, for feet that got stuck at the pole."""
+        from_pole = np.linalg.norm(found.foot - self.at, axis=1)
+        rows = np.flatnonzero((from_pole <= _AT) | ((found.how == UNSETTLED) & (from_pole <= self.size)))
+        if not len(rows) or not len(self.inward):
+            return
+        speed = np.linalg.norm(self.inward, axis=1)
+        ahead = (points[rows] - self.at) @ (self.inward / speed[:, None]).T
+        best = ahead.argmax(axis=1)
+        start = self.uv[best]
+        start[:, self.along] += self.sense * np.maximum(ahead.max(axis=1), 0.0) / speed[best]
+        again = surface.closest(points[rows], start)
+        before, after = (np.linalg.norm(points[rows] - feet, axis=1) for feet in (found.foot[rows], again.foot))
+        better = (again.how != UNSETTLED) & ((after < before - 1e-9) | (found.how[rows] == UNSETTLED))
+        for values, new in zip(found, again, strict=True):
+            values[rows[better]] = new[better]
+
+    def mend_normals(self, points: np.ndarray, found: Closest, normal: np.ndarray) -> None:
+        """Give feet on the pole the direction of their touch, or of the facets, where the surface's own is lost."""
+        rows = np.flatnonzero(np.linalg.norm(found.foot - self.at, axis=1) <= _LOST)
+        away = points[rows] - found.foot[rows]
+        side = np.where(away @ self.normal < 0, -1.0, 1.0)[:, None]
+        off = np.linalg.norm(away, axis=1)[:, None]
+        normal[rows] = np.where(off > 1e-7, side * away / np.maximum(off, 1e-300), self.normal)

@@ -1,0 +1,177 @@
+"""Drafts of study files: they parse, refuse to run before a person has filled them in, and lose nothing."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import probekit as pk
+from probekit.draft import FILL_IN, draft_study
+from probekit.errors import InputError
+from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelTolerance
+from probekit.settings import read_settings
+
+PROFILE = ModelTolerance("skin", "profile of a surface", 0.2, None, None, (("A",), ("B",)), (), ("face_1",), "#7")
+HOSTILE = 'a"]\n[part]\rmodel = "x"\x00\x7f\x1b\\ \'\'\' """ \u2028\u202e\ud800\U0001f600 #'
+
+
+def block(names: tuple[str, ...] = ("face_1", "face_2")) -> pk.nominal.Nominal:
+    corners = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+    facets = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [2, 0, 3]])
+    owner = np.minimum(np.arange(4, dtype=np.int32), len(names) - 1)
+    return pk.nominal.Nominal(corners, facets, owner, names)
+
+
+def pmi(*tolerances: ModelTolerance, datums: tuple[ModelDatum, ...] = (), remarks: tuple[str, ...] = ()) -> ModelPmi:
+    return ModelPmi(tolerances, datums, remarks, "AP242")
+
+
+def filled(text: str) -> str:
+    """A draft as a person would complete it."""
+    text = text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0").replace(f'u = "{FILL_IN}"', "u = 0.003")
+    text = text.replace(f'width = "{FILL_IN}"', "width = 0.1")
+    return text.replace(f'rule = "{FILL_IN}"', 'rule = "guarded"')
+
+
+def settings(folder: Path, text: str) -> dict:
+    path = folder / "study.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_settings(path)
+
+
+def commented(text: str) -> str:
+    """All comments as one line."""
+    return " ".join(line.removeprefix("#").strip() for line in text.splitlines() if line.startswith("#"))
+
+
+def test_draft_is_refused_until_filled_in(tmp_path: Path) -> None:
+    text = draft_study("model.step", pmi(PROFILE), block())
+    assert tomllib.loads(text)["stylus"]["ball_diameter"] == FILL_IN
+    with pytest.raises(InputError, match=f"stylus.ball_diameter.*{FILL_IN}"):
+        settings(tmp_path, text)
+    half = text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0")
+    with pytest.raises(InputError, match=f"uncertainty.u.*{FILL_IN}"):
+        settings(tmp_path, half)
+    assert FILL_IN in tomllib.loads(half)["decision"]["rule"]  # refused when the study decides
+    read = settings(tmp_path, filled(text))
+    assert read["part"] == {"name": "part", "model": "model.step"}
+    assert read["touches"] == {"file": "touches.csv"}
+    assert read["tolerance"] == [{"kind": "profile", "name": "skin", "features": ["face_1"], "width": 0.2}]
+    assert f'"{FILL_IN}"' not in filled(text).replace(f'every "{FILL_IN}"', "")
+
+
+def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
+    unequal = dataclasses.replace(PROFILE, name="u", outside=0.05, displacement=0.05)
+    form = dataclasses.replace(PROFILE, name="f", datums=(), faces=("face_1", "face_2"))
+    common = dataclasses.replace(form, name="c", modifiers=("common zone",))
+    separate = dataclasses.replace(form, name="s", modifiers=("separate requirement",))
+    text = draft_study("m.step", pmi(unequal, form, common, separate), block())
+    one, two, three, four = settings(tmp_path, filled(text))["tolerance"]
+    assert one["outside"] == 0.05
+    assert "free" not in one
+    assert two["free"] == ["tx", "ty", "tz", "rx", "ry", "rz"]
+    assert "outside" not in two
+    assert [t.get("each") for t in (two, three, four)] == [None, None, True]
+    assert text.count("each = true judges") == 1  # said of the one where the model does not say
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"kind": "position", "modifiers": ("diameter",)}, "this kind is not judged yet"),
+        ({"kind": "profile of a line"}, "this kind is not judged yet"),
+        ({"faces": ()}, "no face is known to have it"),
+        ({"modifiers": ("all over",)}, "write it for the faces"),
+        ({"modifiers": ("free state",)}, "its modifiers would have to be judged"),
+        ({"modifiers": ("common zone", "separate requirement")}, "its modifiers would have to be judged"),
+        ({"modifiers": ("unequally disposed, in a sense not understood",), "displacement": 0.03}, "its modifiers"),
+    ],
+)
+def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, reason: str) -> None:
+    text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, **change)), block())
+    said = commented(text)
+    assert re.search(
+        rf"not yet judged: {change.get('kind', PROFILE.kind)} 0.2.* \| A \| B.*\(skin #7\): .*{reason}", said
+    )
+    assert ("unequally disposed by 0.03" in said) == ("displacement" in change)
+    with pytest.raises(InputError, match=f"tolerance.width.*{FILL_IN}"):
+        settings(tmp_path, text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0"))
+    assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": []}]
+
+
+def test_alignment_is_suggested_from_the_datums_in_use() -> None:
+    datums = (
+        ModelDatum("B", ("face_2",), "#2"),
+        ModelDatum("A", ("face_1",), "#1"),
+        ModelDatum("X", ("face_1",), "#3"),
+    )
+    text = draft_study("m.step", pmi(PROFILE, datums=datums), block())
+    assert tomllib.loads(text)["alignment"] == {"features": ["face_1", "face_2"], "method": "least_squares"}
+    assert (
+        "least-squares fit to the touches of all datum features together. It is not a datum reference frame"
+        in commented(text)
+    )
+    bare = draft_study("m.step", pmi(PROFILE), block())
+    assert "alignment" not in tomllib.loads(bare)
+    assert "names no datum faces: fill in [alignment]" in commented(bare)
+
+
+def test_names_are_told_apart() -> None:
+    nameless = dataclasses.replace(PROFILE, name=" ", source_id="#8")
+    again = dataclasses.replace(PROFILE, source_id="#9")
+    read = tomllib.loads(draft_study("m.step", pmi(PROFILE, nameless, again), block()))
+    assert [t["name"] for t in read["tolerance"]] == ["skin #7", "profile #8", "skin #9"]
+
+
+def test_file_without_tolerances_says_so() -> None:
+    assert "carries no tolerances as data" in commented(draft_study("m.step", pmi(), block()))
+
+
+def test_hostile_text_stays_text(tmp_path: Path) -> None:
+    """Names come from the file; none may end a string or a comment (TOML 1.0: String, Comment)."""
+    part = dataclasses.replace(block((HOSTILE, "face_2")), name=HOSTILE)
+    one = dataclasses.replace(PROFILE, name=HOSTILE, faces=(HOSTILE,))
+    two = dataclasses.replace(one, kind="flatness", source_id="#8", modifiers=(HOSTILE,))
+    datums = (ModelDatum("A", (HOSTILE,), "#1"),)
+    text = draft_study(
+        f"a/{HOSTILE}", pmi(one, two, datums=datums, remarks=(HOSTILE,)), part, touches=HOSTILE, body=HOSTILE
+    )
+    assert all(letter == "\n" or letter.isprintable() for letter in text)
+    read = settings(tmp_path, filled(text))
+    expected = HOSTILE.replace("\ud800", "\ufffd")  # half a pair cannot be written
+    assert read["part"] == {"name": expected, "model": f"a/{expected}", "body": expected}
+    assert read["touches"]["file"] == expected
+    assert read["alignment"]["features"] == [expected]
+    assert read["tolerance"][0]["name"] == expected
+    assert read["tolerance"][0]["features"] == [expected]
+    assert len(read["tolerance"]) == 1
+
+
+def test_face_that_the_model_does_not_have() -> None:
+    with pytest.raises(InputError, match="a face of #7 is not in the model as loaded; found 'face_1'"):
+        draft_study("m.step", pmi(PROFILE), block(("other",)))
+
+
+def test_bracket_from_file_to_study(tmp_path: Path) -> None:
+    pytest.importorskip("OCP")
+    from probekit.nominal.exact.pmi import read_pmi
+
+    path = Path(__file__).parent / "nominal" / "exact" / "data" / "bracket_ap242.step"
+    part = pk.nominal.load(path)
+    found = read_pmi(path, part)
+    text = draft_study(path.name, found, part)
+    read = settings(tmp_path, filled(text))
+    names = [t["name"] for t in read["tolerance"]]
+    assert names == ["skin profile", "right profile", "sides form", "back profile", "skin form"]
+    assert read["tolerance"][1]["outside"] == 0.03
+    assert read["alignment"]["features"] == ["base", "bore", "left"]
+    said = commented(text)
+    for one in found.tolerances:
+        assert one.source_id in said
+    for remark in found.not_understood:
+        assert remark in said
