@@ -80,8 +80,8 @@ def _parser() -> argparse.ArgumentParser:
     draft = commands.add_parser(
         "draft",
         help="draft a study file from the tolerances that a STEP model carries",
-        description="Write a draft study file from the semantic tolerances of a STEP AP242 model. What cannot be judged "
-        "or was not understood stands in it as comments; what only you can know stands there as 'fill in'.",
+        description="Write a draft study file from the semantic tolerances of a STEP AP242 model. What cannot be "
+        "judged or was not understood stands in it as comments; what only you can know stands there as 'fill in'.",
     )
     draft.add_argument("model", type=Path, help="the STEP file")
     draft.add_argument(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import shutil
 from pathlib import Path
@@ -14,9 +15,15 @@ REPOSITORY = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="session")
-def demo_study() -> Path:
+def study_name() -> str:
+    """Which of the two demo studies: on the STEP file, or without the CAD kernel on the mesh."""
+    return "study.toml" if importlib.util.find_spec("OCP") else "study_mesh.toml"
+
+
+@pytest.fixture(scope="session")
+def demo_study(study_name: str) -> Path:
     """The study file of the shipped demo."""
-    return REPOSITORY / "data" / "foil" / "study.toml"
+    return REPOSITORY / "data" / "foil" / study_name
 
 
 @pytest.fixture(scope="session")

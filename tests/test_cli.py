@@ -35,8 +35,8 @@ def demo_copy(tmp_path: Path) -> Path:
     return folder
 
 
-def test_demo_then_inspect_does_the_whole_job(demo_copy: Path) -> None:
-    done = probekit("inspect", demo_copy / "study.toml")
+def test_demo_then_inspect_does_the_whole_job(demo_copy: Path, study_name: str) -> None:
+    done = probekit("inspect", demo_copy / study_name)
     assert done.returncode == 1
     assert done.stderr == ""
     assert "DOES NOT CONFORM" in done.stdout
@@ -48,8 +48,8 @@ def test_demo_then_inspect_does_the_whole_job(demo_copy: Path) -> None:
     assert told["part"] == "does not conform" or told["verdict"] == "does not conform"
 
 
-def test_a_good_part_exits_with_0(demo_copy: Path) -> None:
-    study = demo_copy / "study.toml"
+def test_a_good_part_exits_with_0(demo_copy: Path, study_name: str) -> None:
+    study = demo_copy / study_name
     text = study.read_text()
     study.write_text(text.replace("width = 0.20", "width = 0.40"))
     touches = demo_copy / "touches.csv"
@@ -59,8 +59,8 @@ def test_a_good_part_exits_with_0(demo_copy: Path) -> None:
     assert (done.returncode, done.stdout.strip(), done.stderr) == (0, "conforms", "")
 
 
-def test_a_missed_touch_leaves_it_undecided(demo_copy: Path) -> None:
-    study = demo_copy / "study.toml"
+def test_a_missed_touch_leaves_it_undecided(demo_copy: Path, study_name: str) -> None:
+    study = demo_copy / study_name
     study.write_text(study.read_text().replace("width = 0.20", "width = 0.40"))
     done = probekit("inspect", study, "--quiet")
     assert (done.returncode, done.stdout.strip()) == (1, "undecided")
@@ -69,9 +69,10 @@ def test_a_missed_touch_leaves_it_undecided(demo_copy: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
+        ('model = "foil.step"', 'model = "nothing.step"', r"nothing\.step: the model cannot be read"),
         ('model = "foil.3mf"', 'model = "nothing.3mf"', r"nothing\.3mf: the model cannot be read"),
         ('model = "foil.3mf"', 'model = "foil.stl"', r"foil\.stl: the file does not say its unit.*unit=\"mm\""),
-        ("[stylus]", "[stilus]", r"study\.toml, column 'stilus': unknown table; expected 'stylus'"),
+        ("[stylus]", "[stilus]", r"study\w*\.toml, column 'stilus': unknown table; expected 'stylus'"),
         ("ball_diameter", "ball_diametre", r"column 'stylus\.ball_diametre': unknown key; expected 'ball_diameter'"),
         ("width = 0.20", 'width = "wide"', r"column 'tolerance\.width': a value has the wrong type; found 'wide'"),
         ("width = 0.20", "width = -0.20", r"must be positive; found -0\.2"),
@@ -83,13 +84,12 @@ def test_a_missed_touch_leaves_it_undecided(demo_copy: Path) -> None:
     ],
 )
 def test_unusable_input_exits_with_2_and_one_clear_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, message: str
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], study_name: str, old: str, new: str, message: str
 ) -> None:
     demo_copy = tmp_path / "demo"
     write_demo(demo_copy)
-    study = demo_copy / "study.toml"
-    text = study.read_text()
-    assert old in text
+    texts = {name: (demo_copy / name).read_text() for name in (study_name, "study.toml", "study_mesh.toml")}
+    study, text = next((demo_copy / name, text) for name, text in texts.items() if old in text)
     study.write_text(text.replace(old, new, 1))
     assert main(["inspect", str(study)]) == 2
     told = capsys.readouterr()
@@ -99,7 +99,7 @@ def test_unusable_input_exits_with_2_and_one_clear_line(
     assert not (demo_copy / "results").exists()
 
 
-def test_a_broken_row_is_named_by_file_line_and_column(demo_copy: Path) -> None:
+def test_a_broken_row_is_named_by_file_line_and_column(demo_copy: Path, study_name: str) -> None:
     touches = demo_copy / "touches.csv"
     lines = touches.read_text().splitlines(keepends=True)
     at = next(n for n, line in enumerate(lines) if line.startswith("17,"))
@@ -107,10 +107,24 @@ def test_a_broken_row_is_named_by_file_line_and_column(demo_copy: Path) -> None:
     cells[8] = "3.1x"
     lines[at] = ",".join(cells)
     touches.write_text("".join(lines))
-    done = probekit("inspect", demo_copy / "study.toml")
+    done = probekit("inspect", demo_copy / study_name)
     assert done.returncode == 2
     assert f"touches.csv, line {at + 1}, column 'x'" in done.stderr
     assert "3.1x" in done.stderr
+
+
+def test_without_the_kernel_a_step_study_says_what_to_install_and_the_mesh_study_runs(
+    demo_copy: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in [name for name in sys.modules if name.split(".")[0] == "OCP"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "OCP", None)  # as Python marks a module that cannot be imported
+    assert main(["inspect", str(demo_copy / "study.toml")]) == 2
+    told = capsys.readouterr().err
+    assert 'pip install "probekit[step]"' in told
+    assert told.count("\n") == 1
+    assert main(["inspect", str(demo_copy / "study_mesh.toml"), "--quiet"]) == 1
+    assert capsys.readouterr().out == "does not conform\n"
 
 
 def test_demo_never_overwrites(demo_copy: Path) -> None:
@@ -127,11 +141,11 @@ def test_help_is_worth_reading() -> None:
     assert "report.html" in one.stdout
 
 
-def test_output_into_a_closed_pipe_is_no_traceback(demo_copy: Path) -> None:
+def test_output_into_a_closed_pipe_is_no_traceback(demo_copy: Path, study_name: str) -> None:
     head = shutil.which("head")
     if head is None:
         pytest.skip("no head here")
-    command = f'"{sys.executable}" -m probekit.cli inspect "{demo_copy / "study.toml"}" | head -n 1'
+    command = f'"{sys.executable}" -m probekit.cli inspect "{demo_copy / study_name}" | head -n 1'
     done = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=120)
     assert "Traceback" not in done.stderr
     assert "DOES NOT CONFORM" in done.stdout
@@ -142,3 +156,19 @@ def test_readme_and_ci_run_the_same_test_command() -> None:
     commands = [line.strip() for line in readme.splitlines() if line.startswith("    python3 -m venv")]
     assert len(commands) == 2
     assert commands[1] in ci
+
+
+def test_draft_writes_what_the_model_carries_and_never_overwrites(tmp_path: Path) -> None:
+    pytest.importorskip("OCP")
+    model = REPOSITORY / "tests" / "nominal" / "exact" / "data" / "bracket_ap242.step"
+    done = probekit("draft", model, "--to", tmp_path / "study.toml")
+    assert (done.returncode, done.stderr) == (0, "")
+    text = (tmp_path / "study.toml").read_text()
+    assert 'name = "skin profile"' in text
+    assert "# not yet judged" in text
+    refused = probekit("inspect", tmp_path / "study.toml")
+    assert refused.returncode == 2
+    assert "fill in" in refused.stderr
+    again = probekit("draft", model, "--to", tmp_path / "study.toml")
+    assert again.returncode == 2
+    assert "already" in again.stderr

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
 from .exact import Brep
-from .exact.step import read_step
+from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
 from .model import Nominal
 from .topology import edge_table
@@ -79,11 +78,4 @@ def from_step(
 def _face_names(brep: Brep) -> tuple[str, ...]:
     digits = len(str(len(brep.faces)))
     plain = [face.name or f"face_{k + 1:0{digits}d}" for k, face in enumerate(brep.faces)]
-    seen: dict[str, int] = {}
-    out = []
-    for name in plain:
-        seen[name] = seen.get(name, 0) + 1
-        out.append(name if plain.count(name) == 1 else f"{name}_{seen[name]}")
-    if len(set(out)) != len(out):
-        raise InputError("the STEP file's face names clash when numbered", found=", ".join(out[:20]))
-    return tuple(out)
+    return tuple(unique_names(plain))

@@ -225,7 +225,9 @@ def test_facets_move_along(make):
 
 
 @needs_kernel
-@pytest.mark.parametrize("name", ["rational", "filleted", "turned_cluster", "revolved", "lofted", "offset_skin", "creased_skin"])
+@pytest.mark.parametrize(
+    "name", ["rational", "filleted", "turned_cluster", "revolved", "lofted", "offset_skin", "creased_skin"]
+)
 def test_exact_surfaces_move_along(name, tmp_path):
     import exact_shapes
 
