@@ -104,7 +104,8 @@ r = 1.0  # guard band w = r U
 
 
 PART = """\
-model = "foil.step"  # exact surfaces; needs: pip install "probekit[step]". Without: study_mesh.toml
+model = "foil.step"  # exact surfaces; they need the CAD kernel: pip install "probekit[step]"
+without_kernel = "study_mesh.toml"  # run in its place, with a note, where that is not installed
 
 [part.faces]  # its faces have names already; four of them together are the slot
 slot = ["slot_1", "slot_2", "slot_3", "slot_4"]"""

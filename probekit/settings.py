@@ -2,16 +2,25 @@
 
 ::
 
-    [part]            model = "foil.step"; name, unit, angle, deflection, body;
+    [part]            model = "foil.step"; name, unit, angle, deflection, body; without_kernel = "other.toml": study
+                      to run in its place where the CAD kernel that STEP needs is not installed;
                       faces = {name = [x, y, z] or "face_3" or a list of these}, in model coordinates;
                       frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
     [machine]         translation = [x, y, z], rotation = [rx, ry, rz]: where the part frame lies in the coordinates
-                      of the results file, if they are not the part frame's own (rotation vector in degrees)
+                      of the results file, if they are not the part frame's own (rotation vector in degrees);
+                      targets are in the part frame always
     [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
     [stylus]          ball_diameter; effective_radius, stem_diameter, length
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
-    [alignment]       features, method, lock, pivot; the whole table may be left out: no alignment
-    [[tolerance]]     width; kind, name, features, outside, between = {z = [10, 60]}, free, each
+    [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB" or ["MMB", 12.0],
+                      material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
+    [alignment]       features, method, lock, pivot; or datums = ["A", "B", "C"] (in order of precedence), lock, pivot;
+                      the whole table may be left out: no alignment
+    [[tolerance]]     width; kind (profile, profile of a line, flatness, position, ...: `probekit.tolerance.KINDS`),
+                      name, features, between = {z = [10, 60]}, datums = ["A", "B"], each; and what the kind knows:
+                      of profile: outside, free, dynamic, unit, separate, around, refining = {width, free, ...},
+                      boundaries = {along = "z", at = [0, 60], lower = [..], upper = [..]};
+                      of a size: limits; of others: the attributes of `probekit.tolerance.Position`, `Form`, ...
     [uncertainty]     u, k
     [decision]        rule = "guarded" or "simple"; r
 
@@ -36,6 +45,7 @@ _LIST, _TABLE, _NAMES = (list,), (dict,), (str, list)
 KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "part": {
         "model": _TEXT,
+        "without_kernel": _TEXT,
         "name": _TEXT,
         "unit": _TEXT,
         "angle": _NUMBER,
@@ -73,7 +83,18 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "ambiguity": _NUMBER,
         "allowance": (*_NUMBER, dict),
     },
-    "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST},
+    "datum": {
+        "letter": _TEXT,
+        "kind": _NAMES,
+        "features": _NAMES,
+        "simulator": _TEXT,
+        "boundary": _NAMES,
+        "material": _TEXT,
+        "orientation_only": _FLAG,
+        "targets": _LIST,
+        "nominal": _TABLE,
+    },
+    "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST, "datums": _LIST},
     "tolerance": {
         "width": _NUMBER,
         "kind": _TEXT,
@@ -83,13 +104,35 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "between": _TABLE,
         "free": _LIST,
         "each": _FLAG,
+        "datums": _LIST,
+        "boundaries": _TABLE,
+        "refining": _TABLE,
+        "around": _TEXT,
+        "limits": _LIST,
+        "of": _TEXT,
+        "feature": _TEXT,
+        "method": _TEXT,
+        "modifier": _TEXT,
+        "section": _NAMES,
+        "reading": _TEXT,
+        **dict.fromkeys(("dynamic", "separate", "projected"), _FLAG),
+        **dict.fromkeys(("unit", "apart", "opposed"), _NUMBER),
+        **dict.fromkeys(("at", "direction", "across", "turn", "axis", "length"), _LIST),
     },
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "r": _NUMBER},
 }
 
-_REQUIRED = {"part": "model", "touches": "file", "stylus": "ball_diameter", "tolerance": "width", "uncertainty": "u"}
+_REQUIRED = {
+    "part": "model",
+    "touches": "file",
+    "stylus": "ball_diameter",
+    "datum": "letter",
+    "tolerance": "width",
+    "uncertainty": "u",
+}
 _NEEDED_TABLES = ("part", "touches", "tolerance")
+_LISTED = ("datum", "tolerance")  # tables that there may be several of
 
 
 def read_settings(path: str | Path) -> dict[str, Any]:
@@ -125,11 +168,11 @@ def read_settings(path: str | Path) -> dict[str, Any]:
             raise InputError("unknown table", file=path, column=name, expected=_nearest(name, list(KEYS)))
     for name in _NEEDED_TABLES:
         if not settings.get(name):
-            shown = f"[[{name}]]" if name == "tolerance" else f"[{name}]"
+            shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
             raise InputError(f"the study file lacks the table {shown}", file=path, todo=f"Add {shown} with its keys.")
     for name, table in settings.items():
-        if (name == "tolerance") != isinstance(table, list):
-            shown = f"[[{name}]]" if name == "tolerance" else f"[{name}]"
+        if (name in _LISTED) != isinstance(table, list):
+            shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
             raise InputError("a table is written in the wrong way", file=path, column=name, expected=shown)
         for one in table if isinstance(table, list) else [table]:
             _check_table(path, name, one)
@@ -148,7 +191,7 @@ def _check_table(path: Path, name: str, table: Any) -> None:
         if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
             words = " or ".join(dict.fromkeys(_words(kind) for kind in allowed))
             raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=words)
-    required = _REQUIRED.get(name)
+    required = _REQUIRED.get(name) if not (name == "tolerance" and {"limits", "boundaries"} & set(table)) else None
     if required is not None and required not in table:
         raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{name}.{required}")
 

@@ -6,7 +6,7 @@ Invented shapes; lengths in mm. Import this only after ``pytest.importorskip("OC
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -39,21 +39,29 @@ from OCP.BRepPrimAPI import (
     BRepPrimAPI_MakeTorus,
 )
 from OCP.Geom import Geom_BezierSurface, Geom_BSplineCurve, Geom_BSplineSurface, Geom_Line, Geom_OffsetSurface
-from OCP.GeomAPI import GeomAPI_IntCS, GeomAPI_Interpolate, GeomAPI_PointsToBSplineSurface, GeomAPI_ProjectPointOnSurf
 from OCP.GeomAbs import GeomAbs_Shape
+from OCP.GeomAPI import GeomAPI_IntCS, GeomAPI_Interpolate, GeomAPI_PointsToBSplineSurface, GeomAPI_ProjectPointOnSurf
 from OCP.gp import gp_Ax1, gp_Ax2, gp_Dir, gp_Pnt, gp_Pnt2d, gp_Trsf, gp_Vec
 from OCP.Interface import Interface_Static
+from OCP.IntTools import IntTools_FClass2d
+from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
 from OCP.ShapeUpgrade import ShapeUpgrade_ShapeDivideContinuity
+from OCP.STEPCAFControl import STEPCAFControl_Writer
 from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPControl_Writer
+from OCP.TCollection import TCollection_ExtendedString
+from OCP.TDataStd import TDataStd_Name
+from OCP.TDocStd import TDocStd_Document
 from OCP.TopAbs import TopAbs_ShapeEnum, TopAbs_State
 from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS, TopoDS_Compound, TopoDS_Face, TopoDS_Shape
+from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
 from probekit.nominal.exact.kernel import kernel
 
 kernel()  # switches the kernel's chatter off
 
+SURFACE_COLOUR = XCAFDoc_ColorType.XCAFDoc_ColorSurf
 FACE, EDGE, SOLID = TopAbs_ShapeEnum.TopAbs_FACE, TopAbs_ShapeEnum.TopAbs_EDGE, TopAbs_ShapeEnum.TopAbs_SOLID
 VERTEX = TopAbs_ShapeEnum.TopAbs_VERTEX
 
@@ -114,19 +122,19 @@ def kernel_distances(points: np.ndarray, shape: TopoDS_Shape) -> tuple[np.ndarra
 
 
 def kernel_projections(points: np.ndarray, shape: TopoDS_Shape) -> np.ndarray:
-    """Least distance (n,) of points from feet on whole surfaces that the kernel holds to lie in or on a face's border.
+    """Least distance (n,) of points from feet on whole surfaces that the kernel's fine classifier finds in the face.
 
-    Needed because BRepExtrema passes over feet that the kernel's classifier finds ON the border, which is up to a
-    micrometre wide, and gives the next vertex instead.
+    Needed because BRepExtrema tells inside from outside with another classifier, whose border is a micrometre wide: it
+    passes over feet there, and gives the next edge or vertex instead.
     """
     least = np.full(len(points), np.inf)
-    for face in map(TopoDS.Face, parts(shape, FACE)):
-        surface, classifier = BRep_Tool.Surface_s(face), BRepClass_FaceClassifier()
+    for face in map(TopoDS.Face, parts(shape, FACE)) if len(points) else ():
+        surface, classifier = BRep_Tool.Surface_s(face), IntTools_FClass2d(face, 1e-9)
         for k, point in enumerate(points):
             projection = GeomAPI_ProjectPointOnSurf(gp_Pnt(*map(float, point)), surface)
             for i in range(1, projection.NbPoints() + 1):
-                classifier.Perform(face, gp_Pnt2d(*projection.Parameters(i)), 1e-9)
-                if classifier.State() in (TopAbs_State.TopAbs_IN, TopAbs_State.TopAbs_ON):
+                state = classifier.Perform(gp_Pnt2d(*projection.Parameters(i)), True)
+                if state in (TopAbs_State.TopAbs_IN, TopAbs_State.TopAbs_ON):
                     least[k] = min(least[k], projection.Distance(i))
     return least
 
@@ -488,6 +496,18 @@ SHAPES: dict[str, Callable[[], TopoDS_Shape]] = {
 
 
 @dataclass(frozen=True)
+class Body:
+    """A shape to be written by `write_document`; names and colours by index of the face, colours linear RGB."""
+
+    name: str
+    shape: TopoDS_Shape
+    face_names: dict[int, str] = field(default_factory=dict)
+    face_colours: dict[int, tuple[float, float, float]] = field(default_factory=dict)
+    colour: tuple[float, float, float] | None = None
+    places: tuple[gp_Trsf, ...] = ()
+
+
+@dataclass(frozen=True)
 class Model:
     """A shape, its file, and its faces as the kernel reads them back."""
 
@@ -502,3 +522,43 @@ def make(name: str, folder: Path) -> Model:
     path = write(SHAPES[name](), folder / f"{name}.step")
     shape = read(path)
     return Model(name, path, shape, tuple(TopoDS.Face(face) for face in parts(shape, FACE)))
+
+
+def write_document(bodies: Iterable[Body], path: Path) -> Path:
+    """Write bodies with names and colours, those with places as an assembly, through the kernel's document."""
+    document = TDocStd_Document(TCollection_ExtendedString("test"))
+    shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    colours = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
+    root = None
+    for body in bodies:
+        label = shapes.AddShape(body.shape, False)
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(body.name))
+        for index, name in body.face_names.items():
+            part = shapes.AddSubShape(label, parts(body.shape, FACE)[index])
+            TDataStd_Name.Set_s(part, TCollection_ExtendedString(name))
+        for index, colour in body.face_colours.items():
+            part = shapes.AddSubShape(label, parts(body.shape, FACE)[index])
+            colours.SetColor(part, Quantity_Color(*colour, Quantity_TypeOfColor.Quantity_TOC_RGB), SURFACE_COLOUR)
+        if body.colour is not None:
+            colours.SetColor(label, Quantity_Color(*body.colour, Quantity_TypeOfColor.Quantity_TOC_RGB), SURFACE_COLOUR)
+        for place in body.places:
+            if root is None:
+                root = shapes.NewShape()
+                TDataStd_Name.Set_s(root, TCollection_ExtendedString("assembly"))
+            shapes.AddComponent(root, label, TopLoc_Location(place))
+    shapes.UpdateAssemblies()
+    writer = STEPCAFControl_Writer()
+    Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
+    writer.SetNameMode(True)
+    writer.SetColorMode(True)
+    writer.Transfer(document, STEPControl_StepModelType.STEPControl_AsIs)
+    writer.Write(str(path))
+    return path
+
+
+def place(x: float, y: float, z: float, turn: float = 0.0) -> gp_Trsf:
+    """Turned about z [rad], then shifted [mm]."""
+    rotation, shift = gp_Trsf(), gp_Trsf()
+    rotation.SetRotation(gp_Ax1(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1)), turn)
+    shift.SetTranslation(gp_Vec(x, y, z))
+    return shift.Multiplied(rotation)

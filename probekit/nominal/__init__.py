@@ -4,7 +4,7 @@ from .chord import chord_error
 from .faces import group_facets, name_faces
 from .facets import FacetEngine, Feet
 from .frames import datum_feature, frame_from_faces, move_nominal, placement
-from .load import FORMATS, UNITS, from_arrays, load
+from .load import FORMATS, UNITS, can_read, from_arrays, load
 from .model import Nominal
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "FacetEngine",
     "Feet",
     "Nominal",
+    "can_read",
     "chord_error",
     "datum_feature",
     "frame_from_faces",

@@ -13,11 +13,12 @@ import numpy as np
 
 from ..errors import InputError, ProbekitWarning
 from .faces import FaceChoice, group_facets, name_faces, stable_names
+from .exact.kernel import MissingKernelError, kernel
 from .from_step import STEP_FORMATS, from_step
 from .mend import mend
 from .model import Nominal
 
-__all__ = ["FORMATS", "UNITS", "from_arrays", "load", "millimetres_per"]
+__all__ = ["FORMATS", "UNITS", "can_read", "from_arrays", "load", "millimetres_per"]
 
 FORMATS = (".stl", ".ply", ".obj", ".3mf", ".glb")
 
@@ -123,6 +124,23 @@ def load(
         source=str(path),
         sha256=hashlib.sha256(content).hexdigest(),
     )
+
+
+def can_read(path: str | Path) -> bool:
+    """Whether what this kind of file needs is installed: the CAD kernel for STEP, nothing for meshes.
+
+    Parameters
+    ----------
+    path : str or Path
+        Only its ending counts.
+    """
+    if Path(path).suffix.lower() not in STEP_FORMATS:
+        return True
+    try:
+        kernel()
+    except MissingKernelError:
+        return False
+    return True
 
 
 def from_arrays(

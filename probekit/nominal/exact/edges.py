@@ -178,16 +178,18 @@ class Edge:
     def _newton(self, points: np.ndarray, where: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Foot, tangent and parameter of the closest point near positions on the polyline."""
         t, _ = self.samples
-        whole = np.floor(where).astype(int)
+        whole = np.clip(np.floor(where).astype(int), 0, len(t) - 2)
         guess = np.interp(where, np.arange(len(t)), t)
-        low, high = t[np.maximum(whole - 1, 0)], t[np.minimum(whole + 2, len(t) - 1)]
+        longest = 2.0 * (t[whole + 1] - t[whole])  # no step is to jump to another part of the curve
+        first, last = self.ends
         for _ in range(_MOST):
             p, p1, p2 = self.evaluate(guess)
             away = p - points
             gradient, square = np.einsum("ij,ij->i", away, p1), np.einsum("ij,ij->i", p1, p1)
             hessian = square + np.einsum("ij,ij->i", away, p2)
-            hessian = np.where(hessian > 1e-3 * square, hessian, square)
-            new = np.clip(guess - gradient / np.maximum(hessian, 1e-300), low, high)
+            hessian = np.where(hessian > 1e-9 * square, hessian, square)
+            step = np.clip(-gradient / np.maximum(hessian, 1e-300), -longest, longest)
+            new = np.clip(guess + step, first, last)
             moved = np.abs(new - guess) * np.sqrt(square)
             guess = new
             if not len(points) or moved.max() < 1e-11:
