@@ -9,7 +9,7 @@ import hashlib
 import platform
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -124,6 +124,11 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         From the step that could not go on.
     """
     settings, tell = study.settings, progress or (lambda _step, _done: None)
+    other = settings["part"].get("without_kernel")
+    if other is not None and not nominal.can_read(study.file(settings["part"]["model"])):
+        instead = run(load(study.file(other)), progress=progress)
+        note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
+        return replace(instead, notes=(note + ' (pip install "probekit[step]")', *instead.notes))
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         tell("loading the nominal", 0.0)
@@ -138,10 +143,11 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         tell("aligning", 0.5)
         alignment, aligned = None, found
         if "alignment" in settings:
-            alignment = fit.rigid(found, part, **settings["alignment"])
+            alignment, said = _align(study, found, part)
+            notes += said
             aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
         tell("judging", 0.6)
-        evaluations = [e for one in settings["tolerance"] for e in _evaluate(aligned, part, one, study.path)]
+        evaluations = _evaluate(aligned, part, settings["tolerance"], study.path)
         u, rule = _decision(settings, study.path)
         judged = verdict.classify(aligned, *evaluations, rule=rule, u=u)
         next_step = action.suggest(judged, part, alignment=alignment)
@@ -202,7 +208,7 @@ _OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json
 
 def _nominal(study: Study) -> nominal.Nominal:
     settings = study.settings["part"]
-    options = {key: settings[key] for key in settings if key not in ("model", "frame")}
+    options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
     part = nominal.load(study.file(settings["model"]), **options)
     frame = settings.get("frame")
     if frame is None:
@@ -241,6 +247,44 @@ def _touches(study: Study) -> pd.DataFrame:
     return fit.move_touches(table, fit.invert_motion(part_in_machine))
 
 
+def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fit.Alignment, list[str]]:
+    """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
+    wanted = dict(study.settings["alignment"])
+    letters = wanted.pop("datums", None)
+    if letters is None:
+        return fit.rigid(found, part, **wanted), []
+    for key in ("features", "method"):
+        if key in wanted:
+            raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
+    known = {one["letter"]: _datum(one, study.path) for one in study.settings.get("datum", [])}
+    for letter in letters:
+        if letter not in known:
+            raise InputError(
+                "there is no datum of that letter",
+                file=study.path,
+                column="alignment.datums",
+                found=letter,
+                expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
+            )
+    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=part, **wanted)
+    return frame.alignment, [frame.sentence, *frame.notes]
+
+
+def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
+    where = f"datum {wanted['letter']}"
+    if "kind" not in wanted:
+        raise InputError("a datum needs its kind", file=path, column=where, expected="plane, cylinder, width, ...")
+    options = {key: tuple(value) if isinstance(value, list) else value for key, value in wanted.items()}
+    try:
+        if "targets" in options:
+            options["targets"] = tuple(fit.DatumTarget(**one) for one in options["targets"])
+        return fit.Datum(**options)
+    except InputError as error:
+        raise InputError(error.what, file=path, column=where, found=error.found, expected=error.expected) from None
+    except TypeError as error:
+        raise InputError(f"a datum target cannot be read: {error}", file=path, column=f"{where}.targets") from None
+
+
 def _facet_notes(part: nominal.Nominal, evaluations: list[tolerance.Evaluation]) -> list[str]:
     """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
     if part.exact:
@@ -265,30 +309,10 @@ def _stylus(settings: dict[str, Any], measured: pd.DataFrame) -> touches.Stylus 
 
 
 def _evaluate(
-    aligned: pd.DataFrame, part: nominal.Nominal, wanted: dict[str, Any], path: Path
+    aligned: pd.DataFrame, part: nominal.Nominal, wanted: list[dict[str, Any]], path: Path
 ) -> list[tolerance.Evaluation]:
-    options = dict(wanted)
-    kind, each = options.pop("kind", "profile"), options.pop("each", False)
-    if kind != "profile":
-        raise InputError(
-            "unknown kind of tolerance", file=path, column="tolerance.kind", found=kind, expected="profile"
-        )
-    width, name = options.pop("width"), options.pop("name", "profile")
-    features = options.pop("features", None)
-    if not each:
-        return [tolerance.profile(aligned, width, features=features, nominal=part, name=name, **options)]
-    if not isinstance(features, list):
-        raise InputError(
-            "each = true needs a list of features",
-            file=path,
-            column="tolerance.features",
-            found=features,
-            expected="a list",
-        )
-    return [
-        tolerance.profile(aligned, width, features=[one], nominal=part, name=f"{name}, {one}", **options)
-        for one in features
-    ]
+    tolerances = [one for table in wanted for one in tolerance.read_tolerance(table, file=path)]
+    return tolerance.evaluate_all(tolerances, aligned, part)
 
 
 def _decision(settings: dict[str, Any], path: Path) -> tuple[float, verdict.Rule]:

@@ -28,13 +28,16 @@ _COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the largest residu
 
 @dataclass(frozen=True, eq=False)
 class MinimaxResult:
-    """Outcome of `minimax_motion`: parameters (6,) in mm and rad, largest residual, its gap to optimal, steps."""
+    """Outcome of `minimax_motion`: parameters (6,) in mm and rad, largest residual, its gap to optimal, steps, the
+    residuals (n,) and the uniform offset [mm] that was taken off the deviations.
+    """
 
     parameters: np.ndarray
     largest: float
     gap: float
     iterations: int
     residuals: np.ndarray
+    offset: float = 0.0
 
 
 def minimax_motion(
@@ -46,6 +49,7 @@ def minimax_motion(
     middle: np.ndarray | float = 0.0,
     scale: np.ndarray | float = 1.0,
     start: np.ndarray | None = None,
+    offset: bool = False,
     tolerance: float = 1e-6,
     max_iterations: int = 200,
 ) -> MinimaxResult:
@@ -66,6 +70,8 @@ def minimax_motion(
         Middle of each touch's zone [mm], and its weight.
     start : (6,) float, optional
         First parameters, mm and rad.
+    offset : bool
+        Leave a uniform offset of all deviations free as well: max |scale (deviation - middle - offset)|.
     tolerance : float
         Settled when no motion within the trust region promises more than this [mm, scaled].
     max_iterations : int
@@ -81,14 +87,20 @@ def minimax_motion(
     FitError
         If it does not settle within `max_iterations`.
     """
+    n_motions = basis.shape[1]
 
     def evaluate(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        moved = move(parameters, points, pivot)
+        moved = move(parameters[:6], points, pivot)
         deviation, gradient = measure(moved)
-        slope = jacobian(parameters, moved, gradient, pivot) @ basis
-        return scale * (deviation - middle), np.reshape(scale, (-1, 1)) * slope
+        slope = jacobian(parameters[:6], moved, gradient, pivot) @ basis[:6, :n_motions]
+        if offset:
+            slope = np.hstack([slope, -np.ones((len(slope), 1))])
+        return scale * (deviation - middle - parameters[6]), np.reshape(scale, (-1, 1)) * slope
 
-    parameters = np.zeros(6) if start is None else np.array(start, dtype=float)
+    parameters = np.append(np.zeros(6) if start is None else np.asarray(start, dtype=float), 0.0)
+    basis = np.vstack([basis, np.zeros((1, n_motions))])
+    if offset:
+        basis = np.hstack([basis, np.eye(7)[:, 6:]])
     residual, slope = evaluate(parameters)
     largest = float(np.abs(residual).max())
     radius = max(2.0 * largest / max(float(np.mean(scale)), 1e-300), 1e-3)
@@ -97,7 +109,7 @@ def minimax_motion(
         step, promised = _linear_step(residual, slope, radius, largest)
         gap = largest - promised
         if gap <= tolerance or radius <= 1e-9:
-            return MinimaxResult(parameters, largest, max(gap, 0.0), iteration, residual)
+            return MinimaxResult(parameters[:6], largest, max(gap, 0.0), iteration, residual, float(parameters[6]))
         trial = parameters + basis @ step
         new_residual, new_slope = evaluate(trial)
         new_largest = float(np.abs(new_residual).max())

@@ -1,0 +1,267 @@
+"""Datum frames: the motion from measured to nominal that the datums A | B | C establish, each in its turn.
+
+Each datum's simulator is brought onto its nominal counterpart by a motion among those still open; what the datum grips
+is then taken, and what it does not see stays open for the next. So a secondary simulator keeps the angle, and a
+tertiary one the place, that the drawing gives it to those before, without a rule for every combination; and no
+convention about axes is needed, for the counterparts are the nominal's own faces.
+
+Standards
+---------
+ASME Y14.5-2018 clause 7 and ASME Y14.5.1-2019; ISO 5459:2011. All statements about them are from memory. Where they
+differ and a drawing says nothing:
+
+- planes: Y14.5.1 takes the external constrained least squares plane ("tangent"), ISO 5459:2011 the external plane with
+  the smallest largest distance ("tangent_minimax");
+- features of size: both take the largest inscribed or smallest circumscribed ("mating"), with the angle to higher
+  datums kept; Y14.5 calls it RMB (regardless of material boundary), ISO has it when no (M) or (L) stands there;
+- a plane or cone whose place is already fixed by higher datums takes only its turn: its simulator moves along the
+  normal until it touches (Y14.5 RMB), which is a size here;
+- ISO 5459 knows datums that fix the orientation only ("><"): `orientation_only`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError, ProbekitWarning
+from .features import Datum, Touched, touched
+from .frame import DatumFrame, Step, frame_of
+from .motion import apply_motion, free_of
+from .paired import paired
+from .simulators import settle
+from .twists import intersect, motion_of, rows_of_turning, slides_and_turns, velocity_rows
+from .undetermined import describe_motions
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["datum_frame"]
+
+_SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this part of itself is not determined
+
+
+def datum_frame(
+    found: pd.DataFrame | Mapping[str, np.ndarray],
+    datums: Iterable[Datum],
+    *,
+    nominal: Nominal | None = None,
+    ball: float | None = None,
+    lock: Iterable[str] = (),
+    u: float | np.ndarray | None = None,
+    pivot: Iterable[float] | None = None,
+    nominal_frame: np.ndarray | None = None,
+) -> DatumFrame:
+    """Establish a datum frame.
+
+    Parameters
+    ----------
+    found : DataFrame or mapping
+        Touches or deviations table; or feature -> measured points (n, 3) [mm], for datums with nominal parameters.
+        Targets and their normals say where the nominal is; feet do where there is no target.
+    datums : iterable of Datum
+        In order of precedence: primary, secondary, tertiary.
+    nominal : Nominal, optional
+        Needed for datums of kind "face"; of use for "targets".
+    ball : float, optional
+        Effective radius to take off, if the points are ball centres [mm]. A deviations table knows it.
+    lock : iterable of str
+        Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz: not for the datums to take.
+    u : float or (n,) float, optional
+        Standard uncertainty of a touch [mm]. Without it a column `u`, or else the scatter of the touches about each
+        datum feature by itself, is taken.
+    pivot : (3,) float, optional
+        Point about which the turns of the result are read [mm]. By default the origin, or a point of the axis about
+        which the part may still turn.
+    nominal_frame : (4, 4) float, optional
+        Motion from nominal coordinates to a frame whose axes x, y, z name the degrees of freedom in the table. By
+        default the nominal's own axes.
+
+    Returns
+    -------
+    DatumFrame
+
+    Raises
+    ------
+    InputError
+        If a datum has no touches, its touches do not fix what it should take, it takes nothing although something
+        is open, or the datums are none.
+    FitError
+        If a simulator does not settle.
+
+    Notes
+    -----
+    The simulators are in `probekit.fit.simulators`, the rules of precedence at the head of this module. The covariance
+    is propagated from the touches to first order, with the same touches in contact: a tangent or mating simulator
+    rests on few of them, so averaging does not help it as it helps least squares; and its rest is shifted outward by
+    the scatter of the touches, which a covariance does not show.
+    """
+    datums, lock = tuple(datums), (lock,) if isinstance(lock, str) else tuple(lock)
+    if not datums:
+        raise InputError("a datum frame needs at least one datum")
+    letters = [one.letter for one in datums]
+    if len(set(letters)) < len(letters):
+        raise InputError("two datums have the same letter", found="|".join(letters))
+    table = found if hasattr(found, "columns") else _table_of(found)
+    radius = _ball(table, ball)
+    parts = [touched(table, one, nominal, radius) for one in datums]
+    nowhere = np.concatenate([np.concatenate([c.points for c in part.counterparts]) for part in parts])
+    centre = nowhere.mean(axis=0)
+    arm = max(float(np.sqrt(np.mean(np.sum((nowhere - centre) ** 2, axis=1)))), 1e-3)
+    open_ = _open_at_first(lock, np.zeros(3) if pivot is None else np.asarray(pivot, dtype=float), centre, arm)
+    motion, steps = _start(parts, open_, centre, arm), []
+    for part in parts:
+        step = _take(part, motion, open_, centre, arm, letters)
+        motion, open_ = (step.settled.motion if step.settled else np.eye(4)) @ motion, step.left
+        steps.append(step)
+    return frame_of(table, steps, motion, centre=centre, arm=arm, u=u, pivot=pivot, names=nominal_frame, lock=lock)
+
+
+def _table_of(points: Mapping[str, np.ndarray]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for name, values in points.items():
+        values = np.asarray(values, dtype=float)
+        if values.ndim != 2 or values.shape[1] != 3:
+            raise InputError("the points of a feature must have three columns", column=name, found=values.shape)
+        rows.append(pd.DataFrame({"feature": name, "x": values[:, 0], "y": values[:, 1], "z": values[:, 2]}))
+    if not rows:
+        raise InputError("there are no touches")
+    table = pd.concat(rows, ignore_index=True)
+    table.insert(0, "touch", np.arange(1, len(table) + 1))
+    return table
+
+
+def _ball(table: pd.DataFrame, ball: float | None) -> float:
+    projected = table.attrs.get("projection")
+    recorded = table.attrs.get("recorded")
+    if ball is None and projected is not None:
+        return float(projected["radius"])
+    if ball is None and recorded == "centre":
+        raise InputError(
+            "the touches are ball centres", todo="Give ball=, the effective radius, or project them first."
+        )
+    if ball is not None and recorded == "contact" and ball:
+        raise InputError("the touches are contact points, so no ball must be taken off", found=f"ball = {ball}")
+    radius = float(ball or 0.0)
+    if not (np.isfinite(radius) and radius >= 0):
+        raise InputError("the radius of the ball is not usable", found=ball, expected="mm, zero or more")
+    return radius
+
+
+def _open_at_first(lock: Iterable[str], pivot: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """(6, k) orthonormal twists that are not locked."""
+    free = free_of(lock)
+    about_pivot = np.eye(6)
+    about_pivot[:3, 3:] = np.cross(np.eye(3), centre - pivot).T / arm  # a turn about the pivot shifts the centre
+    return np.linalg.qr(about_pivot[:, free])[0]
+
+
+def _start(parts: list[Touched], open_: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """Where the touches lie by their targets, as far as what is open allows it: a start, however far off they are."""
+    points = np.concatenate([part.points for part in parts])
+    expected = np.concatenate([part.expected for part in parts])
+    known = np.isfinite(expected).all(axis=1)
+    points, expected = points[known], expected[known]
+    if not len(points):
+        return np.eye(4)
+    slides, turns = slides_and_turns(open_)
+    if turns.shape[1] == 3 and slides.shape[1] == 3:
+        try:
+            return paired(points, expected)[0]
+        except InputError:
+            pass  # on one line: the shift alone is known
+    motion = np.eye(4)
+    for _ in range(20):
+        moved = apply_motion(motion, points)
+        rows = np.vstack([velocity_rows(moved, np.tile(axis, (len(moved), 1)), centre, arm) for axis in np.eye(3)])
+        left = (expected - moved).T.ravel()
+        usable = open_ if turns.shape[1] < 3 else np.vstack([slides, np.zeros((3, slides.shape[1]))])
+        step = usable @ np.linalg.lstsq(rows @ usable, left, rcond=1e-6)[0]
+        motion = motion_of(step, centre, arm) @ motion
+        if np.abs(step).max() < 1e-9:
+            break
+    return motion
+
+
+def _take(
+    part: Touched, motion: np.ndarray, open_: np.ndarray, centre: np.ndarray, arm: float, letters: list[str]
+) -> Step:
+    """Let one datum take what it grips of what is open."""
+    datum = part.datum
+    grip = np.vstack([one.grip(centre, arm) for one in part.counterparts])
+    if datum.orientation_only:
+        _, loose = intersect(np.eye(6), grip)
+        about = slides_and_turns(loose)[1]
+        grip = rows_of_turning(np.linalg.svd(about.T)[2][about.shape[1] :] if about.shape[1] else np.eye(3))
+    taken, left = intersect(open_, grip)
+    if not taken.shape[1]:
+        said = f"datum {datum.letter} adds nothing: what it could take is taken already"
+        if open_.shape[1]:
+            words = "; ".join(describe_motions(open_, np.ones(6, dtype=bool), centre, arm))
+            raise InputError(
+                said + f", and the part could still {words}",
+                found="|".join(letters),
+                todo="Leave it out, or name a datum that takes this.",
+            )
+        warnings.warn(said, ProbekitWarning, stacklevel=3)
+        return Step(
+            part,
+            open_,
+            taken,
+            left,
+            None,
+            member=np.zeros((len(part.rows), 0)),
+            slope=_slope(part, motion, centre, arm),
+        )
+    slides, _ = slides_and_turns(open_ if not datum.orientation_only else np.zeros((6, 0)))
+    grows = [k for k, one in enumerate(part.counterparts) if not one.grows_like(slides)]
+    member = (part.part[:, None] == np.array(grows, dtype=int)[None]).astype(float)
+    _check_grip(part, motion, taken, member, centre, arm)
+    settled = settle(
+        apply_motion(motion, part.points),
+        part.measure,
+        taken,
+        member,
+        part.weight,
+        datum.settles_by,
+        centre=centre,
+        arm=arm,
+    )
+    return Step(part, open_, taken, left, settled, member, _slope(part, settled.motion @ motion, centre, arm))
+
+
+def _slope(part: Touched, motion: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """(n, 6) change of the deviations of a datum with a twist made after a motion."""
+    moved = apply_motion(motion, part.points)
+    return velocity_rows(moved, part.measure(moved)[1], centre, arm)
+
+
+def _check_grip(
+    part: Touched, motion: np.ndarray, taken: np.ndarray, member: np.ndarray, centre: np.ndarray, arm: float
+) -> None:
+    """Whether the touches fix what the datum takes, and its size."""
+    slope = np.hstack([_slope(part, motion, centre, arm) @ taken, -member])
+    unknowns = slope.shape[1]
+    padded = np.vstack([slope, np.zeros((max(0, unknowns - len(slope)), unknowns))])
+    _, singular, vt = np.linalg.svd(padded, full_matrices=False)
+    loose = vt[singular / np.sqrt(len(slope)) < _SENSITIVITY].T
+    if not loose.shape[1]:
+        return
+    moving = taken @ loose[: taken.shape[1]]
+    left, size, _ = np.linalg.svd(moving, full_matrices=False)
+    shown = left[:, size > 0.05]
+    could = "; ".join(describe_motions(shown, np.ones(6, dtype=bool), centre, arm)) if shown.shape[1] else "grow"
+    also = " and a size" if member.shape[1] else ""
+    raise InputError(
+        f"the touches of datum {part.datum.letter} do not fix what it should take: its simulator could still {could}",
+        found=f"{len(part.rows)} touches for {taken.shape[1]} degrees of freedom{also}",
+        todo="Touch more of it, further apart and not on one line"
+        + (', or take its touches as datum targets (kind = "targets").' if member.shape[1] else "."),
+    )

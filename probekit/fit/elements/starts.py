@@ -1,0 +1,238 @@
+"""First values for the fits that iterate: algebraic fits where there are some, else the best of a fan of directions.
+
+Points come centred on their mean and scaled to about one: nothing here depends on where a part lies or how large it is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .shapes import State, unit_frame
+
+__all__ = ["algebraic_sphere", "frame_in_plane", "principal_axes", "split_sides", "starts"]
+
+_FAN = 60  # directions over the half sphere
+_KEPT = 6  # starts that are followed up
+
+
+def principal_axes(points: np.ndarray, weights: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean (d,), axes (d, d) in columns by falling spread, and spreads (d,) (root of the weighted sum of squares)."""
+    weight = np.ones(len(points)) if weights is None else weights
+    mean = weight @ points / weight.sum()
+    _, spread, axes = np.linalg.svd((points - mean) * np.sqrt(weight)[:, None], full_matrices=len(points) < len(mean))
+    return mean, axes.T, np.append(spread, np.zeros(points.shape[1] - len(spread)))
+
+
+def algebraic_sphere(points: np.ndarray) -> tuple[np.ndarray, float]:
+    """Circle (d = 2) or sphere (d = 3) through points (n, d): centre (d,) and radius, by an algebraic fit.
+
+    Notes
+    -----
+    G. Taubin, IEEE Trans. PAMI 13 (1991) 1115-1138, in the form of N. Chernov, Circular and Linear Regression, 2010,
+    sec. 5.10 (from memory): it has little bias on short arcs.
+    """
+    mean = points.mean(axis=0)
+    centred = points - mean
+    square = np.einsum("ij,ij->i", centred, centred)
+    level = max(float(square.mean()), 1e-300)
+    bent = (square - level) / (2 * np.sqrt(level))
+    *_, axes = np.linalg.svd(np.column_stack([bent, centred]), full_matrices=False)
+    first, rest = axes[-1, 0] / (2 * np.sqrt(level)), axes[-1, 1:]
+    if abs(first) * np.sqrt(level) < 1e-9:  # flat: a radius of some 1e9 spreads
+        first = np.copysign(1e-9 / np.sqrt(level), first)
+    centre = -rest / (2 * first)
+    return mean + centre, float(np.sqrt(centre @ centre + level))
+
+
+def frame_in_plane(angle: float) -> np.ndarray:
+    """Rotation about the third axis by an angle [rad]."""
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _state(origin: np.ndarray, rotation: np.ndarray, *sizes: float) -> State:
+    return State(np.append(origin, np.zeros(3 - len(origin))), rotation, np.array(sizes, dtype=float))
+
+
+def starts(kind: str, points: np.ndarray, outward: np.ndarray | None = None) -> list[State]:
+    """States to begin from, the most promising first.
+
+    Parameters
+    ----------
+    kind : str
+        A kind that is fitted by iteration.
+    points : (n, 3) float
+        Centred and scaled.
+    outward : (3,) float, optional
+        For "width", roughly a direction across it.
+    """
+    if kind == "circle2":
+        centre, radius = algebraic_sphere(points[:, :2])
+        return [_state(centre, np.eye(3), radius)]
+    if kind == "sphere":
+        centre, radius = algebraic_sphere(points)
+        return [_state(centre, np.eye(3), radius)]
+    if kind == "circle":
+        mean, axes, _ = principal_axes(points)
+        frame = unit_frame(axes[:, 2])
+        local = (points - mean) @ frame
+        centre, radius = algebraic_sphere(local[:, :2])
+        return [_state(mean + frame[:, :2] @ centre, frame, radius)]
+    if kind == "ellipse2":
+        return _ellipse_starts(points)
+    if kind == "slot2":
+        return _slot_starts(points)
+    if kind == "width":
+        return _width_starts(points, outward)
+    maker = {"cylinder": _cylinder_about, "cone": _cone_about, "torus": _torus_about}[kind]
+    found = [maker(points, direction) for direction in _fan(points)]
+    found = [each for each in found if np.isfinite(each[0])]
+    found.sort(key=lambda each: each[0])
+    return [state for _, state in found[:_KEPT]]
+
+
+def _fan(points: np.ndarray) -> np.ndarray:
+    """Directions (m, 3) over half a sphere (a Fibonacci spiral), and the principal axes."""
+    up = 1.0 - (np.arange(_FAN) + 0.5) / _FAN
+    turn = np.arange(_FAN) * np.pi * (3.0 - np.sqrt(5.0))
+    out = np.sqrt(1.0 - up * up)
+    spiral = np.column_stack([out * np.cos(turn), out * np.sin(turn), up])
+    _, axes, _ = principal_axes(points)
+    return np.vstack([axes.T, spiral @ axes.T])
+
+
+def _cylinder_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
+    frame = unit_frame(direction)
+    local = points @ frame
+    centre, radius = algebraic_sphere(local[:, :2])
+    misfit = np.linalg.norm(local[:, :2] - centre, axis=1) - radius
+    return float(misfit @ misfit), _state(frame[:, :2] @ centre, frame, radius)
+
+
+def _cone_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
+    """Centre from the quadric of revolution x^2 + y^2 = 2 a x + 2 b y + A z^2 + B z + C, then a line in (rho, z)."""
+    frame = unit_frame(direction)
+    x, y, z = (points @ frame).T
+    design = np.column_stack([2 * x, 2 * y, z * z, z, np.ones(len(z))])
+    solved = np.linalg.lstsq(design, x * x + y * y, rcond=None)[0]
+    rho = np.hypot(x - solved[0], y - solved[1])
+    mean, axes, spread = principal_axes(np.column_stack([rho, z]))
+    cosine, sine = axes[:, 1] * (1.0 if axes[0, 1] >= 0 else -1.0)  # the normal, away from the axis
+    origin = frame[:, :2] @ solved[:2]
+    distance = cosine * mean[0] + sine * mean[1]
+    if sine > 0:  # opens along the other way of the direction
+        frame = frame @ np.diag([1.0, -1.0, -1.0])
+        sine = -sine
+    return float(spread[1] ** 2), _state(origin, frame, float(np.arctan2(-sine, cosine)), distance)
+
+
+def _torus_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
+    """Centre of the projected points, then a circle in (rho, z)."""
+    frame = unit_frame(direction)
+    local = points @ frame
+    centre, _ = algebraic_sphere(local[:, :2])
+    section = np.column_stack([np.linalg.norm(local[:, :2] - centre, axis=1), local[:, 2]])
+    middle, minor = algebraic_sphere(section)
+    misfit = np.linalg.norm(section - middle, axis=1) - minor
+    if not 0 < middle[0] < 1e3:
+        return np.inf, _state(np.zeros(3), frame, 1.0, 1.0)
+    origin = frame @ np.append(centre, middle[1])
+    return float(misfit @ misfit), _state(origin, frame, float(middle[0]), minor)
+
+
+def _ellipse_starts(points: np.ndarray) -> list[State]:
+    """Direct least-squares ellipse (R. Halir, J. Flusser, WSCG 1998, from memory), and a circle pulled out a little."""
+    x, y = points[:, :2].T
+    quadratic = np.column_stack([x * x, x * y, y * y])
+    linear = np.column_stack([x, y, np.ones(len(x))])
+    centre, radius = algebraic_sphere(points[:, :2])
+    found = [
+        _state(centre, frame_in_plane(angle), 1.1 * radius, 0.9 * radius) for angle in (0.0, 0.25 * np.pi, 0.5 * np.pi)
+    ]
+    try:
+        onto = -np.linalg.solve(linear.T @ linear, linear.T @ quadratic)
+        reduced = quadratic.T @ quadratic + quadratic.T @ linear @ onto
+        values, vectors = np.linalg.eig(np.array([reduced[2] / 2, -reduced[1], reduced[0] / 2]))
+    except np.linalg.LinAlgError:
+        return found
+    vectors = vectors.real
+    elliptic = 4 * vectors[0] * vectors[2] - vectors[1] ** 2 > 0
+    for vector in vectors[:, elliptic].T[np.argsort(np.abs(values[elliptic]))][:1]:
+        (a, b, c), (d, e, f) = vector, onto @ vector
+        matrix = np.array([[a, b / 2], [b / 2, c]])
+        centre = -0.5 * np.linalg.solve(matrix, [d, e])
+        spectrum, axes = np.linalg.eigh(matrix)
+        squares = (centre @ matrix @ centre - f) / spectrum
+        if (squares > 0).all():
+            found.insert(0, _state(centre, frame_in_plane(np.arctan2(axes[1, 0], axes[0, 0])), *np.sqrt(squares)))
+    return found
+
+
+def _slot_starts(points: np.ndarray) -> list[State]:
+    """Half width and length from the extents along and across a fan of directions."""
+    found = []
+    flat = points[:, :2]
+    for angle in np.linspace(0.0, np.pi, 90, endpoint=False):
+        frame = frame_in_plane(angle)
+        local = flat @ frame[:2, :2]
+        low, high = local.min(axis=0), local.max(axis=0)
+        radius = 0.5 * (high[1] - low[1])
+        length = max(high[0] - low[0] - 2 * radius, 0.05 * radius)
+        along = np.clip(local[:, 0] - 0.5 * (low[0] + high[0]), -0.5 * length, 0.5 * length)
+        out = np.hypot(local[:, 0] - 0.5 * (low[0] + high[0]) - along, local[:, 1] - 0.5 * (low[1] + high[1]))
+        state = _state(frame[:2, :2] @ (0.5 * (low + high)), frame, length, radius)
+        found.append((float(np.sum((out - radius) ** 2)), state))
+    found.sort(key=lambda each: each[0])
+    return [state for _, state in found[:_KEPT]]
+
+
+def split_sides(heights: np.ndarray) -> tuple[np.ndarray, float]:
+    """Split heights (n,) in two where that leaves the smallest sum of squares: upper (n,) bool, and that sum."""
+    order = np.argsort(heights, kind="stable")
+    ordered = heights[order]
+    n = len(ordered)
+    count = np.arange(1, n)
+    total, square = np.cumsum(ordered)[:-1], float(ordered @ ordered)
+    rest = ordered.sum() - total
+    left = square - total**2 / count - rest**2 / (n - count)
+    cut = int(np.argmin(left))
+    upper = np.zeros(n, dtype=bool)
+    upper[order[cut + 1 :]] = True
+    return upper, float(left[cut])
+
+
+def _width_starts(points: np.ndarray, outward: np.ndarray | None) -> list[State]:
+    """Directions that split the touches best: a fan, and the normals of many triples of touches."""
+    if outward is not None:
+        direction = np.asarray(outward, dtype=float)
+        for _ in range(4):  # it is told roughly only
+            state = _width_from(points, split_sides(points @ direction)[0])
+            direction = state.rotation[:, 2]
+        return [state]
+    rng = np.random.default_rng(1)
+    rows = np.array([rng.choice(len(points), 3, replace=False) for _ in range(400)])
+    a, b, c = points[rows[:, 0]], points[rows[:, 1]], points[rows[:, 2]]
+    normals = np.cross(b - a, c - a)
+    length = np.linalg.norm(normals, axis=1)
+    directions = np.vstack([_fan(points), normals[length > 1e-9] / length[length > 1e-9, None]])
+    found = sorted((split_sides(points @ direction)[::-1] for direction in directions), key=lambda each: each[0])
+    states, seen = [], set()
+    for _, upper in found:
+        key = min(upper.tobytes(), (~upper).tobytes())
+        if key in seen:
+            continue
+        seen.add(key)
+        states.append(_width_from(points, upper))
+        if len(states) == _KEPT:
+            break
+    return states
+
+
+def _width_from(points: np.ndarray, upper: np.ndarray) -> State:
+    """Two parallel planes through the touches of either side: a least-squares fit, once the sides are known."""
+    means = [points[side].mean(axis=0) for side in (upper, ~upper)]
+    pooled = np.vstack([points[upper] - means[0], points[~upper] - means[1]])
+    *_, axes = np.linalg.svd(pooled, full_matrices=False)
+    normal = axes[2]
+    apart = float(normal @ (means[0] - means[1]))
+    return _state(normal * float(normal @ (means[0] + means[1])) / 2, unit_frame(normal), abs(apart))

@@ -1,0 +1,317 @@
+"""Datum features: what a drawing says about one, and the touches that stand for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..deviation import distance_function
+from ..errors import InputError
+from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
+from .simulators import SIMULATORS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["Datum", "DatumTarget", "Touched", "touched"]
+
+_SIZED = ("cylinder", "sphere", "width")
+
+
+@dataclass(frozen=True)
+class DatumTarget:
+    """A point, line or area of the nominal on which a datum stands.
+
+    Attributes
+    ----------
+    name : str
+        As on the drawing, "A1".
+    point : (3,) float
+        Where it is, in nominal coordinates [mm].
+    to : (3,) float, optional
+        The other end, of a line [mm].
+    radius : float
+        Touches whose target is within this of the point or line belong to it [mm].
+    """
+
+    name: str
+    point: tuple[float, float, float]
+    to: tuple[float, float, float] | None = None
+    radius: float = 1.0
+
+    def distance(self, points: np.ndarray) -> np.ndarray:
+        """(n,) distance of points (n, 3) from it [mm]."""
+        start = np.asarray(self.point, dtype=float)
+        if self.to is None:
+            return np.linalg.norm(points - start, axis=1)
+        along = np.asarray(self.to, dtype=float) - start
+        part = np.clip((points - start) @ along / max(float(along @ along), 1e-300), 0.0, 1.0)
+        return np.linalg.norm(points - start - part[:, None] * along, axis=1)
+
+
+@dataclass(frozen=True)
+class Datum:
+    """One datum of a frame.
+
+    Attributes
+    ----------
+    letter : str
+        "A"; of a multiple feature "A-B".
+    kind : str or tuple of str
+        "plane"; "cylinder" (the axis of a bore or boss); "cone"; "sphere" (a point); "width" (the middle of two
+        parallel planes, of a slot or web); "targets" (the nominal at its targets, point by point); "face" (a face of
+        the nominal as it is, freeform). For a multiple feature one for all, or one each.
+    features : str or tuple of str
+        Features, or faces, of the touches. More than one make a multiple feature (A-B), which acts as one datum.
+    simulator : str
+        "default", or one of `probekit.fit.SIMULATORS`. The default is "tangent" for planes and cones, "mating" for
+        features of size, "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
+    boundary : str or (str, float)
+        "RMB", or ("MMB", size) with the size of the boundary [mm]: diameter, or width.
+    material : {"inside", "outside"}, optional
+        Where the material is, seen from the axis, middle or centre. Found from the targets; needed without them.
+    orientation_only : bool
+        It takes turns, no shifts (ISO 5459: ><).
+    targets : tuple of DatumTarget
+        For kind "targets": which touches count, and together.
+    nominal : mapping, optional
+        Nominal parameters, for touches without targets: `point`, `direction`, and `radius`, `width` [mm] or
+        `half_angle` [deg], by kind.
+    """
+
+    letter: str
+    kind: str | tuple[str, ...]
+    features: str | tuple[str, ...] = ()
+    simulator: str = "default"
+    boundary: str | tuple[str, float] = "RMB"
+    material: str | None = None
+    orientation_only: bool = False
+    targets: tuple[DatumTarget, ...] = field(default=())
+    nominal: Mapping[str, Any] | None = None
+
+    def __post_init__(self) -> None:
+        names = (self.features,) if isinstance(self.features, str) else tuple(self.features)
+        kinds = (self.kind,) * max(len(names), 1) if isinstance(self.kind, str) else tuple(self.kind)
+        object.__setattr__(self, "features", names)
+        object.__setattr__(self, "kind", kinds)
+        if not isinstance(self.boundary, str):
+            object.__setattr__(self, "boundary", tuple(self.boundary))
+        self._check(kinds, names)
+
+    def _check(self, kinds: tuple[str, ...], names: tuple[str, ...]) -> None:
+        where = {"column": f"datum {self.letter}"}
+        for one in kinds:
+            if one not in KINDS:
+                raise InputError("unknown kind of datum", found=one, expected="one of " + ", ".join(KINDS), **where)
+        if len(kinds) != max(len(names), 1):
+            raise InputError("as many kinds as features are needed", found=f"{len(kinds)} for {len(names)}", **where)
+        if self.simulator != "default" and self.simulator not in SIMULATORS:
+            known = "default, " + ", ".join(SIMULATORS)
+            raise InputError("unknown simulator", found=self.simulator, expected="one of " + known, **where)
+        if self.simulator == "mating" and not set(kinds) <= set(_SIZED):
+            raise InputError("only a feature of size has a mating envelope", found=", ".join(kinds), **where)
+        if self.simulator in ("tangent", "tangent_minimax") and set(kinds) & {*_SIZED, "targets"}:
+            raise InputError(
+                "a tangent simulator is for planes, cones and faces", found=", ".join(kinds), expected="mating", **where
+            )
+        if self.simulator == "tangent_minimax" and "face" in kinds:
+            raise InputError("a face takes the simulators tangent, minimax or least_squares", **where)
+        if self.boundary != "RMB":
+            good = isinstance(self.boundary, tuple) and len(self.boundary) == 2 and self.boundary[0] == "MMB"
+            if not good or not (isinstance(self.boundary[1], int | float) and self.boundary[1] > 0):
+                raise InputError("unknown boundary", found=self.boundary, expected='"RMB" or ("MMB", size)', **where)
+            if len(kinds) != 1 or kinds[0] not in _SIZED:
+                raise InputError("only a single feature of size has a material boundary", found=kinds, **where)
+        if self.targets and set(kinds) != {"targets"}:
+            raise InputError('datum targets need kind="targets"', found=", ".join(kinds), **where)
+        if self.nominal is not None and len(kinds) != 1:
+            raise InputError("nominal parameters are for a single feature", **where)
+
+    @property
+    def settles_by(self) -> str:
+        """Its simulator, with the default in place of "default"."""
+        if self.simulator != "default":
+            return self.simulator
+        if set(self.kind) <= set(_SIZED):
+            return "mating"
+        return "tangent" if set(self.kind) <= {"plane", "cone"} else "least_squares"
+
+
+@dataclass(frozen=True, eq=False)
+class Touched:
+    """A datum with its touches: positions in the table, the counterparts, and which of these each touch is on.
+
+    Attributes
+    ----------
+    datum : Datum
+    rows : (n,) int
+    points : (n, 3) float
+        As measured: ball centres or contact points [mm].
+    counterparts : tuple of Counterpart
+    part : (n,) int
+    weight : (n,) float
+    expected : (n, 3) float
+        Where the measured point would be on the nominal; NaN if not known [mm].
+    notes : tuple of str
+    """
+
+    datum: Datum
+    rows: np.ndarray
+    points: np.ndarray
+    counterparts: tuple[Counterpart, ...]
+    part: np.ndarray
+    weight: np.ndarray
+    expected: np.ndarray
+    notes: tuple[str, ...]
+
+    def measure(self, moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Deviations (n,) [mm] of moved points (n, 3) from the counterparts, and gradients (n, 3)."""
+        deviation, gradient = np.empty(len(moved)), np.empty((len(moved), 3))
+        for k, one in enumerate(self.counterparts):
+            deviation[self.part == k], gradient[self.part == k] = one.measure(moved[self.part == k])
+        return deviation, gradient
+
+
+def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: float) -> Touched:
+    """The touches of a datum and its nominal counterparts.
+
+    Raises
+    ------
+    InputError
+        If there are no touches, or they say nothing about where the nominal is.
+    """
+    parts, notes, rows, weights, expected = [], [], [], [], []
+    for name, kind in zip(datum.features or (None,), datum.kind, strict=True):
+        own, missed = _rows(found, name, datum.letter)
+        if missed:
+            notes.append(f"datum {datum.letter}: {missed} missed touches are not in it")
+        at, normals = _on_nominal(found.iloc[own], found)
+        if kind == "targets" and datum.targets:
+            own, at, normals, weight = _of_targets(datum, own, at, normals)
+        else:
+            weight = np.ones(len(own))
+        if kind == "width" and datum.nominal is None:
+            own, at, normals, weight, said = _parallel(datum.letter, own, at, normals, weight)
+            notes += said
+        parts.append(_counterpart(found, datum, kind, nominal, ball, (own, at, normals)))
+        rows.append(own)
+        weights.append(weight)
+        expected.append(at + ball * normals)
+    part = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
+    rows = np.concatenate(rows)
+    points = found[["x", "y", "z"]].to_numpy(dtype=float)[rows]
+    return Touched(
+        datum,
+        rows,
+        points,
+        tuple(parts),
+        part,
+        np.concatenate(weights),
+        np.concatenate(expected) if _has_targets(found) else np.full_like(points, np.nan),
+        tuple(notes),
+    )
+
+
+def _counterpart(
+    found: pd.DataFrame,
+    datum: Datum,
+    kind: str,
+    nominal: Nominal | None,
+    ball: float,
+    on: tuple[np.ndarray, np.ndarray, np.ndarray],
+) -> Counterpart:
+    rows, at, normals = on
+    if datum.nominal is not None:
+        points = found[["x", "y", "z"]].to_numpy(dtype=float)[rows]
+        return from_parameters(kind, datum.nominal, datum.material, points, ball, datum.letter)
+    if kind == "face" or (kind == "targets" and nominal is not None):
+        if nominal is None:
+            raise InputError(f"datum {datum.letter} is a face of the nominal, and no nominal was given")
+        chosen = found.iloc[rows]
+        chosen.attrs = found.attrs
+        points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
+        smooth = distance_function(chosen, nominal, smooth=True)(points)[1]
+        good = np.isfinite(at).all(axis=1)
+        return from_measure(kind, np.where(good[:, None], at, points), smooth, distance_function(chosen, nominal))
+    if not (np.isfinite(at).all() and np.isfinite(normals).all()):
+        raise InputError(
+            f"the touches of datum {datum.letter} do not say where the nominal is",
+            found=f"{int((~np.isfinite(at).all(axis=1)).sum())} touches without target and normal",
+            todo="Project them first (probekit.deviation.project), or give the datum its nominal parameters.",
+        )
+    normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    made = from_normals(kind, at, normals, ball, datum.letter)
+    if datum.material is not None and kind not in ("plane", "targets"):
+        if (made.outward > 0) != (datum.material == "inside"):
+            raise InputError(
+                f"datum {datum.letter} says the material is {datum.material}, its targets say the contrary",
+                todo="Check the normals of the targets: they point out of the material.",
+            )
+    return made
+
+
+def _rows(found: pd.DataFrame, name: str | None, letter: str) -> tuple[np.ndarray, int]:
+    """Rows of a feature, or face, that triggered; and how many did not."""
+    hit = np.isfinite(found[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
+    use = np.ones(len(found), dtype=bool)
+    if name is not None:
+        columns = [found[c].astype(object).to_numpy() for c in ("feature", "face") if c in found]
+        here = np.any([column == name for column in columns], axis=0)
+        if not here.any():
+            known = sorted({str(v) for column in columns for v in column if isinstance(v, str) and v})
+            raise InputError(f"datum {letter}: no touch is on that feature", found=name, expected=", ".join(known))
+        use = here
+    if not (use & hit).any():
+        raise InputError(f"no touch of datum {letter} triggered")
+    return np.flatnonzero(use & hit), int((use & ~hit).sum())
+
+
+def _has_targets(found: pd.DataFrame) -> bool:
+    return {"x0", "y0", "z0", "i", "j", "k"} <= set(found)
+
+
+def _on_nominal(chosen: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Points of the nominal and outward normals: targets, or else feet; NaN where there are neither."""
+    n = len(chosen)
+    at, normals = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+    sources = [(("x0", "y0", "z0"), ("i", "j", "k")), (("foot_x", "foot_y", "foot_z"), ("nx", "ny", "nz"))]
+    for points, directions in sources:
+        if {*points, *directions} <= set(found):
+            p, d = chosen[list(points)].to_numpy(dtype=float), chosen[list(directions)].to_numpy(dtype=float)
+            lacking = ~(np.isfinite(at) & np.isfinite(normals)).all(axis=1)
+            at[lacking], normals[lacking] = p[lacking], d[lacking]
+    return at, normals
+
+
+def _of_targets(
+    datum: Datum, rows: np.ndarray, at: np.ndarray, normals: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Touches of the datum targets; those of one target share one vote."""
+    distance = np.array([one.distance(at) for one in datum.targets])
+    nearest = np.nanargmin(np.where(np.isfinite(distance), distance, np.inf), axis=0)
+    inside = distance[nearest, np.arange(len(rows))] <= np.array([t.radius for t in datum.targets])[nearest]
+    count = np.bincount(nearest[inside], minlength=len(datum.targets))
+    if (count == 0).any():
+        empty = datum.targets[int(np.flatnonzero(count == 0)[0])]
+        raise InputError(
+            f"no touch is on datum target {empty.name}", expected=f"a touch within {empty.radius:g} mm of {empty.point}"
+        )
+    return rows[inside], at[inside], normals[inside], 1.0 / count[nearest[inside]]
+
+
+def _parallel(
+    letter: str, rows: np.ndarray, at: np.ndarray, normals: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, list[str]]:
+    """Those touches whose normals lie along one direction, as most do; the rounded ends of a slot are set aside."""
+    if not np.isfinite(normals).all():
+        return rows, at, normals, weight, []
+    along = np.abs(normals @ normals.T) > np.cos(np.radians(1.0))
+    keep = along[along.sum(axis=1).argmax()]
+    aside = int((~keep).sum())
+    said = [f"datum {letter}: {aside} touches are not on its two parallel planes and were set aside"] if aside else []
+    return rows[keep], at[keep], normals[keep], weight[keep], said

@@ -1,0 +1,158 @@
+"""Play of a datum at its material boundary (MMB): the part may shift and turn until a touch meets the boundary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import FitError
+from .motion import FREEDOMS
+from .twists import slides_and_turns, velocity_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .features import Touched
+
+__all__ = ["Mobility", "mobility_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Mobility:
+    """Small motions q, among those the datum took, that keep all its touches inside its boundary: matrix q <= limits.
+
+    Attributes
+    ----------
+    datum : str
+        Its letter.
+    boundary, size : float
+        Diameter or width of the boundary, and of the feature's own mating envelope [mm].
+    clearance : float
+        How far the envelope stands clear of the boundary, all round [mm]; negative: it does not pass.
+    basis : (6, k) float
+        Motions it took, as columns: shift of `pivot` [mm] and turn [rad].
+    pivot : (3,) float
+        A point in the middle of the feature, in nominal coordinates [mm].
+    matrix : (n, k) float, limits : (n,) float
+        One row per touch.
+    """
+
+    datum: str
+    boundary: float
+    size: float
+    clearance: float
+    basis: np.ndarray
+    pivot: np.ndarray
+    matrix: np.ndarray
+    limits: np.ndarray
+
+    @cached_property
+    def bounds(self) -> pd.DataFrame:
+        """Columns `freedom, low, high` [mm or deg]: how far each may go, the others helping as they can.
+
+        Empty if the feature does not pass its boundary. Exact for small motions; each by a linear program.
+        """
+        import pandas as pd
+        from scipy.optimize import linprog
+
+        rows = []
+        if self.clearance < 0:
+            return pd.DataFrame(columns=["freedom", "low", "high"])
+        for k, name in enumerate(FREEDOMS):
+            if np.abs(self.basis[k]).max() < 1e-9:
+                continue
+            ends = []
+            for sign in (1.0, -1.0):
+                solved = linprog(sign * self.basis[k], A_ub=self.matrix, b_ub=self.limits, bounds=(None, None))
+                if solved.status not in (0, 3):
+                    raise FitError(f"the play of datum {self.datum} along {name} was not found: {solved.message}")
+                ends.append(sign * solved.fun if solved.status == 0 else -sign * np.inf)
+            unit = 1.0 if k < 3 else 180.0 / np.pi
+            rows.append({"freedom": name, "low": unit * ends[0], "high": unit * ends[1]})
+        return pd.DataFrame(rows)
+
+    def allows(self, shift: np.ndarray, turn_deg: np.ndarray) -> bool:
+        """Whether a small motion stays inside.
+
+        Parameters
+        ----------
+        shift : (3,) float
+            Of the pivot [mm].
+        turn_deg : (3,) float
+            Rotation vector [deg].
+        """
+        wanted = np.concatenate([np.asarray(shift, dtype=float), np.radians(np.asarray(turn_deg, dtype=float))])
+        q, *_ = np.linalg.lstsq(self.basis, wanted, rcond=None)
+        along = bool(np.abs(self.basis @ q - wanted).max() < 1e-9)
+        return along and bool((self.matrix @ q <= self.limits + 1e-9).all())
+
+    @property
+    def sentence(self) -> str:
+        """The play in one line."""
+        said = f"datum {self.datum} at MMB {self.boundary:g} mm: envelope {self.size:.4f} mm, "
+        if self.clearance < 0:
+            return said + f"does not pass its boundary by {-self.clearance:.4f} mm"
+        ends = [
+            f"{row.freedom} {row.low:+.4f} to {row.high:+.4f} {'mm' if row.freedom[0] == 't' else 'deg'}"
+            for row in self.bounds.itertuples()
+        ]
+        return said + f"clear by {self.clearance:.4f} mm all round; play each by itself: " + ", ".join(ends)
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.sentence}</p>"
+
+
+def mobility_of(
+    part: Touched, resting: np.ndarray, open_: np.ndarray, left: np.ndarray, centre: np.ndarray, arm: float
+) -> Mobility:
+    """Play of a settled datum.
+
+    Parameters
+    ----------
+    part : Touched
+        The datum, a single feature of size.
+    resting : (n, 3) float
+        Its touches in the frame [mm].
+    open_, left : (6, k) float
+        Twists that it found open, and left.
+    centre, arm
+        How these are written.
+    """
+    one, boundary = part.counterparts[0], float(part.datum.boundary[1])
+    deviation, gradient = part.measure(resting)
+    reach = one.outward * (boundary / 2 - one.radius)  # the boundary stands this far outside the nominal
+    basis = _play(open_, left, one.point, centre, arm)
+    return Mobility(
+        datum=part.datum.letter,
+        boundary=boundary,
+        size=2.0 * (one.radius + one.outward * float(deviation.max())),
+        clearance=float(reach - deviation.max()),
+        basis=basis,
+        pivot=one.point,
+        matrix=velocity_rows(resting, gradient, one.point, 1.0) @ basis,
+        limits=reach - deviation,
+    )
+
+
+def _play(open_: np.ndarray, left: np.ndarray, point: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """(6, k) motions the datum took: slides, and turns about its own point as nearly as what is open allows."""
+    (slides, turns), (slides_left, turns_left) = slides_and_turns(open_), slides_and_turns(left)
+    motions = [np.concatenate([v, np.zeros(3)]) for v in _without(slides, slides_left).T]
+    shift = open_[:3] + np.cross(open_[3:].T / arm, point - centre).T  # of the point
+    turn = open_[3:] / arm
+    still = np.linalg.svd(turn, full_matrices=True)[2][turns.shape[1] :].T  # combinations that do not turn
+    for axis in _without(turns, turns_left).T:
+        c = np.linalg.pinv(turn, rcond=1e-6) @ axis
+        if still.shape[1]:
+            c = c - still @ (np.linalg.pinv(shift @ still, rcond=1e-6) @ (shift @ c))
+        motions.append(np.concatenate([shift @ c, turn @ c]))
+    return np.column_stack(motions)
+
+
+def _without(directions: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Directions (3, a) less those of (3, b)."""
+    amount, vectors = np.linalg.eigh(directions @ directions.T - others @ others.T)
+    return vectors[:, amount > 0.5]

@@ -1,0 +1,297 @@
+"""How a datum simulator settles on its touches: the shift, turn and size that bring touches and counterpart together.
+
+symbol   variable    meaning
+d_i      deviation   of touch i from the nominal counterpart [mm], positive = material left on
+p        step        small motion among those that the datum takes [mm]
+s_j      sizes       how far the simulator of feature j stands off the nominal, outward [mm]; 0 where it has no size
+e_i      residual    d_i - s_j: outside the simulator if positive [mm]
+
+=================  ==========================================================================================
+simulator          what it makes small
+=================  ==========================================================================================
+least_squares      sum e_i^2
+tangent            sum e_i^2 with e_i <= 0: outside the material, and as near to it as that allows
+tangent_minimax    the largest distance from it, with e_i <= 0
+minimax            the largest |e_i|
+mating             sum s_j with e_i <= 0: largest inscribed in a bore or slot, smallest circumscribed about a boss
+                   or web
+=================  ==========================================================================================
+
+Deviations are linearised about the present place, the linear problem is solved exactly (least squares; least squares
+with inequalities by the active set method; linear programs by HiGHS through scipy), and the touches are measured anew.
+
+References
+----------
+C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, SIAM 1995, ch. 23 (problem LSI, solved as LDP by NNLS);
+R. Fletcher, Practical Methods of Optimization, 2nd ed., Wiley 1987, ch. 14 (trust region). Which simulator is meant
+when a drawing says nothing: ASME Y14.5.1-2019, datums (constrained least squares for planes; mating envelopes for
+features of size), and ISO 5459:2011 annex A (tangent minimax for planes). All from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError
+from .motion import apply_motion
+from .twists import motion_of, velocity_rows
+
+__all__ = ["SIMULATORS", "Settled", "settle"]
+
+SIMULATORS = ("least_squares", "tangent", "tangent_minimax", "minimax", "mating")
+
+_ACTIVE = 1e-7  # a touch within this of a bound touches it [mm]
+_SMALL = 1e-11  # steps below this are none [mm]
+_ENOUGH = 1e-10  # gain that is no gain [mm]
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """Where a simulator came to rest.
+
+    Attributes
+    ----------
+    motion : (4, 4) float
+        Of the points given, to where they rest on the counterpart.
+    sizes : (m,) float
+        Stand-off of each feature's simulator [mm].
+    residuals : (n,) float
+        Outside the simulator, if positive [mm].
+    active : (a,) int
+        Touches that rest on it, or fix it.
+    gain : (k, n) float
+        Change of the step with each deviation: how probing errors move the datum, to first order.
+    certificate : float
+        How much the linear problem at rest still promised [mm]; NaN for least squares.
+    iterations : int
+    """
+
+    motion: np.ndarray
+    sizes: np.ndarray
+    residuals: np.ndarray
+    active: np.ndarray
+    gain: np.ndarray
+    certificate: float
+    iterations: int
+
+
+def settle(
+    points: np.ndarray,
+    measure: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]],
+    taken: np.ndarray,
+    member: np.ndarray,
+    weight: np.ndarray,
+    simulator: str,
+    *,
+    centre: np.ndarray,
+    arm: float,
+    max_iterations: int = 200,
+) -> Settled:
+    """Let a simulator settle.
+
+    Parameters
+    ----------
+    points : (n, 3) float
+        Touches, in nominal coordinates as far as they are known [mm].
+    measure : callable
+        Moved points (n, 3) -> deviations (n,) and their gradients (n, 3).
+    taken : (6, k) float
+        Twists that the datum takes, as columns.
+    member : (n, m) float
+        1 where a touch belongs to feature j, whose size is free; all zero for features without one.
+    weight : (n,) float
+        For the two least squares.
+    simulator : str
+        One of `SIMULATORS`.
+    centre, arm
+        As the twists are written.
+    max_iterations : int
+
+    Raises
+    ------
+    FitError
+        If it does not settle.
+    """
+
+    def look(motion: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        moved = apply_motion(motion, points)
+        deviation, gradient = measure(moved)
+        return deviation, np.hstack([velocity_rows(moved, gradient, centre, arm) @ taken, -member])
+
+    def moves(step: np.ndarray) -> np.ndarray:
+        return motion_of(taken @ step, centre, arm)
+
+    k = taken.shape[1]
+    if simulator in ("least_squares", "tangent"):
+        found = _by_squares(look, moves, k, weight, simulator == "tangent", max_iterations)
+    else:
+        found = _by_programs(look, moves, k, member, simulator, max_iterations)
+    motion, sizes, steps, certificate = found
+    deviation, slope = look(motion)
+    residuals = deviation - member @ sizes
+    active, gain = _gain(residuals, slope, weight, simulator, k)
+    return Settled(motion, sizes, residuals, active, gain, certificate, steps)
+
+
+def _by_squares(
+    look: Callable, moves: Callable, k: int, weight: np.ndarray, tangent: bool, most: int
+) -> tuple[np.ndarray, np.ndarray, int, float]:
+    motion, root = np.eye(4), np.sqrt(weight)[:, None]
+    for step in range(1, most + 1):
+        deviation, slope = look(motion)
+        found = (
+            _constrained(slope, deviation, root)
+            if tangent
+            else np.linalg.lstsq(root * slope, -root[:, 0] * deviation, rcond=1e-12)[0]
+        )
+        motion = moves(found[:k]) @ motion
+        if np.abs(found[:k]).max(initial=0.0) <= _SMALL * max(1.0, np.abs(deviation).max()):
+            return motion, found[k:], step, float("nan")
+    name = "tangent" if tangent else "least squares"
+    raise FitError(f"the {name} simulator did not settle in {most} steps; look for touches on the wrong face")
+
+
+def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> np.ndarray:
+    """Unknowns q that minimise |root (slope q + deviation)|^2 with slope q + deviation <= 0 (LSI)."""
+    from scipy.optimize import nnls
+
+    # with R q = z + f the square is |z|^2 and a constant: least distance programming under G z >= h
+    q, r = np.linalg.qr(root * slope)
+    f = -q.T @ (root[:, 0] * deviation)
+    g = -np.linalg.solve(r.T, slope.T).T
+    h = deviation - g @ f
+    scale = max(float(np.abs(h).max()), 1e-300)
+    stacked = np.vstack([g.T, h[None] / scale])
+    wanted = np.zeros(len(stacked))
+    wanted[-1] = 1.0
+    multipliers, _ = nnls(stacked, wanted, maxiter=30 * len(h))
+    rest = stacked @ multipliers - wanted
+    if -rest[-1] < 1e-14:
+        raise FitError("no place of the simulator keeps all touches on its inner side")
+    z = -scale * rest[:-1] / rest[-1]
+    return np.linalg.solve(r, z + f)
+
+
+def _by_programs(
+    look: Callable, moves: Callable, k: int, member: np.ndarray, simulator: str, most: int
+) -> tuple[np.ndarray, np.ndarray, int, float]:
+    """Sequence of linear programs in a trust region."""
+    motion = np.eye(4)
+    deviation, slope = look(motion)
+    value = _value(deviation, member, simulator)
+    radius = max(2.0 * float(np.ptp(deviation)), float(np.abs(deviation).max()), 1e-3)
+    for step in range(1, most + 1):
+        found, promised = _program(deviation, slope, k, member, simulator, radius)
+        gap = value - promised
+        if gap <= _ENOUGH or radius <= 1e-10:
+            if simulator == "tangent_minimax":
+                motion = moves(found) @ motion  # any place has this value: the last step brings it to the outside
+            return motion, _sizes(look(motion)[0], member, simulator), step, max(gap, 0.0)
+        trial = moves(found) @ motion
+        new_deviation, new_slope = look(trial)
+        gained = (value - _value(new_deviation, member, simulator)) / gap
+        if gained > 1e-4:
+            motion, deviation, slope = trial, new_deviation, new_slope
+            value = _value(deviation, member, simulator)
+        largest = float(np.abs(found).max())
+        if gained < 0.25:
+            radius = 0.25 * max(largest, 1e-12)
+        elif gained > 0.75:
+            radius = max(radius, 2.0 * largest)
+    raise FitError(f"the {simulator} simulator did not settle in {most} steps (still promised {gap:.1e} mm)")
+
+
+def _groups(deviation: np.ndarray, member: np.ndarray) -> list[np.ndarray]:
+    return [deviation[member[:, j] > 0] for j in range(member.shape[1])]
+
+
+def _value(deviation: np.ndarray, member: np.ndarray, simulator: str) -> float:
+    """What is made small, at the best sizes."""
+    groups = _groups(deviation, member)
+    if simulator == "mating":
+        return float(sum(g.max() for g in groups))
+    if simulator == "tangent_minimax":
+        return float(max((np.ptp(g) for g in groups), default=0.0)) if groups else float(np.ptp(deviation))
+    loose = deviation[~member.any(axis=1)]
+    return float(max([np.ptp(g) / 2 for g in groups] + ([np.abs(loose).max()] if len(loose) else [])))
+
+
+def _sizes(deviation: np.ndarray, member: np.ndarray, simulator: str) -> np.ndarray:
+    groups = _groups(deviation, member)
+    return np.array([(g.max() + g.min()) / 2 if simulator == "minimax" else g.max() for g in groups])
+
+
+def _program(
+    deviation: np.ndarray, slope: np.ndarray, k: int, member: np.ndarray, simulator: str, radius: float
+) -> tuple[np.ndarray, float]:
+    """Step (k,) within the trust region, and the value it promises.
+
+    Unknowns are the step as the difference of two parts that are not negative (so that its length has a cost, and
+    what brings nothing is not moved), the sizes, and the half or whole width t of the zone.
+    """
+    from scipy.optimize import linprog
+
+    n, m = member.shape
+    rows = np.hstack([slope[:, :k], -slope[:, :k], slope[:, k:]])
+    none, ones = np.zeros((n, 1)), np.ones((n, 1))
+    upper, lower = {
+        "mating": (none, None),
+        "minimax": (-ones, -ones),
+        "tangent_minimax": (none, -ones),
+    }[simulator]
+    blocks, right = [np.hstack([rows, upper])], [-deviation]
+    if lower is not None:
+        blocks.append(np.hstack([-rows, lower]))
+        right.append(deviation)
+    cost = np.concatenate([np.full(2 * k, 1e-7), np.full(m, float(simulator == "mating")), [float(lower is not None)]])
+    solved = linprog(
+        cost,
+        A_ub=np.vstack(blocks),
+        b_ub=np.concatenate(right),
+        bounds=[(0.0, radius)] * (2 * k) + [(None, None)] * m + [(0.0, None)],
+        method="highs",
+        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
+    )
+    if solved.status != 0:
+        raise FitError(f"the linear program of the {simulator} simulator failed: {solved.message}")
+    value = float(solved.x[2 * k : 2 * k + m].sum()) if simulator == "mating" else float(solved.x[-1])
+    return solved.x[:k] - solved.x[k : 2 * k], value
+
+
+def _gain(
+    residuals: np.ndarray, slope: np.ndarray, weight: np.ndarray, simulator: str, k: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Touches that rest on the simulator, and the change of the step (k, n) with each deviation.
+
+    From the conditions of optimality at rest, with the same touches active. Where fewer are active than there are
+    unknowns (two touches across a circle), the shortest change is taken.
+    """
+    n = len(residuals)
+    if simulator == "least_squares":
+        root = np.sqrt(weight)[:, None]
+        return np.arange(n), -(np.linalg.pinv(root * slope, rcond=1e-10) * root.T)[:k]
+    if simulator == "tangent":
+        active = np.flatnonzero(residuals >= -_ACTIVE)
+        fixed, weighted = slope[active], slope * weight[:, None]
+        system = np.block([[weighted.T @ slope, fixed.T], [fixed, np.zeros((len(active), len(active)))]])
+        right = -np.vstack([weighted.T, np.eye(n)[active]])
+        return active, (np.linalg.pinv(system, rcond=1e-10, hermitian=True) @ right)[:k]
+    size = float(np.abs(residuals).max())
+    top = residuals.max() if simulator == "minimax" else 0.0
+    if simulator == "minimax":
+        top = size
+    high = residuals >= top - _ACTIVE
+    low = np.zeros(n, dtype=bool) if simulator == "mating" else residuals <= -size + _ACTIVE
+    active = np.flatnonzero(high | low)
+    width = {
+        "mating": np.zeros(n),
+        "minimax": np.where(high, -1.0, 1.0),
+        "tangent_minimax": np.where(high, 0.0, 1.0),
+    }[simulator]
+    system = np.hstack([slope[active], width[active, None]])
+    gain = np.zeros((k, n))
+    gain[:, active] = -np.linalg.pinv(system, rcond=1e-7)[:k]
+    return active, gain

@@ -1,0 +1,77 @@
+"""Datums in a study file: the frame takes the place of the fit, and its errors say where they are."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from probekit import InputError, study
+from probekit.demo import demo_folder
+from probekit.fit import Datum, datum_frame
+
+DATUMS = """
+[[datum]]
+letter = "A"
+kind = "plane"
+features = "base_top"
+
+[[datum]]
+letter = "B"
+kind = "cylinder"
+features = ["bore"]
+boundary = ["MMB", 19.95]
+
+[[datum]]
+letter = "C"
+kind = "width"
+features = ["slot"]
+
+[alignment]
+datums = ["A", "B", "C"]
+"""
+
+
+def written(folder: Path, datums: str = DATUMS) -> Path:
+    source = demo_folder() / "foil"
+    text = (source / "study_mesh.toml").read_text()
+    text = re.sub(r"\[alignment\].*?(?=\[\[tolerance)", lambda _: datums, text, count=1, flags=re.DOTALL)
+    for name in ("foil.3mf", "touches.csv"):
+        text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
+    path = folder / "study.toml"
+    path.write_text(text)
+    return path
+
+
+def test_a_study_in_a_datum_frame(tmp_path):
+    found = study.run(study.load(written(tmp_path)))
+    same = datum_frame(
+        found.found, [Datum("A", "plane", "base_top"), Datum("B", "cylinder", "bore"), Datum("C", "width", "slot")]
+    )
+    assert found.alignment.method == "datum frame A|B|C"
+    assert found.alignment.motion == pytest.approx(same.motion, abs=1e-12)
+    assert any("took tz, rx, ry" in note for note in found.notes)
+    assert any("datum B at MMB 19.95 mm" in note for note in found.notes)
+    paths = study.write(found, tmp_path / "out")
+    assert "datum frame A|B|C" in paths["report"].read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('["A", "B", "C"]', '["A", "D"]', "'alignment.datums': there is no datum of that letter; found 'D'"),
+        ('kind = "plane"', 'kind = "flat"', "'datum A': unknown kind of datum; found 'flat'"),
+        ('kind = "plane"', "", "'datum A': a datum needs its kind"),
+        ('datums = ["A"', 'features = ["bore"]\ndatums = ["A"', "'alignment.features': a datum frame has its own"),
+        ('letter = "A"', 'lettre = "A"', "'datum.lettre': unknown key; expected 'letter'"),
+        ('[[datum]]\nletter = "C"', '[[datum]]\nkind = "plane"\n\n[[datum]]\nletter = "C"', "lacks a key"),
+        (
+            'kind = "plane"',
+            'kind = "targets"\ntargets = [{name = "A1"}]',
+            "'datum A.targets': a datum target cannot be read",
+        ),
+    ],
+)
+def test_errors_say_where(tmp_path, old, new, message):
+    assert old in DATUMS
+    with pytest.raises(InputError, match=re.escape(message)):
+        study.run(study.load(written(tmp_path, DATUMS.replace(old, new, 1))))
