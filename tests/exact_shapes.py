@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -188,7 +189,7 @@ DISTANCES = (0.0, 0.001, 0.01, 0.1, 1.0, 3.0)
 
 
 def touches(shape: TopoDS_Shape, count: int, seed: int, distances: tuple[float, ...] = DISTANCES) -> np.ndarray:
-    """Points off a shape in all directions: half off its faces, a third off its edges and seams, the rest off corners."""
+    """Points off a shape, in all directions: half off its faces, a third off its edges and seams, some off corners."""
     rng = np.random.default_rng(seed)
     on_faces = _on_faces(shape, count // 2, rng)
     on_edges = _on_edges(shape, count // 3, rng)
@@ -406,7 +407,7 @@ def revolved() -> TopoDS_Shape:
     outline = np.array([[18, 0, 0], [22, 0, 10], [15, 0, 22], [17, 0, 35]], dtype=float)
     edges = [BRepBuilderAPI_MakeEdge(profile_curve(outline)).Edge()]
     corners = [(17, 0, 35), (0, 0, 35), (0, 0, 0), (18, 0, 0)]
-    for a, b in zip(corners[:-1], corners[1:], strict=True):
+    for a, b in pairwise(corners):
         edges.append(BRepBuilderAPI_MakeEdge(gp_Pnt(*map(float, a)), gp_Pnt(*map(float, b))).Edge())
     wire = BRepBuilderAPI_MakeWire()
     for edge in edges:
@@ -535,7 +536,7 @@ def write_document(bodies: Iterable[Body], path: Path) -> Path:
         TDataStd_Name.Set_s(label, TCollection_ExtendedString(body.name))
         for index, name in body.face_names.items():
             part = shapes.AddSubShape(label, parts(body.shape, FACE)[index])
-            TDataStd_Name.Set_s(part, TCollection_ExtendedString(name))
+            TDataStd_Name.Set_s(part, TCollection_ExtendedString(name, True))
         for index, colour in body.face_colours.items():
             part = shapes.AddSubShape(label, parts(body.shape, FACE)[index])
             colours.SetColor(part, Quantity_Color(*colour, Quantity_TypeOfColor.Quantity_TOC_RGB), SURFACE_COLOUR)

@@ -47,11 +47,17 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
         tolerance under its name.
     shares : DataFrame
         `part`, `rms` [mm] and `share` of the sum of squares of the touches judged that the alignment did not use.
+
+    Both have no rows when no tolerance is a profile: the others do not say where the nominal is.
     """
     import pandas as pd
 
-    table, evaluations = verdict.table, verdict.evaluations
-    middles = [(one.lower + one.upper) / 2 for one in evaluations]
+    table, evaluations = verdict.table, tuple(one for one in verdict.evaluations if one.from_nominal)
+    if not evaluations:
+        return pd.DataFrame(columns=["correction", "size", "rms", "outside"]), pd.DataFrame(
+            columns=["part", "rms", "share"]
+        )
+    middles = [one.middles for one in evaluations]
     aligned = [one.deviations - middle for one, middle in zip(evaluations, middles, strict=True)]
     rows: list[dict[str, object]] = []
     states: list[tuple[str, list[np.ndarray]]] = []
@@ -155,10 +161,13 @@ def _row(
         "correction": correction,
         "size": size,
         "rms": float(np.sqrt(np.mean(together**2))),
-        "outside": sum(int((np.abs(d) > one.width / 2).sum()) for one, d in zip(evaluations, deviations, strict=True)),
+        "outside": sum(
+            int((np.abs(d) > (one.uppers - one.lowers) / 2).sum())
+            for one, d in zip(evaluations, deviations, strict=True)
+        ),
     }
     for one, d in zip(evaluations, deviations, strict=True):
-        row[one.name] = 2.0 * float(np.abs(d).max())
+        row[one.name] = one.value_of(d)
     return row
 
 

@@ -79,7 +79,7 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
         *_on_missing(regions),
         *_on_left(regions),
         *_on_offset(verdict),
-        *(_on_set_up(alignment, table, shares) if alignment is not None else []),
+        *(_on_set_up(alignment, table, shares) if alignment is not None and len(table) else []),
         *_on_doubt(verdict),
     ]
     if verdict.part == "conforms":
@@ -107,10 +107,10 @@ def _on_left(regions: pd.DataFrame) -> list[str]:
 def _on_offset(verdict: Verdict) -> list[str]:
     said = []
     for one in verdict.evaluations:
-        if one.touches < 5:
+        if one.touches < 5 or not one.from_nominal:
             continue
         middle = (one.lower + one.upper) / 2
-        offset, u = uniform_offset(one.deviations - middle)
+        offset, u = uniform_offset(one.deviations - one.middles)
         if abs(offset) < max(3.0 * u, 0.05 * one.width):
             continue
         common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"

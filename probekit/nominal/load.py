@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import InputError, ProbekitWarning
-from .faces import FaceChoice, group_facets, name_faces, stable_names
 from .exact.kernel import MissingKernelError, kernel
+from .faces import FaceChoice, group_facets, name_faces, stable_names
 from .from_step import STEP_FORMATS, from_step
 from .mend import mend
 from .model import Nominal

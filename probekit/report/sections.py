@@ -67,6 +67,11 @@ def _card(evaluation: Evaluation) -> str:
     missed = f" and {evaluation.missed} missed" if evaluation.missed else ""
     free = f"; best placement over {', '.join(evaluation.free)}" if evaluation.free else ""
     word = "met" if evaluation.conforms else "not met"
+    said = f"{escape(evaluation.kind[:1].upper() + evaluation.kind[1:])}."
+    if evaluation.by_touch:
+        said += f' Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span>.'
+    fixed = f", value fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}" if evaluation.ruling else ""
+    notes = "".join(f'<p class="small">{escape(note)}</p>' for note in evaluation.notes)
     return (
         f'<article class="card {"good" if evaluation.conforms else "bad"}"><h3>{escape(evaluation.name)}</h3>'
         f'<p class="big">{length(evaluation.actual, "a")} <span class="of">of {length(evaluation.width, "a")} '
@@ -75,9 +80,8 @@ def _card(evaluation: Evaluation) -> str:
         f'<rect class="room" width="{100 / end:.2f}%" height="14"/>'
         f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
         f'<line class="limit" x1="{100 / end:.2f}%" x2="{100 / end:.2f}%" y1="0" y2="14"/></svg>'
-        f'<p class="small">Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span> '
-        f"on {escape(', '.join(evaluation.features)) or 'all touches'}. {evaluation.touches} touches{missed}, value "
-        f"fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}{free}.</p></article>"
+        f'<p class="small">{said} On {escape(", ".join(evaluation.features)) or "all touches"}: '
+        f"{evaluation.touches} touches{missed}{fixed}{free}.</p>{notes}</article>"
     )
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from .explain import Explanation
 
 __all__ = ["Evaluation"]
 
@@ -21,7 +26,8 @@ class Evaluation:
     features : tuple of str
         Features (or faces) it covers.
     width : float
-        Tolerance: width of the zone [mm].
+        Tolerance: width of the zone [mm]; a diameter if the zone is round, with the bonus if there is one. Of a zone
+        that is not uniform, its largest width.
     lower, upper : float
         Limits of the deviation that the zone sets [mm].
     actual : float
@@ -31,7 +37,7 @@ class Evaluation:
     rows : (n,) int
         Positions, in the deviations table, of the touches judged.
     deviations : (n,) float
-        Their deviations, after the best placement over `free` [mm].
+        Their deviations from what `kind` measures from, after the best placement over `free` [mm].
     ruling : tuple
         Ids of the touches that fix the actual value.
     missed_rows : (m,) int
@@ -39,7 +45,20 @@ class Evaluation:
     free : tuple of str
         Degrees of freedom left to the tolerance's own placement.
     motion : (4, 4) float
-        That placement; the identity if nothing was free.
+        That placement; the identity if nothing was free, or if there is one for each section or window.
+    kind : str
+        "profile of a surface", "flatness", "position", ...
+    by_touch : bool
+        Whether the limits judge the touches one by one. If not (position, size, an axis), the verdict comes from the
+        actual value against the width, and `deviations` are the residuals of the element fitted.
+    touch_limits : (n, 2) float, optional
+        Limits of each touch [mm], where they are not the same for all.
+    notes : tuple of str
+        What has to be known to believe the value: too few touches, sampling, conventions.
+    details : mapping
+        Further numbers by name [mm], such as the value of each section, a bonus, a virtual condition.
+    alternatives : callable, optional
+        Computes the value that other fits give: name of the fit -> actual value [mm]. For `explain`.
     """
 
     name: str
@@ -56,6 +75,12 @@ class Evaluation:
     missed_rows: np.ndarray
     free: tuple[str, ...]
     motion: np.ndarray
+    kind: str = "profile of a surface"
+    by_touch: bool = True
+    touch_limits: np.ndarray | None = None
+    notes: tuple[str, ...] = ()
+    details: Mapping[str, float] = field(default_factory=dict)
+    alternatives: Callable[[], Mapping[str, float]] | None = field(default=None, repr=False)
 
     @property
     def touches(self) -> int:
@@ -73,12 +98,37 @@ class Evaluation:
         return bool(self.actual <= self.width)
 
     @property
+    def from_nominal(self) -> bool:
+        """Whether the deviations are those from the nominal, touch by touch: profile in its forms."""
+        return self.by_touch and self.kind.startswith("profile")
+
+    @property
+    def lowers(self) -> np.ndarray:
+        """(n,) lower limit of each touch [mm]."""
+        return np.full(len(self.rows), self.lower) if self.touch_limits is None else self.touch_limits[:, 0]
+
+    @property
+    def uppers(self) -> np.ndarray:
+        """(n,) upper limit of each touch [mm]."""
+        return np.full(len(self.rows), self.upper) if self.touch_limits is None else self.touch_limits[:, 1]
+
+    @property
+    def middles(self) -> np.ndarray:
+        """(n,) middle of the zone at each touch [mm]."""
+        return (self.lowers + self.uppers) / 2
+
+    def value_of(self, off: np.ndarray) -> float:
+        """Actual value [mm] of other deviations (n,) from the middle of the zone at each touch."""
+        share = 1.0 if self.touch_limits is None else self.width / (self.uppers - self.lowers)
+        return 2.0 * float(np.abs(share * off).max())
+
+    @property
     def sentence(self) -> str:
         """The tolerance and its actual value in one line."""
-        zone = f"{self.lower:+.3f} to {self.upper:+.3f} mm"
         where = ", ".join(self.features) if self.features else "all touches"
+        zone = f" (zone {self.lower:+.3f} to {self.upper:+.3f} mm)" if self.kind.startswith(("profile", "size")) else ""
         text = (
-            f"{self.name}: profile of a surface {self.width:.3f} mm on {where} (zone {zone}); "
+            f"{self.name}: {self.kind} {self.width:.3f} mm on {where}{zone}; "
             f"actual value {self.actual:.4f} mm from {self.touches} touches"
         )
         if self.free:
@@ -87,11 +137,18 @@ class Evaluation:
             text += f"; {self.missed} missed"
         return text
 
+    def explain(self) -> Explanation:
+        """Why the value is what it is, in words and one figure; see `probekit.tolerance.explain`."""
+        from .explain import explain
+
+        return explain(self)
+
     def __repr__(self) -> str:
         return f"<Evaluation {self.sentence}>"
 
     def _repr_html_(self) -> str:
-        return (
-            f"<p>{escape(self.sentence)}; deviations {self.low:+.4f} to {self.high:+.4f} mm; fixed by touch "
-            f"{escape(', '.join(map(str, self.ruling)))}</p>"
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        fixed = f"; fixed by touch {escape(', '.join(map(str, self.ruling)))}" if self.ruling else ""
+        return f"<p>{escape(self.sentence)}; deviations {self.low:+.4f} to {self.high:+.4f} mm{fixed}</p>" + (
+            f"<ul>{notes}</ul>" if notes else ""
         )

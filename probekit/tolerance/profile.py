@@ -3,34 +3,41 @@
 The zone lies between two surfaces offset from the nominal along its normals: `outside` on the side of more material,
 `width - outside` on the other (ASME Y14.5-2018, clause 11; the part outside is what stands after the symbol for an
 unequally disposed profile there). It is written as the limits lower <= d <= upper of the deviation d, with
-upper = outside and lower = outside - width.
+upper = outside and lower = outside - width. A zone that is not uniform lies between two boundaries, each a distance
+from the nominal that varies over the surface.
 
 The actual value is the smallest width of a zone, grown and shrunk evenly from the middle of the specified one, to
 which the touches conform (ASME Y14.5.1-2019, actual value by growing zone; from memory): 2 max |d - m| with
 m = (lower + upper)/2. For equal disposition that is twice the largest deviation. It is at most `width` exactly when
 every touch lies within the limits. With degrees of freedom left to the zone, it is the smallest value that any
-motion in them can reach: a minimax placement.
+motion in them can reach: a minimax placement. A dynamic profile (Y14.5-2018, 11.10, from memory) leaves the offset
+of the zone free as well: it holds the form, not the size. Of a zone that is not uniform, the zone is grown in
+proportion at each place, and the actual value is given in terms of its largest width (a convention of ours).
 """
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..deviation import distance_function
-from ..errors import InputError
-from ..fit import FREEDOMS, make_motion, minimax_motion
-from ..fit.motion import free_basis, free_of
+from ..errors import InputError, ProbekitWarning
+from ..fit import FREEDOMS, apply_motion, rigid
+from .boundaries import Boundaries, boundary_limits
+from .cover import covered_rows, positive
 from .evaluation import Evaluation
+from .placement import check_free, place
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
 
-__all__ = ["limits", "profile"]
+__all__ = ["limits", "other_fits", "profile", "zone_evaluation"]
 
 
 def limits(width: float, outside: float | None = None) -> tuple[float, float]:
@@ -49,8 +56,7 @@ def limits(width: float, outside: float | None = None) -> tuple[float, float]:
     InputError
         If the width is not positive, or a number is not finite.
     """
-    if not (np.isfinite(width) and width > 0):
-        raise InputError("the width of a profile zone must be positive", found=width, expected="mm, more than zero")
+    positive(width, "the width of a profile zone")
     upper = width / 2 if outside is None else float(outside)
     if not np.isfinite(upper):
         raise InputError("the part of the zone outside the material is not a number", found=outside)
@@ -59,12 +65,14 @@ def limits(width: float, outside: float | None = None) -> tuple[float, float]:
 
 def profile(
     found: pd.DataFrame | np.ndarray,
-    width: float,
+    width: float | None = None,
     *,
     outside: float | None = None,
+    boundaries: Boundaries | None = None,
     features: Iterable[str] | None = None,
     between: Mapping[str, tuple[float, float]] | None = None,
     free: Iterable[str] = (),
+    dynamic: bool = False,
     nominal: Nominal | None = None,
     pivot: Iterable[float] = (0.0, 0.0, 0.0),
     name: str = "profile",
@@ -76,9 +84,11 @@ def profile(
     found : DataFrame or (n,) array
         Deviations table, or bare deviations [mm].
     width : float
-        Tolerance [mm].
+        Tolerance [mm]. Left out when `boundaries` are given.
     outside : float, optional
         Part of the zone outside the material [mm]; see `limits`.
+    boundaries : pair or mapping, optional
+        A zone that is not uniform: its lower and upper boundary; see `probekit.tolerance.boundary_limits`.
     features : iterable of str, optional
         Features, or faces, that it covers together; all touches by default.
     between : mapping, optional
@@ -87,6 +97,8 @@ def profile(
     free : iterable of str
         Degrees of freedom that the zone may still take up, of tx, ty, tz, rx, ry, rz: none when a full datum frame
         holds it, all six (`probekit.fit.FREEDOMS`) without a datum frame.
+    dynamic : bool
+        Leave a uniform offset of the zone free as well: form only.
     nominal : Nominal, optional
         Needed when `free` is not empty, for the touches are then projected again.
     pivot : (3,) float
@@ -108,90 +120,119 @@ def profile(
     -----
     ASME Y14.5.1-2019; see the head of this module for the formula and what of it is from memory.
     """
-    lower, upper = limits(width, outside)
-    if not hasattr(found, "columns"):
-        deviation = np.asarray(found, dtype=float)
-        covered, ids, names = np.ones(len(deviation), dtype=bool), np.arange(1, len(deviation) + 1), ()
-        free = tuple(free)
-        if free or features is not None or between is not None:
-            raise InputError(
-                "features, limits and free placement need a deviations table, not bare deviations",
-                todo="Use probekit.deviation.project(touches, nominal).",
-            )
+    free, bare = check_free(free), not hasattr(found, "columns")
+    if bare and (free or features is not None or between is not None or boundaries is not None):
+        raise InputError(
+            "features, limits and free placement need a deviations table, not bare deviations",
+            todo="Use probekit.deviation.project(touches, nominal).",
+        )
+    if boundaries is None:
+        if width is None:
+            raise InputError("a profile tolerance needs width= or boundaries=")
+        sides = np.tile(limits(width, outside), (len(found), 1))
     else:
-        deviation, ids = found["deviation"].to_numpy(dtype=float), found["touch"].to_numpy()
-        covered, names = _covered(found, features, between)
-    rows = np.flatnonzero(covered & np.isfinite(deviation))
-    missed = np.flatnonzero(covered & ~np.isfinite(deviation))
+        if width is not None or outside is not None:
+            raise InputError("a zone between two boundaries takes no width= and no outside=")
+        sides = boundary_limits(found, boundaries)
+    if bare:
+        import pandas as pd
+
+        deviation, names = np.asarray(found, dtype=float), ()
+        covered = np.ones(len(deviation), dtype=bool)
+        found = pd.DataFrame({"touch": np.arange(1, len(deviation) + 1), "deviation": deviation})
+        found[["x", "y", "z"]] = 0.0
+    else:
+        covered, names = covered_rows(found, features, between)
+    good = np.isfinite(found["deviation"].to_numpy(dtype=float))
+    rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
     if not len(rows):
         raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
-    middle, motion = (lower + upper) / 2, np.eye(4)
-    chosen = deviation[rows]
-    free = (free,) if isinstance(free, str) else tuple(free)
-    if free:
-        chosen, motion = _best_placement(found.iloc[rows], nominal, free, middle, np.asarray(pivot, dtype=float), name)
-    off = np.abs(chosen - middle)
-    actual = 2.0 * float(off.max())
-    ruling = rows[off >= off.max() - (5e-6 if free else 1e-9)]  # a minimax placement settles to some nanometres
-    return Evaluation(
+    middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
+    chosen, pivot = found.iloc[rows], np.asarray(pivot, dtype=float)
+    placed = place(chosen, nominal, free, middle, half, pivot=pivot, name=name, offset=dynamic)
+    details = {"offset": placed.offset} if dynamic else {}
+    notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",)
+    return zone_evaluation(
+        found,
+        rows,
+        missed,
+        placed.deviations,
+        sides[rows],
+        settled=5e-6 if free or dynamic else 1e-9,
         name=name,
         features=names,
-        width=float(width),
-        lower=lower,
-        upper=upper,
-        actual=actual,
-        high=float(chosen.max()),
-        low=float(chosen.min()),
+        width=width,
+        free=free,
+        motion=placed.motion,
+        details=details,
+        notes=notes if dynamic else (),
+        alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
+    )
+
+
+def zone_evaluation(
+    found: pd.DataFrame,
+    rows: np.ndarray,
+    missed: np.ndarray,
+    deviations: np.ndarray,
+    sides: np.ndarray,
+    *,
+    settled: float,
+    name: str,
+    features: tuple[str, ...],
+    free: tuple[str, ...],
+    width: float | None = None,
+    motion: np.ndarray | None = None,
+    **more: object,
+) -> Evaluation:
+    """Evaluation of a zone with the limits `sides` (n, 2) [mm] at each touch; ruling within `settled` [mm].
+
+    `width` as it was given, if it was: not the difference of two limits.
+    """
+    width = float(np.diff(sides, axis=1).max()) if width is None else float(width)
+    uniform = bool((np.ptp(sides, axis=0) == 0).all())
+    if uniform:
+        off, share = np.abs(deviations - sides.mean(axis=1)), 1.0
+    else:
+        share = width / np.diff(sides, axis=1)[:, 0]
+        off = share * np.abs(deviations - sides.mean(axis=1))
+    return Evaluation(
+        name=name,
+        features=features,
+        width=width,
+        lower=float(sides[:, 0].min()),
+        upper=float(sides[:, 1].max()),
+        actual=2.0 * float(off.max()),
+        high=float(deviations.max()),
+        low=float(deviations.min()),
         rows=rows,
-        deviations=chosen,
-        ruling=tuple(ids[ruling].tolist()),
+        deviations=deviations,
+        ruling=tuple(found["touch"].to_numpy()[rows[off >= off.max() - settled]].tolist()),
         missed_rows=missed,
         free=free,
-        motion=motion,
+        motion=np.eye(4) if motion is None else motion,
+        touch_limits=None if uniform else sides,
+        **more,
     )
 
 
-def _covered(
-    found: pd.DataFrame, features: Iterable[str] | None, between: Mapping[str, tuple[float, float]] | None
-) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Which rows a tolerance covers, and the features it names."""
-    covered = np.ones(len(found), dtype=bool)
-    names: tuple[str, ...] = ()
-    if features is not None:
-        names = (features,) if isinstance(features, str) else tuple(features)
-        by_feature, by_face = found["feature"].to_numpy(dtype=object), found["face"].to_numpy(dtype=object)
-        for one in names:
-            if not ((by_feature == one).any() or (by_face == one).any()):
-                known = sorted({str(f) for f in [*by_feature, *by_face] if isinstance(f, str) and f})
-                raise InputError("no touch is on that feature", found=one, expected="one of " + ", ".join(known))
-        covered = np.isin(by_feature.astype(str), names) | np.isin(by_face.astype(str), names)
-    for axis, span in (between or {}).items():
-        if axis not in ("x", "y", "z") or len(tuple(span)) != 2 or not span[0] < span[1]:
-            raise InputError(
-                "limits along a surface are an axis with two rising values",
-                found=f"{axis}: {span}",
-                expected="z: (10, 60)",
-            )
-        along = found[f"foot_{axis}"].to_numpy(dtype=float)
-        if f"{axis}0" in found:
-            target = found[f"{axis}0"].to_numpy(dtype=float)
-            along = np.where(np.isfinite(target), target, along)
-        covered &= (along >= span[0]) & (along <= span[1])
-    return covered, names
+def other_fits(chosen: pd.DataFrame, nominal: Nominal | None, middle: np.ndarray, half: np.ndarray) -> dict[str, float]:
+    """Actual value [mm] that other placements of the zone would have given: held, least squares, minimax."""
+    share = half.max() / half
 
+    def value(deviations: np.ndarray) -> float:
+        return 2.0 * float((share * np.abs(deviations - middle)).max())
 
-def _best_placement(
-    chosen: pd.DataFrame, nominal: Nominal | None, free: tuple[str, ...], middle: float, pivot: np.ndarray, name: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Deviations after the placement with the smallest largest distance from the zone's middle; its motion."""
-    if nominal is None:
-        raise InputError(f"tolerance '{name}' has free degrees of freedom, so it needs nominal= to project again")
-    which = free_of([f for f in FREEDOMS if f not in free] if set(free) <= set(FREEDOMS) else free)
-    points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
-    centre = points.mean(axis=0) if which[:3].all() else pivot
-    length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
-    measure = distance_function(chosen, nominal)
-    solved = minimax_motion(points, measure, free_basis(which, length), pivot=centre, middle=middle)
-    return solved.residuals + middle, make_motion(
-        solved.parameters[:3], np.degrees(solved.parameters[3:]), pivot=centre
-    )
+    values = {"zone held where the datum frame puts it": value(chosen["deviation"].to_numpy(dtype=float))}
+    if nominal is None or len(chosen) < 3:
+        return values
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ProbekitWarning)  # what the touches do not fix does not matter here
+        fitted = rigid(chosen, nominal, undetermined="hold")
+    points = apply_motion(fitted.motion, chosen[["x", "y", "z"]].to_numpy(dtype=float))
+    values["least squares over all six freedoms"] = value(distance_function(chosen, nominal)(points)[0])
+    where = {"pivot": np.zeros(3), "name": "another fit"}
+    values["minimax over all six freedoms"] = value(place(chosen, nominal, FREEDOMS, middle, half, **where).deviations)
+    floating = place(chosen, nominal, FREEDOMS, middle, half, offset=True, **where)
+    values["minimax over all six freedoms and a uniform offset"] = value(floating.deviations)
+    return values

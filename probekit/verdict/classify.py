@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
-from .results import Verdict
+from .results import PART_WORDS, Verdict
 from .rules import Rule, conformity, simple
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from ..tolerance import Evaluation
 
-__all__ = ["classify"]
+__all__ = ["classify", "judge"]
 
 
 def classify(
@@ -43,6 +44,8 @@ def classify(
     Verdict
         A part conforms if every judged touch is within; it does not if any is high or low; else it is undecided.
         A missed touch leaves its feature undecided at best. Touches no tolerance covers are "unjudged".
+        A tolerance that does not judge touches one by one (position, size) judges the features its touches are on,
+        by its actual value: see `judge`; its touches stay "unjudged" unless another tolerance judges them.
 
     Raises
     ------
@@ -68,11 +71,13 @@ def classify(
                 found=f"row {last}",
                 expected=f"< {n}",
             )
-        left = np.minimum(one.upper - one.deviations, one.deviations - one.lower)
+        if not one.by_touch:
+            continue
+        left = np.minimum(one.uppers - one.deviations, one.deviations - one.lowers)
         tighter = left < margin[one.rows]
         rows = one.rows[tighter]
         margin[rows], tolerance[rows], judged[rows] = left[tighter], one.name, one.deviations[tighter]
-        lower[rows], upper[rows] = one.lower, one.upper
+        lower[rows], upper[rows] = one.lowers[tighter], one.uppers[tighter]
         tolerance[one.missed_rows] = one.name
     uncertainty = _uncertainty(found, u)
     words = rule.decide(judged, lower, upper).astype(object)
@@ -87,9 +92,42 @@ def classify(
         verdict=pd.Series(words, index=found.index, dtype="str"),
     )
     table.attrs = dict(found.attrs)
-    features = _by_feature(table)
+    features = _by_feature(table, _by_value(table, evaluations, rule))
     judged_features = features["verdict"][features["verdict"] != "unjudged"]
-    return Verdict(table, features, _worst(judged_features), evaluations, rule)
+    return Verdict(table, features, _worst_of(judged_features), evaluations, rule)
+
+
+def judge(evaluation: Evaluation, rule: Rule) -> str:
+    """Verdict on one tolerance as a whole.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    rule : Rule
+        Its guard band counts at both limits of the zone: the value conforms up to width - 2 w, and does not from
+        width + 2 w.
+
+    Returns
+    -------
+    str
+        "conforms", "undecided" or "does not conform"; undecided at best if a touch was missed.
+    """
+    if evaluation.actual > evaluation.width + 2 * rule.guard:
+        return "does not conform"
+    if evaluation.actual > evaluation.width - 2 * rule.guard or evaluation.missed:
+        return "undecided"
+    return "conforms"
+
+
+def _by_value(table: pd.DataFrame, evaluations: tuple[Evaluation, ...], rule: Rule) -> dict[object, str]:
+    """Worst verdict on each feature by the tolerances that judge it as a whole."""
+    names, found = table["feature"].to_numpy(dtype=object), {}
+    for one in evaluations:
+        if not one.by_touch:
+            word = judge(one, rule)
+            for feature in dict.fromkeys(names[[*one.rows, *one.missed_rows]]):
+                found[feature] = _worst_of([word, found.get(feature, word)])
+    return found
 
 
 def _uncertainty(found: pd.DataFrame, u: float | None) -> np.ndarray:
@@ -102,7 +140,7 @@ def _uncertainty(found: pd.DataFrame, u: float | None) -> np.ndarray:
     return np.where(np.isfinite(column), column, given)
 
 
-def _by_feature(table: pd.DataFrame) -> pd.DataFrame:
+def _by_feature(table: pd.DataFrame, by_value: dict[object, str]) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
@@ -112,18 +150,17 @@ def _by_feature(table: pd.DataFrame) -> pd.DataFrame:
         row |= {word: int(counts.get(word, 0)) for word in ("within", "undecided", "high", "low", "missed", "unjudged")}
         size = part["deviation"].abs()
         row["worst"] = float(part["deviation"].iloc[size.argmax()]) if size.notna().any() else float("nan")
-        if not (part["tolerance"] != "").any():
-            row["verdict"] = "unjudged"
-        elif row["high"] or row["low"]:
-            row["verdict"] = "does not conform"
-        else:
-            row["verdict"] = "undecided" if row["undecided"] or row["missed"] else "conforms"
+        words = [by_value[feature]] if feature in by_value else []
+        if (part["tolerance"] != "").any():
+            if row["high"] or row["low"]:
+                words.append("does not conform")
+            else:
+                words.append("undecided" if row["undecided"] or row["missed"] else "conforms")
+        row["verdict"] = _worst_of(words) if words else "unjudged"
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _worst(words: pd.Series) -> str:
-    for word in ("does not conform", "undecided"):
-        if (words == word).any():
-            return word
-    return "conforms" if len(words) else "undecided"
+def _worst_of(words: Iterable[str]) -> str:
+    """The worst of these words; undecided if there is none."""
+    return max(words, key=PART_WORDS.index, default="undecided")

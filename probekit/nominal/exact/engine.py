@@ -132,15 +132,16 @@ class ExactEngine:
             face = int(seeds.face[rows[0]])
             if face >= 0:
                 self._try_face(face, points, rows, _take(seeds, rows), self._place[seeds.facet[rows]], state)
-        reach = np.where(finite, state.best + 2.0 * self.brep.deflection + (ambiguity or 0.0), 0.0)
-        for rows, seed in self.seeds.other_faces(points, seeds.face, reach):
+        some = np.flatnonzero(finite)
+        reach = state.best[some] + 2.0 * self.brep.deflection + (ambiguity or 0.0)
+        for rows, seed in self.seeds.other_faces(points[some], seeds.face[some], reach):
             face = int(seed.face[0])
             facets = self.seeds.of_face(face)[1][seed.facet]
-            self._try_face(face, points, rows, replace(seed, facet=facets), seed.facet, state)
+            self._try_face(face, points, some[rows], replace(seed, facet=facets), seed.facet, state)
         self._sign(points, seeds, state)
         out.face[finite] = self.group[np.where(state.exact[finite] >= 0, state.exact[finite], seeds.face[finite])]
         if ambiguity is not None:
-            out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
+            out.flags[finite & (state.second <= state.best + ambiguity)] |= AMBIGUOUS
         return out
 
     def _try_face(

@@ -11,8 +11,7 @@ from .surfaces import UNSETTLED, Closest, Elementary, Surface
 
 __all__ = ["Pole"]
 
-_AT = 1e-6  # a corner or foot this near to a pole is on it [mm]
-_LOST = 1e-8  # a foot this near to a pole has no normal of its own [mm]
+_AT = 1e-6  # a corner or foot this near to a pole is on it, and has no normal of its own [mm]
 _DIRECTIONS = 128
 
 
@@ -26,7 +25,8 @@ class Pole:
     size : float
         How far the facets that touch it reach [mm].
     normal : (3,) float
-        Their mean unit normal, each weighted with its angle at the pole (see `probekit.nominal.topology`).
+        Of the surface, if it is smooth there; at an apex the mean unit normal of those facets, each weighted with its
+        angle at the pole (see `probekit.nominal.topology`).
     uv : (k, 2) float
         Parameters at the pole.
     inward : (k, 3) float
@@ -35,6 +35,8 @@ class Pole:
         Parameter that leads away from the pole.
     sense : float
         +1 if it grows on the way, else -1.
+    smooth : bool
+        Whether the surface has a normal there; if not, it is an apex.
     """
 
     at: np.ndarray
@@ -44,6 +46,7 @@ class Pole:
     inward: np.ndarray
     along: int = 1
     sense: float = 1.0
+    smooth: bool = False
 
     @classmethod
     def among(
@@ -61,7 +64,11 @@ class Pole:
         size = float(from_pole.max(initial=0.0))
         at, round_it = uv[from_pole <= _AT], uv[from_pole > _AT]
         if isinstance(surface, Elementary) or not len(round_it):
-            return cls(position, size, normal, np.zeros((0, 2)), np.zeros((0, 3)))
+            smooth = surface.kind == "sphere"
+            if smooth:
+                radial = (position - surface.origin) / np.linalg.norm(position - surface.origin)
+                normal = radial if radial @ normal >= 0 else -radial
+            return cls(position, size, normal, np.zeros((0, 2)), np.zeros((0, 3)), smooth=smooth)
         _, su, sv = surface.evaluate(at[:1], 1)
         along = 1 if np.linalg.norm(su) < np.linalg.norm(sv) else 0
         line = np.empty((_DIRECTIONS, 2))
@@ -70,7 +77,10 @@ class Pole:
         sense = float(np.sign(round_it[:, along].mean() - at[0, along]))
         inward = sense * surface.evaluate(line, 1)[1 + along]
         useful = np.linalg.norm(inward, axis=1) > 0
-        return cls(position, size, normal, line[useful], inward[useful], along, sense)
+        line, inward = line[useful], inward[useful]
+        exact = _smooth_normal(inward, normal)
+        smooth = exact is not None
+        return cls(position, size, exact if smooth else normal, line, inward, along, sense, smooth)
 
     def retry(self, surface: Surface, points: np.ndarray, found: Closest) -> None:
         """Start Newton's method anew, in the right direction, for feet that got stuck at the pole."""
@@ -85,14 +95,30 @@ class Pole:
         start[:, self.along] += self.sense * np.maximum(ahead.max(axis=1), 0.0) / speed[best]
         again = surface.closest(points[rows], start)
         before, after = (np.linalg.norm(points[rows] - feet, axis=1) for feet in (found.foot[rows], again.foot))
-        better = (again.how != UNSETTLED) & ((after < before - 1e-9) | (found.how[rows] == UNSETTLED))
+        better = (again.how != UNSETTLED) & ((after < before - 1e-13) | (found.how[rows] == UNSETTLED))
         for values, new in zip(found, again, strict=True):
             values[rows[better]] = new[better]
 
     def mend_normals(self, points: np.ndarray, found: Closest, normal: np.ndarray) -> None:
-        """Give feet on the pole the direction of their touch, or of the facets, where the surface's own is lost."""
-        rows = np.flatnonzero(np.linalg.norm(found.foot - self.at, axis=1) <= _LOST)
+        """Give feet on the pole its normal, or at an apex the direction of their touch, as their own is lost."""
+        rows = np.flatnonzero(np.linalg.norm(found.foot - self.at, axis=1) <= _AT)
+        if self.smooth:
+            normal[rows] = self.normal
+            return
         away = points[rows] - found.foot[rows]
         side = np.where(away @ self.normal < 0, -1.0, 1.0)[:, None]
         off = np.linalg.norm(away, axis=1)[:, None]
         normal[rows] = np.where(off > 1e-7, side * away / np.maximum(off, 1e-300), self.normal)
+
+
+def _smooth_normal(inward: np.ndarray, normal: np.ndarray) -> np.ndarray | None:
+    """Normal of the plane that all tangents lie in, on the side of `normal`; None if they lie in none."""
+    if not len(inward):
+        return None
+    unit = inward / np.linalg.norm(inward, axis=1, keepdims=True)
+    across = np.cross(unit[0], unit)
+    widest = across[np.einsum("ij,ij->i", across, across).argmax()]
+    length = float(np.linalg.norm(widest))
+    if length < 1e-6 or np.abs(unit @ widest).max() > 1e-9:
+        return None
+    return widest / length * (1.0 if widest @ normal >= 0 else -1.0)

@@ -29,7 +29,7 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
         Largest distance of the facets from the exact surface [mm]; by default 1/10 000 of the diagonal, but 0.002 to
         0.05 mm. Facets seed the exact search and are drawn; deviations do not depend on them.
     body : str, optional
-        Name of one body; all bodies together by default.
+        Name of one body; by default all solids together, or all surfaces if there is no solid.
 
     Returns
     -------
@@ -45,8 +45,13 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
     """
     _check_text(path)
     with _kernel_failures(path):
-        bodies, names, unit, colours, notes, _ = _transfer(path)
-        brep = extract(path, _chosen(path, bodies, body), names, colours, deflection)
+        bodies, names, unit, colours, _ = _transfer(path)
+        notes: list[str] = []
+        chosen = _chosen(path, bodies, body)
+        if body is None and len(chosen) < len(bodies):
+            loose = ", ".join(name for name, shape in bodies if not _is_solid(shape))
+            notes = [*notes, f"loose surfaces were left out, as they belong to no solid: {loose}"]
+        brep = extract(path, chosen, names, colours, deflection)
     return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies), notes=(*notes, *brep.notes))
 
 
@@ -117,7 +122,13 @@ def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list
                 expected="one of " + ", ".join(dict.fromkeys(name for name, _ in bodies)),
             )
         return named
-    return [shape for _, shape in bodies]
+    solids = [shape for _, shape in bodies if _is_solid(shape)]
+    return solids or [shape for _, shape in bodies]
+
+
+def _is_solid(shape: Any) -> bool:
+    (topabs,) = kernel("TopAbs")
+    return shape.ShapeType() == topabs.TopAbs_ShapeEnum.TopAbs_SOLID
 
 
 def _check_text(path: Path) -> None:
@@ -149,10 +160,8 @@ def _check_text(path: Path) -> None:
         )
 
 
-def _transfer(
-    path: Path,
-) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], list[str], Any]:
-    """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader."""
+def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], Any]:
+    """Bodies with names, named faces, the file's unit of length, coloured faces, the kernel's reader."""
     caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
         "STEPCAFControl", "TDocStd", "TCollection", "XCAFDoc", "collections", "Interface", "IFSelect"
     )
@@ -174,21 +183,20 @@ def _transfer(
     bodies: list[tuple[str, Any]] = []
     names: list[tuple[Any, str]] = []
     colours: list[tuple[Any, Any]] = []
-    notes: list[str] = []
     for k in range(1, roots.Length() + 1):
-        _walk(roots.Value(k), None, None, (bodies, names, colours, notes))
+        _walk(roots.Value(k), None, None, (bodies, names, colours))
     if bodies and not units:
         raise InputError(
             "the STEP file does not say its unit of length", file=path, todo="Export it again, with a unit."
         )
     numbered = unique_names([name for name, _ in bodies])
     bodies = [(name, shape) for name, (_, shape) in zip(numbered, bodies, strict=True)]
-    return bodies, names, ", ".join(units), colours, notes, reader
+    return bodies, names, ", ".join(units), colours, reader
 
 
-def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list, list]) -> None:
+def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list]) -> None:
     """Collect bodies of a label and of the components below it, each in its place, with names and colours of faces."""
-    bodies, names, colours, notes = found
+    bodies, names, colours = found
     xcaf, collections = kernel("XCAFDoc", "collections")
     shape_tool = xcaf.XCAFDoc_ShapeTool
     if shape_tool.IsAssembly_s(label):
@@ -203,11 +211,8 @@ def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list,
     shape = shape_tool.GetShape_s(label)
     if location is not None:
         shape = shape.Moved(location)
-    solids, surfaces = explore(shape, "SOLID"), explore(shape, "SHELL", outside="SOLID")
     name = _name_of(label) or "body"
-    bodies += [(name, body) for body in solids or surfaces]
-    if solids and surfaces:
-        notes.append(f"{len(surfaces)} loose surfaces of {name} were left out: they belong to no solid")
+    bodies += [(name, body) for body in (*explore(shape, "SOLID"), *explore(shape, "SHELL", outside="SOLID"))]
     later: list[tuple[Any, Any]] = []
     subs = collections.Sequence_TDF_Label()
     shape_tool.GetSubShapes_s(label, subs)

@@ -1,0 +1,240 @@
+"""Which touches a tolerance covers, their places, and the sections they lie on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ENOUGH", "Covered", "cover", "covered_rows", "direction_of", "few", "positive", "sections_of"]
+
+#: Touches that an element needs to be fixed, and how many more support a statement on its form. The second numbers are
+#: common practice, no source: spread evenly, they show waviness up to about three lobes and no more.
+ENOUGH = {
+    "line": (2, 5),
+    "circle": (3, 7),
+    "plane": (3, 9),
+    "sphere": (4, 9),
+    "cylinder": (5, 15),
+    "width": (4, 10),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Covered:
+    """Touches that a tolerance covers.
+
+    Attributes
+    ----------
+    rows, missed : (n,), (m,) int
+        Positions in the table of the touches that triggered, and of those that did not.
+    names : tuple of str
+        Features asked for.
+    ids : (n,) object
+        Names of the touches.
+    contact : (n, 3) float
+        Contact points [mm].
+    measured : (n, 3) float
+        Points as recorded [mm]: ball centres if `ball` is not zero.
+    foot, normal : (n, 3) float
+        Feet on the nominal [mm] and the outward normals there.
+    ball : float
+        Effective radius still to be taken off the measured points [mm].
+    """
+
+    rows: np.ndarray
+    missed: np.ndarray
+    names: tuple[str, ...]
+    ids: np.ndarray
+    contact: np.ndarray
+    measured: np.ndarray
+    foot: np.ndarray
+    normal: np.ndarray
+    ball: float
+
+    @property
+    def outward(self) -> np.ndarray:
+        """(3,) mean outward normal; not of unit length."""
+        return self.normal.mean(axis=0)
+
+
+def cover(
+    found: pd.DataFrame,
+    features: Iterable[str] | None,
+    between: Mapping[str, tuple[float, float]] | None = None,
+    *,
+    name: str,
+) -> Covered:
+    """Touches that a tolerance covers, with their places.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Deviations table.
+    features, between
+        See `probekit.tolerance.profile`.
+    name : str
+        Name of the tolerance, for the error.
+
+    Raises
+    ------
+    InputError
+        If the table is not one of deviations, a feature is unknown, or no touch that triggered is covered.
+    """
+    if not {"cx", "deviation", "nx"} <= set(getattr(found, "columns", ())):
+        raise InputError(
+            f"tolerance '{name}' needs a deviations table", todo="Use probekit.deviation.project(touches, nominal)."
+        )
+    covered, names = covered_rows(found, features, between)
+    good = np.isfinite(found["deviation"].to_numpy(dtype=float))
+    rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
+    if not len(rows):
+        raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
+    chosen = found.iloc[rows]
+    return Covered(
+        rows,
+        missed,
+        names,
+        chosen["touch"].to_numpy(),
+        chosen[["cx", "cy", "cz"]].to_numpy(dtype=float),
+        chosen[["x", "y", "z"]].to_numpy(dtype=float),
+        chosen[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float),
+        chosen[["nx", "ny", "nz"]].to_numpy(dtype=float),
+        float(found.attrs.get("projection", {}).get("radius", 0.0)),
+    )
+
+
+def covered_rows(
+    found: pd.DataFrame, features: Iterable[str] | None, between: Mapping[str, tuple[float, float]] | None
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Which rows (n,) bool of a deviations table a tolerance covers, and the features it names."""
+    covered = np.ones(len(found), dtype=bool)
+    names: tuple[str, ...] = ()
+    if features is not None:
+        names = (features,) if isinstance(features, str) else tuple(features)
+        by_feature, by_face = found["feature"].to_numpy(dtype=object), found["face"].to_numpy(dtype=object)
+        for one in names:
+            if not ((by_feature == one).any() or (by_face == one).any()):
+                known = sorted({str(f) for f in [*by_feature, *by_face] if isinstance(f, str) and f})
+                raise InputError("no touch is on that feature", found=one, expected="one of " + ", ".join(known))
+        covered = np.isin(by_feature.astype(str), names) | np.isin(by_face.astype(str), names)
+    for axis, span in (between or {}).items():
+        if axis not in ("x", "y", "z") or len(tuple(span)) != 2 or not span[0] < span[1]:
+            raise InputError(
+                "limits along a surface are an axis with two rising values",
+                found=f"{axis}: {span}",
+                expected="z: (10, 60)",
+            )
+        along = _along(found, axis)
+        covered &= (along >= span[0]) & (along <= span[1])
+    return covered, names
+
+
+def _along(found: pd.DataFrame, axis: str) -> np.ndarray:
+    """Coordinate of each touch along an axis: of its target, or of its foot where there is none."""
+    along = found[f"foot_{axis}"].to_numpy(dtype=float)
+    if f"{axis}0" in found:
+        target = found[f"{axis}0"].to_numpy(dtype=float)
+        along = np.where(np.isfinite(target), target, along)
+    return along
+
+
+def sections_of(
+    found: pd.DataFrame,
+    rows: np.ndarray,
+    section: str | Iterable[float],
+    *,
+    apart: float = 0.5,
+    origin: Iterable[float] = (0.0, 0.0, 0.0),
+) -> dict[str, np.ndarray]:
+    """Sections that touches lie on.
+
+    Parameters
+    ----------
+    found : DataFrame
+    rows : (n,) int
+        Touches to be divided.
+    section : str or (3,) float
+        A column that names the section of each touch, an axis "x", "y" or "z" that the sections are square to, or the
+        direction of such an axis.
+    apart : float
+        Heights that differ by less than this from the next belong to one section [mm].
+    origin : (3,) float
+        Where heights along a direction are counted from [mm].
+
+    Returns
+    -------
+    dict
+        Name -> positions within `rows`, in the order of height.
+
+    Raises
+    ------
+    InputError
+        If there is no such column or direction.
+    """
+    if isinstance(section, str) and section in found and section not in ("x", "y", "z"):
+        labels = found[section].iloc[rows].to_numpy()
+        return {f"{section} {label}": np.flatnonzero(labels == label) for label in dict.fromkeys(labels)}
+    if isinstance(section, str):
+        if section not in ("x", "y", "z"):
+            raise InputError(
+                "the table has no column that names sections", found=section, expected="a column, or x, y or z"
+            )
+        height, word = _along(found, section)[rows], section
+    else:
+        axis = direction_of(section, "of the sections")
+        height = (found[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)[rows] - np.asarray(origin)) @ axis
+        word = "height"
+    order = np.argsort(height, kind="stable")
+    group = np.concatenate([[0], np.cumsum(np.diff(height[order]) > apart)])
+    parts = [order[group == k] for k in range(group[-1] + 1)]
+    return {f"{word} {height[part].mean():.3f}": np.sort(part) for part in parts}
+
+
+def direction_of(direction: Iterable[float], what: str) -> np.ndarray:
+    """Unit vector (3,) along a direction.
+
+    Raises
+    ------
+    InputError
+        If it is not three finite numbers, or all are zero.
+    """
+    vector = np.asarray(direction, dtype=float)
+    if vector.shape != (3,) or not np.isfinite(vector).all() or not vector.any():
+        raise InputError(f"the direction {what} must be three numbers, not all zero", found=direction)
+    return vector / np.linalg.norm(vector)
+
+
+def positive(width: float, what: str = "the width of a tolerance") -> float:
+    """A width [mm] as a number.
+
+    Raises
+    ------
+    InputError
+        If it is not positive and finite.
+    """
+    if not (np.isfinite(width) and width > 0):
+        raise InputError(f"{what} must be positive", found=width, expected="mm, more than zero")
+    return float(width)
+
+
+def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]:
+    """A note when `n` touches are too few for what is claimed; empty if they are enough.
+
+    `form`: the claim is the form of the element itself, which touches that just fix it cannot show.
+    """
+    need, enough = ENOUGH[kind]
+    if n >= enough:
+        return ()
+    if n <= need:
+        said = f"{claim} is zero by construction and says nothing" if form else f"nothing tells how far {claim} holds"
+        return (f"{n} touches fix a {kind} and leave nothing over: {said}",)
+    common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
+    return (common + "; the value is a lower bound" if form else common,)

@@ -1,0 +1,385 @@
+"""Tolerances as a drawing states them: plain data that can be read, printed, drawn and evaluated.
+
+Each prints as a sentence (`sentence`), as a feature control frame in text (`frame`), and drawn in a notebook.
+`evaluate(found, nominal)` does what the functions of this room do; the classes hold no mathematics.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from ..errors import InputError
+from .boundaries import Boundaries
+from .evaluation import Evaluation
+from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
+from .orientation import orientation, orientation_of_axis
+from .position import position
+from .profile import profile
+from .profile_forms import line_profile, per_unit
+from .runout import runout
+from .size import size
+from .symbols import frame_svg, frame_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["Form", "LineProfile", "Orientation", "Position", "Profile", "Runout", "Size", "Tolerance"]
+
+Vector = tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance:
+    """What all tolerances have.
+
+    Attributes
+    ----------
+    width : float or None
+        Tolerance [mm].
+    name : str
+        What it is called; its kind by default.
+    features : tuple of str
+        Features or faces; all touches if empty.
+    between : mapping or None
+        Limits along the surface, axis -> (from, to) [mm].
+    datums : tuple of str
+        Letters of the datum frame in order, such as "A", "B(M)": for the drawing, and for what shares a frame. The
+        table of deviations must be in that frame.
+    """
+
+    width: float | None = None
+    name: str = ""
+    features: tuple[str, ...] = ()
+    between: Mapping[str, tuple[float, float]] | None = None
+    datums: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for one in ("features", "datums", "free"):
+            value = getattr(self, one, None)
+            if value is not None:
+                object.__setattr__(self, one, (value,) if isinstance(value, str) else tuple(value))
+        if not self.name:
+            object.__setattr__(self, "name", self.characteristic)
+
+    @property
+    def characteristic(self) -> str:
+        """What is toleranced, in the words of the standard; a key of `probekit.tolerance.SYMBOLS`, or "size"."""
+        raise NotImplementedError
+
+    @property
+    def sentence(self) -> str:
+        """The tolerance in one line."""
+        where = ", ".join(self.features) if self.features else "all touches"
+        text = f"{self.name}: " if self.name != self.characteristic else ""
+        text += f"{self.characteristic} {self._amount()} on {where}"
+        for axis, (start, end) in (self.between or {}).items():
+            text += f", {axis} from {start:g} to {end:g} mm"
+        if self.datums:
+            text += ", in the datum frame " + "|".join(self.datums)
+        return text + "".join(f"; {word}" for word in self._words())
+
+    @property
+    def frame(self) -> str:
+        """The feature control frame as text."""
+        return frame_text(self.characteristic, self._cells())
+
+    def evaluate(
+        self, found: pd.DataFrame, nominal: Nominal | None = None, *, pivot: Vector = (0.0, 0.0, 0.0)
+    ) -> Evaluation:
+        """Evaluate it on a table of deviations.
+
+        Parameters
+        ----------
+        found : DataFrame
+            Deviations table, in the datum frame.
+        nominal : Nominal, optional
+            Needed by zones with free degrees of freedom.
+        pivot : (3,) float
+            Point about which free turns are taken [mm].
+
+        Raises
+        ------
+        InputError, FitError
+            From the function for its kind.
+        """
+        return self._evaluate(found, nominal=nominal, pivot=pivot)
+
+    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+        raise NotImplementedError
+
+    def _common(self) -> dict[str, Any]:
+        return {"features": self.features or None, "between": self.between, "name": self.name}
+
+    def _needed(self) -> float:
+        if self.width is None:
+            raise InputError(f"tolerance '{self.name}' needs a width", expected="mm")
+        return self.width
+
+    def _amount(self) -> str:
+        return f"{self._needed():g} mm"
+
+    def _words(self) -> Iterator[str]:
+        yield from ()
+
+    def _cells(self) -> list[list[str]]:
+        return [[f"{self._needed():g}", *self.datums]]
+
+    def __str__(self) -> str:
+        return self.sentence
+
+    def _repr_svg_(self) -> str:
+        return frame_svg(self.characteristic, self._cells(), title=self.sentence)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Profile(Tolerance):
+    """Profile of a surface.
+
+    Attributes
+    ----------
+    outside, boundaries, free, dynamic
+        See `probekit.tolerance.profile`.
+    unit : float or None
+        Per unit area: diameter of the window [mm]; see `probekit.tolerance.per_unit`.
+    separate : bool
+        Not to be met at one placement together with others that share its datums.
+    around : str
+        "all around" or "all over", for the drawing; which touches that means, `features` says.
+    """
+
+    outside: float | None = None
+    boundaries: Boundaries | None = None
+    free: tuple[str, ...] = ()
+    dynamic: bool = False
+    unit: float | None = None
+    separate: bool = False
+    around: str = ""
+
+    characteristic: ClassVar[str] = "profile of a surface"
+
+    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+        if self.unit is not None:
+            return per_unit(
+                found,
+                self._needed(),
+                size=self.unit,
+                outside=self.outside,
+                nominal=place["nominal"],
+                **self._common(),
+            )
+        return profile(
+            found,
+            self.width,
+            outside=self.outside,
+            boundaries=self.boundaries,
+            free=self.free,
+            dynamic=self.dynamic,
+            **place,
+            **self._common(),
+        )
+
+    def _amount(self) -> str:
+        return f"{self.width:g} mm" if self.boundaries is None else "between two boundaries"
+
+    def _words(self) -> Iterator[str]:
+        if self.outside is not None:
+            yield f"{self.outside:g} mm of it outside the material"
+        if self.free:
+            yield "free: " + ", ".join(self.free)
+        if self.dynamic:
+            yield "dynamic: the offset of the zone is free"
+        if self.unit is not None:
+            yield f"within each {self.unit:g} mm across"
+        if self.separate:
+            yield "separate requirement"
+        if self.around:
+            yield self.around
+
+    def _cells(self) -> list[list[str]]:
+        text = f"{self.width:g}" if self.boundaries is None else "a \N{LEFT RIGHT ARROW} b"
+        text += "" if self.outside is None else f"(U){self.outside:g}"
+        text += "(D)" if self.dynamic else ""
+        text += "" if self.unit is None else f"/dia {self.unit:g}"
+        return [[text, *self.datums]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineProfile(Tolerance):
+    """Profile of a line; see `probekit.tolerance.line_profile` for what its attributes mean."""
+
+    section: str | Vector = "z"
+    apart: float = 0.5
+    outside: float | None = None
+    free: tuple[str, ...] = ()
+    dynamic: bool = False
+
+    characteristic: ClassVar[str] = "profile of a line"
+
+    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+        own = {one: getattr(self, one) for one in ("section", "apart", "outside", "free", "dynamic")}
+        return line_profile(found, self._needed(), **own, **place, **self._common())
+
+    def _words(self) -> Iterator[str]:
+        yield f"each section by {self.section}" if isinstance(self.section, str) else "each section"
+        if self.free:
+            yield "free: " + ", ".join(self.free)
+
+    def _cells(self) -> list[list[str]]:
+        text = f"{self._needed():g}" + ("" if self.outside is None else f"(U){self.outside:g}")
+        return [[text + ("(D)" if self.dynamic else ""), *self.datums]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Form(Tolerance):
+    """Flatness, straightness (of lines or of an axis), circularity, cylindricity: `of` says which.
+
+    `section`, `axis` and `apart` divide the touches into sections or lines; see the function of that name.
+    """
+
+    of: str
+    method: str = "minimum_zone"
+    section: str | Vector | None = None
+    axis: Vector | None = None
+    apart: float = 0.5
+
+    @property
+    def characteristic(self) -> str:  # noqa: D102
+        return "straightness" if self.of == "straightness of an axis" else self.of
+
+    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
+        common, width = self._common(), self._needed()
+        if self.of == "flatness":
+            return flatness(found, width, method=self.method, **common)
+        if self.of == "cylindricity":
+            return cylindricity(found, width, method=self.method, **common)
+        if self.of == "straightness":
+            return straightness(found, width, section=self.section, apart=self.apart, method=self.method, **common)
+        section = "z" if self.section is None else self.section
+        if self.of == "circularity":
+            own = {"section": section, "axis": self.axis, "apart": self.apart, "method": self.method}
+            return circularity(found, width, **own, **common)
+        return straightness_of_axis(found, width, section=section, axis=self.axis, apart=self.apart, **common)
+
+    def _cells(self) -> list[list[str]]:
+        return [[("dia " if self.of == "straightness of an axis" else "") + f"{self._needed():g}"]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Orientation(Tolerance):
+    """Parallelism, perpendicularity or angularity, of a plane or an axis; see `probekit.tolerance.orientation`."""
+
+    of: str
+    feature: str = "plane"
+    direction: Vector | None = None
+    across: Vector | None = None
+    turn: Vector | None = None
+    length: tuple[float, float] | None = None
+    method: str | None = None
+
+    @property
+    def characteristic(self) -> str:  # noqa: D102
+        return self.of
+
+    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
+        common = {"kind": self.of, "turn": self.turn, **self._common()}
+        if self.feature == "plane":
+            return orientation(found, self._needed(), normal=self.direction, **common)
+        own = {one: getattr(self, one) for one in ("direction", "across", "length", "method")}
+        return orientation_of_axis(found, self._needed(), **own, **common)
+
+    def _words(self) -> Iterator[str]:
+        yield f"of the {self.feature}"
+
+    def _cells(self) -> list[list[str]]:
+        round_zone = self.feature == "axis" and self.across is None
+        return [[("dia " if round_zone else "") + f"{self._needed():g}", *self.datums]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Position(Tolerance):
+    """Position of an axis, a centre or a middle plane; see `probekit.tolerance.position`.
+
+    `projected` says that `length` is a projected zone; it is drawn so.
+    """
+
+    of: str = "axis"
+    at: Vector | None = None
+    direction: Vector | None = None
+    across: Vector | None = None
+    modifier: str = ""
+    limits: tuple[float, float] | None = None
+    length: tuple[float, float] | None = None
+    projected: bool = False
+    method: str | None = None
+
+    characteristic: ClassVar[str] = "position"
+
+    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
+        own = ("of", "at", "direction", "across", "modifier", "limits", "length", "method")
+        return position(found, self._needed(), **{one: getattr(self, one) for one in own}, **self._common())
+
+    def _words(self) -> Iterator[str]:
+        yield f"of the {self.of}"
+        if self.modifier:
+            yield {"M": "at maximum material condition", "L": "at least material condition"}[self.modifier]
+        if self.projected and self.length is not None:
+            yield f"projected from {self.length[0]:g} to {self.length[1]:g} mm"
+
+    def _cells(self) -> list[list[str]]:
+        text = "dia " if self.of != "middle plane" and self.across is None else ""
+        text = "S" + text if self.of == "centre" and text else text
+        text += f"{self._needed():g}" + (f"({self.modifier})" if self.modifier else "")
+        if self.projected and self.length is not None:
+            text += f"(P){abs(self.length[1] - self.length[0]):g}"
+        return [[text, *self.datums]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Size(Tolerance):
+    """Limits of size; see `probekit.tolerance.size`. No feature control frame: it prints as a size with its limits."""
+
+    limits: tuple[float, float]
+    of: str = "cylinder"
+    method: str = "two_point"
+    opposed: float = 5.0
+
+    characteristic: ClassVar[str] = "size"
+
+    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
+        own = {one: getattr(self, one) for one in ("of", "method", "opposed")}
+        return size(found, tuple(self.limits), **own, **self._common())
+
+    @property
+    def frame(self) -> str:  # noqa: D102
+        sign = {"cylinder": "\u2300", "sphere": "S\u2300"}.get(self.of, "")
+        return f"{sign}{self.limits[0]:g} \u2026 {sign}{self.limits[1]:g}"
+
+    def _amount(self) -> str:
+        return f"{self.limits[0]:g} to {self.limits[1]:g} mm ({self.method.replace('_', ' ')})"
+
+    def _repr_svg_(self) -> None:
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Runout(Tolerance):
+    """Circular or total runout; see `probekit.tolerance.runout`."""
+
+    total: bool = False
+    reading: str = "radial"
+    at: Vector = (0.0, 0.0, 0.0)
+    axis: Vector = (0.0, 0.0, 1.0)
+    apart: float = 0.5
+    section: str | None = None
+
+    @property
+    def characteristic(self) -> str:  # noqa: D102
+        return "total runout" if self.total else "circular runout"
+
+    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
+        own = {one: getattr(self, one) for one in ("total", "reading", "at", "axis", "apart", "section")}
+        return runout(found, self._needed(), **own, **self._common())

@@ -1,0 +1,101 @@
+"""Why a value is what it is, and the verdict on tolerances that do not judge touches one by one."""
+
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapes
+from tolerance.touched import around
+
+from probekit.deviation import project
+from probekit.tolerance import explain, flatness, position, profile, runout, size
+from probekit.verdict import classify, guarded, judge, simple
+
+TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}
+
+
+def sheet(z) -> tuple[pd.DataFrame, object]:
+    xy = np.array([[-20, -15], [20, -15], [20, 15], [-20, 15], [0, 0], [5, 5], [-9, 3], [4, -8], [11, 2]], dtype=float)
+    nominal = shapes.plane_patch()
+    touches = pd.DataFrame({"touch": [f"<{k}>" for k in range(len(z))], "feature": "top"})
+    touches[["x", "y"]], touches["z"] = xy[: len(z)], z
+    return project(touches, nominal), nominal
+
+
+def test_other_fits_are_computed():
+    """Tilted and raised: held 2 x 0.06; any free fit sees the twist only, minimax 0.02 and least squares no less."""
+    found, nominal = sheet(0.03 + np.array([0.03, 0.01, 0.03, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01]) - 0.0)
+    one = profile(found, 0.05, nominal=nominal)
+    told = explain(one)
+    assert told.values["zone held where the datum frame puts it"] == pytest.approx(0.12)
+    minimax = told.values["minimax over all six freedoms"]
+    assert minimax == pytest.approx(profile(found, 0.05, free=("tz", "rx", "ry"), nominal=nominal).actual, abs=4e-6)
+    assert told.values["least squares over all six freedoms"] >= minimax - 4e-6
+    assert "the fit, or the datum frame, matters here" in str(told)
+    assert "No degree of freedom was left" in str(told)
+    assert "240 % of the tolerance is used: 0.0700 mm too much." in str(told)
+    assert str(one.explain()) == str(told)
+
+
+def test_the_figure_is_sound_and_marks_those_that_rule():
+    found, nominal = sheet([0.01, -0.01, 0.01, -0.01, 0.0])
+    told = profile(found, 0.05, free=("tz", "rx", "ry"), nominal=nominal).explain()
+    root = ElementTree.fromstring(told.svg)
+    words = [text.text for text in root.findall(".//{*}text")]
+    assert {"<0>, <2>", "<1>, <3>", "-0.0250", "+0.0250"} <= set(words)
+    assert len(root.findall(".//{*}circle")) == 5 + 4
+    assert "<0>" not in told._repr_html_()
+    assert "4 touches fix the value together" in str(told)
+
+
+def test_form_and_size_explain_themselves():
+    found, _ = sheet([0.01, -0.01, 0.01, -0.01, 0, 0.002, -0.001, 0.003, 0])
+    told = flatness(found, 0.1).explain()
+    assert told.values["minimum zone"] == pytest.approx(0.02, abs=1e-6)
+    assert told.values["least squares"] >= told.values["minimum zone"]
+    hole = around(5 + 0.01 * np.cos(3 * np.arange(12) * np.pi / 6), bore=True)
+    assert "maximum inscribed size (9.98" in str(size(hole, (9.9, 10.1)).explain())
+    assert "least squares" in position(hole, 0.1, **TRUE).explain().values
+    assert runout(hole, 0.1).explain().values["total (all together)"] == pytest.approx(0.02, abs=1e-6)
+    ElementTree.fromstring(position(hole, 0.1, **TRUE).explain().svg)
+
+
+@pytest.mark.parametrize(
+    ("actual", "word"),
+    [(0.079, "conforms"), (0.081, "undecided"), (0.119, "undecided"), (0.121, "does not conform")],
+)
+def test_guard_band_counts_on_both_sides(actual, word):
+    """Width 0.1, w = 0.01: a zone shrunk by w on each side is 0.08 wide, one grown is 0.12."""
+    one = position(around(5.0, n=16, bore=True, centre=(actual / 2, 0)), 0.1, **TRUE)
+    assert one.actual == pytest.approx(actual, abs=1e-6)
+    assert judge(one, guarded(U=0.01)) == word
+    assert judge(one, simple()) == ("conforms" if actual <= 0.1 else "does not conform")
+    if word == "conforms":
+        assert judge(replace(one, missed_rows=np.array([0])), simple()) == "undecided"
+
+
+def test_verdict_on_feature_and_part():
+    good, bad = (around(5.0, n=16, bore=True, centre=(off, 0), feature=f) for f, off in (("good", 0.0), ("bad", 0.08)))
+    loose = around(7.0, n=4, feature="loose")
+    found = pd.concat([good, bad, loose], ignore_index=True)
+    evaluations = [position(found, 0.1, features=[f], **TRUE) for f in ("good", "bad")]
+    verdict = classify(found, *evaluations)
+    words = dict(zip(verdict.features["feature"], verdict.features["verdict"], strict=True))
+    assert words == {"good": "conforms", "bad": "does not conform", "loose": "unjudged"}
+    assert verdict.part == "does not conform"
+    assert set(verdict.table["verdict"]) == {"unjudged"}
+    assert classify(found, evaluations[0]).part == "conforms"
+    mixed = classify(found, evaluations[0], size(found, (10.1, 10.2), features=["good"]))
+    assert mixed.part == "does not conform", "the worst of two counts"
+    touched = classify(found.assign(deviation=0.0), evaluations[1], profile(found, 0.1))
+    assert touched.part == "does not conform", "touches within do not excuse a position"
+
+
+def test_touch_limits_reach_the_verdict():
+    found, _ = sheet([0.01, 0.03, 0.03, 0.01])
+    one = profile(found, boundaries=([-0.02] * 4, [0.02, 0.02, 0.05, 0.05]))
+    verdict = classify(found, one)
+    assert verdict.table["verdict"].tolist() == ["within", "high", "within", "within"]
+    assert verdict.table["upper"].tolist() == [0.02, 0.02, 0.05, 0.05]

@@ -1,0 +1,123 @@
+"""Size and runout: closed forms.
+
+A circle with three lobes has the same two-point size everywhere and is larger to what it must fit in: textbook lore of
+"constant diameter", here in closed form. Runout of an eccentric cylinder is twice the eccentricity (handbooks).
+"""
+
+import numpy as np
+import pytest
+from tolerance.touched import around, moved, table
+
+from probekit import InputError
+from probekit.fit import make_motion
+from probekit.tolerance import runout, size
+
+
+def lobed(a, **options):
+    angle = np.arange(12) * np.pi / 6
+    return around(10 + a * np.cos(3 * angle), **options)
+
+
+@pytest.mark.parametrize("bore", [True, False])
+def test_three_lobes(bore):
+    """r = 10 + a cos 3t: two-point 20 everywhere; inscribed 2 (10 - a), circumscribed 2 (10 + a), mean 20."""
+    found, limits = lobed(0.01, bore=bore), (19.9, 20.1)
+    values = {
+        method: size(found, limits, method=method).details["largest size"]
+        for method in ("two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed")
+    }
+    assert values["two_point"] == pytest.approx(20.0, abs=1e-9)
+    assert values["least_squares"] == pytest.approx(20.0, abs=1e-6)
+    assert values["maximum_inscribed"] == pytest.approx(19.98, abs=5e-6)
+    assert values["minimum_circumscribed"] == pytest.approx(20.02, abs=5e-6)
+
+
+def test_actual_value_grows_about_the_middle_of_the_limits():
+    """Local sizes 19.98 and 20.03 in 19.95 to 20.05: 0.03 from the middle 20.00, so 0.06 of 0.10."""
+    import pandas as pd
+
+    found = pd.concat([around(9.99, heights=(0.0,)), around(10.015, heights=(10.0,))], ignore_index=True)
+    one = size(found, (19.95, 20.05))
+    assert one.actual == pytest.approx(0.06, abs=1e-9)
+    assert (one.low, one.high, one.lower, one.upper) == pytest.approx((-0.02, 0.03, -0.05, 0.05))
+    assert one.conforms
+    assert not size(found, (19.95, 20.02)).conforms
+    assert one.details == pytest.approx({"smallest size": 19.98, "largest size": 20.03, "middle of limits": 20.0})
+    assert not one.by_touch
+
+
+def test_touches_not_quite_opposite():
+    """Chords through 178 degrees still give the diameter, not the chord."""
+    angle = np.radians([0, 178, 90, 272])
+    unit = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(4)])
+    one = size(table(10 * unit, unit), (19.9, 20.1))
+    assert (one.low, one.high) == pytest.approx((0, 0), abs=1e-12)
+
+
+def test_web_and_slot():
+    rows = np.array([[x, y] for x in (-10.0, 0, 10) for y in (0.0, 8)])
+    for sign in (1, -1):
+        points = np.vstack([np.column_stack([rows, np.full(6, s * 2.505)]) for s in (-1, 1)])
+        found = table(points, np.repeat([[0, 0, -1.0 * sign], [0, 0, 1.0 * sign]], 6, axis=0))
+        for method in ("two_point", "least_squares"):
+            one = size(moved(found, make_motion((1, 2, 3), (20, 30, 40))), (5.0, 5.02), of="width", method=method)
+            assert one.actual == pytest.approx(0, abs=1e-8)
+            assert one.details["largest size"] == pytest.approx(5.01)
+
+
+@pytest.mark.parametrize(
+    ("call", "match"),
+    [
+        (lambda: size(around(5.0), (10.1, 10.0)), "two rising lengths"),
+        (lambda: size(around(5.0, n=7), (9.0, 11.0)), "no two touches are opposed within 5 deg"),
+        (lambda: size(around(5.0), (9.0, 11.0), method="mean"), "unknown method for a size"),
+        (lambda: runout(around(5.0), 0.1, reading="up"), "unknown reading"),
+        (lambda: runout(around(5.0, n=1), 0.1), "two touches in a section"),
+        (lambda: runout(around(5.0), 0.1, axis=(0, 0, 0)), "of the datum axis must be three numbers"),
+    ],
+)
+def test_what_cannot_be(call, match):
+    with pytest.raises(InputError, match=match):
+        call()
+
+
+def test_eccentric_cylinder():
+    e = 0.03
+    found = around(10.0, centre=(e, 0))
+    one = runout(found, 0.1)
+    assert one.actual == pytest.approx(2 * e, abs=1e-9)  # touches at 0 and 180 degrees: exact
+    assert set(one.ruling) == {1, 7, 13, 19, 25, 31}
+    assert list(one.details.values()) == pytest.approx([2 * e] * 3, abs=1e-9)
+    assert runout(found, 0.1, at=(e, 0, 5)).actual == pytest.approx(0, abs=1e-12)
+
+
+def test_leaning_cylinder_total():
+    """Axis off by 0, 0.01, 0.02 at three heights: circular 0.04 at the worst; total the same, as r is within +-0.02."""
+    found = around(10.0, slant=(0.001, 0), n=36)
+    assert runout(found, 0.1).actual == pytest.approx(0.04, abs=1e-6)
+    assert runout(found, 0.1, total=True).actual == pytest.approx(0.04, abs=1e-6)
+
+
+def test_taper_is_seen_by_total_runout_only():
+    import pandas as pd
+
+    found = pd.concat([around(10 + z / 1000, heights=(z,)) for z in (0.0, 10, 20)], ignore_index=True)
+    assert runout(found, 0.1).actual == pytest.approx(0, abs=1e-12)
+    assert runout(found, 0.1, total=True).actual == pytest.approx(0.02, abs=1e-12)
+    assert runout(found, 0.1, total=True).actual >= runout(found, 0.1).actual
+
+
+def test_wobbling_face():
+    """A face that leans by 0.001 per mm: at the radius r it moves by 2 r x 0.001; total over all: that of the rim."""
+    ring = np.radians(np.arange(0, 360, 30))
+    unit = np.column_stack([np.cos(ring), np.sin(ring)])
+    xy = np.vstack([10 * unit, 20 * unit])
+    found = table(np.column_stack([xy, 0.001 * xy[:, 0]]), (0, 0, 1.0))
+    one = runout(found, 0.1, reading="axial")
+    assert list(one.details.values()) == pytest.approx([0.02, 0.04], abs=1e-12)
+    assert runout(found, 0.1, reading="axial", total=True).actual == pytest.approx(0.04, abs=1e-12)
+
+
+def test_few_touches_are_told():
+    assert "4 touches are few for runout" in runout(around(10.0, n=4), 0.1).notes[0]
+    assert not runout(around(10.0, n=8), 0.1).notes
