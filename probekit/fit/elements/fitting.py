@@ -143,17 +143,17 @@ def _raised(points: np.ndarray, state: State) -> State:
 
 
 def _oriented(kind: Kind, state: State, outward: np.ndarray | None) -> State:
-    """Direction turned to agree with `outward`, else so that its largest part is positive."""
-    axis = state.rotation[:, kind.axis]
-    if kind.name in ("plane", "line2", "cone", "point", "sphere", "circle2", "ellipse2", "slot2"):
-        told = kind.name in ("line2", "plane") and outward is None
-        told_axis = state.rotation[:, 0] if kind.name == "line2" else axis
-        if not told or told_axis[np.argmax(np.abs(told_axis))] > 0:
-            return state
-        flip = [-1.0, -1.0, 1.0] if kind.name == "line2" else [1.0, -1.0, -1.0]
-        return State(state.origin, state.rotation @ np.diag(flip), state.sizes)
-    wrong = axis @ outward < 0 if outward is not None else axis[np.argmax(np.abs(axis))] < 0
-    return State(state.origin, state.rotation @ np.diag([1.0, -1.0, -1.0]), state.sizes) if wrong else state
+    """Direction turned to agree with `outward`, else so that its largest part is positive.
+
+    A cone points from its apex; a point, a sphere and what lies in two coordinates have nothing to turn. Planes and
+    lines2 whose side was told are fitted on that side and stay.
+    """
+    if kind.name not in ("line", "line2", "plane", "circle", "cylinder", "torus", "width"):
+        return state
+    axis = state.rotation[:, 0 if kind.name == "line2" else kind.axis]
+    agrees = axis @ outward >= 0 if outward is not None else axis[np.argmax(np.abs(axis))] > 0
+    half_turn = np.diag([-1.0, -1.0, 1.0] if kind.name == "line2" else [1.0, -1.0, -1.0])
+    return state if agrees else State(state.origin, state.rotation @ half_turn, state.sizes)
 
 
 def _finished(

@@ -168,6 +168,16 @@ def test_certificate_is_zero_at_the_minimum_zone_and_true_elsewhere(kind):
     assert gap >= gained - 1e-6 > 0
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_wide_cylinder_of_touches_about_a_line_settles(seed):
+    """Distances from a line curve strongly where touches are close to it: the proof must be reached all the same."""
+    rng = np.random.default_rng(seed)
+    points = np.column_stack([rng.normal(size=(60, 2)), rng.uniform(-20, 20, 60)])
+    found = element(points, "line", method="minimum_zone")
+    assert found.certificate <= 1e-8
+    assert found.form < element(points, "line").form
+
+
 def test_narrowest_reports_a_bound_that_no_direction_beats():
     points = np.random.default_rng(4).normal(size=(400, 3)) * [30, 20, 0.1] + 1000
     _, width, bound = narrowest([points])
