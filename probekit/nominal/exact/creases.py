@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise, product
 
@@ -66,6 +66,10 @@ class Creased:
             for values, new in zip(out, self.parts[i][j].evaluate(at[rows], order), strict=True):
                 values[rows] = new
         return out
+
+    def moved(self, motion: np.ndarray) -> Creased:
+        """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
+        return replace(self, parts=tuple(tuple(part.moved(motion) for part in row) for row in self.parts))
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
         """Closest point of each of `points` (n, 3) on the part that `near` (n, 2) lies in and its neighbours.

@@ -11,12 +11,11 @@ from typing import Any
 
 from ...errors import InputError
 from .brep import Brep
+from .check import check_records, check_text
 from .extract import explore, extract, facets_of
 from .kernel import kernel
 
 __all__ = ["face_shapes", "read_step", "unique_names"]
-
-_MOST_BYTES = 1_000_000_000
 
 
 def read_step(path: Path, *, deflection: float | None = None, body: str | None = None) -> Brep:
@@ -43,14 +42,16 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
     InputError
         If the file is not a whole STEP file, does not say its unit, holds no body with faces, or none of that name.
     """
-    _check_text(path)
+    described = check_text(path)
     with _kernel_failures(path):
-        bodies, names, unit, colours, _ = _transfer(path)
-        notes: list[str] = []
+        bodies, names, unit, colours, notes, _ = _transfer(path)
+        made = _count_faces([shape for _, shape in bodies])
+        if made < described:
+            notes.append(f"of the {described} faces that the file describes the CAD kernel made {made}")
         chosen = _chosen(path, bodies, body)
         if body is None and len(chosen) < len(bodies):
             loose = ", ".join(name for name, shape in bodies if not _is_solid(shape))
-            notes = [*notes, f"loose surfaces were left out, as they belong to no solid: {loose}"]
+            notes.append(f"loose surfaces were left out, as they belong to no solid: {loose}")
         brep = extract(path, chosen, names, colours, deflection)
     return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies), notes=(*notes, *brep.notes))
 
@@ -131,37 +132,20 @@ def _is_solid(shape: Any) -> bool:
     return shape.ShapeType() == topabs.TopAbs_ShapeEnum.TopAbs_SOLID
 
 
-def _check_text(path: Path) -> None:
-    """Refuse what is not a whole STEP file before the kernel sees it."""
-    try:
-        size = path.stat().st_size
-        with path.open("rb") as stream:
-            head = stream.read(4096)
-            stream.seek(max(0, size - 4096))
-            tail = stream.read()
-    except OSError as error:
-        raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
-    if size > _MOST_BYTES:
-        raise InputError(
-            "the STEP file is too large", file=path, found=f"{size} bytes", expected=f"{_MOST_BYTES} or less"
-        )
-    if not head.strip():
-        raise InputError("the model file is empty", file=path)
-    if b"ISO-10303-21" not in head:
-        raise InputError(
-            "this is not a STEP file", file=path, found=head[:40].decode("latin-1"), expected="ISO-10303-21; at the top"
-        )
-    if b"END-ISO-10303-21" not in tail:
-        raise InputError(
-            "the STEP file is cut short",
-            file=path,
-            expected="END-ISO-10303-21; at the end",
-            todo="Copy or export it again.",
-        )
+def _count_faces(shapes: list[Any]) -> int:
+    """Number of faces, those of a part that stands in several places counted once."""
+    collections, toploc = kernel("collections", "TopLoc")
+    seen = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
+    for shape in shapes:
+        for face in explore(shape, "FACE"):
+            seen.Add(face.Located(toploc.TopLoc_Location()))
+    return seen.Extent()
 
 
-def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], Any]:
-    """Bodies with names, named faces, the file's unit of length, coloured faces, the kernel's reader."""
+def _transfer(
+    path: Path,
+) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], list[str], Any]:
+    """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader."""
     caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
         "STEPCAFControl", "TDocStd", "TCollection", "XCAFDoc", "collections", "Interface", "IFSelect"
     )
@@ -172,9 +156,13 @@ def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]],
     reader.SetColorMode(True)
     if reader.ReadFile(str(path)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
         raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
+    notes = check_records(path, reader.ChangeReader())
+    if notes:
+        reader.SetColorMode(False)  # colours hang on such records
     lengths, angles, solids = (collections.Sequence_TCollection_AsciiString() for _ in range(3))
     reader.ChangeReader().FileUnits(lengths, angles, solids)
-    units = dict.fromkeys(lengths.Value(k).ToCString() for k in range(1, lengths.Length() + 1))
+    found = (lengths.Value(k).ToCString().strip() for k in range(1, lengths.Length() + 1))
+    units = dict.fromkeys(unit for unit in found if unit)
     if not reader.Transfer(document):
         raise InputError("the STEP file holds nothing that can be transferred", file=path)
     tool = xcaf.XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
@@ -191,7 +179,7 @@ def _transfer(path: Path) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]],
         )
     numbered = unique_names([name for name, _ in bodies])
     bodies = [(name, shape) for name, (_, shape) in zip(numbered, bodies, strict=True)]
-    return bodies, names, ", ".join(units), colours, reader
+    return bodies, names, ", ".join(units), colours, notes, reader
 
 
 def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -68,6 +68,11 @@ class Revolved:
         x = cosine * local[:, 0] - sine * local[:, 1]
         y = sine * local[:, 0] + cosine * local[:, 1]
         return np.column_stack([x, y, local[:, 2]]) @ self.axes
+
+    def moved(self, motion: np.ndarray) -> Revolved:
+        """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
+        turn = motion[:3, :3]
+        return replace(self, origin=turn @ self.origin + motion[:3, 3], axes=self.axes @ turn.T)
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
         """Closest point of each of `points` (n, 3), by Newton's method from `near` (n, 2)."""

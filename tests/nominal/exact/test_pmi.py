@@ -335,12 +335,6 @@ def test_unequal_zone_depends_on_the_standard(tmp_path: Path) -> None:
             "datum modifier is not understood: AS_YOU_LIKE",
         ),
         ("'cylindrical or circular'", "'as you like'", 2522, "form is not understood: 'as you like'"),
-        (
-            "#2502=PERPENDICULARITY",
-            "#2502=PERPENDICULARITY_TOLERANCE(;\n#2518=PERPENDICULARITY",
-            2502,
-            "cannot be parsed",
-        ),
     ],
 )
 def test_faulty_record_is_listed_and_not_used(tmp_path: Path, old: str, new: str, number: int, reason: str) -> None:
@@ -348,6 +342,12 @@ def test_faulty_record_is_listed_and_not_used(tmp_path: Path, old: str, new: str
     assert reason in remarks(found)[number]
     assert f"#{number}" not in {t.source_id for t in found.tolerances if number != 2522}
     assert "base flat" in by_name(found)  # and the rest is read
+
+
+def test_broken_syntax_is_refused_with_its_line(tmp_path: Path) -> None:
+    broken = variant(tmp_path, ("#2502=PERPENDICULARITY", "#2502=PERPENDICULARITY_TOLERANCE(;\n#2518=PERPENDICULARITY"))
+    with pytest.raises(pk.InputError, match=r"damaged.*Line \d+"):
+        read(broken)
 
 
 def test_link_to_an_edge_is_listed(tmp_path: Path) -> None:

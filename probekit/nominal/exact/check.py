@@ -1,0 +1,139 @@
+"""What is looked at before a STEP file is trusted: its text, and what the kernel says of its records."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...errors import InputError
+
+__all__ = ["check_records", "check_text"]
+
+_MOST_BYTES = 1_000_000_000
+_DEEPEST = 1000  # the kernel's parser calls itself for each bracket
+_CHUNK = 1 << 22
+_FACE = re.compile(rb"\b(?:ADVANCED_FACE|FACE_SURFACE)\s*\(")
+#: Records that neither shape nor place nor unit depend on; the kernel names their types in this way.
+_BESIDE_THE_POINT = (
+    "StepVisual_",
+    "StepDimTol_",
+    "StepAP203_",
+    "StepAP214_",
+    "StepAP242_",
+    "StepFEA_",
+    "StepKinematics_",
+)
+
+
+def check_text(path: Path) -> int:
+    """Refuse what is not a whole STEP file before the kernel sees it.
+
+    Returns
+    -------
+    int
+        How many faces the file describes.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, is too large, empty, of another kind, cut short, or nested so deeply that the
+        kernel's parser would run out of stack.
+    """
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+            stream.seek(max(0, size - 4096))
+            tail = stream.read()
+    except OSError as error:
+        raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
+    if size > _MOST_BYTES:
+        raise InputError(
+            "the STEP file is too large", file=path, found=f"{size} bytes", expected=f"{_MOST_BYTES} or less"
+        )
+    if not head.strip():
+        raise InputError("the model file is empty", file=path)
+    if b"ISO-10303-21" not in head:
+        raise InputError(
+            "this is not a STEP file", file=path, found=head[:40].decode("latin-1"), expected="ISO-10303-21; at the top"
+        )
+    if b"END-ISO-10303-21" not in tail:
+        raise InputError(
+            "the STEP file is cut short",
+            file=path,
+            expected="END-ISO-10303-21; at the end",
+            todo="Copy or export it again.",
+        )
+    faces, depth, rest = 0, 0, b""
+    with path.open("rb") as stream:
+        while chunk := stream.read(_CHUNK):
+            deepest, depth = _depth(chunk, depth)
+            if deepest > _DEEPEST:
+                raise InputError(
+                    "the STEP file has brackets within brackets without end",
+                    file=path,
+                    found=f"{deepest} deep",
+                    expected=f"{_DEEPEST} at most",
+                )
+            faces += len(_FACE.findall(rest + chunk)) - len(_FACE.findall(rest))
+            rest = chunk[-64:]
+    return faces
+
+
+def _depth(text: bytes, start: int) -> tuple[int, int]:
+    """Deepest nesting of brackets in a piece of text, and that at its end; each statement starts anew."""
+    letters = np.frombuffer(text, dtype=np.uint8)
+    level = start + np.cumsum((letters == ord("(")).astype(np.int32) - (letters == ord(")")))
+    ends = np.flatnonzero(letters == ord(";"))
+    lengths = np.diff(np.concatenate([[0], ends, [len(level)]]))
+    level = level - np.repeat(np.concatenate([[0], level[ends]]), lengths)
+    return int(level.max(initial=0)), int(level[-1])
+
+
+def check_records(path: Path, reader: Any) -> list[str]:
+    """Refuse a file whose records are damaged: the kernel would crash on them, or leave out faces without a word.
+
+    Parameters
+    ----------
+    path : Path
+    reader
+        The kernel's reader, which has read the file but made no shapes of it.
+
+    Returns
+    -------
+    list of str
+        Damage that the shape does not depend on.
+
+    Raises
+    ------
+    InputError
+        If there are none, or records that shapes are made of contradict their definition, or what they refer to is missing.
+    """
+    model = reader.StepModel()
+    if not model.NbEntities():
+        raise InputError("the STEP file holds nothing: it has no records", file=path, todo="Export the part again.")
+    checks = reader.WS().ModelCheckList(True)
+    checks.Start()
+    worst, beside = [], []
+    while checks.More():
+        check, number = checks.Value(), checks.Number()
+        if check.HasFailed():
+            kind = type(model.Value(number)).__name__ if number else ""
+            messages = [check.CFail(k + 1) for k in range(min(check.NbFails(), 3))]
+            if number:
+                found = beside if kind.startswith(_BESIDE_THE_POINT) else worst
+                found.append(f"{kind.partition('_')[2]}: {messages[0]}")
+            else:
+                worst += [message for message in messages if "Unresolved" not in message]
+        checks.Next()
+    if worst:
+        raise InputError(
+            f"the STEP file is damaged: {len(worst)} records are not what they should be",
+            file=path,
+            found="; ".join(worst[:3]),
+            todo="Export or copy it again.",
+        )
+    return [f"{len(beside)} records of the file are damaged, but not its shape: {beside[0]}"] if beside else []

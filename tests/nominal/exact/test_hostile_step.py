@@ -1,0 +1,206 @@
+"""STEP files that are broken, empty, absurd or meant to hurt: a clear error, in bounded time and memory, never a crash.
+
+Every file is loaded in a process of its own, so that a crash of the kernel would be seen as such.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("OCP")
+
+import exact_shapes as es
+
+LOAD = """
+import resource, sys, warnings
+warnings.simplefilter("error")
+import probekit as pk
+try:
+    part = pk.nominal.load(sys.argv[1])
+    print("loaded", len(part.face_names), "|".join(part.notes))
+except pk.ProbekitError as error:
+    print("refused", error)
+except pk.ProbekitWarning as warning:
+    print("warned", warning)
+print("MiB", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+HEAD = "ISO-10303-21;\nHEADER;\nFILE_DESCRIPTION((''),'2;1');\nFILE_NAME('x','',(''),(''),'','','');\n"
+HEAD += "FILE_SCHEMA(('AUTOMOTIVE_DESIGN'));\nENDSEC;\nDATA;\n"
+TAIL = "ENDSEC;\nEND-ISO-10303-21;\n"
+
+MOST_SECONDS, MOST_MIB = 30.0, 1500
+
+
+def load(path: Path) -> str:
+    """What loading the file came to; fails on a crash, a traceback, or too much time or memory."""
+    start = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", LOAD, str(path)], capture_output=True, text=True, timeout=90, check=False
+    )
+    took = time.perf_counter() - start
+    assert done.returncode == 0, f"ended with {done.returncode}: {done.stderr[-500:]}"
+    assert "Traceback" not in done.stderr
+    assert took < MOST_SECONDS
+    text, memory = done.stdout.strip().rsplit("\n", 1)
+    assert int(memory.split()[1]) < MOST_MIB
+    return text
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return es.make("plate", tmp_path_factory.mktemp("sound")).path
+
+
+def variant(sound: Path, folder: Path, *changes: tuple[str, str], count: int = 1) -> Path:
+    text = sound.read_text()
+    for old, new in changes:
+        assert re.search(old, text)
+        text = re.sub(old, new, text, count=count)
+    path = folder / "variant.step"
+    path.write_text(text)
+    return path
+
+
+def test_the_sound_file_loads(sound: Path) -> None:
+    assert load(sound) == "loaded 9 "
+
+
+@pytest.mark.parametrize("part", [0.0, 0.001, 0.05, 0.3, 0.7, 0.999])
+def test_truncated(sound: Path, tmp_path: Path, part: float) -> None:
+    path = tmp_path / "cut.step"
+    whole = sound.read_bytes()
+    path.write_bytes(whole[: int(part * len(whole))])
+    assert re.match(
+        r"refused .*cut\.step: (the STEP file is cut short|the model file is empty|this is not a STEP)", load(path)
+    )
+
+
+@pytest.mark.parametrize("part", [0.2, 0.5, 0.8])
+def test_truncated_but_ended(sound: Path, tmp_path: Path, part: float) -> None:
+    path = tmp_path / "cut.step"
+    text = sound.read_text()
+    path.write_text(text[: text.rindex(";", 0, int(part * len(text))) + 1] + "\n" + TAIL)
+    told = load(path)
+    assert told.startswith("refused"), told
+    assert "damaged" in told or "no solid" in told
+
+
+def test_garbage_after_the_header(tmp_path: Path) -> None:
+    path = tmp_path / "garbage.step"
+    path.write_bytes(HEAD.encode() + bytes(range(1, 256)) * 200 + TAIL.encode())
+    assert load(path).startswith("refused")
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", "the model file is empty"),
+        (b"  \n \n", "the model file is empty"),
+        (b"solid x\nendsolid x\n", "this is not a STEP file; found 'solid x"),
+        (b"PK\x03\x04" + bytes(5000), "this is not a STEP file"),
+        ((HEAD + TAIL).encode(), "the STEP file holds nothing"),
+    ],
+)
+def test_not_a_model(tmp_path: Path, content: bytes, message: str) -> None:
+    path = tmp_path / "other.step"
+    path.write_bytes(content)
+    assert re.search(message, load(path))
+
+
+def test_only_wireframe(tmp_path: Path) -> None:
+    path = es.write(es.compound(es.parts(es.plate(), es.EDGE)), tmp_path / "wire.step")
+    told = load(path)
+    assert told.startswith("refused")
+    assert "no solid and no shell" in told
+    assert "not as curves" in told
+
+
+def test_a_hundred_thousand_entities_of_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "nothing.step"
+    points = "".join(f"#{k} = CARTESIAN_POINT('',(0.,0.,{k}.));\n" for k in range(1, 100_001))
+    path.write_text(HEAD + points + TAIL)
+    assert re.search("refused .*(no solid|nothing that can be transferred)", load(path))
+
+
+def test_brackets_without_end(tmp_path: Path) -> None:
+    path = tmp_path / "deep.step"
+    path.write_text(HEAD + "#1 = CARTESIAN_POINT('',(" + "(" * 200_000 + ")" * 200_000 + "));\n" + TAIL)
+    assert "brackets within brackets" in load(path)
+
+
+def test_records_that_refer_to_themselves(sound: Path, tmp_path: Path) -> None:
+    path = variant(sound, tmp_path, (r"(#\d+) = CLOSED_SHELL\('',\(#\d+", r"\1 = CLOSED_SHELL('',(\1"))
+    assert load(path).startswith("refused")
+
+
+def test_references_to_nothing(sound: Path, tmp_path: Path) -> None:
+    path = variant(sound, tmp_path, (r"(= ADVANCED_FACE\('',\(#\d+\)),#\d+", r"\1,#99999999"))
+    told = load(path)
+    assert "damaged" in told or "the file describes" in told
+
+
+def test_degenerate_faces_are_named_or_refused(sound: Path, tmp_path: Path) -> None:
+    path = variant(sound, tmp_path, (r"CARTESIAN_POINT\('',\([^)]*\)\)", "CARTESIAN_POINT('',(0.,0.,0.))"), count=0)
+    assert load(path).startswith("refused")
+
+
+def test_huge_coordinates(tmp_path: Path) -> None:
+    path = es.write(es.moved(es.plate(), (0, 0, 1), 0.0, (1e9, 1e9, 0)), tmp_path / "far.step")
+    assert re.match("refused|loaded|warned", load(path))
+    large = re.sub(
+        r"CARTESIAN_POINT\('',\(([^,]*),([^,]*),([^)]*)\)\)",
+        r"CARTESIAN_POINT('',(\g<1>E12,\g<2>E12,\g<3>E12))",
+        path.read_text().replace("E+", "E"),
+    )
+    (tmp_path / "huge.step").write_text(re.sub(r"(E\d+)E12", r"\1", large))
+    assert re.match("refused|warned", load(tmp_path / "huge.step"))
+
+
+def test_a_part_of_the_wrong_unit_is_warned_of(tmp_path: Path) -> None:
+    box = es.BRepPrimAPI_MakeBox(0.1, 0.1, 0.1).Shape()
+    told = load(es.write(box, tmp_path / "tiny.step"))
+    assert told.startswith("warned")
+    assert "check the unit" in told
+
+
+@pytest.mark.parametrize("name", ["Fläche", "面", "<script>alert(1)</script>", "a''b"])
+def test_odd_names(sound: Path, tmp_path: Path, name: str) -> None:
+    path = variant(sound, tmp_path, (r"ADVANCED_FACE\(''", f"ADVANCED_FACE('{name}'"))
+    assert load(path).startswith("loaded 9")
+
+
+def test_a_billion_facets_are_not_believed(tmp_path: Path) -> None:
+    stl = tmp_path / "many.stl"
+    stl.write_bytes(bytes(80) + (2_000_000_000).to_bytes(4, "little") + bytes(500))
+    assert "for the 2000000000 facets it announces" in load(stl)
+    ply = tmp_path / "many.ply"
+    ply.write_text(
+        "ply\nformat binary_little_endian 1.0\nelement vertex 2000000000\nproperty double x\nproperty double y\n"
+        "property double z\nelement face 2000000000\nproperty list uchar int vertex_indices\nend_header\nabc"
+    )
+    assert load(ply).startswith("refused")
+
+
+def test_without_the_kernel_it_says_what_to_install(sound: Path) -> None:
+    code = "import sys; sys.modules['OCP'] = None\n" + LOAD
+    done = subprocess.run([sys.executable, "-c", code, str(sound)], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("refused STEP files need the CAD kernel")
+    assert 'pip install "probekit[step]"' in done.stdout
+
+
+def test_a_mesh_never_loads_the_kernel(tmp_path: Path) -> None:
+    import trimesh
+
+    trimesh.creation.box([10, 20, 30]).export(tmp_path / "box.stl")
+    code = "import sys, probekit as pk; pk.nominal.load(sys.argv[1], unit='mm'); print('OCP' in sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "box.stl")], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "False"
