@@ -110,7 +110,8 @@ def check_records(path: Path, reader: Any) -> list[str]:
     Raises
     ------
     InputError
-        If there are none, or records that shapes are made of contradict their definition, or what they refer to is missing.
+        If there are none, or records that shapes are made of contradict their definition, or what they refer to is
+        missing.
     """
     model = reader.StepModel()
     if not model.NbEntities():

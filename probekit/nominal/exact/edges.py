@@ -187,12 +187,14 @@ class Edge:
             away = p - points
             gradient, square = np.einsum("ij,ij->i", away, p1), np.einsum("ij,ij->i", p1, p1)
             hessian = square + np.einsum("ij,ij->i", away, p2)
-            hessian = np.where(hessian > 1e-9 * square, hessian, square)
+            bowl = hessian > 1e-9 * square
+            hessian = np.where(bowl, hessian, square)
             step = np.clip(-gradient / np.maximum(hessian, 1e-300), -longest, longest)
             new = np.clip(guess + step, first, last)
             moved = np.abs(new - guess) * np.sqrt(square)
             guess = new
-            if not len(points) or moved.max() < 1e-11:
+            # a full Newton step leaves about its square over the radius of curvature
+            if not len(points) or moved.max() < (1e-7 if bowl.all() else 1e-11):
                 break
         foot, tangent, _ = self.evaluate(guess)
         return foot, tangent, guess

@@ -6,6 +6,8 @@ the middle of the span are taken once, with scipy's B-splines; evaluating is the
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import factorial
@@ -137,8 +139,14 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     """
     n = len(points)
     out = Closest(np.clip(near, low, high), np.full(n, UNSETTLED, np.uint8), *(np.empty((n, 3)) for _ in range(3)))
-    for at in range(0, n, _CHUNK):
-        _newton_chunk(surface, points, np.arange(at, min(at + _CHUNK, n)), out, low, high)
+    chunks = [np.arange(at, min(at + _CHUNK, n)) for at in range(0, n, _CHUNK)]
+    if len(chunks) < 2 or surface.kind == "other":  # the kernel is asked by one thread only
+        for rows in chunks:
+            _newton_chunk(surface, points, rows, out, low, high)
+    else:  # chunks share nothing, so the result does not depend on the threads
+        surface.evaluate(near[:1], 2)  # builds what is built once
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+            list(pool.map(lambda rows: _newton_chunk(surface, points, rows, out, low, high), chunks))
     return out
 
 
