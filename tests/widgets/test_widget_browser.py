@@ -62,10 +62,13 @@ def lab(synthetic, tmp_path_factory):
         page.on("pageerror", lambda e: said.append(("pageerror", str(e))))
         page.on("request", lambda r: asked.append(r.url))
         page.goto(address)
-        cell = page.locator(".jp-CodeCell").nth(0)
-        cell.locator(".jp-InputArea-editor").click(timeout=40_000)
-        page.keyboard.press("Shift+Enter")
-        page.wait_for_selector("canvas", timeout=40_000)
+        run_first_cell(page)
+        try:
+            page.wait_for_selector("canvas", timeout=60_000)
+        except playwright.TimeoutError:
+            log = (folder / "server.log").read_text(encoding="utf-8")[-1500:]
+            shown = page.locator(".jp-NotebookPanel").first.inner_text()[-1500:]
+            pytest.fail(f"no canvas; the notebook shows:\n{shown}\nconsole: {said[-5:]}\nserver: {log}")
         canvas = page.locator("canvas")
         canvas.scroll_into_view_if_needed()
         page.get_by_text("linked: None").wait_for()
@@ -73,6 +76,21 @@ def lab(synthetic, tmp_path_factory):
         picture(lab)
         yield lab
         browser.close()
+
+
+def run_first_cell(page):
+    """Run the first cell. A key pressed while JupyterLab still starts can be lost: press again until it runs."""
+    page.wait_for_selector(".jp-Notebook-ExecutionIndicator[data-status='idle']", timeout=60_000)
+    cell = page.locator(".jp-CodeCell").nth(0)
+    prompt = cell.locator(".jp-InputPrompt")
+    for _ in range(6):
+        cell.locator(".jp-InputArea-editor").click(timeout=40_000)
+        page.keyboard.press("Shift+Enter")
+        for _ in range(50):
+            if prompt.inner_text().strip() not in ("[ ]:", ""):
+                return
+            page.wait_for_timeout(100)
+    pytest.fail("the first cell does not run")
 
 
 def where(scene, points, drag=(0, 0)):
