@@ -80,10 +80,23 @@ def lab(synthetic, tmp_path_factory):
 
 def run_first_cell(page):
     """Run the first cell. A key pressed while JupyterLab still starts can be lost: press again until it runs."""
-    page.wait_for_selector(".jp-Notebook-ExecutionIndicator[data-status='idle']", timeout=60_000)
     cell = page.locator(".jp-CodeCell").nth(0)
-    prompt = cell.locator(".jp-InputPrompt")
+    prompt, dialog = cell.locator(".jp-InputPrompt"), page.locator(".jp-Dialog")
+    cell.wait_for(timeout=60_000)
+    for _ in range(600):
+        if dialog.count():  # it asks for the kernel when the list of kernels comes later than the notebook
+            assert "Select Kernel" in dialog.first.inner_text()
+            dialog.first.locator(".jp-mod-accept").click()
+            dialog.first.wait_for(state="detached")
+        elif page.locator(".jp-Notebook-ExecutionIndicator[data-status='idle']").count():
+            page.wait_for_timeout(500)
+            if not dialog.count():
+                break
+        page.wait_for_timeout(100)
     for _ in range(6):
+        if dialog.count():
+            dialog.first.locator(".jp-mod-accept").click()
+            dialog.first.wait_for(state="detached")
         cell.locator(".jp-InputArea-editor").click(timeout=40_000)
         page.keyboard.press("Shift+Enter")
         for _ in range(50):

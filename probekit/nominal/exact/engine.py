@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
 from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, MISSED, FacetEngine, Feet
 from .brep import Brep
-from .surfaces import BORDER, UNSETTLED, principal_curvatures
+from .surfaces import BORDER, UNSETTLED, Closest, lengths, principal_curvatures
 from .trim import TrimmedFace
 
 __all__ = ["HOW", "ExactEngine", "ExactFeet"]
@@ -112,49 +113,67 @@ class ExactEngine:
         """
         del smooth
         points = np.ascontiguousarray(points, dtype=np.float64)
-        finite = np.isfinite(points).all(axis=1)
         seeds = self.seeds.feet(points)
+        # face by face, so that those of one face lie together; -1, which have nothing to project, come first
+        order = np.argsort(seeds.face, kind="stable")
+        seeds, points = _take(seeds, order), points[order]
         n = len(points)
+        none = int(np.searchsorted(seeds.face, 0))
         out = ExactFeet(
             seeds.foot.copy(),
             seeds.facet.copy(),
             seeds.face.copy(),
-            seeds.barycentric.copy(),
+            seeds.barycentric,
             seeds.normal.copy(),
             seeds.distance.copy(),
-            np.where(finite, 0, MISSED).astype(np.uint8),
+            np.zeros(n, dtype=np.uint8),
             np.full((n, 2), np.nan),
-            np.where(finite, UNSETTLED, 0).astype(np.uint8),
+            np.full(n, UNSETTLED, dtype=np.uint8),
         )
+        out.flags[:none], out.how[:none] = MISSED, 0
         state = _State(out, np.full(n, -1), np.full(n, np.inf), np.full(n, np.inf), np.zeros((n, 3)))
-        order = np.argsort(seeds.face, kind="stable")
-        for rows in np.split(order, np.flatnonzero(np.diff(seeds.face[order])) + 1) if n else ():
-            face = int(seeds.face[rows[0]])
-            if face >= 0:
-                self._try_face(face, points, rows, _take(seeds, rows), self._place[seeds.facet[rows]], state)
-        some = np.flatnonzero(finite)
-        reach = state.best[some] + 2.0 * self.brep.deflection + (ambiguity or 0.0)
-        for rows, seed in self.seeds.other_faces(points[some], seeds.face[some], reach):
-            face = int(seed.face[0])
-            facets = self.seeds.of_face(face)[1][seed.facet]
-            self._try_face(face, points, some[rows], replace(seed, facet=facets), seed.facet, state)
+        starts = np.flatnonzero(np.diff(seeds.face[none:], prepend=-1)) + none
+        for start, end in pairwise([*starts.tolist(), n]):
+            self._first_face(int(seeds.face[start]), points, slice(start, end), seeds, state)
+        reach = state.best[none:] + 2.0 * self.brep.deflection + (ambiguity or 0.0)
+        for rows, seed in self.seeds.other_faces(points[none:], seeds.face[none:], reach):
+            self._other_face(int(seed.face[0]), points, rows + none, seed, state)
         self._sign(points, seeds, state)
-        out.face[finite] = self.group[np.where(state.exact[finite] >= 0, state.exact[finite], seeds.face[finite])]
+        out.face[none:] = self.group[np.where(state.exact[none:] >= 0, state.exact[none:], seeds.face[none:])]
         if ambiguity is not None:
-            out.flags[finite & (state.second <= state.best + ambiguity)] |= AMBIGUOUS
-        return out
+            out.flags[none:] |= np.where(state.second <= state.best + ambiguity, AMBIGUOUS, 0)[none:].astype(np.uint8)
+        return _put_back(out, order)
 
-    def _try_face(
-        self, face: int, points: np.ndarray, rows: np.ndarray, seed: Feet, places: np.ndarray, state: _State
-    ) -> None:
-        """Project `rows` on one face, from seeds at `places` within it, and keep what is nearer than what they have."""
-        out, exact, best, second, sums = state
-        found, normal, flags = self.trimmed(face).closest(points[rows], places, seed.barycentric, seed.foot)
-        distance = np.linalg.norm(points[rows] - found.foot, axis=1)
+    def _project(
+        self, face: int, points: np.ndarray, places: np.ndarray, seed: Feet
+    ) -> tuple[Closest, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Feet on one face from seeds at `places` within it, their normals and flags, distances, and which are lost."""
+        found, normal, flags = self.trimmed(face).closest(points, places, seed.barycentric, seed.foot)
+        distance = lengths(points - found.foot)
         # the exact face lies within the deflection of its facets: anything further off did not settle
         astray = np.abs(distance - np.abs(seed.distance)) > 4.0 * self.brep.deflection
         lost = (found.how == UNSETTLED) | astray
         distance[lost] = np.abs(seed.distance[lost]) + self.brep.deflection
+        return found, normal, flags, distance, lost
+
+    def _first_face(self, face: int, points: np.ndarray, rows: slice, seeds: Feet, state: _State) -> None:
+        """Project `rows` on the face that their seeds lie on."""
+        seed = _take(seeds, rows)
+        places = self._place[seed.facet]
+        found, normal, flags, distance, lost = self._project(face, points[rows], places, seed)
+        out = state.out
+        state.best[rows], state.sums[rows], state.exact[rows] = distance, normal, face
+        out.foot[rows], out.uv[rows], out.how[rows] = found.foot, found.uv, found.how
+        out.normal[rows], out.flags[rows] = normal, flags
+        if lost.any():
+            kept = np.flatnonzero(lost) + rows.start
+            state.exact[kept], out.how[kept], out.uv[kept], out.flags[kept] = -1, UNSETTLED, np.nan, 0
+            out.foot[kept], out.normal[kept] = seeds.foot[kept], seeds.normal[kept]
+
+    def _other_face(self, face: int, points: np.ndarray, rows: np.ndarray, seed: Feet, state: _State) -> None:
+        """Project `rows` on another face, and keep what is nearer than what they have."""
+        out, exact, best, second, sums = state
+        found, normal, flags, distance, lost = self._project(face, points[rows], seed.facet, seed)
         tied = (np.abs(distance - best[rows]) <= 1e-9) & (found.how == BORDER)
         nearer = (distance < best[rows]) & ~tied
         other_group = (exact[rows] >= 0) & (self.group[exact[rows]] != self.group[face])
@@ -169,8 +188,9 @@ class ExactEngine:
         good = nearer & ~lost
         into = rows[good]
         exact[into] = face
+        facets = self.seeds.of_face(face)[1]
         out.foot[into], out.uv[into], out.how[into] = found.foot[good], found.uv[good], found.how[good]
-        out.facet[into], out.barycentric[into] = seed.facet[good], seed.barycentric[good]
+        out.facet[into], out.barycentric[into] = facets[seed.facet[good]], seed.barycentric[good]
         out.normal[into], out.flags[into] = normal[good], flags[good]
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State) -> None:
@@ -182,7 +202,7 @@ class ExactEngine:
         edge = out.how == BORDER
         far = np.abs(seeds.distance) > 4.0 * self.brep.deflection
         side = np.where(far, seeds.distance, np.einsum("ij,ij->i", away, sums))
-        length = np.linalg.norm(away, axis=1)
+        length = lengths(away)
         signed = np.where(edge, np.where(side < 0, -length, length), along)
         out.distance[settled] = signed[settled]
         clear = edge & settled & (length > 1e-7)
@@ -228,5 +248,12 @@ def _flags_of_edges(brep: Brep, group: np.ndarray) -> np.ndarray:
     return flags
 
 
-def _take(feet: Feet, rows: np.ndarray) -> Feet:
+def _put_back(feet: ExactFeet, order: np.ndarray) -> ExactFeet:
+    """Rows in the order that they had before `order` was applied."""
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    return ExactFeet(*(getattr(feet, name)[back] for name in ExactFeet.__dataclass_fields__))
+
+
+def _take(feet: Feet, rows: np.ndarray | slice) -> Feet:
     return Feet(*(getattr(feet, name)[rows] for name in Feet.__dataclass_fields__))

@@ -14,6 +14,7 @@ from math import factorial
 
 import numpy as np
 
+from .edges import powers_of
 from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface
 
 __all__ = ["Spline", "newton"]
@@ -90,7 +91,7 @@ class Spline:
             breaks = self.breaks[k]
             span = np.clip(np.searchsorted(breaks, uv[:, k], side="right") - 1, 0, len(breaks) - 2)
             spans.append(span)
-            powers.append(_powers(uv[:, k] - 0.5 * (breaks[span] + breaks[span + 1]), self.degrees[k], order))
+            powers.append(powers_of(uv[:, k] - 0.5 * (breaks[span] + breaks[span + 1]), self.degrees[k], order))
         n, k = len(uv), order + 1
         piece = self._pieces[spans[0] * (len(self.breaks[1]) - 1) + spans[1]]
         in_v = np.matmul(piece, np.stack(powers[1], axis=2))  # (n, (p+1) c, k)
@@ -195,17 +196,6 @@ def _newton_chunk(
 
 def _dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.einsum("ij,ij->i", a, b)
-
-
-def _powers(x: np.ndarray, degree: int, order: int) -> list[np.ndarray]:
-    """Powers 0..degree of x (n,), then their first to `order`-th derivatives, each (n, degree + 1)."""
-    found = [np.vander(x, degree + 1, increasing=True)]
-    factor = np.arange(1.0, degree + 1)
-    for _ in range(order):
-        derivative = np.zeros_like(found[0])
-        derivative[:, 1:] = found[-1][:, :-1] * factor
-        found.append(derivative)
-    return found
 
 
 def _quotient(values: Derivatives) -> Derivatives:

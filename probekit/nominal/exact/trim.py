@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 
+from .borders import Border
 from .brep import Brep, ExactFace
-from .edges import Edge, SegmentTree
 from .poles import Pole
-from .surfaces import BORDER, UNSETTLED, Closest
+from .surfaces import BORDER, UNSETTLED, Closest, across, lengths
 
 __all__ = ["TrimmedFace"]
 
-_TIE = 1e-9  # edges that come this near to each other are equally far [mm]
 _ON_EDGE = 1e-6  # a foot this near to an edge is on it [mm]
 _BESIDE = 3e-7  # a touch this far beside its foot's normal is not above it [mm]
-_PAIRS = 1_000_000  # of touches and edges looked at together
-
-
-class _OnBorder(NamedTuple):
-    """Nearest points of a face's edges: foot (n, 3), distance, flags of the edge, side of it, whether at its end."""
-
-    foot: np.ndarray
-    distance: np.ndarray
-    flags: np.ndarray
-    left: np.ndarray
-    at_end: np.ndarray
 
 
 class TrimmedFace:
@@ -50,9 +36,9 @@ class TrimmedFace:
     def __init__(self, brep: Brep, index: int, edge_flags: np.ndarray) -> None:
         self.face: ExactFace = brep.faces[index]
         self._brep = brep
-        self._edges: list[Edge] = [brep.edges[edge] for edge, _ in self.face.borders]
-        self._senses = [sense for _, sense in self.face.borders]
-        self._edge_flags = [edge_flags[edge] for edge, _ in self.face.borders]
+        edges = [edge for edge, _ in self.face.borders]
+        senses = [sense for _, sense in self.face.borders]
+        self._border = Border([brep.edges[edge] for edge in edges], senses, edge_flags[edges])
         self._chosen = np.flatnonzero(brep.facet_face == index)
         self._band = 3.0 * brep.deflection
 
@@ -78,14 +64,15 @@ class TrimmedFace:
         return a[single], b[single]
 
     @cached_property
-    def _boxes(self) -> np.ndarray:
-        """(edges, 2, 3) box about each edge."""
-        return np.array([edge.box for edge in self._edges]).reshape(-1, 2, 3)
+    def _uv_box(self) -> np.ndarray:
+        """(2, 2) lower and upper corner of the facets in the parameter plane."""
+        uv = self._corner_uv.reshape(-1, 2)
+        return np.array([uv.min(axis=0), uv.max(axis=0)])
 
     @cached_property
     def _reach(self) -> float:
         """How near to the border the facets tell nothing [mm]."""
-        return self._band + self._sag
+        return self._band + self._border.sag
 
     @cached_property
     def _clearance(self) -> np.ndarray:
@@ -93,10 +80,16 @@ class TrimmedFace:
         facets = self._brep.facets[self._chosen]
         used, inverse = np.unique(facets, return_inverse=True)
         points = self._brep.vertices[used]
-        nearest = self._rough_gap(points)
+        nearest = self._border.rough_gap(points)
         for pole in self.face.poles:
             nearest = np.minimum(nearest, np.linalg.norm(points - pole, axis=1))
         return nearest[inverse.reshape(facets.shape)]
+
+    @cached_property
+    def _least_clearance(self) -> np.ndarray:
+        """(f,) distance that every point of a facet has from the edges and poles, or less [mm]."""
+        sides = lengths(self._corners - np.roll(self._corners, 1, axis=1))
+        return self._clearance.max(axis=1) - sides.max(axis=1)
 
     @cached_property
     def _poles(self) -> list[Pole]:
@@ -136,15 +129,19 @@ class TrimmedFace:
             pole.mend_normals(points, found, normal)
         flags = np.zeros(len(points), dtype=np.uint8)
         if self.face.borders or self.face.poles:
-            moved = np.linalg.norm(found.foot - seed, axis=1)
-            away = self._clearance[facet] - np.linalg.norm(self._corners[facet] - seed[:, None, :], axis=2)
-            rows = np.flatnonzero((away.max(axis=1) <= moved + self._band) & (found.how != UNSETTLED))
+            moved = lengths(found.foot - seed)
+            # first by what is true of all of a facet, then, of the rest, by where on it the seed lies
+            rows = np.flatnonzero((self._least_clearance[facet] <= moved + self._band) & (found.how != UNSETTLED))
+            if len(rows):
+                corner = facet[rows]
+                away = self._clearance[corner] - lengths(self._corners[corner] - seed[rows, None, :])
+                rows = rows[away.max(axis=1) <= moved[rows] + self._band]
             if len(rows):
                 self._settle(points, found, (normal, flags), rows, near, moved[rows])
         return found, normal, flags
 
     def _normal(self, su: np.ndarray, sv: np.ndarray) -> np.ndarray:
-        return _unit(self.face.outward * np.cross(su, sv))
+        return _unit(self.face.outward * across(su, sv))
 
     def _settle(
         self,
@@ -158,7 +155,7 @@ class TrimmedFace:
         """Decide feet near the border, and put those outside onto it; normal and flags are in `beside`."""
         normal, flags = beside
         feet = found.foot[rows]
-        gap = self._rough_gap(feet)
+        gap = self._border.rough_gap(feet)
         pole_size = self._near_pole(feet)
         inside = gap > moved + self._reach  # the way from the seed, which is inside, does not get to the border
         close = np.flatnonzero((gap < self._reach) | (pole_size > 0))
@@ -166,7 +163,7 @@ class TrimmedFace:
         inside[far] = self._inside_facets(found.uv[rows[far]])
         if len(close):
             at = rows[close]
-            border = self._nearest_on_edges(feet[close], np.cross(found.su[at], found.sv[at]))
+            border = self._border.nearest(feet[close], across(found.su[at], found.sv[at]))
             sharp = (border.distance < self._band) & ~border.at_end
             by_pole = pole_size[close] > 0
             unsure = np.flatnonzero(~sharp & ~by_pole)
@@ -175,9 +172,9 @@ class TrimmedFace:
             inside[close] = decided
             flags[at] = np.where(border.distance <= _ON_EDGE, border.flags, 0)
         away = points[rows] - found.foot[rows]
-        across = away - np.einsum("ij,ij->i", away, normal[rows])[:, None] * normal[rows]
+        sideways = away - np.einsum("ij,ij->i", away, normal[rows])[:, None] * normal[rows]
         # where the surface itself ends, its nearest point has the touch beside it, not above it
-        ends = (np.linalg.norm(across, axis=1) > _BESIDE) & (found.how[rows] != BORDER)
+        ends = (lengths(sideways) > _BESIDE) & (found.how[rows] != BORDER)
         out = rows[~inside | ends]
         if len(out):
             self._put_on_border(points, found, beside, out, near)
@@ -191,90 +188,27 @@ class TrimmedFace:
         near: np.ndarray,
     ) -> None:
         normal, flags = beside
-        border = self._nearest_on_edges(points[rows], None)
+        border = self._border.nearest(points[rows])
         there = self.face.surface.closest(border.foot, near[rows])
         found.uv[rows], found.foot[rows], found.how[rows] = there.uv, border.foot, BORDER
         found.su[rows], found.sv[rows] = there.su, there.sv
         normal[rows], flags[rows] = self._normal(there.su, there.sv), border.flags
         for pole in self._poles:
-            nearer = rows[np.linalg.norm(points[rows] - pole.at, axis=1) <= border.distance]
+            nearer = rows[lengths(points[rows] - pole.at) <= border.distance]
             found.foot[nearer], normal[nearer], flags[nearer] = pole.at, pole.normal, 0
-
-    def _gaps(self, points: np.ndarray) -> np.ndarray:
-        """(n, edges) distance of points from the box about each edge [mm]."""
-        low, high = self._boxes[:, 0], self._boxes[:, 1]
-        gap = np.zeros((len(points), len(low)))
-        for c in range(3):
-            at = points[:, c : c + 1]
-            gap += np.maximum(np.maximum(low[:, c] - at, at - high[:, c]), 0.0) ** 2
-        return np.sqrt(gap)
-
-    @cached_property
-    def _tree(self) -> SegmentTree:
-        return SegmentTree([edge.samples[1] for edge in self._edges])
-
-    def _rough_gap(self, points: np.ndarray) -> np.ndarray:
-        """Distance (n,) of points from the edges, or a little less [mm]."""
-        if not self._edges:
-            return np.full(len(points), np.inf)
-        return np.maximum(self._tree.search(points)[0] - self._sag, 0.0)
-
-    @cached_property
-    def _sag(self) -> float:
-        return max((edge.sag for edge in self._edges), default=0.0)
-
-    def _batches(self, n: int) -> Iterator[slice]:
-        step = max(1, _PAIRS // max(len(self._edges), 1))
-        return (slice(at, at + step) for at in range(0, n, step))
-
-    def _nearest_on_edges(self, points: np.ndarray, natural: np.ndarray | None) -> _OnBorder:
-        """Nearest point of the edges; on which side of the edge `points` lie if `natural`, Su x Sv there, is given."""
-        n = len(points)
-        out = _OnBorder(points.copy(), np.full(n, np.inf), np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
-        for some in self._batches(n) if self._edges else ():
-            self._nearest_in_batch(points[some], natural[some] if natural is not None else None, _part(out, some))
-        return out
-
-    def _nearest_in_batch(self, points: np.ndarray, natural: np.ndarray | None, out: _OnBorder) -> None:
-        gaps = self._gaps(points)
-        most = self._tree.search(points)[0] + self._sag  # the nearest edge is no further than this
-        tries = []
-        for k, edge in enumerate(self._edges):
-            rows = np.flatnonzero(gaps[:, k] <= most + _TIE)
-            if len(rows):
-                where, distance = edge.locate(points[rows])
-                most[rows] = np.minimum(most[rows], distance + edge.sag)
-                tries.append((k, rows, where, distance - edge.sag))
-        for k, rows, where, least in tries:
-            chosen = least <= most[rows] + _TIE
-            rows, where = rows[chosen], where[chosen]
-            if not len(rows):
-                continue
-            foot, tangent, end = self._edges[k].closest(points[rows], where)
-            away = points[rows] - foot
-            distance = np.linalg.norm(away, axis=1)
-            here = np.zeros(len(rows), dtype=bool)
-            if natural is not None:
-                here = np.einsum("ij,ij->i", away, self._senses[k] * np.cross(natural[rows], tangent)) >= 0
-            tied = np.abs(distance - out.distance[rows]) <= _TIE  # at a corner: inside is left of both edges
-            better = (distance < out.distance[rows]) & ~tied
-            out.left[rows] = np.where(tied, out.left[rows] & here, np.where(better, here, out.left[rows]))
-            out.at_end[rows] = np.where(better, end, out.at_end[rows] | (tied & end))
-            flag = self._edge_flags[k]
-            out.flags[rows] = np.where(better, flag, np.where(tied, out.flags[rows] | flag, out.flags[rows]))
-            out.foot[rows[better]] = foot[better]
-            out.distance[rows] = np.minimum(out.distance[rows], distance)
 
     def _near_pole(self, feet: np.ndarray) -> np.ndarray:
         """Size of the facets round a pole (n,) [mm] for feet among them, where parameters tell nothing; else 0."""
         size = np.zeros(len(feet))
         for pole in self._poles:
             cap = 1.05 * pole.size + self._band
-            size = np.maximum(size, np.where(np.linalg.norm(feet - pole.at, axis=1) <= cap, cap, 0.0))
+            size = np.maximum(size, np.where(lengths(feet - pole.at) <= cap, cap, 0.0))
         return size
 
     def _inside_facets(self, uv: np.ndarray) -> np.ndarray:
         """Whether parameters (n, 2), or the same a period on, lie inside the facets' border in the parameter plane."""
+        if not len(uv):
+            return np.zeros(0, dtype=bool)
         inside = self._crossings_odd(uv)
         for k, period in enumerate(self.face.surface.periods):
             for shift in (-period, period) if period else ():
@@ -288,6 +222,8 @@ class TrimmedFace:
         """Whether a ray along u from each of `uv` crosses the facets' border an odd number of times."""
         a, b = self._uv_border
         odd = np.zeros(len(uv), dtype=bool)
+        if not ((uv >= self._uv_box[0]) & (uv <= self._uv_box[1])).all(axis=1).any():
+            return odd
         rows_at_once = max(1, 2_000_000 // max(len(a), 1))
         slope = (b[:, 0] - a[:, 0]) / np.where(b[:, 1] != a[:, 1], b[:, 1] - a[:, 1], 1.0)
         for at in range(0, len(uv), rows_at_once):
@@ -297,11 +233,6 @@ class TrimmedFace:
         return odd
 
 
-def _part(border: _OnBorder, rows: slice) -> _OnBorder:
-    """Views of some rows, to be written to."""
-    return _OnBorder(*(values[rows] for values in border))
-
-
 def _unit(vectors: np.ndarray) -> np.ndarray:
-    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    length = lengths(vectors)[:, None]
     return vectors / np.where(length > 0, length, 1.0)

@@ -8,6 +8,7 @@ import pytest
 from scipy.interpolate import NdBSpline
 from scipy.spatial.transform import Rotation
 
+from probekit.nominal.exact.borders import Border
 from probekit.nominal.exact.edges import Edge
 from probekit.nominal.exact.splines import Spline
 from probekit.nominal.exact.surfaces import BORDER, NEWTON, Elementary, principal_curvatures
@@ -231,20 +232,29 @@ def test_closest_points_of_a_circle_and_nothing_at_its_seam():
     points = rng.normal(size=(3000, 3)) * [4, 4, 2]
     points[:1000, 1] *= 1e-4
     points[:500, 0] = np.abs(points[:500, 0])  # either side of the seam
-    edge = circle()
-    foot, tangent, at_end = edge.closest(points, edge.locate(points)[0])
-    radial = points[:, :2] / np.linalg.norm(points[:, :2], axis=1, keepdims=True)
-    np.testing.assert_allclose(foot[:, :2], 5.0 * radial, rtol=0, atol=1e-8)
-    np.testing.assert_allclose(np.einsum("ij,ij->i", tangent, points - foot), 0, atol=1e-7)
-    assert not at_end.any(), "a closed smooth curve has no end"
+    found = Border([circle()], [1.0], [0]).nearest(points, np.tile([0.0, 0.0, 1.0], (3000, 1)))
+    radius = np.linalg.norm(points[:, :2], axis=1, keepdims=True)
+    np.testing.assert_allclose(found.foot[:, :2], 5.0 * points[:, :2] / radius, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(found.distance, np.hypot(radius[:, 0] - 5.0, points[:, 2]), rtol=0, atol=1e-12)
+    np.testing.assert_array_equal(found.left, radius[:, 0] < 5.0)
+    assert not found.at_end.any(), "a closed smooth curve has no end"
 
 
-def test_edges_of_an_open_curve():
-    line = Edge(np.array([[0, 0, 0], [10, 0, 0.0]]), None, np.array([0, 0, 1, 1.0]), 1)
-    points = np.array([[-3, 1, 0], [4, 2, 2], [12, 0, 0.0]])
-    foot, _, at_end = line.closest(points, line.locate(points)[0])
-    np.testing.assert_allclose(foot, [[0, 0, 0], [4, 0, 0], [10, 0, 0]], atol=1e-12)
-    np.testing.assert_array_equal(at_end, [True, False, True])
+def test_nearest_points_of_several_edges():
+    """An L of two straight edges and an arc, of degrees 1 and 2, each foot in closed form."""
+    corner = [Edge(np.array(poles, dtype=float), None, np.array([0, 0, 1, 1.0]), 1) for poles in (
+        [[10, 0, 0], [0, 0, 0]], [[0, 0, 0], [0, 10, 0]]
+    )]  # fmt: skip
+    border = Border([*corner, circle()], [1.0, 1.0, -1.0], [1, 2, 4])
+    points = np.array([[4.0, -1, 2], [-3, 8, 0], [-0.1, -0.2, 0.3], [-4, -4, 0], [12, 0, 0]])
+    found = border.nearest(points, np.tile([0.0, 0.0, 1.0], (5, 1)))
+    np.testing.assert_allclose(
+        found.distance,
+        [min(np.sqrt(5), np.hypot(5 - np.hypot(4, 1), 2)), 3, np.sqrt(0.14), np.hypot(4, 4) - 5, 2],
+        atol=1e-12,
+    )
+    np.testing.assert_array_equal(found.flags, [4, 2, 3, 4, 1])
+    np.testing.assert_array_equal(found.at_end, [False, False, True, False, True])
 
 
 def roof(angle=0.3):
