@@ -14,7 +14,7 @@ import numpy as np
 
 from ..deviation import distance_function
 from ..fit import Alignment, apply_motion, robust
-from ..fit.motion import jacobian
+from ..fit.motion import jacobian, typical_arm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +120,7 @@ def _explained(
     columns = []
     points = chosen[["cx", "cy", "cz"]].to_numpy(dtype=float)
     centre = points.mean(axis=0)
-    length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+    length = typical_arm(points, centre)
     if rigid:
         slope = jacobian(np.zeros(6), points, chosen[["nx", "ny", "nz"]].to_numpy(dtype=float), centre)
         slope[:, 3:] /= length

@@ -12,7 +12,7 @@ import numpy as np
 from ..errors import InputError
 from .alignment import Alignment
 from .mobility import Mobility, mobility_of
-from .motion import FREEDOMS, apply_motion, invert_motion
+from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
 from .simulated import elements_of, size_of
 from .simulators import Settled
 from .twists import adjoint, amounts, parameter_slope, set_to_zero, slides_and_turns, turned
@@ -233,7 +233,7 @@ def _pivot(left: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
     rows, right = [], []
     for twist in left.T:
         w, t = twist[3:] / arm, twist[:3]
-        rows.append(away @ np.array([[0.0, -w[2], w[1]], [w[2], 0.0, -w[0]], [-w[1], w[0], 0.0]]))
+        rows.append(away @ cross_matrix(w))
         right.append(away @ (np.cross(w, centre) - t))
     return np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=1e-6)[0].round(9) + 0.0
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FREEDOMS",
     "apply_motion",
+    "cross_matrix",
     "free_basis",
     "free_of",
     "invert_motion",
@@ -30,6 +31,7 @@ __all__ = [
     "motion_parameters",
     "move",
     "move_touches",
+    "typical_arm",
 ]
 
 #: The six degrees of freedom, in the order of every parameter vector and covariance.
@@ -112,6 +114,11 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
     return out
 
 
+def cross_matrix(w: np.ndarray) -> np.ndarray:
+    """(3, 3) matrix that multiplies a vector by w (3,) from the left: cross_matrix(w) @ v is w x v."""
+    return np.array([[0.0, -w[2], w[1]], [w[2], 0.0, -w[0]], [-w[1], w[0], 0.0]])
+
+
 def left_jacobian(w: np.ndarray) -> np.ndarray:
     """(3, 3) matrix J with R(w + dw) = R(J dw) R(w) to first order, w in radians.
 
@@ -120,7 +127,7 @@ def left_jacobian(w: np.ndarray) -> np.ndarray:
     T. D. Barfoot, State Estimation for Robotics, Cambridge 2017, eq. (7.77) (from memory).
     """
     angle = float(np.linalg.norm(w))
-    cross = np.array([[0.0, -w[2], w[1]], [w[2], 0.0, -w[0]], [-w[1], w[0], 0.0]])
+    cross = cross_matrix(w)
     if angle < 1e-4:
         return np.eye(3) + 0.5 * cross + cross @ cross / 6.0
     return np.eye(3) + (1.0 - np.cos(angle)) / angle**2 * cross + (angle - np.sin(angle)) / angle**3 * (cross @ cross)
@@ -165,6 +172,11 @@ def jacobian(parameters: np.ndarray, moved: np.ndarray, gradient: np.ndarray, pi
     return np.hstack([gradient, np.cross(arm, gradient) @ left_jacobian(parameters[3:])])
 
 
+def typical_arm(points: np.ndarray, centre: np.ndarray) -> float:
+    """Root mean square distance of points (n, 3) from a centre [mm], never 0: it makes turns comparable to slides."""
+    return max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+
+
 def free_basis(free: np.ndarray, length: float) -> np.ndarray:
     """(6, k) free directions as columns, turns divided by the arm `length` [mm]: all are per millimetre moved."""
     return np.diag([1.0] * 3 + [1.0 / length] * 3)[:, free]
@@ -175,7 +187,6 @@ def moved_pivot(covariance: np.ndarray, shift: np.ndarray, turn: np.ndarray) -> 
 
     The translation about the new pivot is t + R s - s, with the shift s; its derivative over w is -[R s]x J.
     """
-    x, y, z = Rotation.from_rotvec(turn).apply(shift)
     step = np.eye(6)
-    step[:3, 3:] = -np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]) @ left_jacobian(turn)
+    step[:3, 3:] = -cross_matrix(Rotation.from_rotvec(turn).apply(shift)) @ left_jacobian(turn)
     return step @ covariance @ step.T

@@ -25,7 +25,7 @@ from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from . import robust
 from .alignment import Alignment
 from .minimax import minimax_motion
-from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot
+from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot, typical_arm
 from .undetermined import describe_motions, held_directions, undetermined_motions
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def rigid(
     points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
     measure = distance_function(chosen, nominal)
     centre = points.mean(axis=0) if free[:3].all() else pivot
-    length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+    length = typical_arm(points, centre)
 
     basis = free_basis(free, length)
     null, sensitivity = _degeneracy(chosen, nominal, points, basis, centre)

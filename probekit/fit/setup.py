@@ -24,7 +24,7 @@ from .alignment import Alignment
 from .datums import datum_frame
 from .features import Datum
 from .frame import DatumFrame
-from .motion import FREEDOMS, apply_motion, invert_motion, left_jacobian, motion_parameters, move_touches
+from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion, left_jacobian, motion_parameters, move_touches
 from .rigid import rigid
 
 if TYPE_CHECKING:
@@ -232,7 +232,7 @@ def work_offset_change(
     by_turn = np.radians(left_jacobian(np.radians(fitted.rotation_deg)))
     slope = np.eye(6)
     slope[3:, 3:] = by_turn
-    slope[:3, 3:] = np.array([[0.0, -at[2], at[1]], [at[2], 0.0, -at[0]], [-at[1], at[0], 0.0]]) @ by_turn
+    slope[:3, 3:] = cross_matrix(at) @ by_turn
     outward = -part_in_machine[:3, :3]  # = -R_W R^T
     change = np.zeros((6, 6))
     change[:3, :3] = outward

@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from .motion import left_jacobian, motion_parameters
+from .motion import cross_matrix, left_jacobian, motion_parameters
 
 __all__ = [
     "adjoint",
@@ -101,10 +101,9 @@ def adjoint(motion: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
     """(6, 6) takes a twist made before a motion to the one made after it that does the same."""
     rotation = motion[:3, :3]
     back = rotation.T @ (centre - motion[:3, 3]) - centre  # where the centre came from, seen from it
-    x, y, z = back
     out = np.zeros((6, 6))
     out[:3, :3] = out[3:, 3:] = rotation
-    out[:3, 3:] = rotation @ np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]) / arm  # w x back = -back x w
+    out[:3, 3:] = rotation @ -cross_matrix(back) / arm  # w x back = -back x w
     return out
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from .motion import cross_matrix
+
 __all__ = ["describe_motions", "held_directions", "undetermined_motions"]
 
 _SMALL = 0.02  # a turn about an axis more than fifty arms away is a slide; facets blur the directions by this order
@@ -104,7 +106,7 @@ def _common_pivot(turns: np.ndarray, centre: np.ndarray, length: float) -> np.nd
     rows, right = [], []
     for k in range(turns.shape[1]):
         w, t = turns[3:, k] / length, turns[:3, k]
-        rows.append(np.array([[0.0, -w[2], w[1]], [w[2], 0.0, -w[0]], [-w[1], w[0], 0.0]]))
+        rows.append(cross_matrix(w))
         right.append(-t)
     return centre + np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=None)[0]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from .model import Nominal
-from .topology import edge_table, facet_normals, topology
+from .topology import edge_pairs, edge_table, facet_normals, topology
 
 __all__ = ["chord_error"]
 
@@ -44,10 +44,7 @@ def _by_angles(nominal: Nominal) -> np.ndarray:
     """(f,) estimate from the angles to the neighbours in the same face [mm]."""
     normal, double_area = facet_normals(nominal.vertices, nominal.facets)
     edge, count = edge_table(nominal.facets, len(nominal.vertices))
-    flat = edge.ravel()
-    order = np.argsort(flat, kind="stable")
-    paired = order[(count == 2)[flat[order]]]
-    one, two = paired[::2], paired[1::2]
+    one, two = edge_pairs(edge, count)
     same = nominal.facet_face[one // 3] == nominal.facet_face[two // 3]
     one, two = one[same], two[same]
     ends = nominal.vertices[nominal.facets[:, [[1, 2], [2, 0], [0, 1]]].reshape(-1, 2)[one]]

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..errors import InputError
 from .model import Nominal
-from .topology import edge_table, facet_normals, heights
+from .topology import edge_pairs, edge_table, facet_normals, heights
 
 __all__ = ["group_facets", "name_faces", "stable_names"]
 
@@ -37,17 +37,14 @@ def group_facets(vertices: np.ndarray, facets: np.ndarray, *, angle: float = 25.
 
     normal, double_area = facet_normals(vertices, facets)
     edge, count = edge_table(facets, len(vertices))
-    order = np.argsort(edge.ravel(), kind="stable")
-    owner = order // 3
-    paired = np.flatnonzero((count == 2)[edge.ravel()[order]])
-    one, two = owner[paired[::2]], owner[paired[1::2]]
+    sides = edge_pairs(edge, count)
+    one, two = (side // 3 for side in sides)
     cosine = np.einsum("ec,ec->e", normal[one], normal[two])
     flat = np.flatnonzero(double_area == 0)
     joins = np.zeros(facets.shape, dtype=bool)
     joins[flat, heights(vertices, facets[flat])[1]] = True
-    joins = joins.ravel()[order[paired]]
     both_have_area = (double_area[one] > 0) & (double_area[two] > 0)
-    smooth = (cosine >= np.cos(np.radians(angle))) & both_have_area | joins[::2] | joins[1::2]
+    smooth = (cosine >= np.cos(np.radians(angle))) & both_have_area | joins.ravel()[sides[0]] | joins.ravel()[sides[1]]
     links = coo_matrix((np.ones(smooth.sum(), dtype=bool), (one[smooth], two[smooth])), shape=(len(facets),) * 2)
     n_groups, group = connected_components(links, directed=False)
 

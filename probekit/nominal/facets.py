@@ -13,8 +13,9 @@ d         distance        (q - c) . n [mm]; its gradient over q is n, also on ed
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
+from typing import Self
 
 import numpy as np
 
@@ -59,6 +60,16 @@ class Feet:
     normal: np.ndarray
     distance: np.ndarray
     flags: np.ndarray
+
+    def take(self, rows: np.ndarray | slice) -> Self:
+        """Some of the rows, by index, mask or slice."""
+        return type(self)(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    def put_back(self, order: np.ndarray) -> Self:
+        """The rows in the order that they had before `order` (n,) was applied."""
+        back = np.empty_like(order)
+        back[order] = np.arange(len(order))
+        return self.take(back)
 
 
 class FacetEngine:
@@ -197,7 +208,7 @@ class FacetEngine:
         if ambiguity is not None:
             self._flag_ambiguous(queries, face, distance, flags, ambiguity)
         found = Feet(foot, facet, face, barycentric, normal, distance, flags)
-        return found if order is None else _unsorted(found, order)
+        return found if order is None else found.put_back(order)
 
     def _finish(
         self,
@@ -290,7 +301,7 @@ class FacetEngine:
             feet = self.of_face(other)[0].feet(points[rows])
             near = np.abs(feet.distance) <= reach[rows]
             if near.any():
-                found.append((rows[near], Feet(*(getattr(feet, name)[near] for name in Feet.__dataclass_fields__))))
+                found.append((rows[near], feet.take(near)))
         return found
 
     def _near_boxes(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> Iterator[tuple[np.ndarray, int]]:
@@ -334,15 +345,6 @@ def _spread_bits() -> np.ndarray:
 
 
 _SPREAD = _spread_bits()
-
-
-def _unsorted(found: Feet, order: np.ndarray) -> Feet:
-    def back(values: np.ndarray) -> np.ndarray:
-        out = np.empty_like(values)
-        out[order] = values
-        return out
-
-    return Feet(*(back(getattr(found, name)) for name in Feet.__dataclass_fields__))
 
 
 def _spread(found: Feet, where: np.ndarray) -> Feet:

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..errors import InputError
 from .slivers import without_slivers, without_voids
-from .topology import edge_table
+from .topology import edge_pairs, edge_table
 
 __all__ = ["mend", "orient"]
 
@@ -148,11 +148,8 @@ def _without_doubles(facets: np.ndarray) -> tuple[np.ndarray, int]:
 
 def _neighbours(facets: np.ndarray, edge: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Pairs of facets over each manifold edge, and whether they run along it in opposite directions (right)."""
-    flat = edge.ravel()
-    order = np.argsort(flat, kind="stable")
-    paired = order[(count == 2)[flat[order]]]
+    one, two = edge_pairs(edge, count)
     start = facets[:, [1, 2, 0]].ravel()
-    one, two = paired[::2], paired[1::2]
     return one // 3, two // 3, start[one] != start[two]
 
 

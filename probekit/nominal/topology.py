@@ -17,7 +17,7 @@ import numpy as np
 
 __all__ = [
     *("BOUNDARY", "FACE_EDGE", "INSIDE", "Topology"),
-    *("edge_table", "facet_normals", "heights", "rounding", "topology"),
+    *("edge_pairs", "edge_table", "facet_normals", "heights", "rounding", "topology"),
 ]
 
 #: Kinds of edge: inside a face, between faces, border of an open mesh.
@@ -86,6 +86,26 @@ def edge_table(facets: np.ndarray, n_vertices: int) -> tuple[np.ndarray, np.ndar
     key = np.minimum(start, end) * n_vertices + np.maximum(start, end)
     _, inverse, count = np.unique(key.ravel(), return_inverse=True, return_counts=True)
     return inverse.reshape(-1, 3), count
+
+
+def edge_pairs(edge: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The two sides of each edge that exactly two facets share.
+
+    Parameters
+    ----------
+    edge : (f, 3) int
+    count : (e,) int
+        As `edge_table` gives them.
+
+    Returns
+    -------
+    one, two : (m,) int
+        Sides, in the order of their edges; side s is opposite corner s % 3 of facet s // 3.
+    """
+    flat = edge.ravel()
+    order = np.argsort(flat, kind="stable")
+    paired = order[(count == 2)[flat[order]]]
+    return paired[::2], paired[1::2]
 
 
 def topology(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray) -> Topology:

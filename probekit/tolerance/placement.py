@@ -10,7 +10,7 @@ import numpy as np
 from ..deviation import distance_function
 from ..errors import InputError
 from ..fit import FREEDOMS, make_motion, minimax_motion
-from ..fit.motion import free_basis, free_of
+from ..fit.motion import free_basis, free_of, typical_arm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +90,7 @@ def place(
             raise InputError(f"tolerance '{name}' has free degrees of freedom, so it needs nominal= to project again")
         which = free_of([f for f in FREEDOMS if f not in free])
         centre = points.mean(axis=0) if which[:3].all() else pivot
-        length = max(float(np.sqrt(np.mean(np.sum((points - centre) ** 2, axis=1)))), 1e-6)
+        length = typical_arm(points, centre)
         basis, measure = free_basis(which, length), distance_function(chosen, nominal)
     else:
         centre, basis = pivot, np.zeros((6, 0))

@@ -116,7 +116,7 @@ class ExactEngine:
         seeds = self.seeds.feet(points)
         # face by face, so that those of one face lie together; -1, which have nothing to project, come first
         order = np.argsort(seeds.face, kind="stable")
-        seeds, points = _take(seeds, order), points[order]
+        seeds, points = seeds.take(order), points[order]
         n = len(points)
         none = int(np.searchsorted(seeds.face, 0))
         out = ExactFeet(
@@ -142,7 +142,7 @@ class ExactEngine:
         out.face[none:] = self.group[np.where(state.exact[none:] >= 0, state.exact[none:], seeds.face[none:])]
         if ambiguity is not None:
             out.flags[none:] |= np.where(state.second <= state.best + ambiguity, AMBIGUOUS, 0)[none:].astype(np.uint8)
-        return _put_back(out, order)
+        return out.put_back(order)
 
     def _project(
         self, face: int, points: np.ndarray, places: np.ndarray, seed: Feet
@@ -158,7 +158,7 @@ class ExactEngine:
 
     def _first_face(self, face: int, points: np.ndarray, rows: slice, seeds: Feet, state: _State) -> None:
         """Project `rows` on the face that their seeds lie on."""
-        seed = _take(seeds, rows)
+        seed = seeds.take(rows)
         places = self._place[seed.facet]
         found, normal, flags, distance, lost = self._project(face, points[rows], places, seed)
         out = state.out
@@ -246,14 +246,3 @@ def _flags_of_edges(brep: Brep, group: np.ndarray) -> np.ndarray:
     for edge, faces in enumerate(users):
         flags[edge] = AT_BOUNDARY if len(faces) == 1 else AT_EDGE if len(set(faces)) > 1 else 0
     return flags
-
-
-def _put_back(feet: ExactFeet, order: np.ndarray) -> ExactFeet:
-    """Rows in the order that they had before `order` was applied."""
-    back = np.empty_like(order)
-    back[order] = np.arange(len(order))
-    return ExactFeet(*(getattr(feet, name)[back] for name in ExactFeet.__dataclass_fields__))
-
-
-def _take(feet: Feet, rows: np.ndarray | slice) -> Feet:
-    return Feet(*(getattr(feet, name)[rows] for name in Feet.__dataclass_fields__))

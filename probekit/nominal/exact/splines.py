@@ -6,8 +6,6 @@ the middle of the span are taken once, with scipy's B-splines; evaluating is the
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import factorial
@@ -140,14 +138,8 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     """
     n = len(points)
     out = Closest(np.clip(near, low, high), np.full(n, UNSETTLED, np.uint8), *(np.empty((n, 3)) for _ in range(3)))
-    chunks = [np.arange(at, min(at + _CHUNK, n)) for at in range(0, n, _CHUNK)]
-    if len(chunks) < 2 or surface.kind == "other":  # the kernel is asked by one thread only
-        for rows in chunks:
-            _newton_chunk(surface, points, rows, out, low, high)
-    else:  # chunks share nothing, so the result does not depend on the threads
-        surface.evaluate(near[:1], 2)  # builds what is built once
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
-            list(pool.map(lambda rows: _newton_chunk(surface, points, rows, out, low, high), chunks))
+    for at in range(0, n, _CHUNK):
+        _newton_chunk(surface, points, np.arange(at, min(at + _CHUNK, n)), out, low, high)
     return out
 
 
