@@ -21,9 +21,7 @@ import numpy as np
 from ..deviation import project
 from ..errors import InputError
 from .alignment import Alignment
-from .datums import datum_frame
-from .features import Datum
-from .frame import DatumFrame
+from .datums import Datum, DatumFrame, datum_frame
 from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion, left_jacobian, motion_parameters, move_touches
 from .rigid import rigid
 

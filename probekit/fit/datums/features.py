@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..deviation import distance_function
-from ..errors import InputError
+from ...deviation import distance_function
+from ...errors import InputError
 from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
 from .simulators import SIMULATORS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..nominal import Nominal
+    from ...nominal import Nominal
 
 __all__ = ["Datum", "DatumTarget", "Touched", "touched"]
 

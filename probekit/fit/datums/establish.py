@@ -27,19 +27,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..errors import InputError, ProbekitWarning
+from ...errors import InputError, ProbekitWarning
+from ..motion import apply_motion, free_of
+from ..paired import paired
+from ..undetermined import describe_motions
 from .features import Datum, Touched, touched
 from .frame import DatumFrame, Step, frame_of
-from .motion import apply_motion, free_of
-from .paired import paired
 from .simulators import settle
 from .twists import intersect, motion_of, rows_of_turning, slides_and_turns, velocity_rows
-from .undetermined import describe_motions
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..nominal import Nominal
+    from ...nominal import Nominal
 
 __all__ = ["datum_frame"]
 
@@ -96,10 +96,10 @@ def datum_frame(
 
     Notes
     -----
-    The simulators are in `probekit.fit.simulators`, the rules of precedence at the head of this module. The covariance
-    is propagated from the touches to first order, with the same touches in contact: a tangent or mating simulator
-    rests on few of them, so averaging does not help it as it helps least squares; and its rest is shifted outward by
-    the scatter of the touches, which a covariance does not show.
+    The simulators are in `probekit.fit.datums.simulators`, the rules of precedence at the head of this module. The
+    covariance is propagated from the touches to first order, with the same touches in contact: a tangent or mating
+    simulator rests on few of them, so averaging does not help it as it helps least squares; and its rest is shifted
+    outward by the scatter of the touches, which a covariance does not show.
     """
     datums, lock = tuple(datums), (lock,) if isinstance(lock, str) else tuple(lock)
     if not datums:

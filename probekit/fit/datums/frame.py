@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..errors import InputError
-from .alignment import Alignment
+from ...errors import InputError
+from ..alignment import Alignment
+from ..motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
+from ..undetermined import describe_motions
 from .mobility import Mobility, mobility_of
-from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
 from .simulated import elements_of, size_of
 from .simulators import Settled
 from .twists import adjoint, amounts, parameter_slope, set_to_zero, slides_and_turns, turned
-from .undetermined import describe_motions
 
 if TYPE_CHECKING:
     import pandas as pd

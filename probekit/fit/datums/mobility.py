@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..errors import FitError
-from .motion import FREEDOMS
+from ...errors import FitError
+from ..motion import FREEDOMS
 from .twists import slides_and_turns, velocity_rows
 
 if TYPE_CHECKING:

@@ -35,8 +35,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError
-from .motion import apply_motion
+from ...errors import FitError
+from ..motion import apply_motion
 from .twists import motion_of, velocity_rows
 
 __all__ = ["SIMULATORS", "Settled", "settle"]

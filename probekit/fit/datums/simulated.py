@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..elements import Element
 from .counterparts import Counterpart
-from .elements import Element
 from .features import Touched
 from .simulators import Settled
 

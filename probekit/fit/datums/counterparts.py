@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..errors import InputError
+from ...errors import InputError
 from .twists import rows_of_turning, velocity_rows
 
 __all__ = ["KINDS", "Counterpart", "from_measure", "from_normals", "from_parameters", "perpendicular"]
@@ -70,7 +70,7 @@ class Counterpart:
         return self.kind in ("cylinder", "sphere", "width")
 
     def grip(self, centre: np.ndarray, arm: float) -> np.ndarray:
-        """(m, 6) twists that this feature can take, one row each; see `probekit.fit.twists`."""
+        """(m, 6) twists that this feature can take, one row each; see `probekit.fit.datums.twists`."""
         if self.kind in ("targets", "face"):
             rows = velocity_rows(self.points, self.normals, centre, arm)
             _, singular, vt = np.linalg.svd(rows, full_matrices=False)

@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from .motion import cross_matrix, left_jacobian, motion_parameters
+from ..motion import cross_matrix, left_jacobian, motion_parameters
 
 __all__ = [
     "adjoint",
