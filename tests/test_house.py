@@ -18,8 +18,8 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 
 #: The pipeline. A room may import rooms to its left, never to its right.
 ORDER = (
-    *("errors", "files", "nominal", "touches", "deviation", "fit", "tolerance", "verdict", "action"),
-    *("scene", "report", "widgets", "settings", "study", "draft", "demo", "cli"),
+    *("errors", "files", "nominal", "plan", "program", "machine", "touches", "deviation", "fit", "tolerance"),
+    *("verdict", "action", "scene", "report", "widgets", "settings", "study", "draft", "demo", "cli"),
 )
 
 
@@ -91,6 +91,9 @@ def public_functions() -> list[tuple[str, object]]:
     found = []
     for room in (
         "nominal",
+        "plan",
+        "program",
+        "machine",
         "touches",
         "deviation",
         "fit",

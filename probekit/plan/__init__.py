@@ -1,0 +1,5 @@
+"""Where to touch: targets on the model, the probe, reach, the order of touching."""
+
+from .kinematics import Kinematics, RotaryAxis
+
+__all__ = ["Kinematics", "RotaryAxis"]
