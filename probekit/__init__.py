@@ -2,7 +2,8 @@
 
 The rooms of the house, in the order of the pipeline; each is imported when first used::
 
-    nominal -> plan -> program -> machine -> touches -> deviation -> fit -> tolerance -> verdict -> action -> scene -> report, widgets
+    nominal -> plan -> program -> machine -> touches
+        -> deviation -> fit -> tolerance -> verdict -> action -> scene -> report, widgets
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
 degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
