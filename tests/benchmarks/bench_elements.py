@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 import warnings
 from collections.abc import Callable
 from pathlib import Path
@@ -23,6 +22,7 @@ from scipy.optimize import least_squares, minimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from benchmarks.timing import timed
 from fit.elements.made import surface
 
 from probekit.fit import element
@@ -63,16 +63,6 @@ PLAIN: dict[str, tuple[Callable[[np.ndarray, np.ndarray], np.ndarray], list[floa
     "cone": (cone, [0, 0, 0, 0, 0, 0.35]),
     "torus": (torus, [0, 0, 0, 0, 0, 30, 8]),
 }
-
-
-def timed(call: Callable[[], object], repeat: int) -> tuple[float, object]:
-    """Shortest time of some runs [s], and what the call gave."""
-    times, result = [], None
-    for _ in range(repeat):
-        start = time.perf_counter()
-        result = call()
-        times.append(time.perf_counter() - start)
-    return min(times), result
 
 
 def compare(kind: str, n: int, repeat: int) -> None:

@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -22,22 +20,13 @@ from scipy.special import logsumexp, softmax
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import shapes
+from benchmarks.timing import timed
 
 from probekit.deviation import distance_function, project
 from probekit.fit import METHODS, apply_motion, make_motion, rigid
 from probekit.fit.motion import free_basis, jacobian, move
 
 SET_UP = make_motion([0.2, -0.1, 0.15], [0.05, 0.08, -0.1])
-
-
-def timed(call: Callable[[], object], repeat: int) -> tuple[float, object]:
-    """Shortest time of some runs [s], and what the call gave."""
-    times, result = [], None
-    for _ in range(repeat):
-        start = time.perf_counter()
-        result = call()
-        times.append(time.perf_counter() - start)
-    return min(times), result
 
 
 def case(nominal, n: int, share: float = 0.0):

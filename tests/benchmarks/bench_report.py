@@ -14,6 +14,7 @@ from pathlib import Path
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS.parent)]
 
+from browser import ARGUMENTS  # noqa: E402
 from scene import synthetic  # noqa: E402
 
 from probekit import report  # noqa: E402
@@ -21,10 +22,6 @@ from probekit import scene as pk_scene  # noqa: E402
 
 TOUCHES, SIDE = 1000, 316
 MARK = "performance.getEntriesByName('probekit:first-view')[0]?.startTime"
-ARGUMENTS = (
-    *("--headless", "--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"),
-    *("--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run"),
-)
 
 
 def write(folder: Path) -> tuple[Path, dict[str, float]]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from benchmarks.bench_report import ARGUMENTS, MARK, until
+from benchmarks.bench_report import MARK, until
+from browser import ARGUMENTS
 from scene import synthetic
 
 from probekit import action, fit, report

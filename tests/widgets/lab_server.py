@@ -17,12 +17,6 @@ from pathlib import Path
 
 import nbformat
 
-#: Headless Chromium that draws WebGL in software and calls nobody.
-CHROMIUM = (
-    *("--headless", "--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"),
-    *("--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run"),
-)
-
 
 @contextmanager
 def running(folder: Path, cells: list[str], patience: float = 40.0) -> Iterator[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -14,16 +13,15 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from lab_server import CHROMIUM, running
+from browser import ARGUMENTS
+from lab_server import running
+from scene import synthetic
 
 from probekit.widgets import camera, state
 
 playwright = pytest.importorskip("playwright.sync_api")
 pytest.importorskip("jupyterlab")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which("chromium") is None, reason="needs Chromium on the search path"),
-]
+pytestmark = pytest.mark.browser
 
 WIDTH, HEIGHT = 640, 440
 PIXELS = """(canvas, places) => {
@@ -41,7 +39,7 @@ KNOWN_WARNING = (
 
 
 @pytest.fixture(scope="module")
-def lab(synthetic, tmp_path_factory):
+def lab(chromium, tmp_path_factory):
     folder = tmp_path_factory.mktemp("lab")
     cells = [
         f"import sys; sys.path.insert(0, {str(Path(synthetic.__file__).parent)!r})\n"
@@ -55,7 +53,7 @@ def lab(synthetic, tmp_path_factory):
         "view._renderer.scene.add(pythreejs.DirectionalLight())",
     ]
     with running(folder, cells) as address, playwright.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=list(CHROMIUM))
+        browser = play.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
         page = browser.new_page(viewport={"width": 1500, "height": 1100})
         said, asked = [], []
         page.on("console", lambda m: said.append((m.type, m.text)))

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from scene import synthetic
 
 from probekit.scene import Limits
 from probekit.widgets import text
@@ -64,7 +65,7 @@ def test_panel_without_a_choice_says_what_to_do(scene):
     assert "Click a glyph" in plain(text.panel_html(scene, None))
 
 
-def test_texts_from_files_cannot_become_markup(scene, synthetic):
+def test_texts_from_files_cannot_become_markup(scene):
     hostile = synthetic.HOSTILE
     wall = int(np.flatnonzero(scene.touches["feature"] == hostile)[0])
     touches = scene.touches.copy()

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scene import synthetic
 
 from probekit.errors import InputError
 from probekit.scene import build
@@ -183,7 +184,7 @@ def test_index_arrays_are_flat_lists_of_vertices_that_exist(shown):
             assert index.max() < len(one.geometry.attributes["position"].array) - 2
 
 
-def test_string_ids_duplicates_and_touches_without_a_place_are_kept(synthetic):
+def test_string_ids_duplicates_and_touches_without_a_place_are_kept():
     part = synthetic.part(8)
     verdict = synthetic.verdict(part)
     table = verdict.table.copy()
@@ -199,7 +200,7 @@ def test_string_ids_duplicates_and_touches_without_a_place_are_kept(synthetic):
     button(shown, "Turn to touch").click()  # it has no place: nothing to turn to, no error
 
 
-def test_scene_without_touches_is_drawn(synthetic):
+def test_scene_without_touches_is_drawn():
     part = synthetic.part(8)
     verdict = synthetic.verdict(part)
     shown = view(build(part, replace(verdict, table=verdict.table.iloc[:0])))
