@@ -16,6 +16,7 @@ from pathlib import Path
 
 import foil_made
 import foil_mesh
+import foil_milling
 import foil_shape
 import foil_step
 import numpy as np
@@ -289,6 +290,7 @@ def files() -> dict[str, bytes]:
         "foil.stl": stl(*mesh[:2]),
         "foil.3mf": three_mf(*mesh[:2]),
         "foil.step": foil_step.build().encode(),
+        "milling.nc": foil_milling.text().encode(),
         "touches.csv": touches_csv(*taken).encode(),
         "truth.json": truth_json(facts).encode(),
         "study.toml": study().encode(),

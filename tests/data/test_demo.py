@@ -32,7 +32,16 @@ import foil_mesh  # noqa: E402
 import foil_shape  # noqa: E402
 import make_demo  # noqa: E402
 
-FILES = ("foil.3mf", "foil.step", "foil.stl", "study.toml", "study_mesh.toml", "touches.csv", "truth.json")
+FILES = (
+    "foil.3mf",
+    "foil.step",
+    "foil.stl",
+    "milling.nc",
+    "study.toml",
+    "study_mesh.toml",
+    "touches.csv",
+    "truth.json",
+)
 
 
 def fitpack(u: float, v: float, du: int = 0, dv: int = 0) -> np.ndarray:
