@@ -1,11 +1,7 @@
-"""The whole job as one readable file: study.toml in, an inspection out.
-
-The keys of the file are described in `probekit.settings`.
-"""
+"""The main job: touches judged against the nominal, as a study file says."""
 
 from __future__ import annotations
 
-import hashlib
 import platform
 import warnings
 from collections.abc import Callable
@@ -13,39 +9,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
-from .errors import InputError, ProbekitWarning
-from .settings import read_settings
+from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
+from ..errors import InputError, ProbekitWarning
+from .model import Study, load, nominal_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Inspection", "Study", "load", "run", "write"]
+__all__ = ["Inspection", "run", "write"]
 
 Progress = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, eq=False)
-class Study:
-    """A study file, read and checked.
-
-    Attributes
-    ----------
-    path : Path
-        The file; names of other files are relative to its folder.
-    settings : dict
-        Its tables.
-    sha256 : str
-        Checksum of the file.
-    """
-
-    path: Path
-    settings: dict[str, Any]
-    sha256: str
-
-    def file(self, name: str) -> Path:
-        """Path of a file that the study names."""
-        return self.path.parent / name
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,26 +58,6 @@ class Inspection:
         return self.verdict._repr_html_() + alignment + self.action._repr_html_()
 
 
-def load(path: str | Path) -> Study:
-    """Read and check a study file.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    Study
-
-    Raises
-    ------
-    InputError
-        See `probekit.settings.read_settings`.
-    """
-    settings = read_settings(path)
-    return Study(Path(path), settings, hashlib.sha256(Path(path).read_bytes()).hexdigest())
-
-
 def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     """Do the whole job: load, project, align, evaluate, judge, suggest.
 
@@ -132,7 +85,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         tell("loading the nominal", 0.0)
-        part = _nominal(study)
+        part = nominal_of(study)
         tell("reading the touches", 0.2)
         measured = _touches(study)
         notes = list(touches.check(measured, diagonal=part.diagonal))
@@ -204,26 +157,6 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
 
 
 _OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
-
-
-def _nominal(study: Study) -> nominal.Nominal:
-    settings = study.settings["part"]
-    options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
-    part = nominal.load(study.file(settings["model"]), **options)
-    frame = settings.get("frame")
-    if frame is None:
-        return part
-    if isinstance(frame, str):
-        return nominal.move_nominal(part, nominal.placement(part, frame))
-    if not 2 <= len(frame) <= 3:
-        raise InputError(
-            "a frame needs two or three faces",
-            file=study.path,
-            column="part.frame",
-            found=frame,
-            expected="names of faces",
-        )
-    return nominal.move_nominal(part, nominal.frame_from_faces(part, *frame))
 
 
 def _touches(study: Study) -> pd.DataFrame:

@@ -1,0 +1,78 @@
+"""A study file, read and checked, and the nominal it names."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .. import nominal
+from ..errors import InputError
+from ..settings import read_settings
+
+__all__ = ["Study", "load", "nominal_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A study file, read and checked.
+
+    Attributes
+    ----------
+    path : Path
+        The file; names of other files are relative to its folder.
+    settings : dict
+        Its tables.
+    sha256 : str
+        Checksum of the file.
+    """
+
+    path: Path
+    settings: dict[str, Any]
+    sha256: str
+
+    def file(self, name: str) -> Path:
+        """Path of a file that the study names."""
+        return self.path.parent / name
+
+
+def load(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    InputError
+        See `probekit.settings.read_settings`.
+    """
+    settings = read_settings(path)
+    return Study(Path(path), settings, hashlib.sha256(Path(path).read_bytes()).hexdigest())
+
+
+def nominal_of(study: Study) -> nominal.Nominal:
+    """The nominal that a study names, in its part frame."""
+    settings = study.settings["part"]
+    options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
+    part = nominal.load(study.file(settings["model"]), **options)
+    frame = settings.get("frame")
+    if frame is None:
+        return part
+    if isinstance(frame, str):
+        return nominal.move_nominal(part, nominal.placement(part, frame))
+    if not 2 <= len(frame) <= 3:
+        raise InputError(
+            "a frame needs two or three faces",
+            file=study.path,
+            column="part.frame",
+            found=frame,
+            expected="names of faces",
+        )
+    return nominal.move_nominal(part, nominal.frame_from_faces(part, *frame))
