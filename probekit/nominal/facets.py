@@ -12,18 +12,21 @@ d         distance        (q - c) . n [mm]; its gradient over q is n, also on ed
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, fields
-from functools import cached_property
-from typing import Self
+from functools import cached_property, partial
+from typing import ClassVar, NamedTuple, Self, TypeVar
 
 import numpy as np
 
 from ..errors import InputError
-from .nearby import FaceGrid
+from .nearby import ApartTree, FaceGrid, morton_order
 from .topology import BOUNDARY, FACE_EDGE, Topology, rounding, topology
 
-__all__ = ["AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED", "FacetEngine", "Feet", "morton_order"]
+__all__ = [
+    *("AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED"),
+    *("FacetEngine", "Feet", "OnOtherFaces", "in_order", "morton_order"),
+]
 
 #: Flags of a foot, as bits: on an edge between faces, on the border of an open mesh, another face as near,
 #: further away than asked, no point to project.
@@ -61,15 +64,48 @@ class Feet:
     distance: np.ndarray
     flags: np.ndarray
 
-    def take(self, rows: np.ndarray | slice) -> Self:
-        """Some of the rows, by index, mask or slice."""
-        return type(self)(*(getattr(self, field.name)[rows] for field in fields(self)))
+    #: What a row without a foot holds, where that is not NaN.
+    _empty: ClassVar[dict[str, int]] = {"facet": -1, "face": -1, "flags": MISSED}
 
-    def put_back(self, order: np.ndarray) -> Self:
-        """The rows in the order that they had before `order` (n,) was applied."""
-        back = np.empty_like(order)
-        back[order] = np.arange(len(order))
-        return self.take(back)
+    def put(self, at: np.ndarray, count: int) -> Self:
+        """The rows put at the places `at` (n,) of `count` rows; those between them hold no foot."""
+        place = np.full(count, -1)
+        place[at] = np.arange(len(at))
+        missing = np.flatnonzero(place < 0)
+        columns = []
+        for field in fields(self):
+            values = getattr(self, field.name)
+            out = values.take(place, axis=0) if len(at) else np.empty((count, *values.shape[1:]), dtype=values.dtype)
+            out[missing] = self._empty.get(field.name, np.nan)
+            columns.append(out)
+        return type(self)(*columns)
+
+
+AnyFeet = TypeVar("AnyFeet", bound=Feet)
+
+
+class OnOtherFaces(NamedTuple):
+    """Closest points of queries on faces that are not their own, ordered by face.
+
+    Attributes
+    ----------
+    row : (m,) int
+        Query; one may have several, one per face.
+    face, facet : (m,) int
+        Face, and facet in the whole mesh.
+    foot : (m, 3) float [mm]
+    barycentric : (m, 3) float
+        Weights of the facet's corners at the foot.
+    distance : (m,) float
+        Without a sign [mm].
+    """
+
+    row: np.ndarray
+    face: np.ndarray
+    facet: np.ndarray
+    foot: np.ndarray
+    barycentric: np.ndarray
+    distance: np.ndarray
 
 
 class FacetEngine:
@@ -99,6 +135,11 @@ class FacetEngine:
         tree = igl.AABB()
         tree.init(self.vertices, self._searched)
         return tree
+
+    @cached_property
+    def _face_tree(self) -> ApartTree:
+        face = self.facet_face if self._sound is None else self.facet_face[self._sound]
+        return ApartTree(self.vertices, self._searched, face)
 
     @cached_property
     def _searched(self) -> np.ndarray:
@@ -141,10 +182,11 @@ class FacetEngine:
 
     @cached_property
     def _edge_tolerance(self) -> float:
-        return rounding(self._box[1] - self._box[0])
+        return rounding(self.box[1] - self.box[0])
 
     @cached_property
-    def _box(self) -> np.ndarray:
+    def box(self) -> np.ndarray:
+        """(2, 3) lower and upper corner of the facets [mm]."""
         used = self.vertices[self.facets.ravel()]
         return np.array([used.min(axis=0), used.max(axis=0)])
 
@@ -186,19 +228,17 @@ class FacetEngine:
         -------
         Feet
         """
-        points = np.ascontiguousarray(points, dtype=np.float64)
-        finite = np.isfinite(points).all(axis=1)
-        if not finite.all():
-            return _spread(self.feet(points[finite], smooth=smooth, ambiguity=ambiguity), finite)
-        order = morton_order(points, self._box) if len(points) >= _SORT_FROM else None
-        queries = points if order is None else points[order]
-        _, facet, foot = self.search(queries)
+        return in_order(points, self.box, partial(self.feet_of_finite, smooth=smooth, ambiguity=ambiguity))
+
+    def feet_of_finite(self, points: np.ndarray, *, smooth: bool = False, ambiguity: float | None = None) -> Feet:
+        """The same for points that are finite, and of which neighbours follow each other."""
+        _, facet, foot = self.search(points)
         barycentric, normal = np.empty_like(foot), np.empty_like(foot)
         distance, flags = np.empty(len(foot)), np.zeros(len(foot), dtype=np.uint8)
         for at in range(0, len(foot), _CHUNK):
             rows = slice(at, at + _CHUNK)
             self._finish(
-                queries[rows],
+                points[rows],
                 foot[rows],
                 facet[rows],
                 (barycentric[rows], normal[rows], distance[rows], flags[rows]),
@@ -206,9 +246,9 @@ class FacetEngine:
             )
         face = self.facet_face[facet]
         if ambiguity is not None:
-            self._flag_ambiguous(queries, face, distance, flags, ambiguity)
-        found = Feet(foot, facet, face, barycentric, normal, distance, flags)
-        return found if order is None else found.put_back(order)
+            reach = np.abs(distance) + ambiguity
+            flags[self.other_faces(points, face, reach).row] |= AMBIGUOUS
+        return Feet(foot, facet, face, barycentric, normal, distance, flags)
 
     def _finish(
         self,
@@ -221,16 +261,13 @@ class FacetEngine:
     ) -> None:
         """Barycentric coordinates, normal, signed distance and edge flags of one chunk, written into `out`."""
         barycentric, normal, distance, _ = out
-        packed = self._packed[facet]
-        local = foot - packed[:, :3]
-        v = np.einsum("ij,ij->i", local, packed[:, 3:6])
-        w = np.einsum("ij,ij->i", local, packed[:, 6:9])
-        barycentric[:, 0], barycentric[:, 1], barycentric[:, 2] = 1.0 - v - w, v, w
+        packed = self._packed.take(facet, axis=0)
+        barycentric[:] = _weights(packed, foot)
         normal[:] = packed[:, 9:12]
         away = points - foot
         np.einsum("ij,ij->i", away, normal, out=distance)
         length = np.sqrt(np.einsum("ij,ij->i", away, away))
-        over_edge = barycentric * self._heights[facet]
+        over_edge = barycentric * self._heights.take(facet, axis=0)
         on_edge = over_edge <= self._edge_tolerance
         slanted = length - np.abs(distance) > self._edge_tolerance  # then it is on an edge, whatever the weights say
         rows = np.flatnonzero(on_edge[:, 0] | on_edge[:, 1] | on_edge[:, 2] | slanted)
@@ -239,7 +276,7 @@ class FacetEngine:
             on_edge[np.arange(len(rows)), over_edge[rows].argmin(axis=1)] = True
             self._finish_on_edges(rows, on_edge, facet[rows], away[rows], out)
         if smooth:
-            corner = self.tables.corner_normal[facet]
+            corner = self.tables.corner_normal.take(facet, axis=0)
             mixed = np.einsum("ik,ikc->ic", barycentric, corner)
             length = np.linalg.norm(mixed, axis=1)
             good = length > 0
@@ -273,16 +310,8 @@ class FacetEngine:
         normal[rows] = np.where(clear, away / np.where(clear, signed[:, None], 1.0), pseudo)
         flags[rows] |= np.where(kind == FACE_EDGE, AT_EDGE, np.where(kind == BOUNDARY, AT_BOUNDARY, 0)).astype(np.uint8)
 
-    def _flag_ambiguous(
-        self, points: np.ndarray, face: np.ndarray, distance: np.ndarray, flags: np.ndarray, ambiguity: float
-    ) -> None:
-        reach = np.abs(distance) + ambiguity
-        for rows, other in self._near_boxes(points, face, reach):
-            squared, _, _ = self.of_face(other)[0].search(np.ascontiguousarray(points[rows]))
-            flags[rows[np.sqrt(squared) <= reach[rows]]] |= AMBIGUOUS
-
-    def other_faces(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> list[tuple[np.ndarray, Feet]]:
-        """Feet on faces other than the nearest, as far as they lie within reach.
+    def other_faces(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
+        """Closest points on faces other than the nearest, as far as they lie within reach.
 
         Parameters
         ----------
@@ -293,74 +322,53 @@ class FacetEngine:
 
         Returns
         -------
-        list of (rows, Feet)
-            One entry per face: rows of `points`, and their feet on that face, facets counted within the face.
+        OnOtherFaces
         """
-        found = []
-        for rows, other in self._near_boxes(points, face, reach):
-            feet = self.of_face(other)[0].feet(points[rows])
-            near = np.abs(feet.distance) <= reach[rows]
-            if near.any():
-                found.append((rows[near], feet.take(near)))
-        return found
+        row, other = self._near_boxes(points, face, reach)
+        near = points.take(row, axis=0)
+        squared, facet, foot = self._face_tree.search(near, other) if len(row) else self.search(near)
+        distance = np.sqrt(squared)
+        kept = np.flatnonzero(distance <= reach[row])
+        facet, foot = facet[kept] if self._sound is None else self._sound[facet[kept]], foot[kept]
+        barycentric = _weights(self._packed.take(facet, axis=0), foot)
+        return OnOtherFaces(row[kept], other[kept], facet, foot, barycentric, distance[kept])
 
-    def _near_boxes(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> Iterator[tuple[np.ndarray, int]]:
-        """For each face, the rows of points that may have it within reach though it is not theirs."""
+    def _near_boxes(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Rows of points, and faces whose boxes they have within reach though these are not theirs."""
         maybe = np.flatnonzero(self.grid.may_have_two_faces(points, reach)) if self.n_faces > 1 and len(points) else []
         if not len(maybe):
-            return
-        points, face, reach = points[maybe], face[maybe], reach[maybe]
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        points, face, reach = points.take(maybe, axis=0), face[maybe], reach[maybe]
+        least, most = (points - reach[:, None]).T.copy(), (points + reach[:, None]).T.copy()
+        rows = []
         for other, (low, high) in enumerate(self.grid.face_bounds):
-            gap = np.maximum(np.maximum(low - points, points - high), 0.0)
-            near = (face != other) & (np.einsum("ij,ij->i", gap, gap) <= reach**2)
-            if near.any():
-                yield maybe[near], other
+            near = face != other
+            for c in range(3):
+                near &= (most[c] >= low[c]) & (least[c] <= high[c])
+            some = np.flatnonzero(near)
+            at = points.take(some, axis=0)
+            gap = np.maximum(np.maximum(low - at, at - high), 0.0)
+            rows.append(maybe[some[np.einsum("ij,ij->i", gap, gap) <= reach[some] ** 2]])
+        return np.concatenate(rows), np.repeat(np.arange(len(rows)), [len(own) for own in rows])
 
 
-def morton_order(points: np.ndarray, box: np.ndarray) -> np.ndarray:
-    """Order of points along a Morton (Z-order) curve through a box.
-
-    Parameters
-    ----------
-    points : (n, 3) float
-    box : (2, 3) float
-        Lower and upper corner; points outside are taken to its skin.
-
-    Returns
-    -------
-    (n,) int
-        Indices that sort the points.
-    """
-    span = box[1] - box[0]
-    span = np.maximum(span, 1e-6 * span.max() + 1e-12)
-    cells = np.clip((points - box[0]) * (1023.0 / span), 0, 1023).astype(np.uint16)
-    key = _SPREAD[cells[:, 0]] | (_SPREAD[cells[:, 1]] << 1) | (_SPREAD[cells[:, 2]] << 2)
-    return np.argsort(key)
+def in_order(points: np.ndarray, box: np.ndarray, work: Callable[[np.ndarray], AnyFeet]) -> AnyFeet:
+    """Feet of all points (n, 3): `work` gets those that are finite, neighbours together if they are many."""
+    points = np.ascontiguousarray(points, dtype=np.float64)
+    count = len(points)
+    at = np.arange(count) if np.isfinite(points).all() else np.flatnonzero(np.isfinite(points).all(axis=1))
+    if len(at) >= _SORT_FROM:
+        at = at[morton_order(points if len(at) == count else points.take(at, axis=0), box)]
+    elif len(at) == count:
+        return work(points)
+    return work(points.take(at, axis=0)).put(at, count)
 
 
-def _spread_bits() -> np.ndarray:
-    """(1024,) each ten-bit number with two zero bits between its bits."""
-    number = np.arange(1024, dtype=np.uint32)
-    return sum(((number >> bit) & 1) << (3 * bit) for bit in range(10)).astype(np.uint32)
-
-
-_SPREAD = _spread_bits()
-
-
-def _spread(found: Feet, where: np.ndarray) -> Feet:
-    """Feet of the rows `where`, put among rows that had nothing to project."""
-
-    def put(values: np.ndarray, empty: float) -> np.ndarray:
-        out = np.full((len(where), *values.shape[1:]), empty, dtype=values.dtype)
-        out[where] = values
-        return out
-
-    return Feet(
-        put(found.foot, np.nan),
-        put(found.facet, -1),
-        put(found.face, -1),
-        put(found.barycentric, np.nan),
-        put(found.normal, np.nan),
-        put(found.distance, np.nan),
-        put(found.flags, MISSED),
-    )
+def _weights(packed: np.ndarray, foot: np.ndarray) -> np.ndarray:
+    """(n, 3) barycentric coordinates of feet (n, 3) on facets, of which there are rows of `FacetEngine._packed`."""
+    local = foot - packed[:, :3]
+    out = np.empty_like(local)
+    np.einsum("ij,ij->i", local, packed[:, 3:6], out=out[:, 1])
+    np.einsum("ij,ij->i", local, packed[:, 6:9], out=out[:, 2])
+    out[:, 0] = 1.0 - out[:, 1] - out[:, 2]
+    return out

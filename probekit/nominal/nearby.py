@@ -1,10 +1,10 @@
-"""A coarse grid that tells at once where in space only one face is near, so that few points need a second search."""
+"""Searches among many things at once: where in space only one face is near, and closest points of chosen groups."""
 
 from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["FaceGrid"]
+__all__ = ["ApartTree", "FaceGrid", "morton_order"]
 
 _CELLS = 96  # along the longest side of the model
 _WIDEST = 8  # cells that the look-up may reach; further than that the answer is always "maybe"
@@ -76,3 +76,99 @@ class FaceGrid:
             high = maximum_filter(high, size=width, mode="constant", cval=-1)
             self._mixed[cells] = (high >= 0) & (low != high)
         return self._mixed[cells]
+
+
+class ApartTree:
+    """Closest points within chosen groups of segments or triangles: one libigl tree of all, for many queries at once.
+
+    The groups are shifted apart, each to a place of its own, and a query to the place of the group that it asks for.
+
+    Parameters
+    ----------
+    vertices : (v, 3) float [mm]
+    simplices : (s, 2 or 3) int
+    group : (s,) int
+    """
+
+    def __init__(self, vertices: np.ndarray, simplices: np.ndarray, group: np.ndarray) -> None:
+        self._group = group
+        corners = vertices[simplices]
+        low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
+        n = int(group.max()) + 1
+        side = int(np.ceil(np.cbrt(n)))
+        places = np.stack(np.unravel_index(np.arange(n), (side, side, side)), axis=1)
+        self._shift = 4.0 * float((high - low).max()) * places - 0.5 * (low + high)
+        self._corners = (corners + self._shift[group][:, None, :]).reshape(-1, 3)
+        self._simplices = np.arange(len(self._corners)).reshape(simplices.shape)
+        self._tree = _tree(self._corners, self._simplices)
+
+    def search(self, points: np.ndarray, group: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Closest points within groups.
+
+        Parameters
+        ----------
+        points : (n, 3) float [mm]
+        group : (n,) int
+            Group to search, of those that have something in them.
+
+        Returns
+        -------
+        squared distance (n,), simplex (n,), point (n, 3) on it
+        """
+        if not len(points):
+            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+        shift = self._shift.take(group, axis=0)
+        squared, simplex, nearest = _search(self._tree, self._corners, self._simplices, points + shift)
+        astray = np.flatnonzero(self._group[simplex] != group)  # so far off that another group was nearer
+        for asked in np.unique(group[astray]):
+            rows, own = astray[group[astray] == asked], np.flatnonzero(self._group == asked)
+            alone = _tree(self._corners, self._simplices[own])
+            query = points[rows] + shift[rows]
+            squared[rows], place, nearest[rows] = _search(alone, self._corners, self._simplices[own], query)
+            simplex[rows] = own[place]
+        return squared, simplex, nearest - shift
+
+
+def _tree(corners: np.ndarray, simplices: np.ndarray) -> object:
+    import igl
+
+    tree = igl.AABB()
+    tree.init(corners, simplices)
+    return tree
+
+
+def _search(
+    tree: object, corners: np.ndarray, simplices: np.ndarray, points: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    squared, simplex, nearest = tree.squared_distance(corners, simplices, points)
+    return squared.reshape(-1), simplex.reshape(-1), nearest.reshape(-1, 3)
+
+
+def morton_order(points: np.ndarray, box: np.ndarray) -> np.ndarray:
+    """Order of points along a Morton (Z-order) curve through a box.
+
+    Parameters
+    ----------
+    points : (n, 3) float
+    box : (2, 3) float
+        Lower and upper corner; points outside are taken to its skin.
+
+    Returns
+    -------
+    (n,) int
+        Indices that sort the points.
+    """
+    span = box[1] - box[0]
+    span = np.maximum(span, 1e-6 * span.max() + 1e-12)
+    cells = np.clip((points - box[0]) * (1023.0 / span), 0, 1023).astype(np.uint16)
+    key = _SPREAD[cells[:, 0]] | (_SPREAD[cells[:, 1]] << 1) | (_SPREAD[cells[:, 2]] << 2)
+    return np.argsort(key)
+
+
+def _spread_bits() -> np.ndarray:
+    """(1024,) each ten-bit number with two zero bits between its bits."""
+    number = np.arange(1024, dtype=np.uint32)
+    return sum(((number >> bit) & 1) << (3 * bit) for bit in range(10)).astype(np.uint32)
+
+
+_SPREAD = _spread_bits()

@@ -1,18 +1,18 @@
-"""The border of a face: its edges together, and the nearest points of them for many touches at once."""
+"""The borders of faces: all edges of a body together, and the nearest points on chosen borders for many touches."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import cached_property
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
+from ..nearby import ApartTree
 from .edges import Edge, powers_of
-from .surfaces import across, lengths
+from .surfaces import across, dot, lengths
 
-__all__ = ["Border", "OnBorder"]
+__all__ = ["Borders", "OnBorder"]
 
 _TIE = 1e-9  # edges that come this near to each other are equally far [mm]
 _PAIRS = 1_000_000  # of touches and edges looked at together
@@ -53,6 +53,7 @@ class _Table(NamedTuple):
     first_piece: np.ndarray
     last_piece: np.ndarray
     samples: np.ndarray
+    line: np.ndarray
     first_sample: np.ndarray
     last_sample: np.ndarray
     ends: np.ndarray
@@ -61,37 +62,62 @@ class _Table(NamedTuple):
     smooth: np.ndarray
 
 
-class Border:
-    """Edges in the sense in which they run round a face.
+class Borders:
+    """Edges in the senses in which they run round faces.
 
     Parameters
     ----------
     edges : sequence of Edge
-    senses : sequence of float
-        +1 where the face lies to the left of the edge's own direction, seen from the tip of Su x Sv, else -1.
     flags : sequence of int
         Flags of a foot on each edge.
+    loops : sequence of sequences of (int, float)
+        For each face the edges that bound it, and for each of these +1 where the face lies to the left of the edge's
+        own direction, seen from the tip of Su x Sv, else -1.
     """
 
-    def __init__(self, edges: Sequence[Edge], senses: Sequence[float], flags: Sequence[int]) -> None:
-        self.edges = tuple(edges)
-        self._senses = np.asarray(senses, dtype=np.float64)
-        self._flags = np.asarray(flags, dtype=np.uint8)
+    def __init__(
+        self, edges: Sequence[Edge], flags: Sequence[int], loops: Sequence[Sequence[tuple[int, float]]]
+    ) -> None:
+        # what lies in the list but bounds none of the faces is left out
+        used, places = np.unique([edge for loop in loops for edge, _ in loop], return_inverse=True)
+        self.edges = tuple(edges[k] for k in used.astype(int))
+        self._flags = np.asarray(flags, dtype=np.uint8)[used.astype(int)]
+        self._use_edge = places.reshape(-1)
+        self._use_sense = np.array([sense for loop in loops for _, sense in loop], dtype=np.float64)
+        self._count = np.array([len(loop) for loop in loops])
+        self._first = np.cumsum(self._count) - self._count
         self._sags = np.array([edge.sag for edge in self.edges])
         self._boxes = np.array([edge.box for edge in self.edges]).reshape(-1, 2, 3)
 
     @cached_property
-    def sag(self) -> float:
-        """Largest distance of an edge from its samples' polyline [mm]."""
-        return float(self._sags.max(initial=0.0))
+    def sag(self) -> np.ndarray:
+        """(faces,) largest distance of a face's edges from their samples' polylines [mm]."""
+        out = np.zeros(len(self._count))
+        np.maximum.at(out, self._use_face, self._sags[self._use_edge])
+        return out
 
     @cached_property
-    def _tree(self) -> SegmentTree:
-        return SegmentTree([edge.samples[1] for edge in self.edges])
+    def _use_face(self) -> np.ndarray:
+        return np.repeat(np.arange(len(self._count)), self._count)
 
     @cached_property
-    def _trees(self) -> list[SegmentTree]:
-        return [SegmentTree([edge.samples[1]]) for edge in self.edges]
+    def _segments(self) -> tuple[np.ndarray, np.ndarray]:
+        """Samples (s, 2) that the segments of all polylines lead from and to, and the edge (s,) of each."""
+        table = self._table
+        edge = np.repeat(np.arange(len(self.edges)), table.last_sample - table.first_sample + 1)
+        start = np.flatnonzero(edge[1:] == edge[:-1])
+        return np.column_stack([start, start + 1]), edge[start]
+
+    @cached_property
+    def _edge_tree(self) -> ApartTree:
+        return ApartTree(self._table.line, *self._segments)
+
+    @cached_property
+    def _face_tree(self) -> ApartTree:
+        segments, edge = self._segments
+        first, last = np.searchsorted(edge, self._use_edge), np.searchsorted(edge, self._use_edge, side="right")
+        chosen = _ranges(first, last - first)
+        return ApartTree(self._table.line, segments[chosen], np.repeat(self._use_face, last - first))
 
     @cached_property
     def _table(self) -> _Table:
@@ -116,6 +142,7 @@ class Border:
             of_pieces[:-1],
             of_pieces[1:] - 1,
             np.concatenate(samples),
+            np.concatenate([edge.samples[1] for edge in self.edges]),
             of_samples[:-1],
             of_samples[1:] - 1,
             np.array([edge.ends for edge in self.edges]),
@@ -124,18 +151,26 @@ class Border:
             np.array([edge.smoothly_closed for edge in self.edges]),
         )
 
-    def rough_gap(self, points: np.ndarray) -> np.ndarray:
-        """Distance (n,) of points from the edges, or a little less [mm]."""
-        if not self.edges:
-            return np.full(len(points), np.inf)
-        return np.maximum(self._tree.search(points)[0] - self.sag, 0.0)
+    def rough_gap(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
+        """Distance (n,) of points from the edges of faces (n,), or a little less [mm]; infinite without edges."""
+        return np.maximum(self._from_lines(points, face) - self.sag[face], 0.0)
 
-    def nearest(self, points: np.ndarray, natural: np.ndarray | None = None) -> OnBorder:
-        """Nearest points of the edges.
+    def _from_lines(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
+        """Distance (n,) of points from the polylines of the edges of faces (n,) [mm]; infinite without edges."""
+        out = np.full(len(points), np.inf)
+        rows = np.flatnonzero(self._count[face])
+        if len(rows):
+            out[rows] = np.sqrt(self._face_tree.search(points.take(rows, axis=0), face[rows])[0])
+        return out
+
+    def nearest(self, points: np.ndarray, face: np.ndarray, natural: np.ndarray | None = None) -> OnBorder:
+        """Nearest points of the edges of faces.
 
         Parameters
         ----------
         points : (n, 3) float [mm]
+        face : (n,) int
+            Face whose edges are asked for.
         natural : (n, 3) float, optional
             Su x Sv of the surface at the points; without it nothing is said about sides.
 
@@ -146,50 +181,48 @@ class Border:
         """
         n = len(points)
         out = OnBorder(points.copy(), np.full(n, np.inf), np.zeros(n, np.uint8), np.zeros(n, bool), np.zeros(n, bool))
-        step = max(1, _PAIRS // max(len(self.edges), 1))
+        step = max(1, _PAIRS // max(int(self._count.max(initial=0)), 1))
         for at in range(0, n, step) if self.edges else ():
             some = slice(at, at + step)
-            self._nearest(points[some], None if natural is None else natural[some], OnBorder(*(o[some] for o in out)))
+            beside = None if natural is None else natural[some]
+            self._nearest(points[some], face[some], beside, OnBorder(*(values[some] for values in out)))
         return out
 
-    def _nearest(self, points: np.ndarray, natural: np.ndarray | None, out: OnBorder) -> None:
-        rows, which, where = (np.concatenate(parts) for parts in zip(*self._candidates(points), strict=True))
+    def _nearest(self, points: np.ndarray, face: np.ndarray, natural: np.ndarray | None, out: OnBorder) -> None:
+        rows, use, where = self._candidates(points, face)
+        which = self._use_edge[use]
         foot, tangent, at_end = self._closest(which, points[rows], where)
         away = points[rows] - foot
         distance = lengths(away)
         np.minimum.at(out.distance, rows, distance)
         tied = np.flatnonzero(distance <= out.distance[rows] + _TIE)
-        rows, which = rows[tied], which[tied]
+        rows, use, which = rows[tied], use[tied], which[tied]
         out.foot[rows] = foot[tied]
         np.bitwise_or.at(out.flags, rows, self._flags[which])
         np.logical_or.at(out.at_end, rows, at_end[tied])
         if natural is not None:
-            to_the_left = self._senses[which, None] * across(natural[rows], tangent[tied])
-            out.left[:] = True
-            np.logical_and.at(out.left, rows, np.einsum("ij,ij->i", away[tied], to_the_left) >= 0)
+            to_the_left = self._use_sense[use, None] * across(natural[rows], tangent[tied])
+            out.left[rows] = True
+            np.logical_and.at(out.left, rows, dot(away[tied], to_the_left) >= 0)
 
-    def _candidates(self, points: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        """Rows, edge and place on its polyline, for each edge that may be the nearest of some points."""
-        gaps = self._gaps(points)
-        most = self._tree.search(points)[0] + self.sag  # the nearest edge is no further than this
-        for k in np.flatnonzero((gaps <= most[:, None] + _TIE).any(axis=0)):
-            rows = np.flatnonzero(gaps[:, k] <= most + _TIE)
-            distance, segment, nearest = self._trees[k].search(points[rows])
-            kept = distance - self._sags[k] <= most[rows] + _TIE
-            rows, segment, nearest = rows[kept], segment[kept], nearest[kept]
-            line = self.edges[k].samples[1]
-            start, along = line[segment], line[segment + 1] - line[segment]
-            square = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
-            yield rows, np.full(len(rows), k), segment + np.einsum("ij,ij->i", nearest - start, along) / square
-
-    def _gaps(self, points: np.ndarray) -> np.ndarray:
-        """(n, edges) distance of points from the box about each edge [mm]."""
-        low, high = self._boxes[:, 0], self._boxes[:, 1]
-        gap = np.zeros((len(points), len(low)))
-        for c in range(3):
-            at = points[:, c : c + 1]
-            gap += np.maximum(np.maximum(low[:, c] - at, at - high[:, c]), 0.0) ** 2
-        return np.sqrt(gap)
+    def _candidates(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest."""
+        count = self._count[face]
+        use, rows = _ranges(self._first[face], count), np.repeat(np.arange(len(points)), count)
+        box, at = self._boxes[self._use_edge[use]], points[rows]
+        gap = lengths(np.maximum(np.maximum(box[:, 0] - at, at - box[:, 1]), 0.0))
+        most = self._from_lines(points, face) + self.sag[face] + _TIE
+        kept = np.flatnonzero(gap <= most[rows])
+        rows, use = rows[kept], use[kept]
+        edge = self._use_edge[use]
+        squared, segment, _ = self._edge_tree.search(points[rows], edge)
+        kept = np.flatnonzero(np.sqrt(squared) - self._sags[edge] <= most[rows])
+        rows, use, edge = rows[kept], use[kept], edge[kept]
+        start, end = self._segments[0][segment[kept]].T
+        line = self._table.line
+        along = line[end] - line[start]
+        part = dot(points[rows] - line[start], along) / np.maximum(dot(along, along), 1e-300)
+        return rows, use, start - self._table.first_sample[edge] + np.clip(part, 0.0, 1.0)
 
     def _closest(
         self, which: np.ndarray, points: np.ndarray, where: np.ndarray
@@ -227,8 +260,8 @@ class Border:
                 break
             p, p1, p2 = self._evaluate(which[active], guess[active], 2)
             away = p - points[active]
-            gradient, square = np.einsum("ij,ij->i", away, p1), np.einsum("ij,ij->i", p1, p1)
-            hessian = square + np.einsum("ij,ij->i", away, p2)
+            gradient, square = dot(away, p1), dot(p1, p1)
+            hessian = square + dot(away, p2)
             bowl = hessian > 1e-9 * square
             step = -gradient / np.maximum(np.where(bowl, hessian, square), 1e-300)
             longest = 2.0 * spacing[active]  # no step is to jump to another part of the curve
@@ -259,30 +292,6 @@ class Border:
         return p, p1, (values[:, 2, :3] - 2.0 * values[:, 1, 3:] * p1 - values[:, 2, 3:] * p) / w
 
 
-class SegmentTree:
-    """Closest points on some polylines, by libigl's tree.
-
-    Parameters
-    ----------
-    lines : list of (m, 3) float
-        Their corners [mm].
-    """
-
-    def __init__(self, lines: list[np.ndarray]) -> None:
-        import igl
-
-        first = np.cumsum([0] + [len(line) for line in lines])
-        self._corners = np.vstack(lines)
-        starts = np.concatenate([np.arange(a, b - 1) for a, b in pairwise(first)])
-        self._segments = np.column_stack([starts, starts + 1]).astype(np.int64)
-        self._tree = igl.AABB()
-        self._tree.init(self._corners, self._segments)
-
-    def search(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Distance (n,), index of the segment (n,) and nearest point (n, 3) on the polylines."""
-        if not len(points):
-            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
-        squared, segment, nearest = self._tree.squared_distance(
-            self._corners, self._segments, np.ascontiguousarray(points)
-        )
-        return np.sqrt(squared).reshape(-1), segment.reshape(-1), nearest.reshape(-1, 3)
+def _ranges(first: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Whole numbers first, first + 1, ... of each of some ranges, one after the other."""
+    return np.arange(count.sum()) + np.repeat(first - (np.cumsum(count) - count), count)

@@ -7,16 +7,15 @@ to every other face that the facets cannot rule out. `Feet` come back as from fa
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
-from itertools import pairwise
-from typing import NamedTuple
+from functools import cached_property, partial
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 
-from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, MISSED, FacetEngine, Feet
+from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FacetEngine, Feet, in_order
 from .brep import Brep
-from .surfaces import BORDER, UNSETTLED, Closest, lengths, principal_curvatures
-from .trim import TrimmedFace
+from .surfaces import BORDER, UNSETTLED, across, dot, lengths, principal_curvatures
+from .trim import TrimmedFaces
 
 __all__ = ["HOW", "ExactEngine", "ExactFeet"]
 
@@ -40,6 +39,8 @@ class ExactFeet(Feet):
     uv: np.ndarray
     how: np.ndarray
 
+    _empty: ClassVar[dict[str, int]] = {**Feet._empty, "how": 0}
+
 
 class ExactEngine:
     """Search structures of an exact body.
@@ -59,23 +60,11 @@ class ExactEngine:
         self.seeds = FacetEngine(brep.vertices, brep.facets, brep.facet_face, len(brep.faces))
         self.group = np.arange(len(brep.faces)) if group is None else np.asarray(group)
         self._edge_flags = _flags_of_edges(brep, self.group) if edge_flags is None else edge_flags
-        self._trimmed: dict[int, TrimmedFace] = {}
         self._by_face: dict[int, tuple[ExactEngine, np.ndarray]] = {}
 
     @cached_property
-    def _place(self) -> np.ndarray:
-        """(f,) place of each facet within its exact face."""
-        order = np.argsort(self.brep.facet_face, kind="stable")
-        count = np.bincount(self.brep.facet_face, minlength=len(self.brep.faces))
-        place = np.empty(len(order), dtype=np.int64)
-        place[order] = np.arange(len(order)) - np.repeat(np.cumsum(count) - count, count)
-        return place
-
-    def trimmed(self, face: int) -> TrimmedFace:
-        """One face with its trim."""
-        if face not in self._trimmed:
-            self._trimmed[face] = TrimmedFace(self.brep, face, self._edge_flags)
-        return self._trimmed[face]
+    def _faces(self) -> TrimmedFaces:
+        return TrimmedFaces(self.brep, self._edge_flags)
 
     def of_face(self, face: int) -> tuple[ExactEngine, np.ndarray]:
         """Engine of one of the user's faces alone, and the facets (in this mesh) that it is made of."""
@@ -112,104 +101,100 @@ class ExactEngine:
         ExactFeet
         """
         del smooth
-        points = np.ascontiguousarray(points, dtype=np.float64)
-        seeds = self.seeds.feet(points)
-        # face by face, so that those of one face lie together; -1, which have nothing to project, come first
-        order = np.argsort(seeds.face, kind="stable")
-        seeds, points = seeds.take(order), points[order]
-        n = len(points)
-        none = int(np.searchsorted(seeds.face, 0))
+        return in_order(points, self.seeds.box, partial(self._feet, ambiguity=ambiguity))
+
+    def _feet(self, points: np.ndarray, ambiguity: float | None) -> ExactFeet:
+        seeds = self.seeds.feet_of_finite(points)
+        away = np.abs(seeds.distance)
+        # no exact face lies further than the deflection from its facets; that is allowed for more than once
+        reach = away + 3.0 * self.brep.deflection + (ambiguity or 0.0)
+        row, *others = self.seeds.other_faces(points, seeds.face, reach)
+        starts = (points, seeds.face, seeds.facet, seeds.foot, seeds.barycentric, away)
+        found = self._project(*map(np.concatenate, zip(starts, (points[row], *others), strict=True)))
+        own = _Projected(*(values[: len(points)] for values in found))
         out = ExactFeet(
-            seeds.foot.copy(),
-            seeds.facet.copy(),
-            seeds.face.copy(),
+            own.foot,
+            seeds.facet,
+            self.group[seeds.face],
             seeds.barycentric,
-            seeds.normal.copy(),
+            own.normal.copy(),
             seeds.distance.copy(),
-            np.zeros(n, dtype=np.uint8),
-            np.full((n, 2), np.nan),
-            np.full(n, UNSETTLED, dtype=np.uint8),
+            own.flags,
+            own.uv,
+            own.how,
         )
-        out.flags[:none], out.how[:none] = MISSED, 0
-        state = _State(out, np.full(n, -1), np.full(n, np.inf), np.full(n, np.inf), np.zeros((n, 3)))
-        starts = np.flatnonzero(np.diff(seeds.face[none:], prepend=-1)) + none
-        for start, end in pairwise([*starts.tolist(), n]):
-            self._first_face(int(seeds.face[start]), points, slice(start, end), seeds, state)
-        reach = state.best[none:] + 2.0 * self.brep.deflection + (ambiguity or 0.0)
-        for rows, seed in self.seeds.other_faces(points[none:], seeds.face[none:], reach):
-            self._other_face(int(seed.face[0]), points, rows + none, seed, state)
+        lost = np.flatnonzero(own.lost)
+        out.foot[lost], out.normal[lost], out.flags[lost] = seeds.foot[lost], seeds.normal[lost], 0
+        out.uv[lost], out.how[lost] = np.nan, UNSETTLED
+        state = _State(out, ~own.lost, own.distance, np.full(len(points), np.inf), own.normal)
+        # of those on other faces, the first of each touch, then the second, and so on
+        order = np.argsort(row, kind="stable")
+        start = np.flatnonzero(np.diff(row[order], prepend=-1))
+        turn = np.arange(len(row)) - np.repeat(start, np.diff(start, append=len(row)))
+        for k in range(int(turn.max(initial=-1)) + 1):
+            some = order[turn == k]
+            self._take_nearer(row[some], _Projected(*(values[len(points) + some] for values in found)), state)
         self._sign(points, seeds, state)
-        out.face[none:] = self.group[np.where(state.exact[none:] >= 0, state.exact[none:], seeds.face[none:])]
         if ambiguity is not None:
-            out.flags[none:] |= np.where(state.second <= state.best + ambiguity, AMBIGUOUS, 0)[none:].astype(np.uint8)
-        return out.put_back(order)
+            out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
+        return out
 
     def _project(
-        self, face: int, points: np.ndarray, places: np.ndarray, seed: Feet
-    ) -> tuple[Closest, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Feet on one face from seeds at `places` within it, their normals and flags, distances, and which are lost."""
-        found, normal, flags = self.trimmed(face).closest(points, places, seed.barycentric, seed.foot)
+        self,
+        points: np.ndarray,
+        face: np.ndarray,
+        facet: np.ndarray,
+        seed: np.ndarray,
+        barycentric: np.ndarray,
+        away: np.ndarray,
+    ) -> _Projected:
+        """Feet on given faces, from seeds on their facets and the distances from these."""
+        found, normal, flags = self._faces.closest(face, points, facet, barycentric, seed)
         distance = lengths(points - found.foot)
-        # the exact face lies within the deflection of its facets: anything further off did not settle
-        astray = np.abs(distance - np.abs(seed.distance)) > 4.0 * self.brep.deflection
-        lost = (found.how == UNSETTLED) | astray
-        distance[lost] = np.abs(seed.distance[lost]) + self.brep.deflection
-        return found, normal, flags, distance, lost
+        # anything further off its facets than the exact face can be did not settle
+        lost = (found.how == UNSETTLED) | (np.abs(distance - away) > 4.0 * self.brep.deflection)
+        distance = np.where(lost, away + self.brep.deflection, distance)
+        return _Projected(face, facet, barycentric, found.foot, found.uv, found.how, normal, flags, distance, lost)
 
-    def _first_face(self, face: int, points: np.ndarray, rows: slice, seeds: Feet, state: _State) -> None:
-        """Project `rows` on the face that their seeds lie on."""
-        seed = seeds.take(rows)
-        places = self._place[seed.facet]
-        found, normal, flags, distance, lost = self._project(face, points[rows], places, seed)
-        out = state.out
-        state.best[rows], state.sums[rows], state.exact[rows] = distance, normal, face
-        out.foot[rows], out.uv[rows], out.how[rows] = found.foot, found.uv, found.how
-        out.normal[rows], out.flags[rows] = normal, flags
-        if lost.any():
-            kept = np.flatnonzero(lost) + rows.start
-            state.exact[kept], out.how[kept], out.uv[kept], out.flags[kept] = -1, UNSETTLED, np.nan, 0
-            out.foot[kept], out.normal[kept] = seeds.foot[kept], seeds.normal[kept]
-
-    def _other_face(self, face: int, points: np.ndarray, rows: np.ndarray, seed: Feet, state: _State) -> None:
-        """Project `rows` on another face, and keep what is nearer than what they have."""
-        out, exact, best, second, sums = state
-        found, normal, flags, distance, lost = self._project(face, points[rows], seed.facet, seed)
-        tied = (np.abs(distance - best[rows]) <= 1e-9) & (found.how == BORDER)
-        nearer = (distance < best[rows]) & ~tied
-        other_group = (exact[rows] >= 0) & (self.group[exact[rows]] != self.group[face])
+    def _take_nearer(self, rows: np.ndarray, found: _Projected, state: _State) -> None:
+        """Feet of `rows`, all different, on another face: keep those that are nearer than what they have."""
+        out, settled, best, second, sums = state
+        tied = (np.abs(found.distance - best[rows]) <= 1e-9) & (found.how == BORDER)
+        nearer = (found.distance < best[rows]) & ~tied
+        other_group = settled[rows] & (out.face[rows] != self.group[found.face])
         # the runner-up counts only if it is on another of the user's faces
-        pushed = np.where(other_group, np.minimum(second[rows], best[rows]), second[rows])
-        behind = np.where(other_group, np.minimum(second[rows], distance), second[rows])
-        second[rows] = np.where(nearer, pushed, behind)
-        sums[rows[tied]] += normal[tied]
-        out.flags[rows[tied]] |= flags[tied]
-        sums[rows[nearer]] = normal[nearer]
-        best[rows[nearer]] = distance[nearer]
-        good = nearer & ~lost
+        behind = np.minimum(second[rows], np.where(nearer, best[rows], found.distance))
+        second[rows] = np.where(other_group, behind, second[rows])
+        sums[rows[tied]] += found.normal[tied]
+        out.flags[rows[tied]] |= found.flags[tied]
+        sums[rows[nearer]] = found.normal[nearer]
+        best[rows[nearer]] = found.distance[nearer]
+        good = nearer & ~found.lost
         into = rows[good]
-        exact[into] = face
-        facets = self.seeds.of_face(face)[1]
+        settled[into] = True
+        out.face[into], out.facet[into] = self.group[found.face[good]], found.facet[good]
         out.foot[into], out.uv[into], out.how[into] = found.foot[good], found.uv[good], found.how[good]
-        out.facet[into], out.barycentric[into] = facets[seed.facet[good]], seed.barycentric[good]
-        out.normal[into], out.flags[into] = normal[good], flags[good]
+        out.barycentric[into], out.normal[into] = found.barycentric[good], found.normal[good]
+        out.flags[into] = found.flags[good]
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State) -> None:
         """Signed distances; on edges the normals of the faces that meet there decide, or far off the facets."""
-        out, _, best, _, sums = state
+        out, settled, _, _, sums = state
         away = points - out.foot
-        settled = (out.how != UNSETTLED) & np.isfinite(best)
-        along = np.einsum("ij,ij->i", away, out.normal)
-        edge = out.how == BORDER
-        far = np.abs(seeds.distance) > 4.0 * self.brep.deflection
-        side = np.where(far, seeds.distance, np.einsum("ij,ij->i", away, sums))
+        out.distance[settled] = dot(away, out.normal)[settled]
+        rows = np.flatnonzero(out.how == BORDER)
+        if not len(rows):
+            return
+        away, sums = away[rows], sums[rows]
+        far = np.abs(seeds.distance[rows]) > 4.0 * self.brep.deflection
+        side = np.where(far, seeds.distance[rows], dot(away, sums))
         length = lengths(away)
-        signed = np.where(edge, np.where(side < 0, -length, length), along)
-        out.distance[settled] = signed[settled]
-        clear = edge & settled & (length > 1e-7)
-        out.normal[clear] = away[clear] / out.distance[clear, None]
-        flat = edge & settled & ~clear
-        size = np.linalg.norm(sums[flat], axis=1, keepdims=True)
-        out.normal[flat] = sums[flat] / np.where(size > 0, size, 1.0)
+        out.distance[rows] = np.where(side < 0, -length, length)
+        clear = length > 1e-7
+        out.normal[rows[clear]] = away[clear] / out.distance[rows[clear], None]
+        flat = sums[~clear]
+        size = lengths(flat)[:, None]
+        out.normal[rows[~clear]] = flat / np.where(size > 0, size, 1.0)
 
     def curvatures(self, found: ExactFeet) -> np.ndarray:
         """(n, 2) principal curvatures at feet [1/mm], larger first; positive where the part is hollow."""
@@ -220,17 +205,32 @@ class ExactEngine:
             rows = np.flatnonzero(exact == face)
             surface, outward = self.brep.faces[face].surface, self.brep.faces[face].outward
             derivatives = surface.evaluate(found.uv[rows], 2)
-            normal = outward * np.cross(derivatives[1], derivatives[2])
-            normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+            normal = outward * across(derivatives[1], derivatives[2])
+            normal /= np.maximum(lengths(normal), 1e-300)[:, None]
             out[rows] = principal_curvatures(derivatives, normal)
         return out
 
 
+class _Projected(NamedTuple):
+    """Feet on given faces, as columns of `ExactFeet`; `distance` has no sign, and `lost` are those not settled."""
+
+    face: np.ndarray
+    facet: np.ndarray
+    barycentric: np.ndarray
+    foot: np.ndarray
+    uv: np.ndarray
+    how: np.ndarray
+    normal: np.ndarray
+    flags: np.ndarray
+    distance: np.ndarray
+    lost: np.ndarray
+
+
 class _State(NamedTuple):
-    """What a search has so far: feet, the exact face of each, distance, that of the next best, sum of tied normals."""
+    """What a search has so far: feet, whether settled, distance, that of the next best, sum of tied normals."""
 
     out: ExactFeet
-    exact: np.ndarray
+    settled: np.ndarray
     best: np.ndarray
     second: np.ndarray
     sums: np.ndarray

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..topology import corner_angles
-from .surfaces import UNSETTLED, Closest, Elementary, Surface
+from .surfaces import UNSETTLED, Closest, Elementary, Surface, lengths
 
 __all__ = ["Pole"]
 
@@ -82,32 +82,34 @@ class Pole:
         smooth = exact is not None
         return cls(position, size, exact if smooth else normal, line, inward, along, sense, smooth)
 
-    def retry(self, surface: Surface, points: np.ndarray, found: Closest) -> None:
-        """Start Newton's method anew, in the right direction, for feet that got stuck at the pole."""
-        from_pole = np.linalg.norm(found.foot - self.at, axis=1)
-        rows = np.flatnonzero((from_pole <= _AT) | ((found.how == UNSETTLED) & (from_pole <= self.size)))
-        if not len(rows) or not len(self.inward):
+    def retry(self, surface: Surface, points: np.ndarray, found: Closest, rows: np.ndarray) -> None:
+        """Start Newton's method anew, in the right direction, for those of `rows` that got stuck at the pole."""
+        if not len(self.inward):
             return
-        speed = np.linalg.norm(self.inward, axis=1)
+        from_pole = lengths(found.foot[rows] - self.at)
+        rows = rows[(from_pole <= _AT) | ((found.how[rows] == UNSETTLED) & (from_pole <= self.size))]
+        if not len(rows):
+            return
+        speed = lengths(self.inward)
         ahead = (points[rows] - self.at) @ (self.inward / speed[:, None]).T
         best = ahead.argmax(axis=1)
         start = self.uv[best]
         start[:, self.along] += self.sense * np.maximum(ahead.max(axis=1), 0.0) / speed[best]
         again = surface.closest(points[rows], start)
-        before, after = (np.linalg.norm(points[rows] - feet, axis=1) for feet in (found.foot[rows], again.foot))
+        before, after = (lengths(points[rows] - feet) for feet in (found.foot[rows], again.foot))
         better = (again.how != UNSETTLED) & ((after < before - 1e-13) | (found.how[rows] == UNSETTLED))
         for values, new in zip(found, again, strict=True):
             values[rows[better]] = new[better]
 
-    def mend_normals(self, points: np.ndarray, found: Closest, normal: np.ndarray) -> None:
+    def mend_normals(self, points: np.ndarray, found: Closest, normal: np.ndarray, rows: np.ndarray) -> None:
         """Give feet on the pole its normal, or at an apex the direction of their touch, as their own is lost."""
-        rows = np.flatnonzero(np.linalg.norm(found.foot - self.at, axis=1) <= _AT)
+        rows = rows[lengths(found.foot[rows] - self.at) <= _AT]
         if self.smooth:
             normal[rows] = self.normal
             return
         away = points[rows] - found.foot[rows]
         side = np.where(away @ self.normal < 0, -1.0, 1.0)[:, None]
-        off = np.linalg.norm(away, axis=1)[:, None]
+        off = lengths(away)[:, None]
         normal[rows] = np.where(off > 1e-7, side * away / np.maximum(off, 1e-300), self.normal)
 
 

@@ -1,11 +1,13 @@
 """B-spline surfaces and curves as polynomial pieces, and Newton's method for closest points, all touches at once.
 
 A B-spline, rational or not, is on each knot span a polynomial in homogeneous coordinates. Its Taylor coefficients about
-the middle of the span are taken once, with scipy's B-splines; evaluating is then a small dense product per touch.
+the middle of the span are taken once, with scipy's B-splines; evaluating is then Horner's rule, for many touches at
+once. Components come first in the arrays of this module's inner loops: so sums and products run along the touches.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import factorial
@@ -13,14 +15,14 @@ from math import factorial
 import numpy as np
 
 from .edges import powers_of
-from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface
+from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot
 
 __all__ = ["Spline", "newton"]
 
 _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
 _BLIND = 1e-18  # square of the ratio of the tangents' lengths below which one has none
-_CHUNK = 4096  # rows handled at a time, so that the work stays in cache
+_CHUNK = 2048  # rows handled at a time, so that the work stays in cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +58,7 @@ class Spline:
 
     @cached_property
     def _pieces(self) -> np.ndarray:
-        """(spans, (p+1) c, q+1) Taylor coefficients about the middle of each span, c = 3, or 4 if rational."""
+        """(spans, q+1, p+1, c) Taylor coefficients about the middle of each span, c = 3, or 4 if rational."""
         from scipy.interpolate import NdBSpline
 
         values = self.poles
@@ -66,11 +68,11 @@ class Spline:
         at = np.stack(np.meshgrid(*middles, indexing="ij"), axis=-1).reshape(-1, 2)
         spline = NdBSpline(self.knots, np.ascontiguousarray(values), self.degrees)
         p, q = self.degrees
-        pieces = np.empty((len(at), p + 1, values.shape[2], q + 1))
+        pieces = np.empty((len(at), q + 1, p + 1, values.shape[2]))
         for i in range(p + 1):
             for j in range(q + 1):
-                pieces[:, i, :, j] = spline(at, nu=(i, j)) / (factorial(i) * factorial(j))
-        return pieces.reshape(len(at), -1, q + 1)
+                pieces[:, j, i] = spline(at, nu=(i, j)) / (factorial(i) * factorial(j))
+        return pieces
 
     def _inside(self, uv: np.ndarray) -> np.ndarray:
         """Parameters taken into the domain: wrapped where periodic, clamped elsewhere."""
@@ -84,20 +86,26 @@ class Spline:
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         uv = self._inside(uv)
-        spans, powers = [], []
-        for k in (0, 1):
-            breaks = self.breaks[k]
-            span = np.clip(np.searchsorted(breaks, uv[:, k], side="right") - 1, 0, len(breaks) - 2)
-            spans.append(span)
-            powers.append(powers_of(uv[:, k] - 0.5 * (breaks[span] + breaks[span + 1]), self.degrees[k], order))
-        n, k = len(uv), order + 1
-        piece = self._pieces[spans[0] * (len(self.breaks[1]) - 1) + spans[1]]
-        in_v = np.matmul(piece, np.stack(powers[1], axis=2))  # (n, (p+1) c, k)
-        values = np.matmul(np.stack(powers[0], axis=1), in_v.reshape(n, self.degrees[0] + 1, -1))
-        values = values.reshape(n, k, -1, k)  # (n, derivative in u, component, derivative in v)
-        pairs = ((0, 0), (1, 0), (0, 1)) if order < 2 else ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
-        found = tuple(values[:, i, :, j] for i, j in pairs)
-        return found if self.weights is None else _quotient(found)
+        span, local = 0, []
+        for k, breaks in enumerate(self.breaks):
+            own = np.clip(np.searchsorted(breaks, uv[:, k], side="right") - 1, 0, len(breaks) - 2)
+            span = span * (len(breaks) - 1) + own
+            local.append(uv[:, k] - 0.5 * (breaks[own] + breaks[own + 1]))
+        lines = self._along_v(span, local[1], order)
+        found = [_horner(line, local[0], order - j) for j, line in enumerate(lines)]
+        first = found[0][0].T, found[0][1].T, found[1][0].T
+        values = first if order < 2 else (*first, found[0][2].T, found[1][1].T, found[2][0].T)
+        return values if self.weights is None else _quotient(values)
+
+    def _along_v(self, span: np.ndarray, v: np.ndarray, order: int) -> Sequence[np.ndarray]:
+        """Polynomials in u that are left at `v` (n,), and their derivatives over v, each (p+1, c, n)."""
+        _, q, p, c = self._pieces.shape
+        if len(self._pieces) == 1:
+            # a product for each derivative: together they would be large enough for the BLAS to start threads
+            powers = np.stack(powers_of(v, q - 1, order)).transpose(0, 2, 1)
+            return np.matmul(self._pieces[0].reshape(q, -1).T, powers).reshape(order + 1, p, c, len(v))
+        pieces = self._pieces.reshape(-1, q * p * c).take(span, axis=0)
+        return _horner(np.ascontiguousarray(pieces.T).reshape(q, p, c, len(v)), v, order)
 
     def moved(self, motion: np.ndarray) -> Spline:
         """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
@@ -137,7 +145,9 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     value and tangents are taken on by their derivatives.
     """
     n = len(points)
-    out = Closest(np.clip(near, low, high), np.full(n, UNSETTLED, np.uint8), *(np.empty((n, 3)) for _ in range(3)))
+    uv, *vectors = (np.empty((k, n)).T for k in (2, 3, 3, 3))
+    np.clip(near, low, high, out=uv)
+    out = Closest(uv, np.full(n, UNSETTLED, np.uint8), *vectors)
     for at in range(0, n, _CHUNK):
         _newton_chunk(surface, points, np.arange(at, min(at + _CHUNK, n)), out, low, high)
     return out
@@ -147,47 +157,62 @@ def _newton_chunk(
     surface: Surface, points: np.ndarray, rows: np.ndarray, out: Closest, low: np.ndarray, high: np.ndarray
 ) -> None:
     for turn in range(_MOST):
-        at = out.uv[rows]
-        s, su, sv, suu, suv, svv = surface.evaluate(at, 2)
-        r = s - points[rows]
-        gu, gv, e, f, g = _dot(r, su), _dot(r, sv), _dot(su, su), _dot(su, sv), _dot(sv, sv)
-        a, b, c = e + _dot(r, suu), f + _dot(r, suv), g + _dot(r, svv)
-        convex = (a > 0) & (a * c - b * b > 1e-3 * e * g)
-        if not convex.all():
-            a, b, c = np.where(convex, a, e), np.where(convex, b, f), np.where(convex, c, g)
-        det = np.maximum(a * c - b * b, 1e-300)
-        step = np.column_stack([b * gv - c * gu, b * gu - a * gv]) / det[:, None]
+        u, v = out.uv[:, 0].take(rows), out.uv[:, 1].take(rows)
+        s, su, sv, suu, suv, svv = surface.evaluate(np.stack([u, v]).T, 2)
+        r = s - np.asfortranarray(points.take(rows, axis=0))
+        gu, gv, e, f, g = dot(r, su), dot(r, sv), dot(su, su), dot(su, sv), dot(sv, sv)
+        a, b, c = e + dot(r, suu), f + dot(r, suv), g + dot(r, svv)
+        det = a * c - b * b
+        full = (a > 0) & (det > 1e-3 * e * g)
+        if not full.all():
+            a, b, c = np.where(full, a, e), np.where(full, b, f), np.where(full, c, g)
+            det = np.maximum(a * c - b * b, 1e-300)
+        du, dv = (b * gv - c * gu) / det, (b * gu - a * gv) / det
         # at a pole one parameter moves nothing: the other one is found alone
         blind_u, blind_v = e <= _BLIND * g, g <= _BLIND * e
-        beyond = (at + step < low) | (at + step > high)
-        alone_v, alone_u = beyond[:, 0] & ~beyond[:, 1] | blind_u, beyond[:, 1] & ~beyond[:, 0] | blind_v
-        full = convex & ~(beyond[:, 0] | beyond[:, 1] | blind_u | blind_v)
-        if not full.all():
+        beyond_u, beyond_v = (u + du < low[0]) | (u + du > high[0]), (v + dv < low[1]) | (v + dv > high[1])
+        whole = ~(beyond_u | beyond_v | blind_u | blind_v)
+        if not whole.all():
             # so it is at the border, along which a step slides
-            step[:, 1] = np.where(alone_v, -gv / np.maximum(c, 1e-300), step[:, 1])
-            step[:, 0] = np.where(alone_u, -gu / np.maximum(a, 1e-300), step[:, 0])
-            step[:, 0][blind_u], step[:, 1][blind_v] = 0.0, 0.0
-            step = np.clip(at + step, low, high) - at
-        moved = e * step[:, 0] ** 2 + 2.0 * f * step[:, 0] * step[:, 1] + g * step[:, 1] ** 2
-        out.uv[rows] = at + step
+            dv = np.where(beyond_u & ~beyond_v | blind_u, -gv / np.maximum(c, 1e-300), dv)
+            du = np.where(beyond_v & ~beyond_u | blind_v, -gu / np.maximum(a, 1e-300), du)
+            du[blind_u], dv[blind_v] = 0.0, 0.0
+            du, dv = np.clip(u + du, low[0], high[0]) - u, np.clip(v + dv, low[1], high[1]) - v
+            full &= whole
+        moved = e * du**2 + 2.0 * f * du * dv + g * dv**2
         # a Newton step leaves an error of about its square times the bending of the parameter lines
-        bending = np.sqrt(np.maximum(_dot(suu, suu) / (e * e + 1e-200), _dot(svv, svv) / (g * g + 1e-200)))
+        bending = np.sqrt(np.maximum(dot(suu, suu) / (e * e + 1e-200), dot(svv, svv) / (g * g + 1e-200)))
         settled = np.where(full, moved * np.maximum(bending, 1e-6) < _LEFT, moved < 1e-20)
-        done = settled if turn + 1 < _MOST else np.ones(len(rows), dtype=bool)
-        if done.any():
-            du, dv = step[done, :1], step[done, 1:]
-            ready = rows[done]
-            along_u, along_v = du * suu[done] + dv * suv[done], du * suv[done] + dv * svv[done]
-            out.foot[ready] = s[done] + du * (su[done] + 0.5 * along_u) + dv * (sv[done] + 0.5 * along_v)
-            out.su[ready], out.sv[ready] = su[done] + along_u, sv[done] + along_v
-            out.how[ready[settled[done]]] = NEWTON
-            rows = rows[~done]
+        out.uv[rows, 0], out.uv[rows, 1] = u + du, v + dv
+        done = np.flatnonzero(settled) if turn + 1 < _MOST else np.arange(len(rows))
+        if not len(done):
+            continue
+        du, dv = du[:, None], dv[:, None]
+        along_u, along_v = du * suu + dv * suv, du * suv + dv * svv
+        ready = rows[done]
+        out.how[ready[settled[done]]] = NEWTON
+        foot = s + du * (su + 0.5 * along_u) + dv * (sv + 0.5 * along_v)
+        for column, values in zip(out[2:], (foot, su + along_u, sv + along_v), strict=True):
+            for k in range(3):
+                column[ready, k] = values[:, k].take(done)
+        rows = rows[~settled]
         if not len(rows):
             return
 
 
-def _dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    return np.einsum("ij,ij->i", a, b)
+def _horner(coefficients: np.ndarray, x: np.ndarray, order: int) -> list[np.ndarray]:
+    """Polynomials at x (n,), and their derivatives up to `order`, from coefficients (degree + 1, ..., n)."""
+    degree = len(coefficients) - 1
+    found = [coefficients[degree].copy(), *(np.zeros(coefficients.shape[1:]) for _ in range(order))]
+    for step in range(1, degree + 1):
+        for k in range(min(order, step), 0, -1):
+            found[k] *= x
+            found[k] += found[k - 1]
+        found[0] *= x
+        found[0] += coefficients[degree - step]
+    for k in range(2, order + 1):
+        found[k] *= factorial(k)
+    return found
 
 
 def _quotient(values: Derivatives) -> Derivatives:

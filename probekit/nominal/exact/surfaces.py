@@ -11,6 +11,7 @@ torus      S = O + (R + r cos v)(cos u X + sin u Y) + r sin v Z
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple, Protocol
 
@@ -18,7 +19,7 @@ import numpy as np
 
 __all__ = [
     *("BORDER", "CLOSED_FORM", "KERNEL", "NEWTON", "UNSETTLED"),
-    *("Closest", "Derivatives", "Elementary", "Surface", "across", "lengths", "principal_curvatures"),
+    *("Closest", "Derivatives", "Elementary", "Surface", "across", "dot", "lengths", "principal_curvatures"),
 ]
 
 #: Value and derivatives (S, Su, Sv, Suu, Suv, Svv), each (n, 3); the second ones only where asked for.
@@ -41,7 +42,12 @@ def across(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 def lengths(vectors: np.ndarray) -> np.ndarray:
     """Length (...) of vectors (..., 3)."""
-    return np.sqrt(np.einsum("...i,...i->...", vectors, vectors))
+    return np.sqrt(dot(vectors, vectors))
+
+
+def dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Scalar product (...) of vectors (..., 3)."""
+    return np.einsum("...i,...i->...", a, b)
 
 
 class Closest(NamedTuple):
@@ -75,7 +81,9 @@ class Surface(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Elementary:
-    """Plane, cylinder, cone, sphere or torus.
+    """Plane, cylinder, cone, sphere or torus; or many of one kind: then each attribute but the kind has n rows.
+
+    Of many, `evaluate` and `closest` take the n-th row of what they are given on the n-th surface.
 
     Attributes
     ----------
@@ -95,9 +103,20 @@ class Elementary:
     kind: str
     origin: np.ndarray
     axes: np.ndarray
-    radius: float = 0.0
-    second: float = 0.0
-    side: float = 1.0
+    radius: float | np.ndarray = 0.0
+    second: float | np.ndarray = 0.0
+    side: float | np.ndarray = 1.0
+
+    @classmethod
+    def stacked(cls, surfaces: Sequence[Elementary]) -> Elementary:
+        """Surfaces of one kind as rows."""
+        columns = zip(*((s.origin, s.axes, s.radius, s.second, s.side) for s in surfaces), strict=True)
+        return cls(surfaces[0].kind, *(np.array(column) for column in columns))
+
+    def rows(self, index: np.ndarray) -> Elementary:
+        """Some of the rows, in any order and number."""
+        columns = (self.origin, self.axes, self.radius, self.second, self.side)
+        return Elementary(self.kind, *(column.take(index, axis=0) for column in columns))
 
     @property
     def periods(self) -> tuple[float, float]:
@@ -107,7 +126,7 @@ class Elementary:
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         u, v = uv[:, :1], uv[:, 1:]
-        x, y, z = self.axes
+        x, y, z = self._directions
         if self.kind == "plane":
             zero = np.zeros((len(uv), 3))
             first = (self.origin + u * x + v * y, zero + x, zero + y)
@@ -115,32 +134,33 @@ class Elementary:
         cos_u, sin_u = np.cos(u), np.sin(u)
         out, along = cos_u * x + sin_u * y, cos_u * y - sin_u * x
         rho, rho1, rho2, h, h1, h2 = self._outline(v)
-        value = self.origin + rho * out + h * z
-        first = (value, rho * along, rho1 * out + h1 * z)
+        first = (self.origin + rho * out + h * z, rho * along, rho1 * out + h1 * z)
         if order < 2:
             return first
         return (*first, -rho * out, rho1 * along, rho2 * out + h2 * z)
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
         """Closest point of each of `points` (n, 3), its parameters in the turn nearest to `near` (n, 2)."""
-        local = (points - self.origin) @ self.axes.T
+        directions, away = self._directions, points - self.origin
+        x, y, height = (dot(away, direction) for direction in directions)
+        uv = np.empty((len(points), 2))
         if self.kind == "plane":
-            uv = local[:, :2].copy()
-        elif self.kind == "cone":
-            uv = self._on_cone(local, near)
+            uv[:, 0], uv[:, 1] = x, y
         else:
-            rho = np.hypot(local[:, 0], local[:, 1])
-            uv = np.column_stack([np.arctan2(local[:, 1], local[:, 0]), self._along_outline(rho, local[:, 2])])
-            uv[:, 0] = np.where(rho > 0, uv[:, 0], near[:, 0])
+            side = self.side if self.kind == "cone" else 1.0
+            rho = np.hypot(x, y)
+            uv[:, 0] = np.where(rho > 0, np.arctan2(side * y, side * x), near[:, 0])
+            uv[:, 1] = self._along_outline(rho, height)
         for k, period in enumerate(self.periods):
             if period:
                 uv[:, k] += period * np.round((near[:, k] - uv[:, k]) / period)
         foot, su, sv = self.evaluate(uv, 1)
         if self.kind in ("cone", "sphere"):
             # at apex and pole Su has no length, but a direction it still has, and the normal needs it
-            blind = np.flatnonzero(np.einsum("ij,ij->i", su, su) < 1e-24)
-            x, y, _ = self.axes
-            su[blind] = np.cos(uv[blind, :1]) * y - np.sin(uv[blind, :1]) * x
+            blind = dot(su, su) < 1e-24
+            if blind.any():
+                along = np.cos(uv[:, :1]) * directions[1] - np.sin(uv[:, :1]) * directions[0]
+                su[blind] = along[blind]
         return Closest(uv, np.full(len(points), CLOSED_FORM, dtype=np.uint8), foot, su, sv)
 
     def moved(self, motion: np.ndarray) -> Elementary:
@@ -148,29 +168,31 @@ class Elementary:
         turn = motion[:3, :3]
         return replace(self, origin=turn @ self.origin + motion[:3, 3], axes=self.axes @ turn.T)
 
+    @property
+    def _directions(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return self.axes[..., 0, :], self.axes[..., 1, :], self.axes[..., 2, :]
+
     def _outline(self, v: np.ndarray) -> tuple[np.ndarray | float, ...]:
-        """Distance from the axis and height over v, with first and second derivatives."""
+        """Distance from the axis and height over v (n, 1), with first and second derivatives."""
+        radius, second = np.asarray(self.radius)[..., None], np.asarray(self.second)[..., None]
         if self.kind == "cylinder":
-            return np.full_like(v, self.radius), 0.0, 0.0, v, 1.0, 0.0
+            return radius, 0.0, 0.0, v, 1.0, 0.0
         if self.kind == "cone":
-            sine, cosine = np.sin(self.second), np.cos(self.second)
-            return self.radius + v * sine, sine, 0.0, v * cosine, cosine, 0.0
-        large, small = (0.0, self.radius) if self.kind == "sphere" else (self.radius, self.second)
+            sine, cosine = np.sin(second), np.cos(second)
+            return radius + v * sine, sine, 0.0, v * cosine, cosine, 0.0
+        large, small = (0.0, radius) if self.kind == "sphere" else (radius, second)
         cos_v, sin_v = np.cos(v), np.sin(v)
         return large + small * cos_v, -small * sin_v, -small * cos_v, small * sin_v, small * cos_v, -small * sin_v
 
-    def _on_cone(self, local: np.ndarray, near: np.ndarray) -> np.ndarray:
-        """Parameters of the closest point on the side of the apex that is used: at most the apex itself."""
-        sine, cosine, side = np.sin(self.second), np.cos(self.second), self.side
-        x, y = side * local[:, 0], side * local[:, 1]
-        rho = np.hypot(x, y)
-        v = (side * rho - self.radius) * sine + local[:, 2] * cosine
-        v = np.where(side * (self.radius + v * sine) < 0, -self.radius / sine, v)
-        return np.column_stack([np.where(rho > 0, np.arctan2(y, x), near[:, 0]), v])
-
     def _along_outline(self, rho: np.ndarray, height: np.ndarray) -> np.ndarray:
+        """Parameter v (n,) of the closest point at a distance from the axis and a height (n,)."""
         if self.kind == "cylinder":
             return height
+        if self.kind == "cone":
+            # on the side of the apex that is used: at most the apex itself
+            sine, cosine, side = np.sin(self.second), np.cos(self.second), self.side
+            v = (side * rho - self.radius) * sine + height * cosine
+            return np.where(side * (self.radius + v * sine) < 0, -self.radius / sine, v)
         return np.arctan2(height, rho - (self.radius if self.kind == "torus" else 0.0))
 
 
@@ -183,9 +205,6 @@ def principal_curvatures(derivatives: Derivatives, normal: np.ndarray) -> np.nda
     Differential Geometry of Curves and Surfaces, sec. 3-3).
     """
     _, su, sv, suu, suv, svv = derivatives
-
-    def dot(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        return np.einsum("ij,ij->i", a, b)
 
     e, f, g = dot(su, su), dot(su, sv), dot(sv, sv)
     ll, mm, nn = dot(suu, normal), dot(suv, normal), dot(svv, normal)

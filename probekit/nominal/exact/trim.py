@@ -1,4 +1,4 @@
-"""Closest points on a trimmed face: the whole surface's foot where it lies inside the trim, else one on its edges."""
+"""Closest points on trimmed faces: the whole surface's foot where it lies inside the trim, else one on the edges."""
 
 from __future__ import annotations
 
@@ -6,19 +6,20 @@ from functools import cached_property
 
 import numpy as np
 
-from .borders import Border
-from .brep import Brep, ExactFace
+from .batch import Surfaces
+from .borders import Borders
+from .brep import Brep
 from .poles import Pole
-from .surfaces import BORDER, UNSETTLED, Closest, across, lengths
+from .surfaces import BORDER, UNSETTLED, Closest, Elementary, across, dot, lengths
 
-__all__ = ["TrimmedFace"]
+__all__ = ["TrimmedFaces"]
 
 _ON_EDGE = 1e-6  # a foot this near to an edge is on it [mm]
 _BESIDE = 3e-7  # a touch this far beside its foot's normal is not above it [mm]
 
 
-class TrimmedFace:
-    """One face of a `Brep`, with what it takes to tell inside from outside.
+class TrimmedFaces:
+    """The faces of a `Brep`, with what it takes to tell inside from outside, for touches on any of them at once.
 
     Far from the border the facets tell: a foot that moved less from its seed than it lies away from the border is
     inside. Nearer, a ray in the parameter plane counts crossings of the facets' own border. Within the facets'
@@ -27,86 +28,109 @@ class TrimmedFace:
     Parameters
     ----------
     brep : Brep
-    index : int
-        Which face.
     edge_flags : (e,) uint8
         Flags of a foot on each of the edges of `brep`.
     """
 
-    def __init__(self, brep: Brep, index: int, edge_flags: np.ndarray) -> None:
-        self.face: ExactFace = brep.faces[index]
+    def __init__(self, brep: Brep, edge_flags: np.ndarray) -> None:
         self._brep = brep
-        edges = [edge for edge, _ in self.face.borders]
-        senses = [sense for _, sense in self.face.borders]
-        self._border = Border([brep.edges[edge] for edge in edges], senses, edge_flags[edges])
-        self._chosen = np.flatnonzero(brep.facet_face == index)
+        self._corner_uv = brep.corner_uv
+        self._surfaces = Surfaces([face.surface for face in brep.faces])
+        self._border = Borders(brep.edges, edge_flags, [face.borders for face in brep.faces])
         self._band = 3.0 * brep.deflection
-
-    @cached_property
-    def _corner_uv(self) -> np.ndarray:
-        return self._brep.corner_uv[self._chosen]
+        self._outward = np.array([face.outward for face in brep.faces])
+        self._bounded = np.array([bool(face.borders or face.poles) for face in brep.faces])
+        self._endless = np.array(
+            [isinstance(face.surface, Elementary) and face.surface.kind != "cone" for face in brep.faces]
+        )
 
     @cached_property
     def _corners(self) -> np.ndarray:
-        """(f, 3, 3) corners of the face's facets [mm]."""
-        return self._brep.vertices[self._brep.facets[self._chosen]]
+        """(f, 3, 3) corners of the facets [mm]."""
+        return self._brep.vertices[self._brep.facets]
 
     @cached_property
-    def _uv_border(self) -> tuple[np.ndarray, np.ndarray]:
-        """Start and end (m, 2) of the border segments of the facets in the parameter plane."""
-        nodes, uv = self._brep.corner_node[self._chosen].astype(np.int64), self._corner_uv
-        start, end = nodes[:, [0, 1, 2]].ravel(), nodes[:, [1, 2, 0]].ravel()
-        a, b = uv[:, [0, 1, 2]].reshape(-1, 2), uv[:, [1, 2, 0]].reshape(-1, 2)
-        # nodes are doubled along seams, so a seam is a border here, too, as it must be in the parameter plane
+    def _uv_border(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Start and end (m, 2) of the facets' border in the parameter plane, ordered by face, and where each starts."""
+        nodes, uv = self._brep.corner_node.astype(np.int64), self._corner_uv
+        start, end = nodes.ravel(), nodes[:, [1, 2, 0]].ravel()
+        # a node belongs to one face, and is doubled along seams, which are borders in the parameter plane
         n = int(nodes.max()) + 1
-        forth, back = start * n + end, end * n + start
-        single = ~np.isin(forth, back)
-        return a[single], b[single]
+        single = np.flatnonzero(~np.isin(start * n + end, end * n + start))
+        face = self._brep.facet_face[single // 3]
+        order = np.argsort(face, kind="stable")
+        first = np.searchsorted(face[order], np.arange(len(self._brep.faces) + 1))
+        single = single[order]
+        return uv.reshape(-1, 2)[single], uv[:, [1, 2, 0]].reshape(-1, 2)[single], first
 
     @cached_property
     def _uv_box(self) -> np.ndarray:
-        """(2, 2) lower and upper corner of the facets in the parameter plane."""
-        uv = self._corner_uv.reshape(-1, 2)
-        return np.array([uv.min(axis=0), uv.max(axis=0)])
+        """(faces, 2, 2) lower and upper corner of the facets of each face in the parameter plane."""
+        out = np.full((len(self._brep.faces), 2, 2), np.inf)
+        out[:, 1] = -np.inf
+        face = np.repeat(self._brep.facet_face, 3)
+        np.minimum.at(out[:, 0], face, self._corner_uv.reshape(-1, 2))
+        np.maximum.at(out[:, 1], face, self._corner_uv.reshape(-1, 2))
+        return out
 
     @cached_property
-    def _reach(self) -> float:
-        """How near to the border the facets tell nothing [mm]."""
+    def _turns(self) -> list[np.ndarray]:
+        """Shifts (faces, 2) in the parameter plane by nothing and by a period back and forth; NaN if there is none."""
+        periods = np.array([face.surface.periods for face in self._brep.faces])
+        steps = np.where(periods > 0, periods, np.nan)
+        shifts = [np.where(along, steps, 0.0) for along in np.eye(2, dtype=bool)]
+        return [np.zeros_like(periods), *(sign * shift for shift in shifts for sign in (-1.0, 1.0))]
+
+    @cached_property
+    def _reach(self) -> np.ndarray:
+        """(faces,) how near to the border the facets tell nothing [mm]."""
         return self._band + self._border.sag
 
     @cached_property
     def _clearance(self) -> np.ndarray:
-        """(f, 3) distance of the corners of the face's facets from its edges and poles, or a little less [mm]."""
-        facets = self._brep.facets[self._chosen]
-        used, inverse = np.unique(facets, return_inverse=True)
-        points = self._brep.vertices[used]
-        nearest = self._border.rough_gap(points)
-        for pole in self.face.poles:
-            nearest = np.minimum(nearest, np.linalg.norm(points - pole, axis=1))
+        """(f, 3) distance of the corners of the facets from the edges and poles of the face, or a little less [mm]."""
+        facets, face = self._brep.facets, self._brep.facet_face
+        count = len(self._brep.vertices)
+        key, inverse = np.unique(facets + count * face[:, None].astype(np.int64), return_inverse=True)
+        points, face = self._brep.vertices[key % count], key // count
+        nearest = self._border.rough_gap(points, face)
+        for own, pole in self._poles:
+            rows = np.flatnonzero(face == own)
+            nearest[rows] = np.minimum(nearest[rows], lengths(points[rows] - pole.at))
         return nearest[inverse.reshape(facets.shape)]
 
     @cached_property
     def _least_clearance(self) -> np.ndarray:
         """(f,) distance that every point of a facet has from the edges and poles, or less [mm]."""
         sides = lengths(self._corners - np.roll(self._corners, 1, axis=1))
-        return self._clearance.max(axis=1) - sides.max(axis=1)
+        return self._best_clearance - sides.max(axis=1)
 
     @cached_property
-    def _poles(self) -> list[Pole]:
-        facets = self._brep.facets[self._chosen]
-        surface = self.face.surface
-        return [Pole.among(pole, surface, self._brep.vertices, facets, self._corner_uv) for pole in self.face.poles]
+    def _best_clearance(self) -> np.ndarray:
+        """(f,) that of the corner furthest from the border [mm]."""
+        return self._clearance.max(axis=1)
+
+    @cached_property
+    def _poles(self) -> list[tuple[int, Pole]]:
+        """Poles, and the face that each is one of."""
+        out = []
+        for index, face in enumerate(self._brep.faces):
+            chosen = np.flatnonzero(self._brep.facet_face == index) if face.poles else []
+            facets, uv = self._brep.facets[chosen], self._corner_uv[chosen]
+            out += [(index, Pole.among(at, face.surface, self._brep.vertices, facets, uv)) for at in face.poles]
+        return out
 
     def closest(
-        self, points: np.ndarray, facet: np.ndarray, barycentric: np.ndarray, seed: np.ndarray
+        self, face: np.ndarray, points: np.ndarray, facet: np.ndarray, barycentric: np.ndarray, seed: np.ndarray
     ) -> tuple[Closest, np.ndarray, np.ndarray]:
-        """Closest point of the trimmed face.
+        """Closest points of trimmed faces.
 
         Parameters
         ----------
+        face : (n,) int
         points : (n, 3) float [mm]
         facet : (n,) int
-            Seed facet, counted within the face.
+            Seed facet, one of the face's.
         barycentric : (n, 3) float
         seed : (n, 3) float
             Foot on that facet [mm].
@@ -120,31 +144,39 @@ class TrimmedFace:
         flags : (n,) uint8
             Those of the edges the feet lie on.
         """
-        near = np.einsum("ik,ikc->ic", barycentric, self._corner_uv[facet])
-        found = self.face.surface.closest(points, near)
-        for pole in self._poles:
-            pole.retry(self.face.surface, points, found)
-        normal = self._normal(found.su, found.sv)
-        for pole in self._poles:
-            pole.mend_normals(points, found, normal)
+        near = np.einsum("ik,ikc->ic", barycentric, self._corner_uv.take(facet, axis=0))
+        found = self._surfaces.closest(face, points, near)
+        poles = [(own, pole, np.flatnonzero(face == own)) for own, pole in self._poles]
+        for own, pole, rows in poles:
+            pole.retry(self._brep.faces[own].surface, points, found, rows)
+        normal = self._normal(face, found.su, found.sv)
+        for _, pole, rows in poles:
+            pole.mend_normals(points, found, normal, rows)
         flags = np.zeros(len(points), dtype=np.uint8)
-        if self.face.borders or self.face.poles:
-            moved = lengths(found.foot - seed)
-            # first by what is true of all of a facet, then, of the rest, by where on it the seed lies
-            rows = np.flatnonzero((self._least_clearance[facet] <= moved + self._band) & (found.how != UNSETTLED))
-            if len(rows):
-                corner = facet[rows]
-                away = self._clearance[corner] - lengths(self._corners[corner] - seed[rows, None, :])
-                rows = rows[away.max(axis=1) <= moved[rows] + self._band]
-            if len(rows):
-                self._settle(points, found, (normal, flags), rows, near, moved[rows])
+        moved = lengths(found.foot - seed)
+        # first by what is true of all of a facet, then, where that helps, by where on it the seed lies
+        tight = self._least_clearance[facet] <= moved + self._band
+        rows = np.flatnonzero(tight & (found.how != UNSETTLED) & self._bounded[face])
+        hope = self._best_clearance[facet[rows]] > moved[rows] + self._band
+        some = rows[hope]
+        corner = facet[some]
+        to_corner = self._corners.take(corner, axis=0) - seed.take(some, axis=0)[:, None, :]
+        away = self._clearance.take(corner, axis=0) - lengths(to_corner)
+        tight[some] = away.max(axis=1) <= moved[some] + self._band
+        rows = rows[tight[rows]]
+        if len(rows):
+            self._settle(face, points, found, (normal, flags), rows, near, moved[rows])
         return found, normal, flags
 
-    def _normal(self, su: np.ndarray, sv: np.ndarray) -> np.ndarray:
-        return _unit(self.face.outward * across(su, sv))
+    def _normal(self, face: np.ndarray, su: np.ndarray, sv: np.ndarray) -> np.ndarray:
+        natural = across(su, sv)
+        length = lengths(natural)
+        natural *= (self._outward[face] / np.where(length > 0, length, 1.0))[:, None]
+        return natural
 
     def _settle(
         self,
+        face: np.ndarray,
         points: np.ndarray,
         found: Closest,
         beside: tuple[np.ndarray, np.ndarray],
@@ -154,33 +186,35 @@ class TrimmedFace:
     ) -> None:
         """Decide feet near the border, and put those outside onto it; normal and flags are in `beside`."""
         normal, flags = beside
-        feet = found.foot[rows]
-        gap = self._border.rough_gap(feet)
-        pole_size = self._near_pole(feet)
-        inside = gap > moved + self._reach  # the way from the seed, which is inside, does not get to the border
-        close = np.flatnonzero((gap < self._reach) | (pole_size > 0))
-        far = np.flatnonzero(~inside & (gap >= self._reach) & (pole_size == 0))
-        inside[far] = self._inside_facets(found.uv[rows[far]])
+        feet, own = found.foot.take(rows, axis=0), face[rows]
+        gap, reach = self._border.rough_gap(feet, own), self._reach[own]
+        pole_size = self._near_pole(own, feet)
+        inside = gap > moved + reach  # the way from the seed, which is inside, does not get to the border
+        close = np.flatnonzero((gap < reach) | (pole_size > 0))
+        far = np.flatnonzero(~inside & (gap >= reach) & (pole_size == 0))
+        inside[far] = self._inside_facets(own[far], found.uv[rows[far]])
         if len(close):
             at = rows[close]
-            border = self._border.nearest(feet[close], across(found.su[at], found.sv[at]))
+            border = self._border.nearest(feet[close], face[at], across(found.su[at], found.sv[at]))
             sharp = (border.distance < self._band) & ~border.at_end
             by_pole = pole_size[close] > 0
             unsure = np.flatnonzero(~sharp & ~by_pole)
             decided = np.where(by_pole & (border.distance > pole_size[close]), True, border.left)
-            decided[unsure] = inside[close[unsure]] | self._inside_facets(found.uv[at[unsure]])
+            decided[unsure] = inside[close[unsure]] | self._inside_facets(face[at[unsure]], found.uv[at[unsure]])
             inside[close] = decided
             flags[at] = np.where(border.distance <= _ON_EDGE, border.flags, 0)
-        away = points[rows] - found.foot[rows]
-        sideways = away - np.einsum("ij,ij->i", away, normal[rows])[:, None] * normal[rows]
         # where the surface itself ends, its nearest point has the touch beside it, not above it
-        ends = (lengths(sideways) > _BESIDE) & (found.how[rows] != BORDER)
-        out = rows[~inside | ends]
+        may_end = np.flatnonzero(inside & ~self._endless[own] & (found.how[rows] != BORDER))
+        at = rows[may_end]
+        away, across_it = points.take(at, axis=0) - found.foot.take(at, axis=0), normal.take(at, axis=0)
+        inside[may_end] = lengths(away - dot(away, across_it)[:, None] * across_it) <= _BESIDE
+        out = rows[~inside]
         if len(out):
-            self._put_on_border(points, found, beside, out, near)
+            self._put_on_border(face, points, found, beside, out, near)
 
     def _put_on_border(
         self,
+        face: np.ndarray,
         points: np.ndarray,
         found: Closest,
         beside: tuple[np.ndarray, np.ndarray],
@@ -188,42 +222,44 @@ class TrimmedFace:
         near: np.ndarray,
     ) -> None:
         normal, flags = beside
-        border = self._border.nearest(points[rows])
-        there = self.face.surface.closest(border.foot, near[rows])
+        own = face[rows]
+        border = self._border.nearest(points[rows], own)
+        there = self._surfaces.closest(own, border.foot, near[rows])
         found.uv[rows], found.foot[rows], found.how[rows] = there.uv, border.foot, BORDER
         found.su[rows], found.sv[rows] = there.su, there.sv
-        normal[rows], flags[rows] = self._normal(there.su, there.sv), border.flags
-        for pole in self._poles:
-            nearer = rows[lengths(points[rows] - pole.at) <= border.distance]
+        normal[rows], flags[rows] = self._normal(own, there.su, there.sv), border.flags
+        for of, pole in self._poles:
+            nearer = rows[(own == of) & (lengths(points[rows] - pole.at) <= border.distance)]
             found.foot[nearer], normal[nearer], flags[nearer] = pole.at, pole.normal, 0
 
-    def _near_pole(self, feet: np.ndarray) -> np.ndarray:
+    def _near_pole(self, face: np.ndarray, feet: np.ndarray) -> np.ndarray:
         """Size of the facets round a pole (n,) [mm] for feet among them, where parameters tell nothing; else 0."""
         size = np.zeros(len(feet))
-        for pole in self._poles:
+        for own, pole in self._poles:
             cap = 1.05 * pole.size + self._band
-            size = np.maximum(size, np.where(lengths(feet - pole.at) <= cap, cap, 0.0))
+            rows = np.flatnonzero(face == own)
+            rows = rows[lengths(feet[rows] - pole.at) <= cap]
+            size[rows] = np.maximum(size[rows], cap)
         return size
 
-    def _inside_facets(self, uv: np.ndarray) -> np.ndarray:
-        """Whether parameters (n, 2), or the same a period on, lie inside the facets' border in the parameter plane."""
-        if not len(uv):
-            return np.zeros(0, dtype=bool)
-        inside = self._crossings_odd(uv)
-        for k, period in enumerate(self.face.surface.periods):
-            for shift in (-period, period) if period else ():
-                rest = np.flatnonzero(~inside)
-                turned = uv[rest].copy()
-                turned[:, k] += shift
-                inside[rest] = self._crossings_odd(turned)
+    def _inside_facets(self, face: np.ndarray, uv: np.ndarray) -> np.ndarray:
+        """Whether parameters (n, 2), or the same a period on, lie inside the border of faces (n,) of facets."""
+        inside = np.zeros(len(uv), dtype=bool)
+        box = self._uv_box
+        for turn in self._turns:
+            turned = uv + turn[face]
+            maybe = ~inside & (turned >= box[face, 0]).all(axis=1) & (turned <= box[face, 1]).all(axis=1)
+            for own in np.flatnonzero(np.bincount(face[maybe])):
+                rows = np.flatnonzero(maybe & (face == own))
+                inside[rows] = self._crossings_odd(own, turned[rows])
         return inside
 
-    def _crossings_odd(self, uv: np.ndarray) -> np.ndarray:
-        """Whether a ray along u from each of `uv` crosses the facets' border an odd number of times."""
-        a, b = self._uv_border
+    def _crossings_odd(self, face: int, uv: np.ndarray) -> np.ndarray:
+        """Whether a ray along u from each of `uv` crosses the border of a face of facets an odd number of times."""
+        starts, ends, first = self._uv_border
+        some = slice(first[face], first[face + 1])
+        a, b = starts[some], ends[some]
         odd = np.zeros(len(uv), dtype=bool)
-        if not ((uv >= self._uv_box[0]) & (uv <= self._uv_box[1])).all(axis=1).any():
-            return odd
         rows_at_once = max(1, 2_000_000 // max(len(a), 1))
         slope = (b[:, 0] - a[:, 0]) / np.where(b[:, 1] != a[:, 1], b[:, 1] - a[:, 1], 1.0)
         for at in range(0, len(uv), rows_at_once):
@@ -231,8 +267,3 @@ class TrimmedFace:
             crosses = (a[:, 1] > v) != (b[:, 1] > v)
             odd[at : at + rows_at_once] = (crosses & (u < a[:, 0] + slope * (v - a[:, 1]))).sum(axis=1) % 2 == 1
         return odd
-
-
-def _unit(vectors: np.ndarray) -> np.ndarray:
-    length = lengths(vectors)[:, None]
-    return vectors / np.where(length > 0, length, 1.0)

@@ -8,7 +8,8 @@ import pytest
 from scipy.interpolate import NdBSpline
 from scipy.spatial.transform import Rotation
 
-from probekit.nominal.exact.borders import Border
+from probekit.nominal.exact.batch import Surfaces
+from probekit.nominal.exact.borders import Borders
 from probekit.nominal.exact.edges import Edge
 from probekit.nominal.exact.splines import Spline
 from probekit.nominal.exact.surfaces import BORDER, NEWTON, Elementary, principal_curvatures
@@ -232,7 +233,8 @@ def test_closest_points_of_a_circle_and_nothing_at_its_seam():
     points = rng.normal(size=(3000, 3)) * [4, 4, 2]
     points[:1000, 1] *= 1e-4
     points[:500, 0] = np.abs(points[:500, 0])  # either side of the seam
-    found = Border([circle()], [1.0], [0]).nearest(points, np.tile([0.0, 0.0, 1.0], (3000, 1)))
+    upward = np.tile([0.0, 0.0, 1.0], (3000, 1))
+    found = Borders([circle()], [0], [[(0, 1.0)]]).nearest(points, np.zeros(3000, dtype=int), upward)
     radius = np.linalg.norm(points[:, :2], axis=1, keepdims=True)
     np.testing.assert_allclose(found.foot[:, :2], 5.0 * points[:, :2] / radius, rtol=0, atol=1e-8)
     np.testing.assert_allclose(found.distance, np.hypot(radius[:, 0] - 5.0, points[:, 2]), rtol=0, atol=1e-12)
@@ -245,9 +247,9 @@ def test_nearest_points_of_several_edges():
     corner = [Edge(np.array(poles, dtype=float), None, np.array([0, 0, 1, 1.0]), 1) for poles in (
         [[10, 0, 0], [0, 0, 0]], [[0, 0, 0], [0, 10, 0]]
     )]  # fmt: skip
-    border = Border([*corner, circle()], [1.0, 1.0, -1.0], [1, 2, 4])
+    border = Borders([*corner, circle()], [1, 2, 4], [[(0, 1.0), (1, 1.0), (2, -1.0)]])
     points = np.array([[4.0, -1, 2], [-3, 8, 0], [-0.1, -0.2, 0.3], [-4, -4, 0], [12, 0, 0]])
-    found = border.nearest(points, np.tile([0.0, 0.0, 1.0], (5, 1)))
+    found = border.nearest(points, np.zeros(5, dtype=int), np.tile([0.0, 0.0, 1.0], (5, 1)))
     np.testing.assert_allclose(
         found.distance,
         [min(np.sqrt(5), np.hypot(5 - np.hypot(4, 1), 2)), 3, np.sqrt(0.14), np.hypot(4, 4) - 5, 2],
@@ -255,6 +257,24 @@ def test_nearest_points_of_several_edges():
     )
     np.testing.assert_array_equal(found.flags, [4, 2, 3, 4, 1])
     np.testing.assert_array_equal(found.at_end, [False, False, True, False, True])
+
+
+def test_surfaces_of_a_kind_together_are_as_each_alone():
+    rng = np.random.default_rng(6)
+    turns = Rotation.random(10, random_state=6).as_matrix()
+    surfaces = []
+    for kind, turn in zip([*ISO_10303_42] * 2, turns, strict=True):
+        radius = 0.0 if kind == "plane" else rng.uniform(8, 12)
+        surfaces.append(Elementary(kind, rng.normal(size=3), turn, radius, SECOND.get(kind, 0.0)))
+    surfaces.insert(3, Spline(rng.normal(size=(2, 2, 3)), None, (np.array([0, 0, 1, 1.0]),) * 2, (1, 1)))
+    face = rng.integers(len(surfaces), size=900)
+    points, near = 5 * rng.normal(size=(900, 3)), rng.uniform(size=(900, 2))
+    found = Surfaces(surfaces).closest(face, points, near)
+    for k, surface in enumerate(surfaces):
+        rows = np.flatnonzero(face == k)
+        alone = surface.closest(points[rows], near[rows])
+        for values, expected in zip(found, alone, strict=True):
+            np.testing.assert_allclose(values[rows], expected, rtol=0, atol=1e-13)
 
 
 def roof(angle=0.3):

@@ -1,0 +1,36 @@
+"""Searches within chosen groups, against the same search in each group alone, by brute force in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from probekit.nominal.nearby import ApartTree
+
+
+def by_brute_force(points, start, end):
+    """Squared distance (n, s) of points from segments."""
+    along = end - start
+    part = np.einsum("nsc,sc->ns", points[:, None] - start, along) / np.einsum("sc,sc->s", along, along)
+    foot = start + np.clip(part, 0.0, 1.0)[..., None] * along
+    return ((points[:, None] - foot) ** 2).sum(axis=2)
+
+
+@pytest.mark.parametrize("off", [1.0, 30.0, 1e5])
+def test_closest_segment_of_a_group(off):
+    """Groups that lie in each other; queries near, a little outside, and further off than groups are set apart."""
+    rng = np.random.default_rng(4)
+    ends = rng.normal(size=(200, 3))
+    segments, group = np.arange(200).reshape(100, 2), np.repeat(np.arange(20), 5)[rng.permutation(100)]
+    points, asked = off * rng.normal(size=(500, 3)), rng.integers(20, size=500)
+    squared, segment, foot = ApartTree(ends, segments, group).search(points, asked)
+    expected = by_brute_force(points, ends[segments[:, 0]], ends[segments[:, 1]])
+    expected[asked[:, None] != group] = np.inf
+    np.testing.assert_array_equal(group[segment], asked)
+    np.testing.assert_allclose(squared, expected.min(axis=1), rtol=1e-11)
+    np.testing.assert_allclose(((points - foot) ** 2).sum(axis=1), expected.min(axis=1), rtol=1e-11)
+
+
+def test_nothing_asked():
+    tree = ApartTree(np.eye(3), np.array([[0, 1, 2]]), np.array([0]))
+    assert [len(found) for found in tree.search(np.zeros((0, 3)), np.zeros(0, dtype=int))] == [0, 0, 0]
