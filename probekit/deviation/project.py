@@ -18,8 +18,9 @@ import numpy as np
 from ..errors import InputError
 from ..nominal.exact import HOW, ExactFeet
 from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, Feet
-from ..touches import Stylus, directions_from
+from ..touches import RadiusMap, Stylus, directions_from
 from ..touches import compensate as compensated
+from ..touches.lobing import in_probe_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,7 +57,8 @@ def project(
     nominal : Nominal
     stylus : Stylus or float, optional
         The stylus, or its effective radius [mm]. Needed when ball centres were recorded; must be left out when
-        contact points were.
+        contact points were. If it has a radius map, the radius is that of the direction the ball is taken off along, as
+        the probe sees it (columns ``turn_x, turn_y, turn_z``, if the table has them).
     compensate : {"foot", "target", "approach"}
         Direction along which the ball is taken off: the normal at the foot of the centre (exact for a smooth part),
         the target's normal, or against the approach. See `probekit.touches.compensate` for the error of each.
@@ -98,6 +100,7 @@ def project(
             raise InputError(f"{word}= is not known", found=value, expected="one of " + ", ".join(allowed))
     settings = {
         "radius": _radius(table, stylus),
+        "map": stylus.map.plain() if isinstance(stylus, Stylus) and stylus.map else None,
         "compensate": compensate,
         "along": along,
         "normal": normal,
@@ -163,12 +166,15 @@ def _measure(
     radius, by_foot = settings["radius"], settings["compensate"] == "foot"
     queries = points
     if radius and not by_foot:
-        queries = compensated(points, radius, directions_from(table, by=settings["compensate"]))
+        directions = directions_from(table, by=settings["compensate"])
+        queries = compensated(points, _radii(table, directions, settings), directions)
     feet = _feet(queries, nominal, faces, smooth=settings["normal"] == "smooth", ambiguity=settings["ambiguity"])
     contact, deviation = queries, feet.distance
     if radius and by_foot:
-        deviation = feet.distance - radius
-        contact = points - radius * _towards(points, feet, settings)
+        towards = _towards(points, feet, settings)
+        radii = _radii(table, towards, settings)
+        deviation = feet.distance - radii
+        contact = points - radii[:, None] * towards
     if settings["along"] == "target":
         target, normal = _targets(table)
         deviation = np.einsum("ij,ij->i", contact - target, normal)
@@ -178,6 +184,13 @@ def _measure(
         deviation = deviation - extra
         feet = replace(feet, foot=feet.foot + extra[:, None] * feet.normal)
     return contact, feet, deviation
+
+
+def _radii(table: pd.DataFrame, directions: np.ndarray, settings: dict[str, Any]) -> np.ndarray:
+    """(n,) effective radius for outward directions (n, 3) of the part frame [mm]."""
+    if settings["map"] is None:
+        return np.full(len(directions), settings["radius"])
+    return RadiusMap(**settings["map"]).radius(in_probe_frame(table, directions))
 
 
 def _allowance(allowance: float | Mapping[str, float], nominal: Nominal) -> tuple[float, ...]:

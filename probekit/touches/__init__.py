@@ -9,7 +9,8 @@ from __future__ import annotations
 from .check import check
 from .compensation import compensate, directions_from
 from .csv_file import read, write
+from .lobing import RadiusMap
 from .stylus import Stylus
 from .text_file import read_text
 
-__all__ = ["Stylus", "check", "compensate", "directions_from", "read", "read_text", "write"]
+__all__ = ["RadiusMap", "Stylus", "check", "compensate", "directions_from", "read", "read_text", "write"]

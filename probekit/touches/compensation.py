@@ -46,15 +46,15 @@ __all__ = ["compensate", "directions_from"]
 _UNIT_TOLERANCE = 1e-6  # of a direction's length: 3 nm for a ball of 3 mm radius
 
 
-def compensate(centres: ArrayLike, radius: float, directions: ArrayLike) -> np.ndarray:
+def compensate(centres: ArrayLike, radius: ArrayLike, directions: ArrayLike) -> np.ndarray:
     """Contact points from ball centres: centre - radius * direction.
 
     Parameters
     ----------
     centres : (n, 3) array_like
         Ball centres [mm]; NaN where the touch was missed.
-    radius : float
-        Effective radius of the ball [mm]; 0 gives the centres back.
+    radius : float or (n,) array_like
+        Effective radius of the ball, or one per touch from a `RadiusMap` [mm]; 0 gives the centres back.
     directions : (n, 3) array_like
         Outward unit vectors, from the contact point to the ball centre; NaN allowed where the touch was missed.
 
@@ -66,7 +66,7 @@ def compensate(centres: ArrayLike, radius: float, directions: ArrayLike) -> np.n
     Raises
     ------
     InputError
-        If shapes differ, the radius is negative or not finite, or a touch has no direction or one that is not of
+        If shapes differ, a radius is negative or not finite, or a touch has no direction or one that is not of
         unit length.
 
     Notes
@@ -85,9 +85,15 @@ def compensate(centres: ArrayLike, radius: float, directions: ArrayLike) -> np.n
             found=f"shapes {centres.shape} and {directions.shape}",
             expected="(n, 3) both",
         )
-    if not np.isfinite(radius) or radius < 0:
-        raise InputError("the ball radius is not usable", found=radius, expected="a number of mm, zero or more")
     touched = np.isfinite(centres).all(axis=1)
+    radius = np.asarray(radius, dtype=float)
+    each = np.broadcast_to(radius, len(centres)) if radius.shape in ((), (len(centres),)) else None
+    if each is None:
+        raise InputError("ball radii and touches do not match", found=f"shape {radius.shape}", expected="one, or (n,)")
+    judged = radius if not radius.ndim else each[touched]  # a radius by direction is unknown where nothing was touched
+    if not (np.isfinite(judged) & (judged >= 0)).all():
+        bad = float(np.ravel(judged)[~(np.isfinite(judged) & (judged >= 0)).ravel()][0])
+        raise InputError("the ball radius is not usable", found=bad, expected="a number of mm, zero or more")
     off = np.abs(np.linalg.norm(directions, axis=1) - 1)
     wrong = np.flatnonzero(touched & ~(off <= _UNIT_TOLERANCE))
     if wrong.size:
@@ -96,7 +102,7 @@ def compensate(centres: ArrayLike, radius: float, directions: ArrayLike) -> np.n
             found=f"({', '.join(f'{c:g}' for c in directions[wrong[0]])})",
             expected="an outward unit vector",
         )
-    return centres - radius * directions
+    return centres - each[:, None] * directions
 
 
 def directions_from(table: pd.DataFrame, by: str = "target") -> np.ndarray:

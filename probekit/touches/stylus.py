@@ -6,7 +6,10 @@ import math
 from dataclasses import dataclass
 from numbers import Real
 
+import numpy as np
+
 from ..errors import InputError
+from .lobing import RadiusMap
 
 __all__ = ["Stylus"]
 
@@ -27,6 +30,9 @@ class Stylus:
         Diameter of the stem [mm]; None if not known.
     length : float, optional
         From the probe body to the ball centre [mm]; None if not known.
+    map : RadiusMap, optional
+        Effective radius by direction, from qualification (`probekit.fit.qualify`); its mean is then the effective
+        radius, if that is not given.
 
     Raises
     ------
@@ -46,11 +52,14 @@ class Stylus:
     effective_radius: float | None = None
     stem_diameter: float | None = None
     length: float | None = None
+    map: RadiusMap | None = None
 
     def __post_init__(self) -> None:
         half = _dimension("ball_diameter", self.ball_diameter) / 2
+        if self.map is not None and not isinstance(self.map, RadiusMap):
+            raise InputError("the map of the stylus is not usable", column="map", found=self.map, expected="RadiusMap")
         if self.effective_radius is None:
-            object.__setattr__(self, "effective_radius", half)
+            object.__setattr__(self, "effective_radius", half if self.map is None else self.map.mean)
         for name in ("ball_diameter", "effective_radius", "stem_diameter", "length"):
             value = getattr(self, name)
             if value is not None:
@@ -77,6 +86,21 @@ class Stylus:
                 found=f"{self.length:g} mm",
                 expected=f"at least {half:g} mm, from the probe body to the ball centre",
             )
+
+    def radius(self, directions: np.ndarray) -> np.ndarray:
+        """Effective radius by direction.
+
+        Parameters
+        ----------
+        directions : (n, 3) float
+            Outward unit normals in the probe's own frame (see `probekit.touches.lobing`).
+
+        Returns
+        -------
+        (n,) float
+            [mm]; the same everywhere without a map.
+        """
+        return np.full(len(directions), self.effective_radius) if self.map is None else self.map.radius(directions)
 
 
 def _dimension(name: str, value: object) -> float:

@@ -2,19 +2,21 @@
 
 One row per touch in a pandas `DataFrame`:
 
-================  =======  ==============================================================================
-column            type     meaning
-================  =======  ==============================================================================
-touch             int/str  identification, unique in the table, kept as read
-feature           str      what was touched, in the words of the program; may be ""
-x0, y0, z0        float    target: where the touch was asked for, part frame [mm]; NaN if none
-i, j, k           float    outward unit normal of the nominal at the target; NaN if none
-x, y, z           float    measured: ball centre or contact point, part frame [mm]; NaN if missed
-reason            str      why the touch was missed; "" for every touch that has a measured position
-ai, aj, ak        float    optional: unit vector of the probing move, pointing INTO the material
-u                 float    optional: standard uncertainty of the touch [mm]
-face              str      optional: name of the face of the nominal that was meant
-================  =======  ==============================================================================
+======================  =======  ====================================================================================
+column                  type     meaning
+======================  =======  ====================================================================================
+touch                   int/str  identification, unique in the table, kept as read
+feature                 str      what was touched, in the words of the program; may be ""
+x0, y0, z0              float    target: where the touch was asked for, part frame [mm]; NaN if none
+i, j, k                 float    outward unit normal of the nominal at the target; NaN if none
+x, y, z                 float    measured: ball centre or contact point, part frame [mm]; NaN if missed
+reason                  str      why the touch was missed; "" for every touch that has a measured position
+ai, aj, ak              float    optional: unit vector of the probing move, pointing INTO the material
+turn_x, turn_y, turn_z  float    optional: how the probe stood: rotation vector [degree] that takes directions of the
+                                 part frame to the probe's own; NaN where the two are parallel
+u                       float    optional: standard uncertainty of the touch [mm]
+face                    str      optional: name of the face of the nominal that was meant
+======================  =======  ====================================================================================
 
 Any further column is kept. The metadata in `DataFrame.attrs` are plain text or plain numbers:
 

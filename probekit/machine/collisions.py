@@ -1,0 +1,142 @@
+"""What would stop a machine: the ball against the part where no touch was meant, or a spindle that turns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..program.steps import MOVES, Step, path_of
+from .axes import Axes
+from .clock import headings
+from .contact import first_obstacle
+from .errors import Place
+from .made import Made
+
+__all__ = ["first_collision"]
+
+_TURN_STEP = 1.0  # between looks at a rotary move [degree]
+
+Stop = tuple[int, str]
+
+
+def first_collision(
+    steps: Sequence[Step],
+    way: np.ndarray,
+    made: Made,
+    axes: Axes,
+    radius: float,
+    seconds: np.ndarray,
+) -> tuple[Stop | None, tuple[str, ...]]:
+    """The step at which the machine would stop, and what else should be known.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    way : (n_probing,) float
+        Way of each probing move to the contact with the part [mm]; NaN without one.
+    made : Made
+    axes : Axes
+    radius : float
+        Of the ball [mm].
+    seconds : (n + 1,) float
+        When each step begins.
+
+    Returns
+    -------
+    stop : (int, str) or None
+        Place in `steps` and reason.
+    findings : tuple of str
+        Up to there.
+    """
+    probing = [row for row, step in enumerate(steps) if step.kind == "probe"]
+    tools = {steps[row].state.tool for row in probing}
+    with_probe = [row for row, step in enumerate(steps) if step.state.tool in tools and step.kind in MOVES]
+    stops: list[Stop] = []
+    findings: list[Stop] = []
+    for row in with_probe:
+        if steps[row].state.turning:
+            stops.append((row, "the spindle turns with the probe in it"))
+            break
+    for row, reached in zip(probing, way.tolist(), strict=True):
+        if reached == 0.0:
+            stops.append((row, "the ball touches before the probing move begins"))
+        elif steps[row].detail is None and reached == reached:
+            depth = float(np.linalg.norm(np.subtract(steps[row].end, steps[row].start))) - reached
+            findings.append((row, f"no trigger: the ball was driven on {depth:.3f} mm after the contact"))
+    stops += _obstacles(steps, with_probe, made, axes, radius, seconds)
+    findings += _unrecorded(steps, probing)
+    stop = min(stops, default=None)
+    last = len(steps) if stop is None else stop[0]
+    told = [f"line {steps[row].line}: {words}" for row, words in sorted(findings) if row < last]
+    unknown = sum(step.kind == "unknown" for step in steps[:last])
+    if unknown:
+        first = next(step for step in steps if step.kind == "unknown")
+        told.append(f"{unknown} words were not understood, the first in line {first.line}: {first.detail}")
+    return stop, tuple(told)
+
+
+def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
+    """Probing moves that no record line writes down."""
+    out = []
+    for row, following in zip(probing, [*probing, len(steps)][1:], strict=True):
+        if not any(step.kind == "record" for step in steps[row:following]):
+            out.append((row, "the touch is not recorded"))
+    return out
+
+
+def _obstacles(
+    steps: Sequence[Step], with_probe: Sequence[int], made: Made, axes: Axes, radius: float, seconds: np.ndarray
+) -> list[Stop]:
+    """The first move that is no probing move and on which the ball meets the part."""
+    turned = headings(steps)
+    rows, starts, ends, leaving = [], [], [], []
+    looks_at, looks_angles, looks_rows = [], [], []
+    for row in with_probe:
+        step = steps[row]
+        if step.kind == "probe":
+            continue
+        points = path_of(step)
+        if not np.isfinite(points).all():
+            continue
+        if step.angles_start != step.angles_end:
+            count = 2 + int(max(np.abs(np.subtract(step.angles_end, step.angles_start))) / _TURN_STEP)
+            part = np.linspace(0.0, 1.0, count)[:, None]
+            looks_at.append(points[0] + part * (points[-1] - points[0]))
+            looks_angles.append(np.array(step.angles_start) + part * np.subtract(step.angles_end, step.angles_start))
+            looks_rows += [row] * count
+            continue
+        if len(points) < 2 or (np.array_equal(points[0], points[-1]) and len(points) == 2):
+            continue
+        rows += [row] * (len(points) - 1)
+        starts.append(points[:-1])
+        ends.append(points[1:])
+        leaving += [_follows_a_touch(steps, row)] + [False] * (len(points) - 2)
+    stops: list[Stop] = []
+    if rows:
+        start, end, of = np.concatenate(starts), np.concatenate(ends), np.array(rows)
+        angles = np.array([steps[row].angles_start for row in rows], dtype=float).reshape(len(rows), -1)
+        length = np.linalg.norm(end - start, axis=1)
+        direction = (end - start) / np.maximum(length, 1e-300)[:, None]
+
+        def path(chosen: np.ndarray, way: np.ndarray) -> np.ndarray:
+            at = start[chosen] + way[:, None] * direction[chosen]
+            return axes.ball(Place(at, turned[of[chosen]], seconds[of[chosen]]), angles[chosen])
+
+        hit = first_obstacle(made, path, length, radius, leaving=np.array(leaving))
+        stops += [
+            (rows[n], f"the ball runs into the part {hit[n]:.2f} mm along a {steps[rows[n]].kind} move")
+            for n in np.flatnonzero(np.isfinite(hit))[:1]
+        ]
+    if looks_rows:
+        at, angles, of = np.concatenate(looks_at), np.concatenate(looks_angles), np.array(looks_rows)
+        distance, _ = made.distance(axes.ball(Place(at, turned[of], seconds[of]), angles))
+        blocked = np.flatnonzero(distance < radius)
+        stops += [(looks_rows[n], "the ball meets the part while the rotary axes turn") for n in blocked[:1]]
+    return stops
+
+
+def _follows_a_touch(steps: Sequence[Step], row: int) -> bool:
+    """Whether the move before this one was a probing move, so that this one starts in contact."""
+    before = next((place for place in range(row - 1, -1, -1) if steps[place].kind in MOVES), None)
+    return before is not None and steps[before].kind == "probe"

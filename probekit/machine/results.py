@@ -1,0 +1,102 @@
+"""What a run of the virtual machine leaves behind: its findings, and the results file that `touches` reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+import pandas as pd
+
+from ..errors import InputError
+from ..files import store
+
+__all__ = ["MACHINE", "Run"]
+
+#: What results files of this machine call it.
+MACHINE = "virtual machine (a model, not a measurement)"
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A run of the virtual machine.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Touches table, one row per record line that was reached; metadata in ``attrs``.
+    stopped : str
+        Why the machine stopped before the program's end; empty if it did not.
+    stopped_line : int or None
+        Line of the program at which it stopped.
+    findings : tuple of str
+        What else a person should know, by line of the program.
+    seconds : float
+        Time the program took, reckoned from its feeds.
+    """
+
+    table: pd.DataFrame
+    stopped: str
+    stopped_line: int | None
+    findings: tuple[str, ...]
+    seconds: float
+
+    @property
+    def text(self) -> str:
+        """The results file: the same run gives the same text.
+
+        Raises
+        ------
+        InputError
+            If no touch was recorded.
+        """
+        if not len(self.table):
+            raise InputError(
+                "the run recorded no touch, so there is no results file",
+                found=self.stopped or "no line (PROBEKIT RECORD ...) was reached",
+            )
+        lines = [f"# {key}: {_one_line(value)}" for key, value in self.table.attrs.items() if value != ""]
+        lines += [f"# rows: {len(self.table)}", ",".join(self.table.columns)]
+        lines += [",".join(_cell(value) for value in row) for row in self.table.itertuples(index=False)]
+        return "\n".join(lines) + "\n"
+
+    def write(self, path: str | Path) -> None:
+        """Write the results file, all or not at all.
+
+        Parameters
+        ----------
+        path : str or Path
+
+        Raises
+        ------
+        InputError
+            If no touch was recorded, or the file cannot be written.
+        """
+        store(path, self.text.encode("utf-8"))
+
+    @property
+    def sentence(self) -> str:
+        """The run in one line."""
+        missed = int((self.table["reason"] != "").sum())
+        return (
+            f"{MACHINE}: {len(self.table)} touches recorded, {missed} of them missed, in {self.seconds / 60.0:.1f} min"
+            + (f"; stopped at line {self.stopped_line}: {self.stopped}" if self.stopped else "")
+        )
+
+    def __repr__(self) -> str:
+        return f"<Run: {self.sentence}>"
+
+    def _repr_html_(self) -> str:
+        items = "".join(f"<li>{escape(text)}</li>" for text in self.findings)
+        return f"<p>{escape(self.sentence)}</p>" + (f"<ul>{items}</ul>" if items else "")
+
+
+def _one_line(value: object) -> str:
+    return " ".join(value.split()) if isinstance(value, str) else repr(value)
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, str):
+        marked = value[:1] == " " or any(mark in value for mark in ',"\r\n')
+        return '"' + value.replace('"', '""') + '"' if marked else value
+    return "" if value != value else repr(value)

@@ -1,0 +1,267 @@
+"""A virtual machine: runs the text of a program against an as-made part, and writes what a real one would.
+
+It is a model. It knows the errors it is given and no others: no servo, no vibration, no bending, no dirt, no chips. It
+tries programs and evaluations out; it says nothing about any real machine, and a program that runs here is not thereby
+safe to run there. The order of its effects is told in `probekit.machine.axes`.
+
+A trigger may change what the program does next, and the time until the next touch. The program is therefore run again
+and again, each time with the contacts of all probing moves found at once, until the triggers agree with themselves:
+three times as a rule. Contacts are causal, so this ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError, ProbekitError
+from ..nominal import Nominal
+from ..plan.kinematics import Kinematics
+from ..plan.probe import Probe
+from ..program.interpreter import run as steps_of
+from ..program.steps import Step
+from ..program.words import parse
+from .axes import Axes
+from .clock import headings, seconds_of
+from .collisions import first_collision
+from .contact import first_contact
+from .errors import Contact, MachineError, Place
+from .made import AsMade, Made
+from .results import Run
+from .tables import results_table
+
+__all__ = ["run"]
+
+_PASSES = 200
+_SAME = 1e-9  # change of a trigger that counts as none [mm]
+_LARGEST_FEED = 1e9
+
+
+@dataclass(frozen=True, eq=False)
+class _Probing:
+    """All probing moves of one pass, as programmed: scales' positions, angles, feed, heading, time of the start."""
+
+    start: np.ndarray
+    end: np.ndarray
+    angles: np.ndarray
+    feed: np.ndarray
+    heading: np.ndarray
+    seconds: np.ndarray
+
+    @property
+    def length(self) -> np.ndarray:
+        return np.linalg.norm(self.end - self.start, axis=1)
+
+
+def run(
+    text: str | bytes | Path,
+    made: Made | Nominal,
+    *,
+    probe: Probe | float,
+    kinematics: Kinematics | None = None,
+    errors: Sequence[MachineError] = (),
+    rng: np.random.Generator | int = 0,
+    spindle_angle: float = 0.0,
+    home: Sequence[float] = (0.0, 0.0, 500.0),
+    rapid: float = 10_000.0,
+    decimals: int = 4,
+    part: str | None = None,
+    program: str = "",
+) -> Run:
+    r"""Run a program on the virtual machine.
+
+    Parameters
+    ----------
+    text : str, bytes or Path
+        The program, in the RS274/NGC dialect, with its record lines; a str is the text itself.
+    made : Made or Nominal
+        The part as it was made and set up: `AsMade`, an artefact, or any nominal, which is then perfect.
+    probe : Probe or float
+        The probe, whose straight tip touches, or the diameter of its ball [mm]. It touches with the ball as it is; an
+        effective radius comes out of the errors of its trigger.
+    kinematics : Kinematics, optional
+        As the control believes its rotary axes to be; none if not given.
+    errors : sequence of MachineError
+        What is wrong with the machine; nothing if empty.
+    rng : Generator or int
+        Source of randomness, or a seed: same seed, same results.
+    spindle_angle : float
+        At which the spindle is held during the whole program [degree].
+    home : (3,) float
+        Where the machine stands at the start and after a tool change [mm, program coordinates].
+    rapid : float
+        Rate of rapid moves [mm/min].
+    decimals : int
+        Of the positions in the results [mm].
+    part, program : str
+        Names for the results file.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError
+        If an argument is not usable, the program cannot be read, or it records a touch twice.
+    ProbekitError
+        If the triggers of a program that reacts to them do not come to agree.
+
+    Notes
+    -----
+    Only the ball is checked against the part, not stem and body, fixture or stock: that is the business of
+    `probekit.program` and `probekit.plan`.
+
+    Examples
+    --------
+    >>> from probekit.machine import Lobing, ReferenceSphere
+    >>> text = "G21 G90 G94 T9 M6\nG43 H9\nG0 X0 Y0 Z20\nG38.2 Z12 F60\n(PROBEKIT RECORD 1 pole 0 0 12.5 0 0 1)"
+    >>> found = run(text, ReferenceSphere(25.0), probe=6.0, errors=[Lobing(0.010)])
+    >>> found.table["z"].tolist()  # 12.5 + 3, and 0.01 of pre-travel
+    [15.49]
+    """
+    made = AsMade(made) if isinstance(made, Nominal) else made
+    _check_parts(made, errors, rng)
+    ball, length = (probe.ball_diameter, probe.tool_length) if isinstance(probe, Probe) else (probe, 0.0)
+    _check(ball, spindle_angle, rapid, decimals, home)
+    kinematics = kinematics or Kinematics()
+    axes = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle)
+    chances = _Chances(rng, len(errors))
+    blocks = parse(text)
+    triggers: list[tuple[float, ...] | None] = []
+    known = False
+    for _ in range(_PASSES):
+        steps, probing = _pass(blocks, kinematics, triggers, home, rapid, known=known)
+        found, way = _triggers(probing, made, axes, ball / 2, chances)
+        if known and _agree(triggers, found):
+            break
+        triggers, known = found, True
+    else:
+        raise ProbekitError("the program reacts to its own triggers, and they do not settle")
+    seconds = seconds_of(steps, rapid)
+    stop, findings = first_collision(steps, way, made, axes, ball / 2, seconds)
+    table = results_table(steps if stop is None else steps[: stop[0]], axes, seconds, decimals)
+    own_name = made.nominal.name if isinstance(made, AsMade) else type(made).__name__
+    table.attrs |= {
+        "part": own_name if part is None else part,
+        "program": program,
+        "stylus": f"ball of {ball:g} mm",
+        "seed": int(rng) if not isinstance(rng, np.random.Generator) else "a generator was given",
+        "errors": "; ".join(map(repr, errors)) or "none",
+        "spindle_angle": float(spindle_angle),
+    }
+    walked = len(steps) if stop is None else stop[0]
+    reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
+    return Run(table, reason, line, findings, float(seconds[walked]))
+
+
+def _check(ball: float, spindle_angle: float, rapid: float, decimals: int, home: Sequence[float]) -> None:
+    for name, value in (("probe", ball), ("rapid", rapid)):
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not 0 < value < _LARGEST_FEED:
+            raise InputError("the virtual machine cannot use this", column=name, found=value, expected="> 0")
+    if not np.isfinite(spindle_angle):
+        raise InputError("the spindle needs an angle", column="spindle_angle", found=spindle_angle, expected="degree")
+    if isinstance(decimals, bool) or not isinstance(decimals, int) or not 0 <= decimals <= 15:
+        raise InputError("the decimals are not usable", column="decimals", found=decimals, expected="0 to 15")
+    if np.shape(home) != (3,) or not np.isfinite(np.asarray(home, dtype=float)).all():
+        raise InputError("the machine needs a home", column="home", found=home, expected="X, Y, Z in mm")
+
+
+def _check_parts(made: object, errors: object, rng: object) -> None:
+    if not callable(getattr(made, "distance", None)):
+        raise InputError("the virtual machine cannot touch this", column="made", found=made, expected="AsMade, Nominal")
+    if not isinstance(errors, Sequence) or not all(isinstance(error, MachineError) for error in errors):
+        raise InputError(
+            "the errors of the machine are not usable",
+            column="errors",
+            found=errors,
+            expected="a sequence of errors, as (Scale(x=20.0), Repeatability(0.001))",
+        )
+    seed = isinstance(rng, int | np.integer) and not isinstance(rng, bool) and rng >= 0
+    if not seed and not isinstance(rng, np.random.Generator):
+        raise InputError("randomness needs a source", column="rng", found=rng, expected="a seed >= 0, or a Generator")
+
+
+class _Chances:
+    """Numbers between 0 and 1, one per touch and error, the same in every pass however many touches there are."""
+
+    def __init__(self, rng: np.random.Generator | int, width: int) -> None:
+        self._rng = np.random.default_rng(rng)
+        self._drawn = np.empty((0, width))
+
+    def first(self, count: int) -> np.ndarray:
+        """(count, n_errors) of the first touches."""
+        more = count - len(self._drawn)
+        if more > 0:
+            self._drawn = np.vstack([self._drawn, self._rng.random((more, self._drawn.shape[1]))])
+        return self._drawn[:count]
+
+
+def _pass(
+    blocks: Sequence[object],
+    kinematics: Kinematics,
+    triggers: Sequence[tuple[float, ...] | None],
+    home: Sequence[float],
+    rapid: float,
+    *,
+    known: bool,
+) -> tuple[list[Step], _Probing]:
+    """Run the program with given triggers; where none is known, contact is at the end."""
+    asked: list[Step] = []
+
+    def trigger(step: Step) -> tuple[float, ...] | None:
+        asked.append(step)
+        place = len(asked) - 1
+        return triggers[place] if known and place < len(triggers) else tuple(step.end)
+
+    steps = list(steps_of(blocks, kinematics=kinematics, trigger=trigger, start=home))
+    rows = [row for row, step in enumerate(steps) if step.kind == "probe"]
+    if len(rows) != len(asked):
+        raise ProbekitError(f"{len(asked)} probing moves asked for a trigger, {len(rows)} were made")
+    count = len(asked)
+    return steps, _Probing(
+        np.array([step.start for step in asked], dtype=float).reshape(count, 3),
+        np.array([step.end for step in asked], dtype=float).reshape(count, 3),
+        np.array([step.angles_start for step in asked], dtype=float).reshape(count, len(kinematics.axes)),
+        np.array([step.feed or 0.0 for step in asked], dtype=float),
+        headings(steps)[rows],
+        seconds_of(steps, rapid)[rows],
+    )
+
+
+def _triggers(
+    probing: _Probing, made: Made, axes: Axes, radius: float, chances: _Chances
+) -> tuple[list[tuple[float, ...] | None], np.ndarray]:
+    """Where the scales stand at each trigger (None: no trigger), and the way to each contact [mm]."""
+    length = probing.length
+    direction = (probing.end - probing.start) / np.maximum(length, 1e-300)[:, None]
+
+    def path(rows: np.ndarray, way: np.ndarray) -> np.ndarray:
+        feed = probing.feed[rows]
+        passed = np.divide(60.0 * way, feed, out=np.zeros_like(way), where=feed > 0)
+        place = Place(
+            probing.start[rows] + way[:, None] * direction[rows], probing.heading[rows], probing.seconds[rows] + passed
+        )
+        return axes.ball(place, probing.angles[rows])
+
+    way, normal = first_contact(made, path, length, radius)
+    seen = np.einsum("nij,nj->ni", axes.turns(probing.angles), np.nan_to_num(normal))
+    total, failed = way.copy(), np.isnan(way)
+    for error, chance in zip(axes.errors, chances.first(len(way)).T, strict=True):
+        contact = Contact(seen, probing.feed, chance)
+        total = total + error.travel(contact)
+        failed |= error.fails(contact)
+    failed |= ~(total <= length)
+    total = np.maximum(total, 0.0)
+    at = probing.start + total[:, None] * direction
+    return [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)], way
+
+
+def _agree(before: Sequence[tuple[float, ...] | None], after: Sequence[tuple[float, ...] | None]) -> bool:
+    if len(before) != len(after) or any((a is None) != (b is None) for a, b in zip(before, after, strict=True)):
+        return False
+    pairs = [(a, b) for a, b in zip(before, after, strict=True) if a is not None]
+    return not pairs or float(np.abs(np.subtract(*zip(*pairs, strict=True))).max()) < _SAME

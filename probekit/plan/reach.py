@@ -1,0 +1,248 @@
+"""Which targets the probe can touch, in which pose, with which tip, how freely, and why not.
+
+What is judged, for each target, pose and tip:
+
+1. the angle between the outward normal and the stem;
+2. the travel of the linear axes;
+3. that the ball fits: at contact nothing else reaches into it;
+4. the touch, from the standoff to contact: the whole probe clears everything by the margin. Ball and stem of the tip
+   that touches may come nearer to what is touched, the ground (`plan.ground`);
+5. the overtravel: the body and the other tips clear everything all the way to its end. Ball and stem of the tip that
+   touches clear the fixture and the stock; against the part they are judged up to contact only, for the overtravel is
+   used up where the part lies deeper than it should, and a stylus that meets it elsewhere triggers and stops;
+6. the stem at contact: a small gap to everything, the ground too, so that the ball touches and not the stem;
+7. the way out along the tool axis, from the standoff until everything is left behind; a side tip first backs off along
+   its own stem. The way in is the same.
+
+The defaults of angle, margin, standoff and overtravel are common practice, no source. A result is a suggestion: dry
+run, single block and reduced feed come before the first real touch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from ..errors import InputError
+from ..nominal import Nominal
+from . import targets as tables
+from .clearance import Obstacles, swept
+from .kinematics import Kinematics
+from .poses import checked_poses, pose_frame
+from .poses import poses as list_poses
+from .probe import Probe
+from .reach_words import why_not
+from .tries import FAULTS, Move, Setting, Tries
+
+__all__ = ["reach"]
+
+_FIT = 0.02  # the ball may be this much too large, for rounding and the facets [mm]
+_STEM_GAP = 0.05  # between stem and touched surface at contact [mm]; common practice, no source
+
+
+def reach(
+    targets: pd.DataFrame,
+    nominal: Nominal,
+    probe: Probe,
+    *,
+    kinematics: Kinematics | None = None,
+    poses: Sequence[Sequence[float]] | None = None,
+    fixtures: Sequence[Nominal] = (),
+    stock: Nominal | None = None,
+    margin: float = 0.5,
+    max_angle: float = 95.0,
+    standoff: float = 3.0,
+    overtravel: float = 2.0,
+    enough: float = 2.0,
+    obstacles: Obstacles | None = None,
+) -> pd.DataFrame:
+    """Find out how each target can be touched.
+
+    Parameters
+    ----------
+    targets : DataFrame
+        The targets table.
+    nominal : Nominal
+    probe : Probe
+        All its tips are tried.
+    kinematics : Kinematics, optional
+        Default: three linear axes.
+    poses : sequence of tuples, optional
+        Allowed angles of the rotary axes [degree]; default: every 30 degrees within the limits, the tool tilted by at
+        most 90 degrees.
+    fixtures : sequence of Nominal
+        In the part frame.
+    stock : Nominal, optional
+        Material still to be removed, in the part frame.
+    margin : float
+        Least clearance [mm].
+    max_angle : float
+        Largest angle between the outward normal and the stem [degree]: 0 is touching straight down, 90 sideways.
+    standoff, overtravel : float
+        Where the probing move starts before contact, and how far beyond it may go [mm].
+    enough : float
+        Clearances from here on count as equally good, and are given as this [mm]. At least `margin`.
+    obstacles : Obstacles, optional
+        Made before from the same models, to save making them again.
+
+    Returns
+    -------
+    DataFrame
+        The targets with `reachable`, `reason`, `direction` (index into the poses; -1: none), `directions` (tuple: all
+        poses that would do), `tip`, `ti, tj, tk` (tool axis in the part frame), `approach_angle` [degree] between
+        normal and tool axis, `clearance` [mm], `standoff`, `overtravel` [mm]. Of several ways that with the largest
+        clearance is taken, of equal ones that with the stem nearest to the normal. ``attrs["poses"]`` holds the poses.
+
+    Raises
+    ------
+    InputError
+        For a table that is no targets table, poses the machine does not have, or lengths that make no sense.
+    """
+    kinematics = Kinematics() if kinematics is None else kinematics
+    if poses is None:
+        poses = list_poses(kinematics, turned=probe.turned)
+    allowed = checked_poses(kinematics, poses)
+    move = _checked_move(Move(standoff, overtravel, margin, _STEM_GAP, max_angle, enough))
+    obstacles = Obstacles(nominal, tuple(fixtures), stock) if obstacles is None else obstacles
+    points, normals, usable = _places(targets)
+    frames = np.stack([pose_frame(kinematics, pose) for pose in allowed])
+    regions = np.full(len(targets), -1)
+    if usable.any():
+        regions[usable] = obstacles.regions[obstacles.engines[0].search(points[usable])[1]]
+    setting = Setting(points, normals, regions, obstacles, probe, frames, move)
+    tries = setting.tries(np.flatnonzero(usable))
+    _refuse_travel(tries, setting, kinematics, allowed)
+    _refuse_fit(tries, setting)
+    _judge(tries, setting)
+    return _table(targets, usable, tries, setting, kinematics, allowed)
+
+
+def _judge(tries: Tries, setting: Setting) -> None:
+    """Judge tries quickly; then those of targets that no try reaches once more, to find the least bad."""
+    for early in (True, False):
+        rows = np.flatnonzero(tries.fault == 0)
+        if not early:
+            reached = np.isin(tries.target, tries.target[rows])
+            rows = np.flatnonzero(~reached & (tries.fault >= FAULTS.index("touch")))
+        if len(rows):
+            some = tries.take(rows)
+            some.fault[:] = 0
+            setting.judge(some, early=early)
+            tries.put(rows, some)
+
+
+def _refuse_travel(
+    tries: Tries, setting: Setting, kinematics: Kinematics, poses: tuple[tuple[float, ...], ...]
+) -> None:
+    """Mark tries that leave the travel of the linear axes."""
+    if kinematics.travel is None or not len(tries.target):
+        return
+    low, high = np.array(kinematics.travel).T
+    start, _, end = setting.centres(tries)
+    offset = setting.offsets(tries)
+    for number, angles in enumerate(poses):
+        own = np.flatnonzero(tries.pose == number)
+        for centre in (start, end):
+            place = kinematics.to_program(centre[own] - offset[own], angles, length=setting.probe.tool_length)
+            beyond = np.maximum(low - place, place - high).max(axis=1, initial=-np.inf)
+            tries.beyond[own] = np.maximum(tries.beyond[own], beyond)
+    tries.fault[(tries.beyond > 0) & (tries.fault == 0)] = FAULTS.index("travel")
+
+
+def _refuse_fit(tries: Tries, setting: Setting) -> None:
+    """Mark tries whose ball does not fit at the target: something else reaches into it at contact."""
+    open_ = np.flatnonzero(tries.fault == 0)
+    outline = setting.probe.outline()
+    for number, ball in enumerate(outline):
+        own = open_[tries.tip[open_] == ball.tip]
+        if ball.part != "ball" or not len(own):
+            continue
+        rows, back = np.unique(tries.target[own], return_inverse=True)
+        frame = np.broadcast_to(np.eye(3), (len(rows), 3, 3))
+        origin = setting.points[rows] + ball.grown * setting.normals[rows] - np.array(ball.start)
+        pieces = swept(ball, frame, origin, np.zeros_like(origin))
+        distance, facet = setting.obstacles.least(pieces, enough=setting.move.enough)
+        misfit = (distance < -_FIT - 2 * setting.obstacles.chord)[back]
+        bad = own[misfit]
+        tries.fault[bad], tries.segment[bad] = FAULTS.index("fit"), number
+        tries.clearance[bad], tries.facet[bad] = distance[back][misfit], facet[back][misfit]
+
+
+def _table(
+    targets: pd.DataFrame,
+    usable: np.ndarray,
+    tries: Tries,
+    setting: Setting,
+    kinematics: Kinematics,
+    poses: tuple[tuple[float, ...], ...],
+) -> pd.DataFrame:
+    """The targets with what was found."""
+    n = len(targets)
+    chosen = np.full(n, -1)
+    good = np.flatnonzero(tries.fault == 0)
+    # round: equal clearances must not be told apart by rounding
+    order = good[
+        np.lexsort(
+            [tries.tip[good], tries.pose[good], tries.stem_angle[good].round(6), -tries.clearance[good].round(3)]
+        )
+    ]
+    chosen[tries.target[order[::-1]]] = order[::-1]
+    reachable = chosen >= 0
+    axes = np.full((n, 3), np.nan)
+    axes[reachable] = setting.frames[tries.pose[chosen[reachable]], :, 2]
+    cosine = np.einsum("ij,ij->i", axes, setting.normals)
+    ways: list[list[int]] = [[] for _ in range(n)]
+    for row in good:
+        ways[tries.target[row]].append(int(tries.pose[row]))
+    out = targets.copy()
+    out["reachable"] = reachable
+    unreached = np.flatnonzero(usable & ~reachable)
+    reasons = why_not(tries, unreached, setting, kinematics, poses)
+    out["reason"] = [
+        "" if reachable[row] else reasons.get(row, "the target has no finite place and normal") for row in range(n)
+    ]
+    out["reason"] = out["reason"].astype(object)
+    out["direction"] = np.where(reachable, tries.pose[chosen] if len(tries.pose) else -1, -1)
+    out["directions"] = pd.Series([tuple(sorted(set(way))) for way in ways], index=out.index, dtype=object)
+    out["tip"] = np.where(reachable, tries.tip[chosen] if len(tries.tip) else 0, 0)
+    out[["ti", "tj", "tk"]] = axes
+    out["approach_angle"] = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    out["clearance"] = np.where(reachable, tries.clearance[chosen] if len(tries.pose) else np.nan, np.nan)
+    out["standoff"], out["overtravel"] = setting.move.standoff, setting.move.overtravel
+    out.attrs = {**targets.attrs, "poses": poses}
+    return out
+
+
+def _places(targets: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points and normals (n, 3), and which rows have both; a table that is none is refused."""
+    if not isinstance(targets, pd.DataFrame):
+        raise InputError("the targets are not a table", found=type(targets).__name__, expected="a DataFrame")
+    missing = [name for name in tables.COLUMNS if name not in targets.columns]
+    if missing:
+        raise InputError("the targets table lacks columns", found=", ".join(missing))
+    numbers = targets[["x0", "y0", "z0", "i", "j", "k"]].apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    usable = np.isfinite(numbers).all(axis=1)
+    tables.check(targets[usable])
+    return numbers[:, :3].copy(), numbers[:, 3:].copy(), usable
+
+
+def _checked_move(move: Move) -> Move:
+    for name, least in (("margin", 0.0), ("standoff", 0.0), ("overtravel", 0.0), ("max_angle", 0.0), ("enough", 0.0)):
+        value = getattr(move, name)
+        if not isinstance(value, (int, float, np.number)) or not least <= float(value) < np.inf:
+            raise InputError(
+                "a length or an angle of the touch is not usable", column=name, found=value, expected=">= 0"
+            )
+    if move.standoff <= move.margin:
+        raise InputError(
+            "the standoff is not larger than the margin",
+            column="standoff",
+            found=move.standoff,
+            expected=f"> {move.margin}",
+            todo="The ball would be too near at the very start.",
+        )
+    if move.enough < move.margin:
+        raise InputError("enough clearance is less than the margin", column="enough", found=move.enough)
+    return move

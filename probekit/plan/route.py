@@ -1,0 +1,349 @@
+"""The order of touching and the ways between: few rotary moves, a short tour in each pose, nothing through the part.
+
+Between two touches the ball goes straight if the whole probe clears part and fixture by the margin all the way. Else
+it rises along the tool axis to the pose's clearance plane, crosses there, and comes down along the tool axis. The
+clearance plane is square to the tool axis and lies so high that nothing of the probe reaches down to any obstacle.
+Where a rise beside the surface does not clear, the ball first backs off along the target's normal.
+
+Every way below the clearance plane is made at positioning feed; only moves on or above it are rapid. Before the rotary
+axes turn, the ball is lifted to a height that clears part and fixture at every angle of the tables.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..errors import InputError
+from . import targets as table
+from .kinematics import Kinematics
+from .pace import CycleTime, Leg, Pace, cycle_time
+from .poses import pose_frame
+from .probe import Probe
+from .tour import short_tour
+from .ways import Clear, Ways, rises
+
+__all__ = ["Route", "few_poses", "order", "safe_height"]
+
+
+@dataclass(frozen=True, eq=False)
+class Route:
+    """Targets in the order of touching, and the way to each.
+
+    Parameters
+    ----------
+    targets : DataFrame
+        The reachable targets in the order of touching.
+    left_out : DataFrame
+        Those that cannot be touched, with a `reason`. Nothing is lost.
+    poses : tuple of tuples
+        Angles of the rotary axes of each allowed pose [degree]; `targets.direction` points into it.
+    starts : (n, 3) float
+        Ball centre at the standoff of each target.
+    ways : tuple of n tuples of Leg
+        From the start of the touch before (or, where `indexed`, from where the ball was lifted) to the start of this.
+    leaving : tuple of n tuples of Leg
+        From the start of this touch to where the ball can be lifted; empty unless it is the last one of its pose.
+    indexed : (n,) bool
+        Whether the ball is lifted and the rotary axes take a pose before this touch.
+    height : float
+        Program Z at which the rotary axes may turn [mm].
+    clear_height : float
+        Lowest program Z of a rapid move [mm]. With tilted poses it is lower than the top of the upright part.
+    pace : Pace
+    time : CycleTime
+    """
+
+    targets: pd.DataFrame
+    left_out: pd.DataFrame
+    poses: tuple[tuple[float, ...], ...]
+    starts: np.ndarray
+    ways: tuple[tuple[Leg, ...], ...]
+    leaving: tuple[tuple[Leg, ...], ...]
+    indexed: np.ndarray
+    height: float
+    clear_height: float
+    pace: Pace
+    time: CycleTime
+
+
+def few_poses(targets: pd.DataFrame, poses: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], ...]:
+    """Few poses that still reach all that can be reached: give them to `reach` again, and to `order` then.
+
+    Parameters
+    ----------
+    targets : DataFrame
+        After reach, with `directions`: all poses that would do for each target.
+    poses : sequence of (n_axes,) float
+        What `directions` points into [degree].
+
+    Returns
+    -------
+    tuple of (n_axes,) tuples
+        In the order of `poses`.
+
+    Raises
+    ------
+    InputError
+        If the targets have no `directions`.
+
+    Notes
+    -----
+    The greedy cover: each time the pose that reaches most of the targets left, of equal ones the first. It takes at
+    most 1 + ln(n) times the least number (V. Chvatal, Math. of Operations Research 4 (1979) 233-235, from memory).
+    """
+    if "directions" not in targets.columns:
+        raise InputError("which poses would do?", column="directions", todo="Find the targets' reach first.")
+    left = [set(ways) for ways in targets["directions"] if len(ways)]
+    taken: set[int] = set()
+    while left:
+        count = [sum(pose in ways for ways in left) for pose in range(len(poses))]
+        best = int(np.argmax(count))
+        taken.add(best)
+        left = [ways for ways in left if best not in ways]
+    return tuple(tuple(float(angle) for angle in poses[pose]) for pose in sorted(taken))
+
+
+def safe_height(kinematics: Kinematics, around: np.ndarray, *, below: float, margin: float) -> float:
+    """Program Z of the ball centre above everything that the tables can bring up, at whatever angles.
+
+    Parameters
+    ----------
+    kinematics : Kinematics
+    around : (m, 3) float
+        Points whose convex hull holds part and fixture, in the part frame [mm].
+    below : float
+        How far the probe reaches beyond the ball centre, away from the spindle [mm].
+    margin : float
+        [mm]
+
+    Notes
+    -----
+    A table keeps a point's distance to each point of its axis. So under the last table a point stays within a ball
+    around that axis' point, whose centre and radius the tables that carry it move and widen in turn. A head needs no
+    more: of the tool that swings about the pivot nothing is farther from it than the ball.
+    """
+    tables = [axis for axis in kinematics.axes if axis.moves == "table"]
+    if not tables:
+        return float(around[:, 2].max()) + below + margin
+    centre = np.array(tables[-1].point)
+    radius = float(np.linalg.norm(around - centre, axis=1).max())
+    for axis in tables[-2::-1]:
+        radius += float(np.linalg.norm(centre - axis.point))
+        centre = np.array(axis.point)
+    return float(centre[2]) + radius + below + margin
+
+
+def order(
+    targets: pd.DataFrame,
+    probe: Probe,
+    kinematics: Kinematics,
+    poses: Sequence[Sequence[float]],
+    *,
+    clear: Clear,
+    around: np.ndarray,
+    margin: float = 0.5,
+    above: float = 5.0,
+    height: float | None = None,
+    start: Sequence[float] = (),
+    pace: Pace | None = None,
+) -> Route:
+    """Put targets into a short, safe order.
+
+    Parameters
+    ----------
+    targets : DataFrame
+        The targets table after reach, with `standoff` and `overtravel`; without `reachable` all are taken to be, and
+        without `direction` the only pose.
+    probe : Probe
+        Its straight stylus touches; targets of other tips are left out.
+    kinematics : Kinematics
+    poses : sequence of (n_axes,) float
+        Allowed angles of the rotary axes [degree]; `direction` is the index into it.
+    clear : callable
+        ``(start, end, axis)``, (n, 3) each, to (n,) least distance of the probe along straight moves of its ball [mm]:
+        ``lambda a, b, axis: clearance_along(obstacles, probe, a, b, axis, enough=margin + 0.01)``.
+    around : (m, 3) float
+        Points whose convex hull holds part, stock and fixture, in the part frame [mm]: their vertices, or all eight
+        corners of a box.
+    margin : float
+        Least clearance of the probe on every way [mm]: smaller than every standoff, larger than the material that may
+        be left on the part.
+    above : float
+        Clearance above everything on the clearance planes, where moves are rapid, and at the height for turning [mm].
+    height : float, optional
+        Program Z at which the rotary axes may turn [mm]; default `safe_height`, or the highest place of the route.
+    start : (n_axes,) float
+        Angles before and after probing [degree]; default zero.
+    pace : Pace, optional
+        Shortest means quickest at this pace; default ``Pace()``.
+
+    Returns
+    -------
+    Route
+
+    Raises
+    ------
+    InputError
+        For a table without what is needed, directions that are no pose, a tool axis that contradicts its pose, a margin
+        that a standoff cannot keep, or a height below the safe one.
+    """
+    poses = tuple(tuple(float(angle) for angle in pose) for pose in poses)
+    pace = Pace() if pace is None else pace
+    around = np.asarray(around, dtype=float)
+    if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
+        raise InputError("too few points around", column="around", found=around.shape, expected="(4 or more, 3) finite")
+    able, left = _reachable(targets, poses)
+    _check(able, kinematics, poses, margin)
+    if not margin <= above < np.inf:
+        raise InputError(
+            "the clearance planes lie too low", column="above", found=above, expected=f"{margin:g} mm or more"
+        )
+
+    direction, standoff = able["direction"].to_numpy(int), able["standoff"].to_numpy(float)
+    position, normal = able[table.POSITION].to_numpy(float), able[table.NORMAL].to_numpy(float)
+    starts = position + (probe.radius + standoff)[:, None] * normal
+    frames = np.array([pose_frame(kinematics, pose) for pose in poses])
+    axis, below = frames[direction, :, 2], _below(probe)
+    attitude = axis if probe.turned else frames[direction]
+    plane = (around @ frames[:, :, 2].T).max(axis=0)[direction] + below + above
+    risen, used = rises(starts, normal, standoff, axis, attitude, plane, clear, margin)
+
+    length, ends = probe.tool_length, [(poses[direction[row]], risen[row, -1]) for row in np.flatnonzero(used)]
+    overs = [kinematics.to_program(over, pose, length=length)[2] for pose, over in ends]
+    least = float(max([safe_height(kinematics, around, below=below, margin=above), *overs]))
+    if height is not None and height < least:
+        raise InputError(
+            "the height for turning is not safe", column="height", found=height, expected=f"at least {least:.3f} mm"
+        )
+    height = least if height is None else float(height)
+
+    rows: list[int] = []
+    straight: list[bool] = []
+    indexed: list[bool] = []
+    for pose in _pose_order(sorted(set(direction[used].tolist())), poses, start, len(kinematics.axes)):
+        own = np.flatnonzero(used & (direction == pose))
+        ways = Ways(starts[own], risen[own], attitude[own], clear, margin, pace)
+        tour = ways.tour()
+        rows += own[tour].tolist()
+        straight += [False, *(ways.is_straight(a, b) for a, b in itertools.pairwise(tour))]
+        indexed += [True] + [False] * (len(own) - 1)
+
+    legs, leaving = _legs(rows, straight, indexed, starts, risen, direction, poses, kinematics, length, height)
+    ordered = able.iloc[rows].reset_index(drop=True)
+    blocked = able[~used].assign(reason=f"no way to the clearance plane clears by {margin:g} mm")
+    left = pd.concat([left, blocked]).sort_index().reset_index(drop=True)
+    ordered.attrs, left.attrs = dict(targets.attrs), dict(targets.attrs)
+    indexed_at = np.array(indexed, dtype=bool)
+    low = float(min([height, *overs]))
+    turns = [tuple(start) or (0.0,) * len(kinematics.axes)]
+    turns += [poses[direction[row]] for row, turn in zip(rows, indexed, strict=True) if turn]
+    time = cycle_time(starts[rows], standoff[rows], legs, leaving, indexed_at, [*turns, turns[0]], pace)
+    return Route(ordered, left, poses, starts[rows], legs, leaving, indexed_at, height, low, pace, time)
+
+
+def _reachable(targets: pd.DataFrame, poses: tuple[tuple[float, ...], ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Targets that can be routed, and the others with their reasons; both have a direction."""
+    missing = [name for name in ("touch", "standoff", "overtravel") if name not in targets.columns]
+    if missing:
+        raise InputError("the targets lack columns", found=", ".join(missing), todo="Find their reach first.")
+    if not poses or ("direction" not in targets.columns and len(poses) > 1):
+        raise InputError("which pose touches which target?", column="direction", todo="Find the targets' reach first.")
+    given = targets.reset_index(drop=True)
+    given = given.assign(**{name: value for name, value in {"direction": 0, "reason": ""}.items() if name not in given})
+    able = given["reachable"].to_numpy(bool) if "reachable" in given else given["direction"].to_numpy(int) >= 0
+    if "tip" in given:
+        other = able & (given["tip"].to_numpy(int) != 0)
+        given["reason"] = given["reason"].mask(other, "it needs another tip, and programs are for the straight one")
+        able = able & ~other
+    return table.check(given[able]), given[~able]
+
+
+def _check(targets: pd.DataFrame, kinematics: Kinematics, poses: tuple[tuple[float, ...], ...], margin: float) -> None:
+    """Refuse reachable targets that contradict the poses, or that the margin does not suit."""
+    direction = targets["direction"].to_numpy(int)
+    if not ((direction >= 0) & (direction < len(poses))).all():
+        raise InputError("a target's direction is no pose", column="direction", expected=f"0 to {len(poses) - 1}")
+    for pose in sorted(set(direction.tolist())):
+        if kinematics.spindle(poses[pose])[2] < -1e-9:
+            raise InputError("a pose turns the tool upwards: no lift is safe", column="direction", found=poses[pose])
+    axes = np.array([kinematics.tool_axis(pose) for pose in poses])[direction]
+    if "ti" in targets and len(targets):
+        off = np.abs(axes - targets[["ti", "tj", "tk"]].to_numpy(float)).max(axis=1)
+        if not (off < 1e-6).all():
+            row = int(np.argmax(~(off < 1e-6)))
+            raise InputError(
+                f"the tool axis of target {targets['touch'].iloc[row]} is not that of its pose",
+                column="direction",
+                found=int(direction[row]),
+                todo="Use the poses and the kinematics that the reach was found with.",
+            )
+    for name, least in (("standoff", margin), ("overtravel", 0.0)):
+        values = targets[name].to_numpy(float)
+        if not (np.isfinite(values) & (values > least)).all():
+            raise InputError(
+                f"the {name} is not larger than the margin" if least else f"the {name} is not positive",
+                column=name,
+                found=float(values.min()),
+                expected=f"more than {least:g} mm",
+            )
+
+
+def _below(probe: Probe) -> float:
+    """How far the probe reaches beyond the ball's centre, away from the spindle [mm], sideways pieces taken thickly."""
+    pieces = [(piece, min(piece.start[2], piece.end[2])) for piece in probe.outline() if piece.part != "body"]
+    return max(max(piece.grown, piece.start_radius if piece.tip > 0 else 0.0) - low for piece, low in pieces)
+
+
+def _pose_order(
+    used: list[int], poses: tuple[tuple[float, ...], ...], start: Sequence[float], n_axes: int
+) -> list[int]:
+    """Poses in the order of least rotation, from the start angles round and back to them."""
+    angles = np.array([tuple(start) or (0.0,) * n_axes, *(poses[pose] for pose in used)]).reshape(len(used) + 1, -1)
+    rotation = np.abs(angles[:, None] - angles).sum(axis=2)
+    return [used[place - 1] for place in short_tour(rotation)[1:]]
+
+
+def _legs(
+    rows: list[int],
+    straight: list[bool],
+    indexed: list[bool],
+    starts: np.ndarray,
+    rises: np.ndarray,
+    direction: np.ndarray,
+    poses: tuple[tuple[float, ...], ...],
+    kinematics: Kinematics,
+    tool_length: float,
+    height: float,
+) -> tuple[tuple[tuple[Leg, ...], ...], tuple[tuple[Leg, ...], ...]]:
+    """Way to each touch, and from the last one of each pose."""
+    ways, leaving = [], []
+    for at, row in enumerate(rows):
+        down = _path("approach", rises[row][::-1])
+        if indexed[at]:
+            pose = poses[direction[row]]
+            high = kinematics.to_program(rises[row, -1], pose, length=tool_length)
+            high[2] = height
+            lifted = kinematics.to_part(high, pose, length=tool_length)
+            ways.append((Leg("rapid", _point(lifted)), *_path("rapid", [lifted, rises[row, -1]]), *down))
+        elif straight[at]:
+            ways.append((Leg("approach", _point(starts[row])),))
+        else:
+            before = rises[rows[at - 1]]
+            ways.append((*_path("rise", before), *_path("rapid", [before[-1], rises[row, -1]]), *down))
+        last = at + 1 == len(rows) or indexed[at + 1]
+        leaving.append(_path("rise", rises[row]) if last else ())
+    return tuple(ways), tuple(leaving)
+
+
+def _path(kind: str, points: Sequence[np.ndarray]) -> tuple[Leg, ...]:
+    """Legs along points, from the first one on, leaving out those that go nowhere."""
+    return tuple(Leg(kind, _point(b)) for a, b in itertools.pairwise(points) if (a != b).any())
+
+
+def _point(point: np.ndarray) -> tuple[float, float, float]:
+    return tuple(float(c) for c in point)

@@ -1,0 +1,176 @@
+"""Where in a milling program the probing goes: after an operation, a block, the work of a tool, or at the end."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..errors import InputError
+from .interpreter import Interpreter
+from .modal import Modal
+from .steps import MOVES, Step
+from .words import Block
+
+__all__ = ["Place", "Walked", "find_place", "walk"]
+
+_MOST_LISTED = 12
+
+
+@dataclass(frozen=True)
+class Walked:
+    """A block, what it did, and what held after it."""
+
+    block: Block
+    steps: tuple[Step, ...]
+    state: Modal
+    position: tuple[float, ...]
+    angles: tuple[float, ...]
+
+    @property
+    def moves(self) -> bool:
+        """Whether an axis moved, or may have."""
+        return any(step.kind in (*MOVES, "unknown") for step in self.steps)
+
+    @property
+    def only_comment(self) -> bool:
+        """Whether nothing but a comment, or nothing at all, stands on the line."""
+        return not (self.block.words or self.block.assignments or self.block.unknown or self.block.mark)
+
+    def does(self, kind: str) -> bool:
+        """Whether a step of this kind is among its steps."""
+        return any(step.kind == kind for step in self.steps)
+
+
+@dataclass(frozen=True)
+class Place:
+    """The probing goes before the line of this index (from 0); `words` say why there."""
+
+    index: int
+    words: str
+
+
+def walk(interpreter: Interpreter, blocks: Sequence[Block]) -> list[Walked]:
+    """Run all blocks and keep what held after each; blocks after the end of the program do nothing.
+
+    Parameters
+    ----------
+    interpreter : Interpreter
+    blocks : sequence of Block
+    """
+    walked = []
+    for block in blocks:
+        steps = () if interpreter.ended else tuple(interpreter.block(block))
+        position, angles = tuple(interpreter.position), tuple(interpreter.angles)
+        walked.append(Walked(block, steps, interpreter.state, position, angles))
+    return walked
+
+
+def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | None) -> Place:
+    """Find the line before which the probing goes.
+
+    Parameters
+    ----------
+    walked : sequence of Walked
+    after : str or int
+        See `probekit.program.merge`.
+    occurrence : int, optional
+        Which of several, from 1.
+
+    Raises
+    ------
+    InputError
+        If there is no such place, or several.
+    """
+    end = next((index for index, one in enumerate(walked) if one.does("end")), len(walked))
+    text = str(after).strip()
+    number = re.fullmatch(r"[Nn]?\s*([0-9]+)", text)
+    tool = re.fullmatch(r"(?:M0?6\s*)?T\s*([0-9]+)(?:\s*M0?6)?", text, re.IGNORECASE)
+    if text.lower() == "end":
+        return Place(_before_comments(walked, end, 0), "at the end")
+    if number:
+        found = [i for i, one in enumerate(walked) if one.block.number == int(number[1])]
+        index = _one_of(walked, found, f"block N{number[1]}", occurrence)
+        stop, words = index + 1, f"after block N{number[1]}"
+    elif tool:
+        found = [
+            i for i, one in enumerate(walked) if any(s.kind == "tool" and s.detail == int(tool[1]) for s in one.steps)
+        ]
+        index = _one_of(walked, found, f"tool change to T{tool[1]}", occurrence)
+        stop = next((i for i in range(index + 1, end) if walked[i].does("tool")), end)
+        stop, words = _before_comments(walked, stop, index + 1), f"after the work of tool {tool[1]}"
+    else:
+        wanted = _plain(text.strip("()"))
+        if not wanted:
+            raise InputError("where does the probing go?", column="after", found=after, expected="a place")
+        held = [(i, _plain(comment)) for i, one in enumerate(walked) for comment in one.block.comments]
+        found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if wanted in comment]
+        index = _one_of(walked, sorted(set(found)), f"comment '{text}'", occurrence)
+        stop, words = _end_of_operation(walked, index, end), f"after the operation '{text.strip('()')}'"
+    if index >= end:
+        raise InputError(
+            "the program has ended before that place",
+            line=walked[index].block.line,
+            column="after",
+            found=after,
+            todo='Use a place before the program end, or after="end".',
+        )
+    return Place(min(stop, end), words)
+
+
+def _end_of_operation(walked: Sequence[Walked], index: int, end: int) -> int:
+    """An operation that has moved ends at the next line with only a comment, tool change, or program end."""
+    moved = walked[index].moves
+    for i in range(index + 1, end):
+        here = walked[i]
+        if moved and (here.does("tool") or (here.only_comment and here.block.comments)):
+            return _before_comments(walked, i, index + 1)
+        moved |= here.moves
+    return _before_comments(walked, end, index + 1)
+
+
+def _before_comments(walked: Sequence[Walked], index: int, least: int) -> int:
+    """Step back over lines that hold only comments: they head what follows."""
+    while index > least and walked[index - 1].only_comment:
+        index -= 1
+    return index
+
+
+def _one_of(walked: Sequence[Walked], found: Sequence[int], what: str, occurrence: int | None) -> int:
+    if occurrence is not None and not 1 <= occurrence <= max(len(found), 1):
+        raise InputError(
+            f"there are only {len(found)} of {what}", column="occurrence", found=occurrence, expected="a count from 1"
+        )
+    if len(found) == 1 or (found and occurrence is not None):
+        return found[(occurrence or 1) - 1]
+    if found:
+        lines = "; ".join(
+            f"line {walked[i].block.line}: {walked[i].block.text.strip()[:40]}" for i in found[:_MOST_LISTED]
+        )
+        raise InputError(
+            f"{what} stands {len(found)} times in the milling program: {lines}",
+            column="after",
+            todo="Say which with occurrence=1, 2, ..., or name another place.",
+        )
+    raise InputError(
+        f"there is no {what} in the milling program",
+        column="after",
+        todo=f"Places that there are: {_candidates(walked)}.",
+    )
+
+
+def _candidates(walked: Sequence[Walked]) -> str:
+    named = []
+    for one in walked:
+        if one.block.comments:
+            named.append(f"line {one.block.line}: ({one.block.comments[0][:40]})")
+        elif one.does("tool"):
+            named.append(f"line {one.block.line}: T{one.state.tool}")
+    numbers = [one.block.number for one in walked if one.block.number is not None]
+    more = [f"and {len(named) - _MOST_LISTED} more"] if len(named) > _MOST_LISTED else []
+    blocks = [f"blocks N{min(numbers)} to N{max(numbers)}"] if numbers else []
+    return "; ".join([*named[:_MOST_LISTED], *more, *blocks, '"end"'])
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).lower()

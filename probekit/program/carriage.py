@@ -1,0 +1,143 @@
+"""Where the machine stands, the origin it counts from, and the steps it takes: the lowest layer of the interpreter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+
+from ..plan.kinematics import Kinematics
+from .modal import OFFSETS, Modal
+from .steps import Step
+from .words import Block
+
+__all__ = ["LINEAR", "Carriage"]
+
+LINEAR = "XYZ"
+
+
+class Carriage:
+    """Position of the machine in program coordinates, and what moves the origin of these.
+
+    Parameters
+    ----------
+    kinematics : Kinematics, optional
+    start : (3,) float, optional
+        Where the machine stands whenever the text does not tell [mm]; unknown (NaN) if not given.
+    offsets : mapping of str to (3,) float, optional
+        Origins of work offsets in machine coordinates [mm].
+    """
+
+    def __init__(
+        self,
+        kinematics: Kinematics | None,
+        start: Sequence[float] | None,
+        offsets: Mapping[str, Sequence[float]] | None,
+    ) -> None:
+        self.kinematics = kinematics or Kinematics()
+        self.state = Modal()
+        self._start = (math.nan,) * 3 if start is None else tuple(float(value) for value in start)
+        self.offsets = {name: [float(v) for v in origin] for name, origin in (offsets or {}).items()}
+        self.shift = [0.0] * 3  # of G92
+        self._kept_shift = [0.0] * 3  # for G92.3
+        self.position = list(self._start)
+        self.angles = [0.0] * len(self.kinematics.axes)
+        self._block = Block(0, "")
+
+    def _lose_position(self) -> None:
+        """From here on the text does not tell where the machine stands."""
+        self.position = list(self._start)
+
+    def _origin(self, name: str) -> list[float]:
+        return self.offsets.get(name, [math.nan] * 3)
+
+    def _move_origin(self, offset: str, shift: Sequence[float], moved: Sequence[float] | None = None) -> None:
+        """Another work offset or another shift: the machine stands still, its program coordinates change."""
+        old, new = self._origin(self.state.offset), self._origin(offset) if moved is None else moved
+        for axis in range(3):
+            step = 0.0 if offset == self.state.offset and moved is None else old[axis] - new[axis]
+            place = self.position[axis] + step + self.shift[axis] - shift[axis]
+            self.position[axis] = self._start[axis] if math.isnan(place) else place
+        self.shift = list(shift)
+        if moved is not None:
+            self.offsets[offset] = list(moved)
+        else:
+            self.state = self.state.with_word("offset", offset)
+
+    def _now(self, word: str, take: Callable[[str], float | None]) -> list[Step]:
+        """G10, G28, G30 and G92: what happens once."""
+        given = {axis: value * self.state.scale for axis, n in enumerate(LINEAR) if (value := take(n)) is not None}
+        turned = [n for n in self.kinematics.letters if take(n) is not None]
+        if turned:
+            return [self._unknown(f"{word} of a rotary axis")]
+        if word in ("G28", "G30"):
+            steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
+            return [*steps, *self._go("rapid", list(self._start), detail=f"{word}: to the machine's reference point")]
+        if word == "G10":
+            kind, number = take("L"), take("P")
+            if kind != 2 or number not in range(1, 10):
+                return [self._unknown("G10 other than L2 P1 to P9")]
+            name = OFFSETS[int(number) - 1]
+            moved = [given.get(axis, self._origin(name)[axis]) for axis in range(3)]
+            if name == self.state.offset:
+                self._move_origin(name, self.shift, moved)
+            else:
+                self.offsets[name] = moved
+            return [self._step("message", detail=f"G10 sets the values of work offset {name}")]
+        if word == "G92":
+            shift = [
+                self.shift[axis] + self.position[axis] - given[axis] if axis in given else self.shift[axis]
+                for axis in range(3)
+            ]
+            self.shift = shift
+            self.position = [given.get(axis, self.position[axis]) for axis in range(3)]
+        elif word == "G92.3":
+            self._move_origin(self.state.offset, self._kept_shift)
+        else:
+            self._kept_shift = list(self.shift) if word == "G92.2" else [0.0] * 3
+            self._move_origin(self.state.offset, [0.0] * 3)
+        return [self._step("message", detail=f"{word} shifts the origin of the program")]
+
+    def _target(self, axis: int, given: Mapping[int, float]) -> float:
+        if axis not in given:
+            return self.position[axis]
+        return given[axis] + (self.position[axis] if self.state.distance == "G91" else 0.0)
+
+    def _go(
+        self,
+        kind: str,
+        end: list[float],
+        angles: list[float] | None = None,
+        detail: object = None,
+        length: float | None = None,
+        feed: bool = True,
+    ) -> list[Step]:
+        step = self._made(
+            kind, end, self.angles if angles is None else angles, detail, length, feed and kind != "rapid"
+        )
+        self.position, self.angles = list(end), list(step.angles_end)
+        return [step]
+
+    def _made(
+        self,
+        kind: str,
+        end: Sequence[float],
+        angles: Sequence[float],
+        detail: object = None,
+        length: float | None = None,
+        at_feed: bool = True,
+    ) -> Step:
+        feed = self.state.feed if at_feed else None
+        if feed is not None and self.state.feed_mode == "G93":
+            feed *= math.dist(self.position, end) if length is None else length
+        elif feed is not None and self.state.feed_mode == "G95":
+            feed *= self.state.speed
+        block, here, now = self._block, tuple(self.position), tuple(self.angles)
+        return Step(block.line, kind, here, tuple(end), now, tuple(angles), feed, self.state, block.text, detail)
+
+    def _step(self, kind: str, start: tuple[float, ...] | None = None, detail: object = None) -> Step:
+        here, angles = tuple(self.position), tuple(self.angles)
+        at = start or here
+        return Step(self._block.line, kind, at, here, angles, angles, None, self.state, self._block.text, detail)
+
+    def _unknown(self, what: str) -> Step:
+        return self._step("unknown", detail=what)

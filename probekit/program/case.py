@@ -1,0 +1,64 @@
+"""A program that has been run, with all that its checks need to know."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..plan.kinematics import Kinematics
+from ..plan.probe import Probe
+from .steps import MOVES, Step
+from .words import Block
+
+__all__ = ["Case", "Clear"]
+
+Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A program that has been run, and the limits that it is checked against: those of `probekit.program.check`."""
+
+    blocks: tuple[Block, ...]
+    steps: tuple[Step, ...]
+    kinematics: Kinematics
+    probe: Probe | None
+    tool: int | None
+    clear: Clear | None
+    margin: float
+    safe_height: float | None
+    turn_height: float | None
+    touch_feed: float
+    positioning_feed: float
+    overtravel: float
+    near: float
+    known: frozenset[str]
+
+    @cached_property
+    def tools(self) -> frozenset[int]:
+        """Numbers of the probes: the one given, else all that are in at a probing move."""
+        if self.tool is not None:
+            return frozenset([self.tool])
+        return frozenset(s.state.tool for s in self.steps if s.kind == "probe" and s.state.tool is not None)
+
+    def probe_in(self, step: Step) -> bool:
+        """Whether a probe is in the spindle."""
+        return step.state.tool in self.tools
+
+    @cached_property
+    def probing(self) -> tuple[Step, ...]:
+        """Steps with a probe in the spindle."""
+        return tuple(step for step in self.steps if self.probe_in(step))
+
+    def probe_moves(self, *kinds: str) -> Iterator[Step]:
+        """Moves with a probe in the spindle, of some kinds or of any."""
+        return (step for step in self.probing if step.kind in (kinds or MOVES))
+
+
+def known_place(step: Step) -> bool:
+    """Whether the text tells where a move starts and ends."""
+    return all(map(math.isfinite, (*step.start, *step.end)))

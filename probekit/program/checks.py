@@ -1,0 +1,151 @@
+"""Checks of a program before a qualified person releases it. No check can say that a program is safe."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from ..errors import InputError
+from ..plan.kinematics import Kinematics
+from ..plan.probe import Probe
+from .case import Case, Clear
+from .collision import collision
+from .findings import CheckResult, Finding, Findings, NotMade
+from .interpreter import run
+from .rules import RULES
+from .source import Source, load
+from .words import parse
+
+__all__ = ["check"]
+
+
+def check(
+    text: str | bytes | Path | Source,
+    *,
+    kinematics: Kinematics | None = None,
+    probe: Probe | None = None,
+    tool: int | None = None,
+    clear: Clear | None = None,
+    margin: float = 1.0,
+    safe_height: float | None = None,
+    turn_height: float | None = None,
+    touch_feed: float = 200.0,
+    positioning_feed: float = 3000.0,
+    overtravel: float = 5.0,
+    near: float = 0.2,
+    offsets: Mapping[str, Sequence[float]] | None = None,
+    start: Sequence[float] | None = None,
+    known: Iterable[str] = (),
+    aliases: Mapping[str, str] | None = None,
+) -> Findings:
+    """Run through a program and look for what must not happen with a probe in the spindle.
+
+    Parameters
+    ----------
+    text : str, bytes, Path or Source
+        The whole program, merged or not; a str is the text itself.
+    kinematics : Kinematics, optional
+        Rotary axes and travel of the machine; without it travel is not checked.
+    probe : Probe, optional
+        For the radius of its ball and its length. Without it probing moves are followed to their ends.
+    tool : int, optional
+        Number of the probe in the magazine; if not given, the tools that are in at probing moves.
+    clear : callable, optional
+        ``clear(starts, ends, tool_axes)``, three (n, 3) float in the part frame [mm] -> (n,) float: least distance of
+        the whole probe to all obstacles along straight moves of the ball's centre, negative inside. Without it
+        collisions are not checked. For instance
+        ``lambda a, b, axis: plan.clearance_along(obstacles, probe, a, b, axis)``.
+    margin : float
+        Least distance in rapid and rotary moves [mm].
+    safe_height : float, optional
+        Program Z [mm] below which rapid moves of the probe are not wanted, except straight up. Where a plan has a
+        clear height of its own for each pose, leave it out and give `clear`.
+    turn_height : float, optional
+        Program Z [mm] from which rotary axes may turn with the probe in; `safe_height` if not given.
+    touch_feed, positioning_feed : float
+        Largest feed of probing moves and of other moves of the probe at feed [mm/min]. The defaults are common
+        practice, no source.
+    overtravel : float
+        How far [mm] a probing move may enter the model where its target is not known.
+    near : float
+        A touch whose target is known is followed to this distance [mm] before the ball should touch: more than the
+        chord error of the obstacles.
+    offsets : mapping of str to (3,) float, optional
+        Origins of work offsets in machine coordinates [mm].
+    start : (3,) float, optional
+        Where the machine stands whenever the text does not tell [mm].
+    known : iterable of str
+        Words that are known to be harmless on this machine, as they are listed: ("M88",).
+    aliases : mapping of str to str, optional
+        Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    InputError
+        If the text cannot be read, or a limit is not a positive number.
+
+    Notes
+    -----
+    A program with block delete lines (``/``) is run with and without them. Rotary moves are followed in steps of 3
+    degrees; the moves of milling tools are checked against travel only.
+    """
+    limits = (("margin", margin), ("touch_feed", touch_feed), ("positioning_feed", positioning_feed))
+    for name, value in (*limits, ("overtravel", overtravel), ("near", near)):
+        if not 0 < value < float("inf"):
+            raise InputError("a limit is not usable", column=name, found=value, expected="a positive number")
+    source = load(text)
+    blocks = parse(source)
+    kinematics = kinematics or Kinematics()
+    numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
+
+    def case(block_delete: bool) -> Case:
+        options = {"kinematics": kinematics, "start": start, "offsets": offsets, "aliases": aliases}
+        steps = run(blocks, block_delete=block_delete, **options)
+        return Case(
+            blocks,
+            tuple(steps),
+            kinematics=kinematics,
+            probe=probe,
+            tool=tool,
+            clear=clear,
+            safe_height=safe_height,
+            turn_height=safe_height if turn_height is None else turn_height,
+            overtravel=overtravel,
+            near=near,
+            known=frozenset(known),
+            **numbers,
+        )
+
+    found, results = _made(case(False))
+    if any(block.skip for block in blocks):
+        lines = {(f.check, f.line, f.severity) for f in found}
+        more, _ = _made(case(True))
+        found += [
+            replace(f, what=f"{f.what} (block delete on)") for f in more if (f.check, f.line, f.severity) not in lines
+        ]
+    found += [Finding(0, "note", note, "Look whether the comments read well.", "text") for note in source.notes]
+    order = ("stop", "look", "note")
+    found.sort(key=lambda f: (order.index(f.severity), f.line))
+    return Findings(tuple(found), results)
+
+
+def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
+    """Make all checks of a case."""
+    found: list[Finding] = []
+    results = []
+    for rule in (*RULES, collision):
+        name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
+        outcome = rule(case)
+        if isinstance(outcome, NotMade):
+            results.append(CheckResult(name, about, outcome.reason))
+            what = f"not checked: {about}; {outcome.reason}"
+            found.append(Finding(0, outcome.severity, what, "Give it, or check it by hand.", name))
+        else:
+            results.append(CheckResult(name, about))
+            found += [replace(finding, check=name) for finding in outcome]
+    return found, tuple(results)

@@ -1,0 +1,154 @@
+"""Whether the probe comes too near to the model along its moves."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from .case import Case, known_place
+from .findings import Finding, NotMade, gathered
+from .steps import IN_WORDS, Recorded, Step, path_of
+
+__all__ = ["collision", "probe_paths"]
+
+#: How far [mm] a probing move may pass beside the place where the ball should touch.
+_ASIDE = 0.05
+#: Rotary axes are followed in steps of this size [degree].
+_TURN = 3.0
+
+
+def collision(case: Case) -> list[Finding] | NotMade:
+    """The probe keeps its distance from the model along every move, and touches only where it is to touch."""
+    if case.clear is None:
+        return NotMade("no model to keep clear of was given")
+    steps, starts, ends, axes, least = probe_paths(case)
+    if not steps:
+        return []
+    distance = np.asarray(case.clear(starts, ends, axes), dtype=float)
+    if distance.shape != (len(steps),):
+        return NotMade(f"the clearance of {len(steps)} moves came back with shape {distance.shape}")
+    worst: dict[tuple[int, str], float] = {}
+    for step, found, wanted in zip(steps, distance.tolist(), least, strict=True):
+        if not found >= wanted:  # also where it is NaN
+            key = (step.line, step.kind)
+            worst[key] = min(worst.get(key, math.inf), found) if math.isfinite(found) else worst.get(key, math.nan)
+    hit = [
+        (line, f"the probe enters the model in {IN_WORDS[kind]}") for (line, kind), found in worst.items() if found < 0
+    ]
+    near = [
+        (line, f"the probe comes nearer than the margin {case.margin:g} mm to the model in {IN_WORDS[kind]}")
+        for (line, kind), found in worst.items()
+        if found >= 0
+    ]
+    unclear = [
+        (line, f"no clearance for {IN_WORDS[kind]}") for (line, kind), found in worst.items() if math.isnan(found)
+    ]
+    deepest = min((found for found in worst.values() if found < 0), default=0.0)
+    todo = (
+        f"Plan the way again (deepest {-deepest:.3f} mm); look whether work offset, model and probe are the right ones."
+    )
+    return (
+        gathered(hit, "stop", todo)
+        + gathered(near, "stop", "Plan the way again with more room.")
+        + gathered(unclear, "look", "It could not be checked.")
+        + _aim(case)
+    )
+
+
+def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndarray, list[float]]:
+    """Straight pieces of the moves of the probe whose place is known.
+
+    Returns
+    -------
+    steps : list of Step
+        The step of each piece.
+    starts, ends, axes : (n, 3) float
+        Ball centres [mm] and tool axis, in the part frame.
+    least : list of float
+        Least clearance asked for [mm].
+    """
+    steps, starts, ends, axes, least = [], [], [], [], []
+    contacts = _contacts(case)
+    stopped: np.ndarray | None = None  # just before the contact of the probing move before
+    for step in case.probe_moves():
+        after, stopped = stopped, None
+        if not known_place(step):
+            continue
+        points, angles = path_of(step), [step.angles_start]
+        wanted = 0.0 if step.kind in ("feed", "arc") else case.margin
+        if after is not None:
+            points[0] = after
+            if step.kind == "feed" and np.array_equal(after, step.start):  # not known where it stopped
+                wanted = -case.overtravel
+        if step.angles_start != step.angles_end:
+            points, angles = _turning(step)
+        elif step.kind == "probe":
+            points, wanted = _until_contact(points, contacts.get(id(step)), case)
+            stopped = points[-1]
+        many = angles if len(angles) > 1 else angles * len(points)
+        length = case.probe.tool_length if case.probe is not None else 0.0
+        part = np.array([case.kinematics.to_part(p, a, length=length) for p, a in zip(points, many, strict=True)])
+        steps += [step] * (len(part) - 1)
+        starts.append(part[:-1])
+        ends.append(part[1:])
+        axes += [case.kinematics.tool_axis(a) for a in many[:-1]]
+        least += [wanted] * (len(part) - 1)
+    if not steps:
+        return [], np.empty((0, 3)), np.empty((0, 3)), np.empty((0, 3)), []
+    return steps, np.concatenate(starts), np.concatenate(ends), np.array(axes), least
+
+
+def _contacts(case: Case) -> dict[int, np.ndarray]:
+    """Where the ball centre should be at contact, in program coordinates, by the id of a recorded probing move."""
+    if case.probe is None or case.probe.tips:
+        return {}
+    found: dict[int, np.ndarray] = {}
+    last: Step | None = None
+    for step in case.steps:
+        if step.kind == "probe":
+            last = step
+        elif step.kind == "record" and isinstance(step.detail, Recorded) and last is not None:
+            centre = np.add(step.detail.target, case.probe.radius * np.array(step.detail.normal))
+            place = case.kinematics.to_program(centre, last.angles_end, length=case.probe.tool_length)
+            found[id(last)] = np.asarray(place)
+            last = None
+    return found
+
+
+def _turning(step: Step) -> tuple[np.ndarray, list[tuple[float, ...]]]:
+    """Points and angles on the way of a move that turns rotary axes."""
+    turn = max(abs(a - b) for a, b in zip(step.angles_start, step.angles_end, strict=True))
+    at = np.linspace(0.0, 1.0, math.ceil(turn / _TURN) + 1)[:, None]
+    angles = np.array(step.angles_start) + at * np.subtract(step.angles_end, step.angles_start)
+    points = np.array(step.start) + at * np.subtract(step.end, step.start)
+    return points, [tuple(row) for row in angles.tolist()]
+
+
+def _until_contact(points: np.ndarray, contact: np.ndarray | None, case: Case) -> tuple[np.ndarray, float]:
+    """The way of a probing move to just before contact, and the clearance asked for there."""
+    start, way = points[0], points[-1] - points[0]
+    length = float(np.linalg.norm(way))
+    if contact is None or length == 0.0:
+        return points, -case.overtravel
+    along = min(max(float((contact - start) @ way) / length - case.near, 0.0), length)
+    return np.array([start, start + way * along / length]), 0.0
+
+
+def _aim(case: Case) -> list[Finding]:
+    """Probing moves that pass beside their target, or end before it."""
+    contacts, aside, short = _contacts(case), [], []
+    for step in case.probe_moves("probe"):
+        contact = contacts.get(id(step))
+        if contact is None or not known_place(step):
+            continue
+        way = np.subtract(step.end, step.start)
+        length = float(np.linalg.norm(way))
+        to = contact - np.array(step.start)
+        along = float(to @ way) / length if length else 0.0
+        if np.linalg.norm(to - way * (along / length if length else 0.0)) > _ASIDE:
+            aside.append((step.line, "a probing move passes beside the target that its record line names"))
+        elif along > length:
+            short.append((step.line, "a probing move ends before the target that its record line names"))
+    todo = "The record line and the move do not belong together, or radius or kinematics are not those of the plan."
+    return gathered(aside, "stop", todo) + gathered(short, "look", "It would be a miss on a part as nominal.")

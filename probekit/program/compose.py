@@ -1,0 +1,229 @@
+"""A route as moves, moves as a table, and what must hold of moves before they become text.
+
+SpindleStop, Lift, ToolChange, WarmUp
+per pose:   Lift, Index
+per touch:  Link or Approach or Retract (the way there), Approach, Touch, Record, Retract, perhaps StopIf
+Lift, and Index back to the angles before
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+
+import numpy as np
+import pandas as pd
+
+from ..errors import InputError
+from ..plan.kinematics import Kinematics
+from ..plan.pace import Leg, Pace
+from ..plan.probe import Probe
+from ..plan.route import Route
+from .moves import (
+    Approach,
+    Comment,
+    Index,
+    Lift,
+    Link,
+    Move,
+    Record,
+    Retract,
+    SpindleStop,
+    StopIf,
+    ToolChange,
+    Touch,
+    WarmUp,
+)
+
+__all__ = ["check_moves", "moves_of", "table_of"]
+
+_POSITIONAL = (Link, Approach, Touch, Retract)
+
+
+def moves_of(
+    route: Route,
+    probe: Probe,
+    kinematics: Kinematics,
+    *,
+    tool: int,
+    offset: int | None = None,
+    warm_up: float = 10.0,
+    limits: tuple[float, float] | None = None,
+    start: Sequence[float] = (),
+) -> tuple[Move, ...]:
+    """The moves of a route, from the stopped spindle to the last lift.
+
+    Parameters
+    ----------
+    route : Route
+        From `probekit.plan.order`; its pace gives the feeds.
+    probe : Probe
+    kinematics : Kinematics
+        The ones of the route.
+    tool : int
+        Number of the probe in the magazine.
+    offset : int, optional
+        Number of its length offset; default `tool`.
+    warm_up : float
+        Wait after the tool change [s].
+    limits : (2,) float, optional
+        Least and largest deviation [mm] of a touch whose `critical` is true: outside, the program stops. Without
+        limits nothing stops.
+    start : (n_axes,) float
+        Angles of the rotary axes before and after probing [degree], as given to `order`; default zero.
+
+    Returns
+    -------
+    tuple of Move
+
+    Raises
+    ------
+    InputError
+        For an empty route, limits that do not increase, or moves that `check_moves` refuses.
+    """
+    if route.targets.empty:
+        raise InputError("the route has no touch", found=0, todo="See the reasons in left_out.")
+    if limits is not None and not limits[0] < limits[1]:
+        raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
+    lift, offset = Lift(route.height), tool if offset is None else offset
+    moves: list[Move] = [SpindleStop(), lift, ToolChange(tool, offset, probe.name), WarmUp(warm_up)]
+    for at, row in enumerate(route.targets.to_dict("records")):
+        if route.indexed[at]:
+            moves.append(lift)
+            if kinematics.axes:
+                moves.append(Index(route.poses[int(row.get("direction", 0))]))
+        moves += [_moved(leg, route.pace.positioning) for leg in route.ways[at]]
+        moves += _touched(row, route.starts[at], probe.radius, route.pace, limits)
+        moves += [_moved(leg, route.pace.positioning) for leg in route.leaving[at]]
+    moves.append(lift)
+    if kinematics.axes:
+        moves.append(Index(tuple(float(angle) for angle in start) or (0.0,) * len(kinematics.axes)))
+    check_moves(moves, kinematics)
+    return tuple(moves)
+
+
+def table_of(moves: Sequence[Move]) -> pd.DataFrame:
+    """Moves as a table, one row per move.
+
+    Parameters
+    ----------
+    moves : sequence of Move
+
+    Returns
+    -------
+    DataFrame
+        `move` (its kind), `touch`, `feature`, `x`, `y`, `z` (where the ball centre goes, part frame [mm]), `feed`
+        [mm/min], `angles`, and `words`: the rest, for a person.
+    """
+    rows = []
+    for move in moves:
+        values = {field.name: getattr(move, field.name) for field in fields(move)}
+        x, y, z = values.pop("to", (math.nan,) * 3)
+        row = {"move": type(move).__name__, "touch": values.pop("touch", pd.NA), "feature": values.pop("feature", "")}
+        row |= {"x": x, "y": y, "z": z, "feed": values.pop("feed", math.nan), "angles": values.pop("angles", ())}
+        rows.append(row | {"words": ", ".join(f"{name} {value}" for name, value in values.items())})
+    columns = ["move", "touch", "feature", "x", "y", "z", "feed", "angles", "words"]
+    return pd.DataFrame(rows, columns=columns).astype({"touch": "Int64"})
+
+
+def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
+    """Refuse moves that could do harm, whatever the dialect.
+
+    Parameters
+    ----------
+    moves : sequence of Move
+    kinematics : Kinematics
+
+    Raises
+    ------
+    InputError
+        For a number that is not finite; a feed that is not positive; a probing move before the spindle is stopped and
+        the probe put in, not straight after the approach, or faster than it; a record or a conditional stop without its
+        touch; rotary axes that turn unlifted, out of their limits, or not before the first move of such a machine.
+    """
+    put_in, stopped, indexed, seen = False, False, not kinematics.axes, set()
+    before: Move | None = None
+    last: int | None = None
+    for number, move in enumerate(moves, start=1):
+        here = f"move {number} ({type(move).__name__})"
+        if not all(math.isfinite(value) for value in _numbers(move)):
+            raise InputError(f"{here} has a number that is not finite", found=move)
+        if isinstance(move, (Approach, Touch, Retract)) and move.feed <= 0:
+            raise InputError(f"{here} has no feed", column="feed", found=move.feed, expected="more than 0 mm/min")
+        if isinstance(move, SpindleStop):
+            stopped = True
+        elif isinstance(move, ToolChange):
+            _need(stopped, f"{here}: the spindle is not stopped before the probe is put in")
+            _need(min(move.tool, move.offset) >= 0, f"{here}: a tool or its offset has a negative number")
+            put_in = True
+        elif isinstance(move, WarmUp):
+            _need(move.seconds >= 0, f"{here}: a wait has a negative time")
+        elif isinstance(move, Index):
+            _need(isinstance(before, Lift), f"{here}: the rotary axes would turn unlifted")
+            _check_angles(move.angles, kinematics, here)
+            indexed = True
+        elif isinstance(move, _POSITIONAL):
+            _need(put_in, f"{here}: the probe moves before it is put in")
+            _need(indexed, f"{here}: the angles of the rotary axes are not known yet")
+        if isinstance(move, Touch):
+            _need(isinstance(before, Approach), f"{here}: a probing move does not follow its approach")
+            _need(move.feed <= before.feed, f"{here}: a probing move is faster than its approach")
+            _need(move.touch not in seen, f"{here}: touch {move.touch} is made twice")
+            seen.add(move.touch)
+            last = move.touch
+        elif isinstance(move, Record):
+            own = isinstance(before, Touch) and (before.touch, before.target) == (move.touch, move.target)
+            _need(own, f"{here}: a record does not follow its touch")
+        elif isinstance(before, Touch):
+            raise InputError(f"{here}: touch {before.touch} is not recorded")
+        if isinstance(move, StopIf):
+            _need(move.touch == last, f"{here}: a conditional stop is not about the touch last recorded")
+        if not isinstance(move, (Comment, WarmUp)):
+            before = move
+    if isinstance(before, Touch):
+        raise InputError(f"touch {before.touch} is not recorded")
+
+
+def _moved(leg: Leg, feed: float) -> Move:
+    if leg.kind == "rapid":
+        return Link(leg.to)
+    return Approach(leg.to, feed) if leg.kind == "approach" else Retract(leg.to, feed)
+
+
+def _touched(
+    row: dict, start: np.ndarray, radius: float, pace: Pace, limits: tuple[float, float] | None
+) -> Iterator[Move]:
+    """The probing move from the start of a touch, its record, the way back, and perhaps a stop."""
+    touch, feature = int(row["touch"]), str(row["feature"])
+    target, normal = (tuple(float(row[name]) for name in names) for names in (("x0", "y0", "z0"), ("i", "j", "k")))
+    end = tuple(float(c) for c in np.add(target, (radius - row["overtravel"]) * np.array(normal)))
+    yield Touch(touch, feature, target, normal, end, pace.touch)
+    yield Record(touch, feature, target, normal)
+    yield Retract(tuple(float(c) for c in start), pace.positioning)
+    if limits is not None and row.get("critical") in (True,):  # neither NaN nor text
+        yield StopIf(touch, target, normal, radius, float(limits[0]), float(limits[1]))
+
+
+def _numbers(move: Move) -> Iterator[float]:
+    for field in fields(move):
+        value = getattr(move, field.name)
+        for number in value if isinstance(value, tuple) else (value,):
+            if not isinstance(number, str):
+                yield number
+
+
+def _check_angles(angles: tuple[float, ...], kinematics: Kinematics, here: str) -> None:
+    if len(angles) != len(kinematics.axes):
+        raise InputError(f"{here}: one angle is needed per rotary axis", found=angles, expected=kinematics.letters)
+    for axis, angle in zip(kinematics.axes, angles, strict=True):
+        low, high = axis.limits
+        if not low - 1e-9 <= angle <= high + 1e-9:
+            raise InputError(
+                f"{here}: an angle is outside the limits", column=axis.letter, found=angle, expected=f"{low} to {high}"
+            )
+
+
+def _need(holds: bool, what: str) -> None:
+    if not holds:
+        raise InputError(what)

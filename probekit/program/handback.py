@@ -1,0 +1,254 @@
+"""What the milling after an inserted part relies on, and the blocks that give it back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+from ..errors import InputError
+from .anchors import Walked
+from .interpreter import Interpreter
+from .modal import CYCLES, Modal, group_of, name_of
+from .steps import MOVES
+from .words import Block
+
+__all__ = ["Need", "differing", "hand_back", "needs"]
+
+_STRAIGHT = ("G0", "G1")
+
+#: What is left as it is when the milling calls its next tool itself.
+_OF_THE_TOOL = ("tool", "length", "length_offset", "spindle", "mist", "flood")
+
+
+@dataclass(frozen=True)
+class Need:
+    """What the milling after the place needs.
+
+    Attributes
+    ----------
+    tool : bool
+        Whether the milling goes on with the tool that was in.
+    motion : bool
+        Whether its first move relies on the motion word in force.
+    notes : tuple of str
+    """
+
+    tool: bool
+    motion: bool
+    notes: tuple[str, ...] = ()
+
+
+def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need:
+    """Find out what the milling from a place on relies on, and refuse what cannot be given back.
+
+    Parameters
+    ----------
+    walked : sequence of Walked
+    index : int
+        Of the first line after the place.
+    clearance : float, optional
+        Height from which the tool counts as lifted [mm].
+
+    Raises
+    ------
+    InputError
+    """
+    before = walked[index - 1] if index else None
+    state = before.state if before else Modal()
+    line = before.block.line if before else 1
+    if state.cutter != "G40":
+        raise InputError(
+            f"cutter compensation ({state.cutter}) is on at that place", line=line, todo="Choose a place after G40."
+        )
+    following = walked[index:]
+    motion = _relies_on_motion(following)
+    if not _relies_on_tool(following, state):
+        return Need(False, False, _notes_of_next_tool(following))
+    if motion and (state.motion not in _STRAIGHT):
+        what = "a canned cycle" if state.motion in CYCLES else "a motion other than a straight line"
+        raise InputError(
+            f"the milling goes on with {what} ({state.motion}) that it does not name again",
+            line=line,
+            todo="Choose another place.",
+        )
+    if before is None or state.tool is None:
+        raise InputError(
+            "the milling goes on with a tool that it has not called by then: it cannot be put back",
+            line=line,
+            expected="T and M6 before that place, or directly after it with G43",
+        )
+    return Need(True, motion, _lifted(walked[:index], clearance, motion))
+
+
+def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
+    """Whether the milling goes on with what was in.
+
+    It does not if it calls a tool before any axis moves, sets its length offset before Z moves, and both that and the
+    coolant (if it was on) before it cuts.
+    """
+    called, length, coolant = False, False, not state.coolant
+    for one in following:
+        words = {name_of(letter, value) for letter, value in one.block.words if isinstance(value, float)}
+        called |= one.does("tool")
+        length |= called and bool(words & {"G43", "G49"})
+        coolant |= called and bool(words & {"M7", "M8", "M9"})
+        for step in one.steps:
+            if step.kind not in (*MOVES, "unknown"):
+                continue
+            cuts = step.kind not in ("rapid", "index")
+            level = step.start[2] == step.end[2] or (math.isnan(step.start[2]) and math.isnan(step.end[2]))
+            if not called or (cuts and not coolant) or ((cuts or not level) and not length):
+                return True
+            if cuts:
+                return False
+    return False
+
+
+def _notes_of_next_tool(following: Sequence[Walked]) -> tuple[str, ...]:
+    if not any(one.moves for one in following):
+        return ("No milling follows: no milling tool is put back.",)
+    line = next(one.block.line for one in following if one.does("tool"))
+    return (f"The milling calls its next tool itself in its line {line}: the probe stays in the spindle until then.",)
+
+
+def _relies_on_motion(following: Sequence[Walked]) -> bool:
+    first = next((one for one in following if any(step.kind in MOVES for step in one.steps)), None)
+    if first is None:
+        return False
+    groups = {group_of(name_of(*word)) for word in first.block.words if word[0] == "G" and isinstance(word[1], float)}
+    return not groups & {"motion", "now"}
+
+
+def _lifted(before: Sequence[Walked], clearance: float | None, motion: bool) -> tuple[str, ...]:
+    """Refuse a place where the milling tool is not lifted; say what is not known."""
+    here = before[-1]
+    height = here.position[2]
+    if math.isnan(height):
+        if motion and here.state.motion == "G1":
+            raise InputError(
+                "the milling goes on at feed from a height that its text does not tell", line=here.block.line
+            )
+        return (
+            "The height of the milling tool at that place is not known from the text: the milling goes on from the "
+            "lifted position.",
+        )
+    steps = [step for one in before for step in one.steps if step.kind in MOVES and not step.start[2] == step.end[2]]
+    upwards = bool(steps) and steps[-1].kind == "rapid" and not steps[-1].end[2] < steps[-1].start[2]
+    if (clearance is None and not upwards) or (clearance is not None and height < clearance):
+        raise InputError(
+            "the milling tool is not lifted at that place, and would have to go back into the work",
+            line=here.block.line,
+            column="Z",
+            found=round(height, 4),
+            expected="a rapid upwards before it" if clearance is None else f"at least {clearance:g}",
+            todo="Choose a place after the tool has been lifted, or say with clearance= from where all is clear.",
+        )
+    return ()
+
+
+def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Sequence[str]) -> list[str]:
+    """Blocks that give back what held before; they start lifted, with the spindle and the coolant off.
+
+    Parameters
+    ----------
+    before, after : Walked
+        The last block before the place, and the last of the probing.
+    need : Need
+    lift : str
+        Block that lifts the spindle.
+    letters : sequence of str
+        Of the rotary axes.
+    """
+    state, lines = before.state, []
+    if before.angles != after.angles:
+        turned = zip(letters, before.angles, strict=True)
+        lines.append("G0 " + " ".join(f"{letter}{_number(angle)}" for letter, angle in turned) + " (rotary axes back)")
+    if need.tool:
+        # length and work offset before any move: with those of the probe the tool would end at another height
+        lines.append(f"T{state.tool} M6 (the milling tool comes back)")
+        lines.append(f"G43 H{state.length_offset}" if state.length == "G43" else "G49")
+    lines.append(f"G21 G17 {state.offset}")
+    if need.tool:
+        lines.append(f"G90 {lift}")
+    # the path mode only where the probing changed it: a tolerance said with it would be lost
+    path = "" if state.path == after.state.path else _said(state, "path", state.path)
+    lines.append(f"{state.retract} {path}".strip())
+    place = [math.nan] * 3 if not need.tool else list(before.position)
+    across = [f"{letter}{_number(value)}" for letter, value in zip("XY", place, strict=False) if math.isfinite(value)]
+    if across:
+        lines.append("G0 " + " ".join(across) + " (above the place where milling stopped)")
+    speed = _said(state, "speed", f"S{_number(state.speed)}")
+    if need.tool and state.turning:
+        lines.append(f"{speed} {state.spindle} (the milling tool turns again)".strip())
+    elif speed:
+        lines.append(speed)
+    if need.tool:
+        lines += [f"{word} (coolant on again)" for word, on in (("M7", state.mist), ("M8", state.flood)) if on]
+    if math.isfinite(place[2]):
+        lines.append(f"G0 Z{_number(place[2])}")
+    lines.append(f"{state.units} {state.plane} {state.feed_mode}")
+    per_minute = 1.0 if state.feed_mode == "G93" else state.scale
+    feed = "" if state.feed is None else f"F{_number(state.feed / per_minute)}"
+    if need.tool and state.motion == "G1" and math.isfinite(place[2]) and feed:
+        lines.append(f"G1 Z{_number(place[2] / state.scale)} {feed} (no way to go: feed in force again)")
+    elif feed:
+        lines.append(feed)
+    lines.append(state.distance)
+    if need.tool and state.motion == "G80":
+        lines.append("G80")
+    if not state.overrides:
+        lines.append("M49")
+    if _called_before(state):
+        lines.append(f"T{state.selected} (called before, for the next change)")
+    return [line for line in lines if line]
+
+
+def _called_before(state: Modal) -> bool:
+    """Whether a T word has called a tool that a later M6 is to change to."""
+    return state.selected is not None and state.selected != state.tool
+
+
+def _said(state: Modal, group: str, word: str) -> str:
+    return word if group in state.said else ""
+
+
+def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter: Interpreter) -> tuple[str, ...]:
+    """Names of what is not the same after the inserted blocks as before them, as far as the interpreter can tell.
+
+    Parameters
+    ----------
+    before : Walked
+    inserted : sequence of Block
+    need : Need
+    interpreter : Interpreter
+        In the state of `before`, with no shift and no values of work offsets.
+    """
+    for block in inserted:
+        interpreter.block(block)
+    left = {"said"} if need.tool or _called_before(before.state) else {"said", "selected"}
+    left |= set() if need.tool else {*_OF_THE_TOOL, "motion"}
+    left |= {"motion"} if not need.motion and before.state.motion not in _STRAIGHT else set()
+    left |= {"feed"} if before.state.feed is None else set()
+    wrong = []
+    for field in fields(Modal):
+        old, new = getattr(before.state, field.name), getattr(interpreter.state, field.name)
+        same = math.isclose(old, new, rel_tol=1e-5) if isinstance(old, float) and isinstance(new, float) else old == new
+        if field.name not in left and not same:
+            wrong.append(f"{field.name} ({old} before, {new} after)")
+    if any(value != 0 for value in interpreter.shift):
+        wrong.append("the shift of G92")
+    wrong += [f"the values of {name}" for name in interpreter.offsets]
+    if tuple(interpreter.angles) != before.angles:
+        wrong.append("rotary axes")
+    if need.tool:
+        pairs = zip("XYZ", before.position, interpreter.position, strict=True)
+        wrong += [
+            letter for letter, old, new in pairs if math.isfinite(old) and not math.isclose(old, new, abs_tol=1e-5)
+        ]
+    return tuple(wrong)
+
+
+def _number(value: float) -> str:
+    text = f"{value:.6f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

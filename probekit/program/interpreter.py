@@ -1,0 +1,310 @@
+"""Runs the text of a program as a control would, and says what it does.
+
+Source: NISTIR 6556 (RS274/NGC, version 3), from memory: table 4 (modal groups), table 8 (order of execution within a
+block), section 3.5 (G codes). Departures: units and feed mode are taken before the feed of the same block; what that
+report calls an error becomes a step of kind "unknown" and the run goes on, so that a check can list all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from ..errors import InputError
+from ..plan.kinematics import Kinematics
+from .carriage import LINEAR
+from .expressions import Formula, parameter_number
+from .modal import group_of, name_of
+from .motions import ROTARY, Motions, Trigger
+from .source import Source
+from .steps import Recorded, Step, read_record
+from .words import Block, parse
+
+__all__ = ["Interpreter", "run"]
+
+_EARLY = ("plane",)
+_LATE = ("path", "distance", "retract")
+
+NO_SUCH_AXIS = "a rotary axis that the kinematics does not have"
+
+#: Calls of other programs (common practice, no source): nobody can tell here where the machine stands after them.
+_CALLS = ("M97", "M98", "M99")
+
+
+def run(
+    text: str | bytes | Path | Source | Sequence[Block],
+    *,
+    kinematics: Kinematics | None = None,
+    trigger: Trigger | None = None,
+    start: Sequence[float] | None = None,
+    offsets: Mapping[str, Sequence[float]] | None = None,
+    parameters: Mapping[int, float] | None = None,
+    block_delete: bool = False,
+    aliases: Mapping[str, str] | None = None,
+) -> Iterator[Step]:
+    """Run a program.
+
+    Parameters
+    ----------
+    text : str, bytes, Path, Source or sequence of Block
+        The program; a str is the text itself.
+    kinematics : Kinematics, optional
+        Rotary axes of the machine; none if not given.
+    trigger : callable, optional
+        Asked at each probing move, with the step as programmed: where the probe triggers, (3,) program coordinates
+        [mm], or None if it does not and the move runs to its end. If not given, it triggers at the end.
+    start : (3,) float, optional
+        Where the machine stands [mm, program coordinates] whenever the text does not tell: at the start, after a tool
+        change, a change of length offset, a homing, or a change to a work offset of unknown value. Unknown (NaN) if
+        not given.
+    offsets : mapping of str to (3,) float, optional
+        Origin of each work offset ("G54", ...) in machine coordinates [mm], where known.
+    parameters : mapping of int to float, optional
+        Parameters set before the start.
+    block_delete : bool
+        Whether the block delete switch is on: lines that start with ``/`` are left out.
+    aliases : mapping of str to str, optional
+        Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+
+    Yields
+    ------
+    Step
+
+    Raises
+    ------
+    InputError
+        If the text cannot be read (see `parse`), `trigger` gives no position, or an alias is for a word not known.
+    """
+    interpreter = Interpreter(
+        kinematics=kinematics,
+        trigger=trigger,
+        start=start,
+        offsets=offsets,
+        parameters=parameters,
+        aliases=aliases,
+    )
+    blocks = parse(text) if isinstance(text, str | bytes | Path | Source) else text
+    for block in blocks:
+        if not (block_delete and block.skip):
+            yield from interpreter.block(block)
+        if interpreter.ended:
+            return
+
+
+class Interpreter(Motions):
+    """The state of the control and the position of the machine; `block` changes both.
+
+    Parameters are those of `run`. Rotary axes stand at zero at the start.
+    """
+
+    def __init__(
+        self,
+        *,
+        kinematics: Kinematics | None = None,
+        trigger: Trigger | None = None,
+        start: Sequence[float] | None = None,
+        offsets: Mapping[str, Sequence[float]] | None = None,
+        parameters: Mapping[int, float] | None = None,
+        aliases: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(kinematics, start, offsets, trigger, parameters)
+        self._aliases = dict(aliases or {})
+        for word, meaning in self._aliases.items():
+            if group_of(meaning) is None or group_of(word) is not None:
+                raise InputError(
+                    "an alias is a word that is not known here for one that is",
+                    column="aliases",
+                    found=f"{word}: {meaning}",
+                    expected='for instance {"G31": "G38.2"}',
+                )
+        self.ended = False
+        self._marks = 0
+
+    def block(self, block: Block) -> list[Step]:
+        """The steps of one block.
+
+        Parameters
+        ----------
+        block : Block
+        """
+        self._block = block
+        steps = [step for comment in block.comments if (step := self._comment(comment))]
+        if block.mark:
+            self._marks += 1
+            if self._marks == 2:
+                self.ended = True
+                steps.append(self._step("end", detail="%"))
+            return steps
+        steps += [self._unknown(text) for text in block.unknown]
+        words, codes, lost = self._words(block, steps)
+        self._assign(block, steps)
+        if lost or block.unknown:
+            for letter in (*LINEAR, *ROTARY, *"IJKR"):
+                words.pop(letter, None)  # they may belong to what was not understood
+            self._lose_position()
+        if words or codes:
+            steps += self._execute(words, codes)
+        return steps
+
+    def _words(self, block: Block, steps: list[Step]) -> tuple[dict[str, float], dict[str, str], bool]:
+        """Values of the plain words, G and M words by group, and whether it is lost where the machine goes."""
+        lost = False
+        words: dict[str, float] = {}
+        codes: dict[str, str] = {}
+        for letter, written in block.words:
+            try:
+                value = written.value(self.parameters) if isinstance(written, Formula) else written
+            except ValueError as error:
+                steps.append(self._unknown(f"{letter}: {error}"))
+                lost = True
+                continue
+            if letter in "GM":
+                name = name_of(letter, value)
+                name = self._aliases.get(name, name)
+                group = group_of(name)
+                if group is None:
+                    steps.append(self._unknown(name))
+                    lost |= letter == "G" or name in _CALLS
+                elif group == "coolant" and "M9" not in (name, codes.get(group)):
+                    codes[f"coolant {name}"] = name
+                elif group in codes and codes[group] != name:
+                    steps.append(self._unknown(f"{codes[group]} and {name} in one block"))
+                    lost = True
+                else:
+                    codes[group] = name
+            elif letter in words:
+                steps.append(self._unknown(f"{letter} twice in one block"))
+            elif letter in "EUVWN" or (letter in ROTARY and letter not in self.kinematics.letters):
+                why = NO_SUCH_AXIS if letter in ROTARY else "a word not known here"
+                steps.append(self._unknown(f"{name_of(letter, value)}: {why}"))
+            else:
+                words[letter] = value
+        if "O" in words and not codes and len(words) == 1:
+            words.pop("O")  # the program's number
+        return words, codes, lost
+
+    def _assign(self, block: Block, steps: list[Step]) -> None:
+        """Settings take effect after all values of the block have been read (NISTIR 6556, 3.3.2.2, from memory)."""
+        new = {}
+        for place, value in block.assignments:
+            try:
+                numbers = [v.value(self.parameters) if isinstance(v, Formula) else v for v in (place, value)]
+                new[parameter_number(numbers[0])] = numbers[1]
+            except ValueError as error:
+                steps.append(self._unknown(str(error)))
+        self.parameters.update(new)
+
+    def _execute(self, words: dict[str, float], codes: dict[str, str]) -> list[Step]:
+        steps: list[Step] = []
+        unused = set(words)
+
+        def take(letter: str) -> float | None:
+            unused.discard(letter)
+            return words.get(letter)
+
+        self._take_over(("feed_mode", "units"), codes)
+        self._rates(words, unused, steps)
+        steps += self._tool_and_spindle(codes)
+        now = codes.get("now")
+        if now == "G4":
+            seconds = take("P")
+            if seconds is None or seconds < 0 or unused & set(LINEAR):
+                steps.append(self._unknown("G4 needs its seconds as P, and no axis"))
+                unused -= set(LINEAR)
+            else:
+                steps.append(self._step("dwell", detail=seconds))
+        self._take_over(_EARLY, codes)
+        if "cutter" in codes:
+            take("D")
+            self.state = self.state.with_word("cutter", codes["cutter"])
+        self._length_offset(codes.get("length"), take, steps)
+        if "offset" in codes:
+            self._move_origin(codes["offset"], self.shift)
+        self._take_over(_LATE, codes)
+        if now and now != "G4":
+            steps += self._now(now, take)
+        steps += self._motion(codes, words, unused)
+        if unused:
+            steps.append(self._unknown("no use for " + " ".join(name_of(n, words[n]) for n in sorted(unused))))
+        if "stop" in codes:
+            steps.append(self._stop(codes["stop"]))
+        return steps
+
+    def _rates(self, words: dict[str, float], unused: set[str], steps: list[Step]) -> None:
+        unused -= {"F", "S", "T"}
+        if words.get("F", 0.0) < 0 or words.get("S", 0.0) < 0:
+            steps.append(self._unknown("a feed or a speed below zero"))
+            return
+        if "F" in words:
+            scale = 1.0 if self.state.feed_mode == "G93" else self.state.scale
+            if self.state.feed != words["F"] * scale:
+                self.state = replace(self.state, feed=words["F"] * scale, said=self.state.said | {"feed"})
+        if "S" in words:
+            self.state = replace(self.state, speed=words["S"], said=self.state.said | {"speed"})
+        if "T" in words:
+            if words["T"] != int(words["T"]) or words["T"] < 0:
+                steps.append(self._unknown(f"T{words['T']:g} is not the number of a tool"))
+            else:
+                self.state = replace(self.state, selected=int(words["T"]))
+
+    def _take_over(self, groups: Sequence[str], codes: Mapping[str, str]) -> None:
+        for group in groups:
+            if group in codes:
+                self.state = self.state.with_word(group, codes[group])
+
+    def _tool_and_spindle(self, codes: Mapping[str, str]) -> list[Step]:
+        steps = []
+        if "change" in codes:
+            if self.state.selected is None:
+                steps.append(self._unknown("M6 with no tool called by T"))
+            self.state = replace(self.state, tool=self.state.selected, spindle="M5", said=self.state.said | {"spindle"})
+            before = tuple(self.position)
+            self._lose_position()
+            steps.append(self._step("tool", before, detail=self.state.tool))
+        if "spindle" in codes:
+            self.state = self.state.with_word("spindle", codes["spindle"])
+            steps.append(self._step("spindle", detail=codes["spindle"]))
+        said = self.state.said | {"coolant"}
+        if "coolant M7" in codes:
+            self.state = replace(self.state, mist=True, said=said)
+        if "coolant M8" in codes:
+            self.state = replace(self.state, flood=True, said=said)
+        if "coolant" in codes:
+            self.state = replace(self.state, mist=False, flood=False, said=said)
+        if "overrides" in codes:
+            self.state = replace(self.state, overrides=codes["overrides"] == "M48")
+        if "clamp" in codes:
+            steps.append(self._step("message", detail=f"{codes['clamp']}: clamp"))
+        return steps
+
+    def _length_offset(self, word: str | None, take: Callable[[str], float | None], steps: list[Step]) -> None:
+        if word is None:
+            return
+        number = take("H") if word == "G43" else 0
+        if number is None or number != int(number) or number < 0:
+            steps.append(self._unknown("G43 needs the number of a length offset as H"))
+            return
+        changed = replace(self.state.with_word("length", word), length_offset=int(number))
+        if (changed.length, changed.length_offset) != (self.state.length, self.state.length_offset):
+            self.position[2] = self._start[2]
+        self.state = changed
+
+    def _comment(self, comment: str) -> Step | None:
+        if comment.upper().startswith("PROBEKIT RECORD"):
+            found = read_record(comment)
+            if found is None:
+                return self._unknown("a record line that is not written as it should be")
+            touch, feature, target, normal = found
+            record = Recorded(touch, feature, target, normal, self._contact, tuple(self.angles))
+            self._contact = None
+            return self._step("record", detail=record)
+        if comment.upper().startswith(("MSG,", "PROBEKIT")):
+            return self._step("message", detail=comment.removeprefix("MSG,").strip())
+        return None
+
+    def _stop(self, word: str) -> Step:
+        if word in ("M2", "M30"):
+            self.state, self.ended, self.shift = self.state.ended(), True, [0.0] * 3
+            return self._step("end", detail=word)
+        return self._step("stop", detail=word)

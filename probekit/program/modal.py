@@ -1,0 +1,138 @@
+"""What a control remembers from block to block.
+
+Source: NISTIR 6556, table 4 (modal groups) and section 3.6.1 (program end), from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+__all__ = ["GROUPS", "OFFSETS", "Modal", "group_of", "name_of"]
+
+OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
+
+CYCLES = ("G81", "G82", "G83", "G84", "G85", "G86", "G87", "G88", "G89")
+
+#: Modal group -> its words. The names are those of the fields of `Modal`, where it has one.
+GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "motion": ("G0", "G1", "G2", "G3", "G38.2", "G80", *CYCLES),
+        "plane": ("G17", "G18", "G19"),
+        "distance": ("G90", "G91"),
+        "feed_mode": ("G93", "G94", "G95"),
+        "units": ("G20", "G21"),
+        "cutter": ("G40", "G41", "G42"),
+        "length": ("G43", "G49"),
+        "retract": ("G98", "G99"),
+        "offset": OFFSETS,
+        "path": ("G61", "G61.1", "G64"),
+        "now": ("G4", "G10", "G28", "G30", "G92", "G92.1", "G92.2", "G92.3"),
+        "machine": ("G53",),
+        "stop": ("M0", "M1", "M2", "M30", "M60"),
+        "change": ("M6",),
+        "spindle": ("M3", "M4", "M5", "M19"),
+        "coolant": ("M7", "M8", "M9"),
+        "overrides": ("M48", "M49"),
+        "clamp": ("M10", "M11"),
+    }
+)
+
+_GROUP = {word: group for group, words in GROUPS.items() for word in words}
+
+
+def name_of(letter: str, value: float) -> str:
+    """The word as it is usually written: G 1.0 -> "G1", G 59.1 -> "G59.1"."""
+    return f"{letter}{round(value, 3):g}"
+
+
+def group_of(word: str) -> str | None:
+    """The modal group of a G or M word, None if the word is not known."""
+    return _GROUP.get(word)
+
+
+@dataclass(frozen=True)
+class Modal:
+    """The state of the control.
+
+    Attributes
+    ----------
+    motion, plane, distance, feed_mode, units, cutter, length, retract, offset, path, spindle : str
+        The word in force of each group.
+    length_offset : int
+        H number of the length offset in force, 0 with G49.
+    feed : float or None
+        [mm/min] under G94, [1/min] under G93, [mm/rev] under G95; None where it must be said again.
+    speed : float
+        [1/min]
+    mist, flood, overrides : bool
+    tool, selected : int or None
+        In the spindle; called by the last T word.
+    said : frozenset of str
+        Groups that the program itself has set: of the others the value is the usual one at switch-on, a guess.
+    """
+
+    motion: str = "G80"
+    plane: str = "G17"
+    distance: str = "G90"
+    feed_mode: str = "G94"
+    units: str = "G21"
+    cutter: str = "G40"
+    length: str = "G49"
+    length_offset: int = 0
+    retract: str = "G98"
+    offset: str = "G54"
+    path: str = "G61"
+    feed: float | None = None
+    speed: float = 0.0
+    spindle: str = "M5"
+    mist: bool = False
+    flood: bool = False
+    tool: int | None = None
+    selected: int | None = None
+    overrides: bool = True
+    said: frozenset[str] = field(default=frozenset(), compare=False)
+
+    @property
+    def scale(self) -> float:
+        """Millimetres in the unit of the program."""
+        return 25.4 if self.units == "G20" else 1.0
+
+    @property
+    def turning(self) -> bool:
+        """Whether the spindle turns."""
+        return self.spindle in ("M3", "M4")
+
+    @property
+    def coolant(self) -> bool:
+        """Whether any coolant is on."""
+        return self.mist or self.flood
+
+    def with_word(self, group: str, word: str) -> Modal:
+        """The state after a word of a group that `Modal` has a field for.
+
+        A change of units or of feed mode leaves no feed: it must be said again.
+        """
+        if getattr(self, group) == word and group in self.said:
+            return self
+        changed = replace(self, **{group: word}, said=self.said | {group})
+        if group in ("units", "feed_mode") and word != getattr(self, group):
+            changed = replace(changed, feed=None)
+        return changed
+
+    def ended(self) -> Modal:
+        """The state after M2 or M30."""
+        return replace(
+            self,
+            offset="G54",
+            plane="G17",
+            distance="G90",
+            feed_mode="G94",
+            overrides=True,
+            cutter="G40",
+            spindle="M5",
+            motion="G1",
+            mist=False,
+            flood=False,
+        )

@@ -1,0 +1,328 @@
+"""The release sheet: one HTML page, on paper or on a phone, for the person who is to release a program.
+
+The software releases nothing. The cautions are common practice in machine shops (no source).
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+
+from ..files import store
+from ..plan.kinematics import Kinematics
+from ..plan.probe import Probe
+from .findings import Findings
+from .interpreter import run
+from .merge import Merged
+from .source import Source, load
+from .steps import MOVES, Recorded, Step
+
+__all__ = ["release_sheet"]
+
+CAUTIONS = (
+    "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control does.",
+    "The manual of the machine, the rules of the shop and the local codes come first; where they differ, follow them.",
+    "Is the dialect the right one for this control, and has a qualified person released it?",
+    "Is the probe in the place that the program calls, is its length offset the right one, is it qualified, does it "
+    "signal when it is deflected?",
+    "Can the spindle not start while the probe is in? Lock its speed where the machine can.",
+    "Work offset, clamps and stock are as on this sheet; nothing stands in the way that the model does not show.",
+    "Dry run first, high above the part: raise the work offset so far that no move can reach part or fixture.",
+    "First run on the part: single block, rapid and feed override reduced, a hand on feed hold; compare the distance "
+    "to go with the moves on this sheet.",
+    "Doors closed, hands and loose things clear of the working space whenever an axis can move.",
+    "Before milling goes on: is the milling tool back in the spindle, and its length offset in force?",
+)
+
+_SIGNS = {
+    "stop": "■ STOP",
+    "look": "▲ LOOK",
+    "note": "• note",
+    "nothing found": "○ nothing found",
+    "not made": "□ NOT MADE",
+}
+_CLASS = {"nothing found": "nothing", "not made": "missing"}
+_WORDS = {"rapid": "rapid", "feed": "at feed", "arc": "arc at feed", "probe": "TOUCH", "index": "rotary axes"}
+_TO_FILL = ("Clamping", "Stock", "Zero point found by", "Probe qualified on")
+
+
+def release_sheet(
+    program: str | bytes | Path | Source | Merged,
+    findings: Findings,
+    *,
+    title: str = "Probing program",
+    set_up: Iterable[tuple[str, str]] = (),
+    kinematics: Kinematics | None = None,
+    probe: Probe | None = None,
+    aliases: Mapping[str, str] | None = None,
+    to: str | Path | None = None,
+) -> str:
+    """The sheet that goes with a program to the machine.
+
+    Parameters
+    ----------
+    program : str, bytes, Path, Source or Merged
+        A str is the text itself. Of a `Merged` the sheet also shows what was inserted.
+    findings : Findings
+        Of `check`, for this program.
+    title : str
+    set_up : iterable of (str, str)
+        Label and value of what the person at the machine must know: part, machine, clamping, model and its checksum.
+    kinematics : Kinematics, optional
+        As given to `check`.
+    probe : Probe, optional
+        As given to `check`.
+    aliases : mapping of str to str, optional
+        As given to `check`.
+    to : str or Path, optional
+        File to write; replaced if it exists, never left half written.
+
+    Returns
+    -------
+    str
+        HTML that needs nothing but a browser: it makes no request and runs no script. All text is escaped.
+
+    Raises
+    ------
+    InputError
+        If the program cannot be read or the file cannot be written.
+    """
+    merged = program if isinstance(program, Merged) else None
+    source = merged.milling if merged else load(program)
+    text = merged.text if merged else source.text
+    steps = tuple(run(text, kinematics=kinematics, aliases=aliases))
+    kinematics = kinematics or Kinematics()
+    probes = {s.state.tool for s in steps if s.kind == "probe"}
+    parts = [
+        _head(title, source, text),
+        _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
+        _section("Before it runs", _cautions()),
+        _section("Set-up", _set_up(list(set_up), kinematics, probe)),
+        _section("Tools", _tools(steps, probes)),
+        _section("Work offsets", _offsets(steps)),
+        _section("The checks that were made", _checks(findings)),
+        _section("Touches", _touches(steps, kinematics)),
+        _section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
+    ]
+    if merged:
+        notes = "".join(f"<li>{escape(note)}</li>" for note in merged.notes)
+        where = f"The probing stands {escape(merged.place)}, in lines {merged.first} to {merged.last}."
+        view = _scroll(merged.difference.html(), "what was inserted", tall=True)
+        parts.append(
+            _section(
+                "What was changed in the milling program",
+                f"<p><strong>{escape(merged.difference.sentence)}</strong></p><p>{where}</p><ul>{notes}</ul>{view}",
+            )
+        )
+    parts.append(_section("To be released by", _signatures()))
+    page = _page(title, "".join(parts))
+    if to is not None:
+        store(to, page.encode("utf-8"))
+    return page
+
+
+def _page(title: str, body: str) -> str:
+    style = files(__package__).joinpath("release.css").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f"<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{digest}'\">\n"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)}: release sheet</title>\n<style>{style}</style>\n</head>\n"
+        f"<body>\n<main>{body}</main>\n</body>\n</html>\n"
+    )
+
+
+def _head(title: str, source: Source, text: str) -> str:
+    digest = hashlib.sha256(source.encode(text)).hexdigest()
+    lines = len(Source(text).lines)
+    name = f"{escape(Path(source.name).name)}, " if source.name else ""
+    return (
+        f"<h1>{escape(title)}: release sheet</h1>"
+        f'<p class="soft">{name}{lines} lines, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'
+        '<div class="state"><strong>NOT RELEASED</strong>It may run only after a qualified person has signed at the '
+        "end of this sheet, and only the file with this checksum.</div>"
+    )
+
+
+def _section(heading: str, inner: str) -> str:
+    return f"<section><h2>{escape(heading)}</h2>{inner}</section>"
+
+
+def _findings(findings: Findings) -> str:
+    if not len(findings):
+        return "<p>That is no promise: the checks know only what they were given.</p>"
+    rows = []
+    for found in findings:
+        line = f"line {found.line}: " if found.line else ""
+        rows.append(
+            f'<li class="{found.severity}"><p><span class="word {found.severity}">{_SIGNS[found.severity]}</span> '
+            f'{line}{escape(found.what)}</p><p class="todo">{escape(found.todo)}</p></li>'
+        )
+    return f'<ul class="findings">{"".join(rows)}</ul>'
+
+
+def _cautions() -> str:
+    items = "".join(f'<li><span class="box"></span><span>{escape(text)}</span></li>' for text in CAUTIONS)
+    return f'<ul class="cautions">{items}</ul>'
+
+
+def _set_up(given: Sequence[tuple[str, str]], kinematics: Kinematics, probe: Probe | None) -> str:
+    rows = [(label, value) for label, value in given]
+    labels = {label for label, _ in rows}
+    if probe is not None:
+        rows.append(
+            (
+                "Probe",
+                f"{probe.name}: ball {probe.ball_diameter:g} mm (effective radius {probe.radius:.4f} mm), stylus "
+                f"{probe.length:g} mm, spindle nose to ball centre {probe.tool_length:g} mm",
+            )
+        )
+    axes = ", ".join(f"{a.letter} turns the {'part' if a.moves == 'table' else 'tool'}" for a in kinematics.axes)
+    rows.append(("Rotary axes", axes or "none"))
+    if kinematics.travel is not None:
+        limits = zip("XYZ", kinematics.travel, strict=True)
+        rows.append(("Travel [mm]", ", ".join(f"{letter} {low:g} to {high:g}" for letter, (low, high) in limits)))
+    rows += [(label, "") for label in _TO_FILL if label not in labels]
+    cells = "".join(
+        f"<dt>{escape(label)}</dt>" + (f"<dd>{escape(value)}</dd>" if value else '<dd class="blank"></dd>')
+        for label, value in rows
+    )
+    return f"<dl>{cells}</dl>"
+
+
+def _tools(steps: Sequence[Step], probes: set[int | None]) -> str:
+    seen: dict[int | None, dict[str, set[str] | int]] = {}
+    for step in steps:
+        if step.kind not in (*MOVES, "tool"):
+            continue
+        one = seen.setdefault(step.state.tool, {"line": step.line, "offsets": set(), "speeds": set(), "feeds": set()})
+        if step.kind in MOVES:
+            if step.state.length_offset:
+                one["offsets"].add(f"H{step.state.length_offset}")
+            if step.state.turning:
+                one["speeds"].add(f"{step.state.speed:g}")
+            if step.feed:
+                one["feeds"].add(step.feed)
+    rows = [
+        (
+            "none called" if tool is None else f"T{tool}",
+            "probe" if tool in probes else "milling tool",
+            ", ".join(sorted(one["offsets"])) or "none",
+            ", ".join(sorted(one["speeds"], key=float)) or "stands",
+            " to ".join(f"{feed:g}" for feed in sorted({min(one["feeds"]), max(one["feeds"])})) if one["feeds"] else "",
+            str(one["line"]),
+        )
+        for tool, one in seen.items()
+    ]
+    head = ("tool", "what", "length offset", "spindle [1/min]", "feeds [mm/min]", "first line")
+    return _table(head, rows, numbers={3, 4, 5})
+
+
+def _offsets(steps: Sequence[Step]) -> str:
+    seen: dict[tuple[str, str], list[int]] = {}
+    for step in steps:
+        if step.kind in MOVES:
+            seen.setdefault((step.state.offset, "probing" if step.kind == "probe" else "other moves"), []).append(
+                step.line
+            )
+    rows = [(offset, what, f"{at[0]} to {at[-1]}", "") for (offset, what), at in seen.items()]
+    moved = [s for s in steps if s.kind == "message" and str(s.detail).startswith(("G10", "G92"))]
+    more = "".join(f"<p>Line {s.line}: {escape(str(s.detail))}.</p>" for s in moved)
+    return _table(("work offset", "for", "lines", "values at the machine, X Y Z"), rows) + more
+
+
+def _checks(findings: Findings) -> str:
+    rows = []
+    for made in findings.checks:
+        result = findings.result(made)
+        sign = f'<span class="word {_CLASS.get(result, result)}">{_SIGNS[result]}</span>'
+        why = f' <span class="soft">({escape(made.skipped)})</span>' if made.skipped else ""
+        rows.append(f"<li>{sign}<span>{escape(made.about)}{why}</span></li>")
+    return f'<ul class="checks">{"".join(rows)}</ul>'
+
+
+def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
+    rows = []
+    for step in steps:
+        if step.kind == "record" and isinstance(step.detail, Recorded):
+            found = step.detail
+            place = [*(f"{value:.3f}" for value in found.target), *(f"{value:.4f}" for value in found.normal)]
+            rows.append((str(found.touch), found.feature, *place, *(f"{a:g}" for a in found.angles), str(step.line)))
+    if not rows:
+        return "<p>None is recorded.</p>"
+    head = ("touch", "feature", "x0", "y0", "z0", "i", "j", "k", *(f"{a} [degree]" for a in kinematics.letters), "line")
+    note = '<p class="soft">Targets on the model and outward normals, part frame, mm.</p>'
+    return note + _table(head, rows, numbers={0, *range(2, len(head))}, tall=True)
+
+
+def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
+    rows = [
+        (
+            str(step.line),
+            _WORDS[step.kind],
+            *(_place(value) for value in step.end),
+            *(f"{angle:g}" for angle in step.angles_end),
+            f"{step.feed:g}" if step.feed else ("rapid" if step.kind == "rapid" else ""),
+            step.text.strip(),
+        )
+        for step in steps
+        if step.kind in MOVES
+    ]
+    if not rows:
+        return "<p>None.</p>"
+    head = ("line", "move", "X", "Y", "Z", *kinematics.letters, "feed [mm/min]", "block")
+    note = (
+        '<p class="soft">Where each move ends at the latest, program coordinates [mm], centre of the ball; “?” where '
+        "the text does not tell.</p>"
+    )
+    return note + _table(head, rows, numbers={0, *range(2, len(head) - 1)}, code=len(head) - 1, tall=True)
+
+
+def _place(value: float) -> str:
+    return f"{value:.3f}" if math.isfinite(value) else "?"
+
+
+def _signatures() -> str:
+    rows = (
+        "Set-up, tools and offsets checked",
+        "Dry run above the part done",
+        "First run in single block done",
+        "Released for this machine (qualified person)",
+    )
+    labels = ("name", "date and time", "signature")
+    cells = "".join(f'<td data-label="{label}"></td>' for label in labels)
+    body = "".join(f"<tr><td>{escape(row)}</td>{cells}</tr>" for row in rows)
+    head = "".join(f"<th>{label}</th>" for label in ("", *labels))
+    return f'<table class="sign"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _table(
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    numbers: Iterable[int] = (),
+    code: int | None = None,
+    tall: bool = False,
+) -> str:
+    right = set(numbers)
+
+    def row(cells: Sequence[str], tag: str) -> str:
+        made = []
+        for column, cell in enumerate(cells):
+            inner = f"<code>{escape(cell)}</code>" if column == code and tag == "td" else escape(cell)
+            made.append(f'<{tag} class="n">{inner}</{tag}>' if column in right else f"<{tag}>{inner}</{tag}>")
+        return f"<tr>{''.join(made)}</tr>"
+
+    body = "".join(row(cells, "td") for cells in rows)
+    return _scroll(f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>", head[0], tall)
+
+
+def _scroll(table: str, label: str, tall: bool = False) -> str:
+    kind = "scroll tall" if tall else "scroll"
+    return f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(label)}">{table}</div>'

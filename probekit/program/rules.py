@@ -1,0 +1,295 @@
+"""The checks of a program that need nothing but its steps. Each gives findings, or a reason why it was not made.
+
+What they ask for is common practice of probing in a machining centre (no source), except where a word of RS274/NGC
+(NISTIR 6556, from memory) asks for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+from .case import Case
+from .findings import Finding, NotMade, gathered
+from .modal import CYCLES
+from .steps import IN_WORDS, MOVES, Recorded, Step, path_of
+
+__all__ = ["RULES"]
+
+#: Programs give their positions rounded [mm].
+_ROUNDING = 1e-3
+
+Rule = Callable[[Case], "list[Finding] | NotMade"]
+
+
+def spindle(case: Case) -> list[Finding]:
+    """The spindle stands whenever the probe is in."""
+    turning = (
+        (s.line, f"the spindle turns ({s.state.spindle}) with the probe in") for s in case.probing if s.state.turning
+    )
+    found = gathered(turning, "stop", "Stop the spindle (M5) before the probe comes in; a turning probe is destroyed.")
+    changes = (
+        (step.line, "the probe comes in while the spindle has not been stopped by M5")
+        for before, step in pairwise(case.steps)
+        if step.kind == "tool" and case.probe_in(step) and before.state.turning
+    )
+    return found + gathered(changes, "look", "Say M5 before the tool change.")
+
+
+def coolant(case: Case) -> list[Finding]:
+    """The coolant is off whenever the probe is in."""
+    on = ((s.line, "coolant is on with the probe in") for s in case.probing if s.state.coolant)
+    return gathered(on, "stop", "Switch the coolant off (M9) before the probe comes in.")
+
+
+def probe_is_in(case: Case) -> list[Finding]:
+    """Probing moves are made with the probe, with nothing else, and the probe does nothing but probe."""
+    wrong = (
+        (s.line, f"a probing move with {'no tool' if s.state.tool is None else f'tool {s.state.tool}'} in the spindle")
+        for s in case.steps
+        if s.kind == "probe" and not case.probe_in(s)
+    )
+    other = (
+        (s.line, f"{what} with the probe in")
+        for s in case.probe_moves()
+        for what in (
+            f"a canned cycle ({s.state.motion})" if s.state.motion in CYCLES else "",
+            f"cutter compensation ({s.state.cutter})" if s.state.cutter != "G40" else "",
+        )
+        if what
+    )
+    none = [] if any(s.kind == "probe" for s in case.steps) else [(0, "there is no probing move in the program")]
+    found = gathered(none, "look", "Is it the right file?") + gathered(
+        wrong, "stop", "Call the probe by T and M6 first."
+    )
+    return found + gathered(
+        other, "stop", "Cancel it (G80, G40) before the probe comes in, or call the milling tool first."
+    )
+
+
+def touch_feed(case: Case) -> list[Finding]:
+    """Every probing move is slow enough, and so are the other moves of the probe at feed."""
+    fast = (
+        (s.line, f"a probing move at {s.feed:g} mm/min")
+        for s in case.steps
+        if s.kind == "probe" and s.feed is not None and s.feed > case.touch_feed
+    )
+    hasty = (
+        (s.line, f"the probe is moved at {s.feed:g} mm/min")
+        for s in case.probe_moves("feed", "arc")
+        if s.feed is not None and s.feed > case.positioning_feed
+    )
+    return gathered(
+        fast, "stop", f"At most {case.touch_feed:g} mm/min; touch with the feed that the probe was qualified with."
+    ) + gathered(
+        hasty, "look", f"At most {case.positioning_feed:g} mm/min, or use a rapid move above the clear height."
+    )
+
+
+def feed_said(case: Case) -> list[Finding]:
+    """Every move at feed has a feed."""
+    without = (
+        (s.line, f"a {'probing move' if s.kind == 'probe' else 'move at feed'} without a feed")
+        for s in case.steps
+        if s.kind in ("feed", "arc", "probe") and not s.feed
+    )
+    return gathered(without, "stop", "Say F in or before that block, after the units and the feed mode.")
+
+
+def rapid_height(case: Case) -> list[Finding] | NotMade:
+    """The probe never moves in rapid below the clear height, but straight up."""
+    if case.safe_height is None:
+        return NotMade("no clear height was given", "look" if case.clear is None else "note")
+    height = case.safe_height - _ROUNDING
+    low = (
+        (s.line, f"a rapid move of the probe at Z{_lowest(s):g}, below the clear height {case.safe_height:g}")
+        for s in case.probe_moves("rapid")
+        if _lowest(s) < height
+    )
+    return gathered(low, "stop", "Lift to the clear height first, or move at feed.")
+
+
+def rotary_lifted(case: Case) -> list[Finding] | NotMade:
+    """Rotary axes turn only when the probe is lifted, and alone."""
+    turns = [s for s in case.probe_moves() if s.angles_start != s.angles_end]
+    both = gathered(
+        ((s.line, "rotary and linear axes move at once with the probe in") for s in turns if s.kind != "index"),
+        "stop",
+        "Turn the rotary axes alone, lifted.",
+    )
+    if case.turn_height is None:
+        return both or (NotMade("no height to turn at was given") if turns else [])
+    low = (
+        (s.line, f"rotary axes turn with the probe at Z{s.start[2]:g}, below Z{case.turn_height:g}")
+        for s in turns
+        if s.start[2] < case.turn_height - _ROUNDING
+    )
+    return both + gathered(low, "stop", "Lift to where the axes may turn.")
+
+
+def place_known(case: Case) -> list[Finding]:
+    """The text tells where the probe is when it moves near the part."""
+    lost = (
+        (s.line, f"the text does not tell where the probe is in {IN_WORDS[s.kind]}")
+        for s in case.probe_moves("feed", "arc", "probe")
+        if not all(map(math.isfinite, (*s.start, *s.end)))
+    )
+    blind = [s.line for s in case.probe_moves("rapid", "index") if not all(map(math.isfinite, (*s.start, *s.end)))]
+    what = f"{len(blind)} rapid moves of the probe start or end where the text does not tell"
+    first = (
+        [Finding(blind[0], "note", what, "Usual for the first moves after a tool change: watch them.")] if blind else []
+    )
+    return first + gathered(
+        lost, "look", "Give X, Y and Z once after the tool change; such moves could not be checked."
+    )
+
+
+def travel(case: Case) -> list[Finding] | NotMade:
+    """All axes stay within their travel."""
+    found: list[tuple[int, str]] = []
+    for step in case.steps:
+        if step.kind not in MOVES:
+            continue
+        for axis, turned in zip(case.kinematics.axes, step.angles_end, strict=True):
+            if not axis.limits[0] - 1e-6 <= turned <= axis.limits[1] + 1e-6:
+                found.append(
+                    (step.line, f"{axis.letter}{turned:g} is outside {axis.limits[0]:g} to {axis.limits[1]:g} degree")
+                )
+        if case.kinematics.travel is not None:
+            points = path_of(step)
+            for number, (low, high) in enumerate(case.kinematics.travel):
+                for value in (points[:, number].min(), points[:, number].max()):
+                    if value < low - 1e-6 or value > high + 1e-6:  # not so for NaN
+                        found.append(
+                            (step.line, f"{'XYZ'[number]}{value:g} is outside the travel {low:g} to {high:g} mm")
+                        )
+    if case.kinematics.travel is None and not found:
+        return NotMade("no travel of the linear axes was given")
+    return gathered(found, "stop", "Move the work offset, or choose other poses or targets.")
+
+
+def units(case: Case) -> list[Finding]:
+    """The program says its units before it moves, keeps them, and probes in millimetres and absolutely."""
+    moves = [s for s in case.steps if s.kind in MOVES]
+    found = []
+    if moves and "units" not in moves[0].state.said:
+        what = f"the first move comes before the units are set; {moves[0].state.units} was taken"
+        found.append(Finding(moves[0].line, "look", what, "Say G21 or G20 at the head of the program."))
+    changed = (
+        (b.line, f"the units change to {b.state.units}") for a, b in pairwise(moves) if a.state.units != b.state.units
+    )
+    found += gathered(changed, "look", "One program should keep to one unit; look whether both parts mean it.")
+    inch = ((s.line, "a probing move under G20: positions would be recorded in inch") for s in moves if _inch_probe(s))
+    found += gathered(inch, "stop", "Probe under G21.")
+    relative = ((s.line, "a probing move under G91") for s in moves if s.kind == "probe" and s.state.distance == "G91")
+    return found + gathered(relative, "look", "Probe under G90: an increment from a wrong place goes to a wrong place.")
+
+
+def unknown_words(case: Case) -> list[Finding]:
+    """Every word is understood."""
+    found: list[Finding] = []
+    for severity, probing in (("stop", True), ("look", False)):
+        hits = (
+            (s.line, f"not understood: {s.detail}")
+            for s in case.steps
+            if s.kind == "unknown" and s.detail not in case.known and case.probe_in(s) == probing
+        )
+        todo = "Look it up in the manual of the machine: what the program does from here on is not certain."
+        found += gathered(hits, severity, todo)
+    return found
+
+
+def length_offset(case: Case) -> list[Finding]:
+    """Probing moves are made with the length offset of the probe."""
+    touches = [s for s in case.steps if s.kind == "probe"]
+    without = ((s.line, "a probing move without a tool length offset") for s in touches if not s.state.length_offset)
+    found = gathered(without, "stop", "Say G43 H with the probe's length offset after the tool change.")
+    used = sorted({(s.state.tool or 0, s.state.length_offset) for s in touches if s.state.length_offset})
+    for tool in sorted({tool for tool, _ in used}):
+        numbers = [number for one, number in used if one == tool]
+        if len(numbers) > 1:
+            what = f"tool {tool} probes with several length offsets: {', '.join(f'H{n}' for n in numbers)}"
+            found.append(Finding(touches[0].line, "stop", what, "One probe has one length offset."))
+        elif numbers[0] != tool:
+            what = f"tool {tool} probes with length offset H{numbers[0]}"
+            found.append(Finding(touches[0].line, "note", what, "Look whether that is the probe's."))
+    return found
+
+
+def work_offset(case: Case) -> list[Finding]:
+    """All touches are made in one work offset, which nothing moves meanwhile."""
+    touches = [s for s in case.steps if s.kind == "probe"]
+    switched = (
+        (b.line, f"the work offset changes from {a.state.offset} to {b.state.offset} between two touches")
+        for a, b in pairwise(touches)
+        if a.state.offset != b.state.offset
+    )
+    found = gathered(switched, "stop", "Probe one part in one work offset, or probe it as two runs.")
+    moved = (
+        (s.line, str(s.detail)) for s in case.steps if s.kind == "message" and str(s.detail).startswith(("G10", "G92"))
+    )
+    return found + gathered(
+        moved, "look", "An origin that the program moves must be the one that the touches are to be counted from."
+    )
+
+
+def records(case: Case) -> list[Finding]:
+    """Every touch is recorded, once, and nothing is recorded without a touch."""
+    waiting: Step | None = None
+    lost, empty, seen, twice = [], [], set(), []
+    for step in case.steps:
+        if step.kind == "probe":
+            if waiting is not None:
+                lost.append((waiting.line, "a probing move that nothing records"))
+            waiting = step
+        elif step.kind == "record" and isinstance(step.detail, Recorded):
+            if waiting is None:
+                empty.append((step.line, f"touch {step.detail.touch} is recorded without a probing move before it"))
+            if step.detail.touch in seen:
+                twice.append((step.line, f"touch {step.detail.touch} is recorded again"))
+            seen.add(step.detail.touch)
+            waiting = None
+    if waiting is not None:
+        lost.append((waiting.line, "a probing move that nothing records"))
+    return (
+        gathered(lost, "look", "Is the record line missing, or was it meant as a first, fast touch?")
+        + gathered(empty, "stop", "The position of another touch would be written under its name.")
+        + gathered(twice, "stop", "Every touch needs a number of its own.")
+    )
+
+
+def program_end(case: Case) -> list[Finding]:
+    """The program has an end, and nothing after it."""
+    if not case.steps:
+        return [Finding(0, "stop", "the program does nothing", "Is it the right file?")]
+    last, final = case.steps[-1], case.blocks[-1].line
+    marks = sum(block.mark for block in case.blocks)
+    found = []
+    if last.kind != "end":
+        found.append(Finding(final, "stop", "the program has no end (M2, M30)", "Is the file complete?"))
+    if marks == 1:
+        found.append(Finding(final, "look", "there is only one program mark %", "There should be two or none."))
+    rest = [b.line for b in case.blocks if last.kind == "end" and b.line > last.line and (b.words or b.unknown)]
+    if rest:
+        what = f"{len(rest)} lines stand after the program end and are never run"
+        found.append(Finding(rest[0], "look", what, "Are they meant to run?"))
+    return found
+
+
+def _lowest(step: Step) -> float:
+    rises = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
+    heights = [value for value in (step.end[2], *(() if rises else step.start[2:])) if math.isfinite(value)]
+    return min(heights, default=math.inf)
+
+
+def _inch_probe(step: Step) -> bool:
+    return step.kind == "probe" and step.state.units == "G20"
+
+
+def _all() -> Iterator[Rule]:
+    yield from (spindle, coolant, probe_is_in, length_offset, touch_feed, feed_said, rapid_height, rotary_lifted)
+    yield from (travel, work_offset, units, records, place_known, unknown_words, program_end)
+
+
+RULES: tuple[Rule, ...] = tuple(_all())

@@ -1,0 +1,125 @@
+"""What a program does, step by step, as plain data."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from .arcs import Arc
+from .modal import Modal
+
+__all__ = ["IN_WORDS", "MOVES", "Recorded", "Step", "path_of", "read_record"]
+
+#: The kinds of step in which an axis moves.
+MOVES = ("rapid", "feed", "arc", "probe", "index")
+
+#: A kind of move in words.
+IN_WORDS = {
+    "rapid": "a rapid move",
+    "feed": "a move at feed",
+    "arc": "an arc",
+    "probe": "a probing move",
+    "index": "a rotary move",
+}
+
+_NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
+_RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"\s*")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What a record line asks to be written.
+
+    Attributes
+    ----------
+    touch : int
+    feature : str
+    target, normal : (3,) float
+        In the part frame [mm].
+    trigger : (3,) float or None
+        Last position at which the probe triggered, in program coordinates [mm]; None if the last probing move ran to
+        its end, or there was none since the last record.
+    angles : (n_axes,) float
+        Rotary axes at the trigger [degree].
+    """
+
+    touch: int
+    feature: str
+    target: tuple[float, float, float]
+    normal: tuple[float, float, float]
+    trigger: tuple[float, float, float] | None
+    angles: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing that a program does.
+
+    Attributes
+    ----------
+    line : int
+        Line of the program, counted from 1.
+    kind : str
+        rapid, feed, arc, probe, index (rotary axes only), dwell, tool, spindle, stop, record, message, end, unknown.
+    start, end : (3,) float
+        Program coordinates of the tool's end [mm]; NaN where the text does not tell. A probing move ends where it
+        triggered.
+    angles_start, angles_end : (n_axes,) float
+        In the order of the kinematics' axes [degree].
+    feed : float or None
+        [mm/min] of moves at feed; None if the program has not said it.
+    state : Modal
+        In force during the step.
+    text : str
+        The line as it stands.
+    detail : object
+        arc: `Arc`; probe: the trigger position (3,) or None if it ran to its end; record: `Recorded`; dwell: seconds;
+        tool: its number; spindle and stop: the word; message and unknown: words.
+    """
+
+    line: int
+    kind: str
+    start: tuple[float, ...]
+    end: tuple[float, ...]
+    angles_start: tuple[float, ...]
+    angles_end: tuple[float, ...]
+    feed: float | None
+    state: Modal
+    text: str
+    detail: object = None
+
+
+def path_of(step: Step, chord_error: float = 0.01) -> np.ndarray:
+    """Points of the way of a move: its ends, and of an arc enough points between.
+
+    Parameters
+    ----------
+    step : Step
+    chord_error : float
+        Largest distance of a chord from an arc [mm].
+
+    Returns
+    -------
+    (n, 3) float
+        Program coordinates [mm].
+    """
+    if step.kind == "arc" and isinstance(step.detail, Arc):
+        return step.detail.points(chord_error)
+    return np.array([step.start, step.end], dtype=float)
+
+
+def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float, ...]] | None:
+    """Touch, feature, target and normal of a record comment; None if it is not written as it should be.
+
+    Parameters
+    ----------
+    comment : str
+        Without its brackets.
+    """
+    found = _RECORD.fullmatch(comment)
+    if not found:
+        return None
+    values = tuple(float(value) for value in found.groups()[2:])
+    return int(found[1]), found[2], values[:3], values[3:]

@@ -1,0 +1,277 @@
+"""Moves and a dialect -> program text. Nothing that the dialect does not spell gets lost in silence."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from ..errors import InputError, ProbekitWarning
+from ..plan.kinematics import Kinematics
+from ..plan.probe import Probe
+from .compose import check_moves
+from .dialect import Dialect, read_dialect
+from .moves import Index, Lift, Move, Record, StopIf, ToolChange, Touch
+
+__all__ = ["omissions", "write"]
+
+_AXES = ("x", "y", "z")
+
+
+def write(
+    moves: Sequence[Move],
+    dialect: Dialect | str,
+    *,
+    kinematics: Kinematics,
+    probe: Probe,
+    name: str = "probing",
+    work_offset: str | None = None,
+    whole: bool = False,
+) -> str:
+    """The program text of moves.
+
+    Parameters
+    ----------
+    moves : sequence of Move
+        From `moves_of`.
+    dialect : Dialect or str
+        Or the name or path that `read_dialect` takes.
+    kinematics : Kinematics
+        Turns ball centres in the part frame into program coordinates, with the rotary axes where they are then.
+    probe : Probe
+    name : str
+        Of the program; made safe.
+    work_offset : str, optional
+        One of the dialect's; default its first.
+    whole : bool
+        Whether the text stands alone, with its own beginning and end; else it is to be merged.
+
+    Returns
+    -------
+    str
+        ASCII, lines ended by a line feed.
+
+    Raises
+    ------
+    InputError
+        If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset or
+        cannot turn such axes, a line becomes too long, or two names become the same in safe characters.
+
+    Warns
+    -----
+    ProbekitWarning
+        For moves that the dialect omits; the text lists them too.
+    """
+    dialect = read_dialect(dialect) if isinstance(dialect, str) else dialect
+    check_moves(moves, kinematics)
+    return _Writer(dialect, kinematics, probe).text(moves, name, work_offset, whole)
+
+
+def omissions(moves: Sequence[Move], dialect: Dialect) -> tuple[str, ...]:
+    """What a dialect leaves out of moves, and why, in words.
+
+    Parameters
+    ----------
+    moves : sequence of Move
+    dialect : Dialect
+
+    Returns
+    -------
+    tuple of str
+        One per kind of move; empty if all is spelled.
+    """
+    count = Counter(kind for kind, _ in _kinds(moves) if kind in dialect.omit)
+    return tuple(f"omitted {n} x {kind}: {dialect.omit[kind]}" for kind, n in count.items())
+
+
+def _kinds(moves: Sequence[Move]) -> Iterator[tuple[str, Move]]:
+    """Each move with the key of its lines: its kind, but the first lift with an unknown place is one of its own."""
+    known = False
+    for move in moves:
+        kind = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", type(move).__name__).lower()
+        yield ("first_lift" if kind == "lift" and not known else kind), move
+        known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange)
+
+
+class _Writer:
+    """The lines so far, and where the machine is after them."""
+
+    def __init__(self, dialect: Dialect, kinematics: Kinematics, probe: Probe) -> None:
+        self.dialect, self.kinematics, self.probe = dialect, kinematics, probe
+        self.lines: list[str] = []
+        self.modal: dict[str, str] = {}
+        self.block = dialect.first_block
+        self.angles = (0.0,) * len(kinematics.axes)
+        self.at: np.ndarray | None = None  # program coordinates
+
+    def text(self, moves: Sequence[Move], name: str, work_offset: str | None, whole: bool) -> str:
+        dialect = self.dialect
+        self.refuse(moves)
+        touches = [move for move in moves if isinstance(move, Touch)]
+        tokens = self.tokens([move.feature for move in touches], "feature")
+        frame = {
+            "name": dialect.token(name),
+            "probe": dialect.token(self.probe.name),
+            "work_offset": self.selected(work_offset),
+            "touches": str(len(touches)),
+        }
+        if whole:
+            self.add(dialect.before, frame, numbered=False)
+        self.add(dialect.header, frame)
+        self.remarks(omissions(moves, dialect), {t: f for f, t in tokens.items() if t != dialect.words(f)})
+        for kind, move in _kinds(moves):
+            values = self.spelled(move)
+            if kind in dialect.omit:
+                continue
+            for part in dialect.parts(move.text) if kind == "comment" else ("",):
+                self.add(dialect.moves[kind], values | {"text": part})
+        self.add(dialect.footer, frame)
+        if whole:
+            self.add(dialect.after, frame, numbered=False)
+        return "\n".join(self.lines) + "\n"
+
+    def refuse(self, moves: Sequence[Move]) -> None:
+        """What this dialect cannot do with these moves at all."""
+        turned = {axis.moves for axis in self.kinematics.axes} - set(self.dialect.turns)
+        if turned:
+            raise InputError(
+                f"the dialect {self.dialect.name} cannot turn this machine's axes",
+                found=", ".join(sorted(turned)),
+                expected=" or ".join(self.dialect.turns) or "no rotary axes",
+            )
+        poses = [self.pose(move.angles) for move in moves if isinstance(move, Index)]
+        self.tokens(poses, "pose")
+
+    def tokens(self, names: Sequence[str], what: str) -> dict[str, str]:
+        """Name -> token; two names must not become one."""
+        tokens = {name: self.dialect.token(name) for name in names}
+        for token, count in Counter(tokens.values()).items():
+            if count > 1:
+                alike = ", ".join(name for name, one in tokens.items() if one == token)
+                raise InputError(
+                    f"two names become the same in the dialect's safe characters: {token}",
+                    column=what,
+                    found=alike,
+                    todo="Give them names that differ in letters or digits.",
+                )
+        return tokens
+
+    def selected(self, work_offset: str | None) -> str:
+        known = self.dialect.work_offsets
+        if work_offset is None:
+            return next(iter(known.values()))
+        if work_offset not in known:
+            raise InputError("the dialect has no such work offset", found=work_offset, expected=", ".join(known))
+        return known[work_offset]
+
+    def remarks(self, omitted: tuple[str, ...], renamed: Mapping[str, str]) -> None:
+        """Who released the dialect, its caution, what is omitted, and which names had to be changed."""
+        dialect = self.dialect
+        released = f"RELEASED BY {dialect.released_by}" if dialect.released_by else "NOT RELEASED FOR ANY MACHINE"
+        remarks = [f"DIALECT {dialect.name} {released}", dialect.caution, *omitted]
+        remarks += [f"FEATURE {token} stands for {feature}" for token, feature in renamed.items()]
+        for remark in remarks:
+            self.lines += dialect.comment(remark)
+        if omitted:
+            warnings.warn(f"the dialect {dialect.name} " + "; ".join(omitted), ProbekitWarning, stacklevel=4)
+
+    def spelled(self, move: Move) -> dict[str, str]:
+        """Texts of a move's placeholders; brings the machine to where the move ends."""
+        numbers, dialect = self.dialect.numbers, self.dialect
+        values: dict[str, str] = {}
+        for name, form in (("feed", "feed"), ("seconds", "seconds"), ("radius", "target"), ("lower", "target"),
+                           ("upper", "target")):  # fmt: skip
+            if hasattr(move, name):
+                values[name] = numbers[form](getattr(move, name))
+        if isinstance(move, (Touch, Record, StopIf)):
+            values |= {"touch": str(move.touch), "feature": dialect.token(getattr(move, "feature", ""))}
+            values |= {key: numbers["target"](c) for key, c in zip(("x0", "y0", "z0"), move.target, strict=True)}
+            values |= {key: numbers["normal"](c) for key, c in zip(("i", "j", "k"), move.normal, strict=True)}
+        if isinstance(move, Touch):
+            values |= self.distances(move)
+        if isinstance(move, ToolChange):
+            values |= {"tool": str(move.tool), "offset": str(move.offset), "tool_name": dialect.token(move.name)}
+            self.at = None
+        elif isinstance(move, Index):
+            self.angles = move.angles
+            words = zip(self.kinematics.letters, map(numbers["angle"], move.angles), strict=True)
+            values["rotary"] = " ".join(_filled(dialect.rotary, {"letter": a, "angle": b}) for a, b in words)
+            values["pose"] = dialect.token(self.pose(move.angles))
+        elif isinstance(move, Lift):
+            values |= self.lifted(move)
+        elif hasattr(move, "to"):
+            self.at = self.kinematics.to_program(np.array(move.to), self.angles, length=self.probe.tool_length)
+            values |= self.place(move)
+        elif hasattr(move, "message"):
+            if len(move.message) > dialect.longest:
+                raise InputError("a message is too long", found=move.message, expected=f"{dialect.longest} characters")
+            values["message"] = dialect.words(move.message)
+        return values
+
+    def distances(self, move: Touch) -> dict[str, str]:
+        """Standoff and overtravel of a probing move, from where it starts and ends."""
+        start = self.kinematics.to_part(self.at, self.angles, length=self.probe.tool_length)
+        inward, radius, form = -np.array(move.normal), self.probe.radius, self.dialect.numbers["position"]
+        standoff = float(np.subtract(move.target, start) @ inward) - radius
+        overtravel = float(np.subtract(move.to, move.target) @ inward) + radius
+        return {"standoff": form(standoff), "retract": form(standoff), "overtravel": form(overtravel)}
+
+    def lifted(self, move: Lift) -> dict[str, str]:
+        if self.at is None:
+            self.inside((None, None, move.height), move)
+            return {"z": self.dialect.numbers["position"](move.height)}
+        self.at = np.array([*self.at[:2], move.height])
+        return self.place(move)
+
+    def place(self, move: Move) -> dict[str, str]:
+        """Texts of where the machine now is."""
+        form, at = self.dialect.numbers["position"], self.at
+        self.inside(tuple(float(form(c)) for c in at), move)
+        if self.dialect.coordinates == "part":
+            at = self.kinematics.to_part(at, self.angles, length=self.probe.tool_length)
+        return {axis: form(c) for axis, c in zip(_AXES, at, strict=True)}
+
+    def inside(self, at: tuple[float | None, ...], move: Move) -> None:
+        for axis, value, (low, high) in zip(_AXES, at, self.kinematics.travel or (), strict=False):
+            if value is not None and not low <= value <= high:
+                raise InputError(
+                    f"{type(move).__name__} leaves the travel of the machine",
+                    column=axis.upper(),
+                    found=round(value, 4),
+                    expected=f"{low:g} to {high:g} mm",
+                    todo="Move the work offset, lower the clearance height, or choose another pose.",
+                )
+
+    def pose(self, angles: tuple[float, ...]) -> str:
+        form = self.dialect.numbers["angle"]
+        return "_".join(f"{letter}{form(angle)}" for letter, angle in zip(self.kinematics.letters, angles, strict=True))
+
+    def add(self, templates: Sequence[str], values: Mapping[str, str], numbered: bool = True) -> None:
+        dialect = self.dialect
+        for template in templates:
+            line = _filled(template, values)
+            modal = next((start for start in dialect.modal if line.startswith(start)), None)
+            if modal is not None:
+                if self.modal.get(modal) == line:
+                    continue
+                self.modal[modal] = line
+            if numbered and dialect.block_number and not line.startswith(dialect.comment_open):
+                line = f"{_filled(dialect.block_number, {'n': str(self.block)})} {line}"
+                self.block += dialect.block_step
+            if len(line) > dialect.line_limit:
+                raise InputError("a line becomes too long", found=line, expected=f"{dialect.line_limit} characters")
+            self.lines.append(line)
+
+
+def _filled(template: str, values: Mapping[str, str]) -> str:
+    """A template with its placeholders filled in; what is filled in is not looked at again."""
+
+    def value(match: re.Match) -> str:
+        if match[1] not in values:
+            raise InputError("a line of the dialect asks for what is not known here", found=template)
+        return values[match[1]]
+
+    return re.sub(r"\{([a-z_0-9]*)\}", value, template)
