@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from io import BytesIO
 from pathlib import Path
 
+import foil_before
 import foil_made
 import foil_mesh
 import foil_milling
@@ -66,6 +67,9 @@ ball_diameter = 6.0
 effective_radius = 2.991  # from qualification: a little less than half the diameter
 stem_diameter = 4.0
 length = 50.0
+body = [[50, 25], [120, 25], [120, 62], [170, 62]]  # its outline: height above the ball's centre, diameter
+tool_length = 170.0  # from the spindle nose to the centre of the ball
+name = "invented touch probe"
 
 [deviation]
 compensate = "foot"  # ball centre to contact along the normal of the: target | foot | approach
@@ -101,7 +105,7 @@ k = 2  # coverage factor: U = k u
 [decision]
 rule = "guarded"  # simple | guarded
 r = 1.0  # guard band w = r U
-"""
+{before}"""
 
 
 PART = """\
@@ -266,7 +270,7 @@ def truth_json(facts: dict) -> str:
 
 def study() -> str:
     """Text of study.toml."""
-    return STUDY.format(part=PART)
+    return STUDY.format(part=PART, before=foil_before.TABLES)
 
 
 def study_mesh() -> str:
@@ -276,7 +280,7 @@ def study_mesh() -> str:
     points["trailing_edge"] = foil_shape.skin(np.array([0.0, 1.0]), 0.5).mean(axis=0)
     points["tip"] = foil_shape.skin(np.array([0.3, 0.7]), 1.0).mean(axis=0)
     faces = "\n".join(f"{name} = {_plain(points[name], 3)}" for name in foil_mesh.FACES)
-    return STUDY.format(part=PART_MESH.format(faces=faces))
+    return STUDY.format(part=PART_MESH.format(faces=faces), before=foil_before.TABLES)
 
 
 def files() -> dict[str, bytes]:

@@ -7,6 +7,7 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +30,10 @@ examples:
   probekit inspect my_demo/study.toml        run it; results go into the folder my_demo/results
   probekit inspect study.toml --to out       put them elsewhere
   probekit draft part.step                   draft a study from the tolerances the model carries
+  probekit plan my_demo/study.toml           choose touches, see whether the probe reaches them, order them
+  probekit program my_demo/study.toml        write the NC program, merged with the milling, and its release sheet
+  probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
+  probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
 
 exit status:
   0  the part conforms
@@ -75,8 +80,16 @@ def _parser() -> argparse.ArgumentParser:
     inspect.add_argument(
         "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
     )
+    inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
     inspect.add_argument("--quiet", action="store_true", help="print the part's verdict only")
     inspect.set_defaults(run=_inspect)
+    for name, (run, short, long) in _BEFORE_THE_CUT.items():
+        command = commands.add_parser(name, help=short, description=long, formatter_class=raw)
+        command.add_argument("study", type=Path, help="the study file (TOML)")
+        command.add_argument(
+            "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
+        )
+        command.set_defaults(run=run)
     draft = commands.add_parser(
         "draft",
         help="draft a study file from the tolerances that a STEP model carries",
@@ -106,7 +119,8 @@ def _inspect(options: argparse.Namespace) -> int:
     from . import study
 
     progress = _Progress()
-    found = study.run(study.load(options.study), progress=progress)
+    wanted = study.load(options.study)
+    found = study.run(wanted if options.touches is None else wanted.with_touches(options.touches), progress=progress)
     folder = options.to or options.study.parent / "results"
     paths = study.write(found, folder)
     progress.clear()
@@ -116,6 +130,26 @@ def _inspect(options: argparse.Namespace) -> int:
         _print(_summary(found))
         _print("written: " + ", ".join(str(path) for path in paths.values()))
     return 0 if found.verdict.part == "conforms" else 1
+
+
+def _prepare(options: argparse.Namespace, *, steps: int) -> int:
+    """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
+    from . import study
+
+    progress = _Progress()
+    wanted = study.load(options.study)
+    folder = options.to or options.study.parent / "results"
+    planned = study.plan(wanted, progress=progress)
+    programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
+    ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
+    paths = study.write_preparation(wanted, folder, planned, programmed, ran)
+    progress.clear()
+    _print("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
+    _print("written: " + ", ".join(str(path) for path in paths))
+    if ran is not None and not ran.stopped:
+        _print(f"Now run: probekit inspect {options.study} --touches {paths[-1]}")
+    good = planned.route.left_out.empty and (programmed is None or not programmed.stops) and not (ran and ran.stopped)
+    return 0 if good else 1
 
 
 def _draft(options: argparse.Namespace) -> int:
@@ -180,6 +214,27 @@ def _wrapped(line: str, width: int = 110) -> str:
 
     indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
     return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent)) if len(line) > width else line
+
+
+_BEFORE_THE_CUT = {
+    "plan": (
+        partial(_prepare, steps=1),
+        "choose touches, see whether the probe reaches them, order them",
+        "Plan the touches of a study. Writes plan.csv; exit status 1 if a target cannot be reached.",
+    ),
+    "program": (
+        partial(_prepare, steps=2),
+        "write the NC program, merged with the milling, and its release sheet",
+        "Plan, and write the NC program, its release sheet and what changed in the milling program. Exit status 1 if a "
+        "target cannot be reached or a check says stop. A program is released by a qualified person, never by this.",
+    ),
+    "simulate": (
+        partial(_prepare, steps=3),
+        "run the program on a virtual machine",
+        "Plan, write the program, and run its text on a virtual machine against the part as the study says it was "
+        "made. Writes a results file. It is a model, not a measurement.",
+    ),
+}
 
 
 class _Progress:

@@ -8,9 +8,22 @@
                       frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
     [machine]         translation = [x, y, z], rotation = [rx, ry, rz]: where the part frame lies in the coordinates
                       of the results file, if they are not the part frame's own (rotation vector in degrees);
-                      targets are in the part frame always
+                      targets are in the part frame always. To plan and program: axes = [{letter, moves, point,
+                      limits, direction, sense}] (`probekit.plan.RotaryAxis`), gauge, travel = [[low, high], x 3]
     [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
-    [stylus]          ball_diameter; effective_radius, stem_diameter, length
+    [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
+                      "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
+                      to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name
+                      (`probekit.plan.Probe`)
+    [[plan]]          how = "blue_noise", "rings", "section", ...: a function of `probekit.plan`, and its arguments by
+                      name; seed; critical = true for touches that may stop the program
+    [reach]           poses = [[a, c], ..] or step, tilt (`probekit.plan.poses`); margin, max_angle, standoff,
+                      overtravel, height; fixtures = ["vice.stl"]; clamps = [{kind = "box", low, high}], cylinder, ball
+    [pace]            rapid, positioning, touch [mm/min], per_touch, per_index [s], rotary (`probekit.plan.Pace`)
+    [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
+                      milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance
+    [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
+                      rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}]
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
     [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB" or ["MMB", 12.0],
                       material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
@@ -41,7 +54,7 @@ __all__ = ["KEYS", "read_settings"]
 _NUMBER, _TEXT, _FLAG, _WHOLE = (int, float), (str,), (bool,), (int,)
 _LIST, _TABLE, _NAMES = (list,), (dict,), (str, list)
 
-#: Keys of each table, with the types they may have; the first ones, up to `_REQUIRED`, must be there.
+#: Keys of each table, with the types they may have; those of `_REQUIRED` must be there.
 KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "part": {
         "model": _TEXT,
@@ -54,7 +67,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "faces": _TABLE,
         "frame": _NAMES,
     },
-    "machine": {"translation": _LIST, "rotation": _LIST},
+    "machine": {"translation": _LIST, "rotation": _LIST, "axes": _LIST, "gauge": _NUMBER, "travel": _LIST},
     "touches": {
         "file": _TEXT,
         "columns": _TABLE,
@@ -71,8 +84,36 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "stylus": {
         "ball_diameter": _NUMBER,
         "effective_radius": _NUMBER,
+        "qualification": _TABLE,
         "stem_diameter": _NUMBER,
         "length": _NUMBER,
+        "body": _LIST,
+        "tool_length": _NUMBER,
+        "tips": _LIST,
+        "hub": _NUMBER,
+        "straight": _FLAG,
+        "name": _TEXT,
+    },
+    "reach": {
+        "poses": _LIST,
+        "step": (*_NUMBER, list),
+        "clamps": _LIST,
+        "fixtures": _LIST,
+        **dict.fromkeys(("tilt", "margin", "max_angle", "standoff", "overtravel", "height"), _NUMBER),
+    },
+    "pace": dict.fromkeys(("rapid", "positioning", "touch", "per_touch", "per_index", "rotary"), _NUMBER),
+    "program": {
+        **dict.fromkeys(("dialect", "work_offset", "name", "suffix", "milling", "lift"), _TEXT),
+        **dict.fromkeys(("tool", "offset", "occurrence"), _WHOLE),
+        **dict.fromkeys(("warm_up", "clearance"), _NUMBER),
+        "after": (str, int),
+        "stop_outside": _LIST,
+    },
+    "simulate": {
+        "seed": _WHOLE,
+        "model": _TEXT,
+        "offset": (*_NUMBER, dict),
+        **dict.fromkeys(("hills", "errors", "translation", "rotation", "home"), _LIST),
     },
     "deviation": {
         "compensate": _TEXT,
@@ -123,16 +164,23 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "decision": {"rule": _TEXT, "r": _NUMBER},
 }
 
+#: The same of a table within a table.
+_WITHIN = {
+    "stylus.qualification": KEYS["touches"] | {"diameter": _NUMBER, "artefact": _TEXT, "degree": _WHOLE},
+}
+
 _REQUIRED = {
-    "part": "model",
-    "touches": "file",
-    "stylus": "ball_diameter",
-    "datum": "letter",
-    "tolerance": "width",
-    "uncertainty": "u",
+    "part": ("model",),
+    "touches": ("file",),
+    "stylus": ("ball_diameter",),
+    "stylus.qualification": ("file", "diameter"),
+    "datum": ("letter",),
+    "tolerance": ("width",),
+    "uncertainty": ("u",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
-_LISTED = ("datum", "tolerance")  # tables that there may be several of
+_LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
+_FREE = ("plan",)  # tables whose keys are those of what they name, checked where they are used
 
 
 def read_settings(path: str | Path) -> dict[str, Any]:
@@ -164,8 +212,8 @@ def read_settings(path: str | Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"the study file is not valid TOML: {error}", file=path) from None
     for name in settings:
-        if name not in KEYS:
-            raise InputError("unknown table", file=path, column=name, expected=_nearest(name, list(KEYS)))
+        if name not in KEYS and name not in _FREE:
+            raise InputError("unknown table", file=path, column=name, expected=_nearest(name, [*KEYS, *_FREE]))
     for name in _NEEDED_TABLES:
         if not settings.get(name):
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
@@ -175,14 +223,16 @@ def read_settings(path: str | Path) -> dict[str, Any]:
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
             raise InputError("a table is written in the wrong way", file=path, column=name, expected=shown)
         for one in table if isinstance(table, list) else [table]:
-            _check_table(path, name, one)
+            _check_table(path, name, one, free=name in _FREE)
     return settings
 
 
-def _check_table(path: Path, name: str, table: Any) -> None:
+def _check_table(path: Path, name: str, table: Any, *, free: bool) -> None:
     if not isinstance(table, dict):
         raise InputError("this must be a table", file=path, column=name, found=table, expected=f"[{name}]")
-    known = KEYS[name]
+    if free:
+        return
+    known = _WITHIN.get(name) or KEYS[name]
     for key, value in table.items():
         where = f"{name}.{key}"
         if key not in known:
@@ -191,9 +241,13 @@ def _check_table(path: Path, name: str, table: Any) -> None:
         if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
             words = " or ".join(dict.fromkeys(_words(kind) for kind in allowed))
             raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=words)
-    required = _REQUIRED.get(name) if not (name == "tolerance" and {"limits", "boundaries"} & set(table)) else None
-    if required is not None and required not in table:
-        raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{name}.{required}")
+        if where in _WITHIN:
+            _check_table(path, where, value, free=False)
+    if name == "tolerance" and {"limits", "boundaries"} & set(table):
+        return
+    for key in _REQUIRED.get(name, ()):
+        if key not in table:
+            raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{name}.{key}")
 
 
 def _words(kind: type) -> str:

@@ -1,9 +1,24 @@
-"""The whole job as one readable file: study.toml in, an inspection out.
+"""The whole job as one readable file, study.toml: before the cut a plan, a program, a trial; after it an inspection.
 
 The keys of the file are described in `probekit.settings`.
 """
 
 from .inspection import Inspection, run, write
 from .model import Study, load
+from .outputs import summary, write_preparation
+from .preparation import Plan, Program, plan, program, simulate
 
-__all__ = ["Inspection", "Study", "load", "run", "write"]
+__all__ = [
+    "Inspection",
+    "Plan",
+    "Program",
+    "Study",
+    "load",
+    "plan",
+    "program",
+    "run",
+    "simulate",
+    "summary",
+    "write",
+    "write_preparation",
+]

@@ -5,13 +5,14 @@ from __future__ import annotations
 import platform
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
-from .model import Study, load, nominal_of
+from .model import Study, nominal_of, runnable
+from .readings import Qualified, qualified_of, stylus_of, touches_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,22 +77,19 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     InputError, FitError
         From the step that could not go on.
     """
-    settings, tell = study.settings, progress or (lambda _step, _done: None)
-    other = settings["part"].get("without_kernel")
-    if other is not None and not nominal.can_read(study.file(settings["part"]["model"])):
-        instead = run(load(study.file(other)), progress=progress)
-        note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
-        return replace(instead, notes=(note + ' (pip install "probekit[step]")', *instead.notes))
+    tell = progress or (lambda _step, _done: None)
+    study, notes = runnable(study)
+    settings = study.settings
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         tell("loading the nominal", 0.0)
         part = nominal_of(study)
         tell("reading the touches", 0.2)
-        measured = _touches(study)
-        notes = list(touches.check(measured, diagonal=part.diagonal))
+        measured, qualified = touches_of(study), qualified_of(study)
+        notes += touches.check(measured, diagonal=part.diagonal) + _qualification_notes(qualified, measured)
         tell("projecting", 0.3)
         choices = dict(settings.get("deviation", {}))
-        stylus = _stylus(settings, measured)
+        stylus = stylus_of(study, qualified) if measured.attrs.get("recorded") == "centre" else None
         found = deviation.project(measured, part, stylus=stylus, **choices)
         tell("aligning", 0.5)
         alignment, aligned = None, found
@@ -120,7 +118,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         next_step,
         drawn,
         tuple(dict.fromkeys(notes)),
-        _provenance(study, part, measured, rule, u),
+        _provenance(study, part, measured, qualified, rule, u),
     )
 
 
@@ -157,27 +155,6 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
 
 
 _OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
-
-
-def _touches(study: Study) -> pd.DataFrame:
-    """The touches, measured positions in the part frame."""
-    options = dict(study.settings["touches"])
-    path = study.file(options.pop("file"))
-    table = touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)
-    if "machine" not in study.settings:
-        return table
-    where = study.settings["machine"]
-    for key, values in where.items():
-        if len(values) != 3 or not all(isinstance(v, int | float) for v in values):
-            raise InputError(
-                "a motion needs three numbers",
-                file=study.path,
-                column=f"machine.{key}",
-                found=values,
-                expected="[x, y, z]",
-            )
-    part_in_machine = fit.make_motion(where.get("translation", (0, 0, 0)), where.get("rotation", (0, 0, 0)))
-    return fit.move_touches(table, fit.invert_motion(part_in_machine))
 
 
 def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fit.Alignment, list[str]]:
@@ -235,10 +212,13 @@ def _facet_notes(part: nominal.Nominal, evaluations: list[tolerance.Evaluation])
     return [text + ("; use the STEP model or a finer mesh" if share > 0.1 else "")]
 
 
-def _stylus(settings: dict[str, Any], measured: pd.DataFrame) -> touches.Stylus | None:
+def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) -> list[str]:
+    """What the qualification of the probe says, and whether it is of use for these touches."""
+    if qualified is None:
+        return []
     if measured.attrs.get("recorded") != "centre":
-        return None
-    return touches.Stylus(**settings["stylus"]) if "stylus" in settings else None
+        return ["the touches are contact points: the qualification of the stylus is not used"]
+    return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
 def _evaluate(
@@ -269,7 +249,12 @@ def _decision(settings: dict[str, Any], path: Path) -> tuple[float, verdict.Rule
 
 
 def _provenance(
-    study: Study, part: nominal.Nominal, measured: pd.DataFrame, rule: verdict.Rule, u: float
+    study: Study,
+    part: nominal.Nominal,
+    measured: pd.DataFrame,
+    qualified: Qualified | None,
+    rule: verdict.Rule,
+    u: float,
 ) -> tuple[tuple[str, str], ...]:
     from importlib.metadata import version
 
@@ -282,6 +267,7 @@ def _provenance(
         ("nominal SHA-256", part.sha256),
         ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
         ("touches SHA-256", str(attrs.get("sha256", ""))),
+        *_provenance_of_probe(qualified),
         ("study", study.path.name),
         ("study SHA-256", study.sha256),
         ("standard uncertainty", f"{u:g} mm, given by the user"),
@@ -291,6 +277,17 @@ def _provenance(
     rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
     used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
     return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
+
+
+def _provenance_of_probe(qualified: Qualified | None) -> list[tuple[str, str]]:
+    if qualified is None:
+        return []
+    found, table = qualified
+    return [
+        ("qualification", found.sentence),
+        ("qualification touches", f"{Path(str(table.attrs.get('source', ''))).name}, {len(table)} rows"),
+        ("qualification SHA-256", str(table.attrs.get("sha256", ""))),
+    ]
 
 
 def _compared_with(part: nominal.Nominal) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ from .. import nominal
 from ..errors import InputError
 from ..settings import read_settings
 
-__all__ = ["Study", "load", "nominal_of"]
+__all__ = ["Study", "load", "nominal_of", "runnable"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +36,11 @@ class Study:
         """Path of a file that the study names."""
         return self.path.parent / name
 
+    def with_touches(self, file: str | Path) -> Study:
+        """The same study on another results file, in the CSV of probekit."""
+        named = {"file": str(Path(file).resolve())}
+        return replace(self, settings=self.settings | {"touches": named})
+
 
 def load(path: str | Path) -> Study:
     """Read and check a study file.
@@ -55,6 +60,17 @@ def load(path: str | Path) -> Study:
     """
     settings = read_settings(path)
     return Study(Path(path), settings, hashlib.sha256(Path(path).read_bytes()).hexdigest())
+
+
+def runnable(study: Study) -> tuple[Study, list[str]]:
+    """The study, or the one to run in its place where the CAD kernel is missing; and what there is to say about it."""
+    other = study.settings["part"].get("without_kernel")
+    if other is None or nominal.can_read(study.file(study.settings["part"]["model"])):
+        return study, []
+    instead = load(study.file(other))
+    instead = replace(instead, settings=instead.settings | {"touches": study.settings["touches"]})
+    note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
+    return instead, [note + ' (pip install "probekit[step]")']
 
 
 def nominal_of(study: Study) -> nominal.Nominal:

@@ -1,0 +1,130 @@
+"""What a study says of probe, machine, clamps and fixtures, and of the part that the virtual machine has."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from .. import fit, machine, nominal, plan
+from ..errors import InputError
+from .model import Study
+
+__all__ = ["errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
+
+_REGIONS = {"box": plan.Box, "cylinder": plan.Cylinder, "ball": plan.Ball}
+
+
+def probe_of(study: Study) -> plan.Probe:
+    """The probe of ``[stylus]``: ball, stem, body, tips.
+
+    Raises
+    ------
+    InputError
+        If the stem or the length is missing: without them nothing can be said of reach; or a size is not usable.
+    """
+    given = dict(study.settings.get("stylus", {}))
+    for key in ("ball_diameter", "stem_diameter", "length"):
+        if key not in given:
+            raise InputError(
+                "to plan, the stylus must be known", file=study.path, column=f"stylus.{key}", expected="mm"
+            )
+    given["body"] = tuple(tuple(pair) for pair in given.get("body", ()))
+    tips = tuple(_made(plan.Tip, one, study, "stylus.tips") for one in given.pop("tips", ()))
+    return _made(plan.Probe, given | {"tips": tips}, study, "stylus")
+
+
+def kinematics_of(study: Study) -> plan.Kinematics:
+    """The machine's rotary axes and travel, from ``[machine]``; three linear axes if it says nothing."""
+    given = study.settings.get("machine", {})
+    axes = tuple(_made(plan.RotaryAxis, one, study, "machine.axes") for one in given.get("axes", ()))
+    options = {key: given[key] for key in ("gauge", "travel") if key in given}
+    return _made(plan.Kinematics, {"axes": axes, **options}, study, "machine")
+
+
+def regions_of(study: Study) -> tuple[plan.Region, ...]:
+    """Where nothing may be touched: the ``clamps`` of ``[reach]``."""
+    regions = []
+    for one in study.settings.get("reach", {}).get("clamps", ()):
+        kind, values = _kind_of(one, _REGIONS, study, "reach.clamps")
+        arrays = {key: np.asarray(value, float) if isinstance(value, tuple) else value for key, value in values.items()}
+        regions.append(_made(kind, arrays, study, "reach.clamps"))
+    return tuple(regions)
+
+
+def fixtures_of(study: Study) -> tuple[nominal.Nominal, ...]:
+    """Models of what holds the part, in the part frame: ``fixtures`` and ``clamps`` of ``[reach]``."""
+    named = study.settings.get("reach", {}).get("fixtures", ())
+    return (*(nominal.load(study.file(name)) for name in named), *(_as_model(region) for region in regions_of(study)))
+
+
+def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
+    """The part as the virtual machine has it: ``[simulate]`` says what is wrong with it and with its set-up."""
+    given = study.settings.get("simulate", {})
+    hills = tuple(_made(machine.Hill, _tuples(one), study, "simulate.hills") for one in given.get("hills", ()))
+    motion = fit.make_motion(given.get("translation", (0, 0, 0)), given.get("rotation", (0, 0, 0)))
+    model = nominal.load(study.file(given["model"])) if "model" in given else part
+    values = {"nominal": model, "offset": given.get("offset", 0.0), "hills": hills, "motion": motion}
+    return _made(machine.AsMade, values, study, "simulate")
+
+
+def errors_of(study: Study) -> tuple[machine.MachineError, ...]:
+    """Errors of the virtual machine: the tables of ``errors`` in ``[simulate]``, each by its kind."""
+    kinds = {kind.__name__: kind for kind in machine.MachineError.__subclasses__()}
+    found = []
+    for one in study.settings.get("simulate", {}).get("errors", ()):
+        kind, values = _kind_of(one, kinds, study, "simulate.errors")
+        found.append(_made(kind, values, study, f"simulate.errors, {kind.__name__}"))
+    return tuple(found)
+
+
+def _as_model(region: plan.Region) -> nominal.Nominal:
+    """A clamp as a mesh that holds all of it."""
+    from trimesh import creation
+
+    if isinstance(region, plan.Box):
+        mesh = creation.box(bounds=[region.low, region.high])
+        return nominal.from_arrays(mesh.vertices @ region.axes, mesh.faces, name=region.name)
+    if isinstance(region, plan.Cylinder):
+        outside = region.radius / np.cos(np.pi / 48)
+        mesh = creation.cylinder(radius=outside, sections=48, segment=[region.start, region.end])
+    else:
+        mesh = creation.icosphere(subdivisions=3, radius=1.01 * region.radius)
+        mesh.apply_translation(region.centre)
+    return nominal.from_arrays(mesh.vertices, mesh.faces, name=region.name)
+
+
+def _kind_of(one: Any, kinds: dict[str, Any], study: Study, where: str) -> tuple[Any, dict[str, Any]]:
+    """What the key ``kind`` of a table names, and the rest of the table."""
+    kind = one.get("kind") if isinstance(one, dict) else None
+    if kind not in kinds:
+        raise InputError("unknown kind", file=study.path, column=where, found=one, expected=", ".join(kinds))
+    return kinds[kind], {key: value for key, value in _tuples(one).items() if key != "kind"}
+
+
+def _tuples(one: dict[str, Any]) -> dict[str, Any]:
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in one.items()}
+
+
+def _made(kind: Callable[..., Any], values: Any, study: Study, where: str) -> Any:
+    """An object from the keys of a table; an error names the key and the study file."""
+    if not isinstance(values, dict):
+        raise InputError("this must be a table", file=study.path, column=where, found=values)
+    known = inspect.signature(kind).parameters
+    for key in values:
+        if key not in known:
+            raise InputError("unknown key", file=study.path, column=f"{where}.{key}", expected=", ".join(known))
+    missing = [n for n, p in known.items() if p.default is inspect.Parameter.empty and n not in values]
+    if missing:
+        raise InputError("a key is missing", file=study.path, column=where, expected=", ".join(missing))
+    try:
+        return kind(**values)
+    except InputError as error:
+        column = f"{where}.{error.column}" if error.column else where
+        raise InputError(
+            error.what, file=study.path, column=column, found=error.found, expected=error.expected, todo=error.todo
+        ) from None
+    except (TypeError, ValueError) as error:
+        raise InputError(f"a value cannot be used: {error}", file=study.path, column=where) from None

@@ -1,0 +1,152 @@
+"""What is written and said of a plan, its program and a run on the virtual machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .. import program as programs
+from ..errors import InputError
+from ..files import store
+from .model import Study
+from .preparation import Plan, Program
+
+if TYPE_CHECKING:
+    from .. import machine
+
+__all__ = ["summary", "write_preparation"]
+
+
+def write_preparation(
+    study: Study,
+    folder: str | Path,
+    planned: Plan,
+    programmed: Program | None = None,
+    ran: machine.Run | None = None,
+) -> tuple[Path, ...]:
+    """Write plan.csv; of a program its text, its moves, its changes and its release sheet; of a run simulated.csv.
+
+    Parameters
+    ----------
+    study : Study
+    folder : str or Path
+        Made if need be; files of these names are replaced, never left half written.
+    planned : Plan
+    programmed : Program, optional
+    ran : Run, optional
+
+    Returns
+    -------
+    tuple of Path
+        The files written, the last one last.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written to, or the run recorded nothing.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"the folder cannot be made ({error.strerror})", file=folder) from None
+    paths = [_csv(folder / "plan.csv", planned.table.drop(columns="directions", errors="ignore"))]
+    if programmed is not None:
+        text = folder / f"{programmed.name}{programmed.suffix}"
+        store(text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
+        paths += [text, _csv(folder / "moves.csv", programs.table_of(programmed.moves))]
+        if programmed.merged is not None:
+            changes = folder / "changes.txt"
+            found = programmed.merged.difference
+            store(changes, f"{found.sentence}\n\n{found.text()}\n".encode())
+            paths.append(changes)
+        if programmed.findings is not None:
+            paths.append(folder / "release.html")
+            programs.release_sheet(**_release(study, planned, programmed), to=paths[-1])
+    if ran is not None:
+        paths.append(folder / "simulated.csv")
+        ran.write(paths[-1])
+    return tuple(paths)
+
+
+def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run | None = None) -> list[str]:
+    """What a person wants to read first of a plan, its program and its run, line by line.
+
+    Parameters
+    ----------
+    planned : Plan
+    programmed : Program, optional
+    ran : Run, optional
+
+    Returns
+    -------
+    list of str
+    """
+    route = planned.route
+    turns = int(route.indexed.sum())
+    lines = [f"{planned.part.name}: {len(route.targets)} of {len(planned.targets)} targets can be touched", ""]
+    lines += [f"  {feature or '(no feature)':<14} {done}" for feature, done in _by_feature(planned).items()]
+    lines += ["", f"Route: {turns} poses, {route.time.sentence}"]
+    if not route.left_out.empty:
+        lines += ["", "Left out"]
+        lines += [f"  {row.touch:>5} {row.feature:<12} {row.reason}" for row in route.left_out.itertuples()]
+    if planned.notes:
+        lines += ["", "Noticed", *[f"  - {text}" for text in planned.notes]]
+    if programmed is not None:
+        lines += ["", f"Program {programmed.name}: {len(programmed.moves)} moves"]
+        lines += [f"  {text}" for text in programmed.omitted]
+        if programmed.merged is not None:
+            lines += [f"  {programmed.merged.place}. {programmed.merged.difference.sentence}"]
+            lines += [f"  {note}" for note in programmed.merged.notes]
+        if programmed.findings is not None:
+            lines += [f"  {programmed.findings.sentence}"]
+            lines += [
+                f"  {one.severity:<5} line {one.line}: {one.what} {one.todo}"
+                for one in programmed.findings
+                if one.severity != "note"
+            ]
+        lines += ["", f"Caution: {CAUTION}"]
+    if ran is not None:
+        lines += ["", ran.sentence, *[f"  - {text}" for text in ran.findings]]
+    return lines
+
+
+#: Stands wherever a program is handed out.
+CAUTION = (
+    "a spindle moves. Someone qualified for the machine reads the program, releases it and runs it first above the "
+    "part, in single block, with reduced override, hands clear; the machine's manual and local law come first."
+)
+
+
+def _by_feature(planned: Plan) -> dict[str, str]:
+    found = planned.targets.assign(left=planned.targets["touch"].isin(planned.route.left_out["touch"]))
+    return {
+        str(name): f"{len(of)} targets" + (f", {int(of['left'].sum())} left out" if of["left"].any() else "")
+        for name, of in found.groupby("feature", sort=False)
+    }
+
+
+def _csv(path: Path, table: object) -> Path:
+    store(path, table.to_csv(index=False, lineterminator="\n").encode("utf-8"))  # type: ignore[attr-defined]
+    return path
+
+
+def _release(study: Study, planned: Plan, programmed: Program) -> dict:
+    part = planned.part
+    set_up = [
+        ("part", part.name),
+        ("nominal", f"{Path(part.source).name}, SHA-256 {part.sha256}"),
+        ("study", f"{study.path.name}, SHA-256 {study.sha256}"),
+        ("fixtures", ", ".join(solid.name for solid in planned.obstacles.fixtures) or "none described"),
+        ("touches", f"{len(planned.route.targets)}; left out: {len(planned.route.left_out)}"),
+        ("estimated time", planned.route.time.sentence),
+        ("margin", f"{planned.margin:g} mm between probe and everything described"),
+    ]
+    return {
+        "program": programmed.probing if programmed.merged is None else programmed.merged,
+        "findings": programmed.findings,
+        "title": programmed.name,
+        "set_up": set_up,
+        "kinematics": planned.kinematics,
+        "probe": planned.probe,
+    }

@@ -1,0 +1,146 @@
+"""The plan of a study: its tables ``[[plan]]`` become targets on the model.
+
+Each table says ``how``, the name of a function of `probekit.plan`, and that function's arguments by name. Functions
+that give curves take those of `probekit.plan.along` (n, spacing, denser, inset, feature) beside their own. What needs
+random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the targets that may stop the program.
+"""
+
+from __future__ import annotations
+
+import difflib
+import inspect
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import nominal, plan
+from ..errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["CURVES", "TABLES", "targets_of"]
+
+#: What ``how`` may name: functions that give targets, and functions that give curves.
+TABLES = (
+    *("pick", "pick_ray", "plane", "rings", "pairs", "blue_noise", "poisson_disc", "farthest"),
+    *("grid_uv", "grid_along", "scan"),
+)
+CURVES = ("section", "project", "boundary", "offset", "iso")
+
+_OWN = ("how", "seed", "critical")
+_NOT_FROM_FILE = ("nominal", "rng", "regions", "curves")
+
+
+def targets_of(
+    wanted: list[dict[str, Any]],
+    part: nominal.Nominal,
+    *,
+    file: str | Path,
+    ball_radius: float,
+    regions: tuple[plan.Region, ...] = (),
+) -> pd.DataFrame:
+    """Targets of all tables ``[[plan]]``, one after the other, those in keep-out places left out.
+
+    Parameters
+    ----------
+    wanted : list of dict
+        The tables.
+    part : Nominal
+    file : str or Path
+        The study file, for errors.
+    ball_radius : float
+        Least distance of a target from the edge of its face [mm].
+    regions : tuple of Region
+        Where nothing may be touched: clamps.
+
+    Returns
+    -------
+    DataFrame
+        The targets table, with a further column `critical`; what was left out stands in ``attrs["notes"]``.
+
+    Raises
+    ------
+    InputError
+        If a table names no way that there is, or arguments that this way does not take; and from the way itself.
+    """
+    tables = []
+    for number, one in enumerate(wanted, 1):
+        where = f"plan {number}"
+        how = one.get("how")
+        if how not in (*TABLES, *CURVES):
+            raise InputError(
+                "how shall the targets be made?",
+                file=file,
+                column=where,
+                found=how,
+                expected=", ".join(TABLES + CURVES),
+            )
+        rng = np.random.default_rng(one.get("seed", 0))
+        arguments = {key: value for key, value in one.items() if key not in _OWN}
+        try:
+            table = _made(getattr(plan, how), arguments, part, rng, curve=how in CURVES, file=file, where=where)
+        except InputError as error:
+            if error.file is not None:
+                raise
+            raise InputError(
+                error.what,
+                file=file,
+                column=where + (f", {error.column}" if error.column else ""),
+                found=error.found,
+                expected=error.expected,
+                todo=error.todo,
+            ) from None
+        tables.append(table.assign(critical=bool(one.get("critical", False))))
+    targets = plan.join(*tables)
+    return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
+
+
+def _made(
+    way: Callable[..., Any],
+    arguments: dict[str, Any],
+    part: nominal.Nominal,
+    rng: np.random.Generator,
+    *,
+    curve: bool,
+    file: str | Path,
+    where: str,
+) -> pd.DataFrame:
+    """Call one way with what it takes of the arguments; along its curves if it gives curves."""
+    known = [_arguments(way), _arguments(plan.along)] if curve else [_arguments(way)]
+    for key in arguments:
+        if not any(key in names for names in known):
+            near = difflib.get_close_matches(key, [name for names in known for name in names], n=1)
+            expected = f"'{near[0]}'" if near else "one of " + ", ".join(sorted({*known[0], *known[-1]}))
+            raise InputError(f"{way.__name__} takes no such key", file=file, column=f"{where}.{key}", expected=expected)
+    own = {key: value for key, value in arguments.items() if key in known[0]}
+    if "axis" in own:
+        own["axis"] = _axis(own["axis"], file, f"{where}.axis")
+    if "rng" in inspect.signature(way).parameters:
+        own["rng"] = rng
+    missing = [name for name in _required(way) if name not in own]
+    if missing:
+        raise InputError(f"{way.__name__} needs {' and '.join(missing)}", file=file, column=where)
+    made = way(part, **own)
+    if not curve:
+        return made
+    return plan.along(part, made, **{key: value for key, value in arguments.items() if key in known[1]})
+
+
+def _axis(given: Any, file: str | Path, where: str) -> plan.Axis:
+    expected = "{point = [x, y, z], direction = [x, y, z], radius = r}"
+    if not isinstance(given, dict) or set(given) != {"point", "direction", "radius"}:
+        raise InputError("the axis cannot be read", file=file, column=where, found=given, expected=expected)
+    direction = np.asarray(given["direction"], dtype=float)
+    return plan.Axis(np.asarray(given["point"], float), direction / np.linalg.norm(direction), float(given["radius"]))
+
+
+def _arguments(way: Callable[..., Any]) -> list[str]:
+    return [name for name in inspect.signature(way).parameters if name not in _NOT_FROM_FILE]
+
+
+def _required(way: Callable[..., Any]) -> list[str]:
+    parameters = inspect.signature(way).parameters.values()
+    return [p.name for p in parameters if p.default is inspect.Parameter.empty and p.name not in _NOT_FROM_FILE]

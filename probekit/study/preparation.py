@@ -1,0 +1,330 @@
+"""Before the cut: targets on the model, reach, order, program text, merged program, and a run on the virtual machine.
+
+`plan` gives the targets, which of them can be touched and how, and in which order; `program` the moves, their text,
+merged with the milling program and checked; `simulate` runs that text on the virtual machine.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import nominal
+from .. import plan as planning
+from .. import program as programs
+from ..errors import InputError, ProbekitWarning
+from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
+from .model import Study, nominal_of, runnable
+from .planning import targets_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .. import machine
+
+__all__ = ["Plan", "Program", "plan", "program", "simulate"]
+
+Progress = Callable[[str, float], None]
+
+_MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
+_ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
+_PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
+_AMPLE = 10.0  # clearances from here on need not be known [mm]
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Touches that are planned: where, from which side, in which order.
+
+    Attributes
+    ----------
+    part : Nominal
+    probe : Probe
+    kinematics : Kinematics
+    obstacles : Obstacles
+        Part and fixtures.
+    targets : DataFrame
+        All targets, with what reach found of each.
+    route : Route
+        The reachable ones in the order of touching; those left out, with a reason.
+    margin : float
+        Least clearance on every way [mm].
+    notes : tuple of str
+        What was noticed on the way.
+    """
+
+    part: nominal.Nominal
+    probe: planning.Probe
+    kinematics: planning.Kinematics
+    obstacles: planning.Obstacles
+    targets: pd.DataFrame
+    route: planning.Route
+    margin: float
+    notes: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """All targets, those that are touched first and in that order, then those left out."""
+        import pandas as pd
+
+        return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
+
+    def clear(self, start: np.ndarray, end: np.ndarray, axis: np.ndarray) -> np.ndarray:
+        """Least distance (n,) of the probe to part and fixtures along moves of the ball centre [mm]."""
+        return _clear(self.obstacles, self.probe, start, end, axis)
+
+
+@dataclass(frozen=True, eq=False)
+class Program:
+    """The program text of a plan.
+
+    Attributes
+    ----------
+    moves : tuple of Move
+    probing : str
+        The probing alone.
+    merged : Merged or None
+        The milling program with the probing in it, if the study names one.
+    findings : Findings or None
+        What the checks say of the text that will run; None for a dialect they cannot read.
+    omitted : tuple of str
+        Moves that the dialect cannot spell.
+    name : str
+        Of the program, for file names.
+    suffix : str
+        Of the file.
+    """
+
+    moves: tuple[programs.Move, ...]
+    probing: str
+    merged: programs.Merged | None
+    findings: programs.Findings | None
+    omitted: tuple[str, ...]
+    name: str
+    suffix: str
+
+    @property
+    def stops(self) -> bool:
+        """Whether a check found something that the program must not be run with."""
+        return self.findings is not None and bool(self.findings.of("stop"))
+
+    @property
+    def text(self) -> str:
+        """The text that is to run."""
+        return self.probing if self.merged is None else self.merged.text
+
+
+def plan(study: Study, *, progress: Progress | None = None) -> Plan:
+    """Plan the touches that a study asks for.
+
+    Parameters
+    ----------
+    study : Study
+        With tables ``[[plan]]``, ``[stylus]``, and perhaps ``[machine]`` and ``[reach]``.
+    progress : callable, optional
+        Told each step and the part of the job done so far (0 to 1).
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError
+        If a table is missing or cannot be used.
+    """
+    tell = progress or (lambda _step, _done: None)
+    study, notes = runnable(study)
+    wanted = study.settings.get("plan")
+    if not wanted:
+        raise InputError("the study plans no touches", file=study.path, todo="Add tables [[plan]]: how, and where.")
+    tell("loading the nominal", 0.0)
+    part, probe, kinematics = nominal_of(study), probe_of(study), kinematics_of(study)
+    options = dict(study.settings.get("reach", {}))
+    regions, fixtures = regions_of(study), fixtures_of(study)
+    tell("choosing targets", 0.1)
+    targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+    tell("looking whether the probe reaches them", 0.2)
+    poses = _poses(options, probe, kinematics)
+    obstacles = planning.Obstacles(part, fixtures)
+    chosen = {key: options[key] for key in ("margin", "max_angle", "standoff", "overtravel") if key in options}
+    judge = partial(
+        planning.reach,
+        targets,
+        part,
+        probe,
+        kinematics=kinematics,
+        obstacles=obstacles,
+        **{"margin": _MARGIN, **chosen},
+    )
+    poses = planning.few_poses(judge(poses=poses), poses)
+    found = judge(poses=poses)
+    tell("ordering them", 0.6)
+    margin = chosen.get("margin", _MARGIN)
+    around = np.concatenate([solid.vertices for solid in obstacles.solids])
+    route = planning.order(
+        found,
+        probe,
+        kinematics,
+        poses,
+        clear=partial(_clear, obstacles, probe),
+        around=around,
+        margin=margin,
+        height=options.get("height"),
+        pace=planning.Pace(**study.settings.get("pace", {})),
+    )
+    tell("done", 1.0)
+    return Plan(part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
+
+
+def program(study: Study, planned: Plan, *, progress: Progress | None = None) -> Program:
+    """Write the program of a plan: probing alone, or merged with the milling program that the study names.
+
+    Parameters
+    ----------
+    study : Study
+        With a table ``[program]``.
+    planned : Plan
+    progress : callable, optional
+
+    Returns
+    -------
+    Program
+
+    Raises
+    ------
+    InputError
+        If a table is missing or cannot be used, or the milling program cannot take the probing.
+    """
+    tell = progress or (lambda _step, _done: None)
+    options = dict(study.settings.get("program", {}))
+    if "tool" not in options:
+        raise InputError("which tool is the probe?", file=study.path, column="program.tool", expected="a tool number")
+    tell("writing the program", 0.0)
+    probe, kinematics = planned.probe, planned.kinematics
+    moves = programs.moves_of(
+        planned.route,
+        probe,
+        kinematics,
+        tool=options["tool"],
+        offset=options.get("offset"),
+        warm_up=options.get("warm_up", 10.0),
+        limits=tuple(options["stop_outside"]) if "stop_outside" in options else None,
+    )
+    dialect = _dialect(study, options.get("dialect", "rs274"))
+    milling = options.get("milling")
+    name = options.get("name", study.path.stem)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
+        probing = programs.write(
+            moves,
+            dialect,
+            kinematics=kinematics,
+            probe=probe,
+            name=name,
+            work_offset=options.get("work_offset"),
+            whole=milling is None,
+        )
+    merged = None
+    if milling is not None:
+        if "after" not in options:
+            raise InputError("after what shall the probing come?", file=study.path, column="program.after")
+        tell("merging it with the milling", 0.3)
+        given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
+        merged = programs.merge(study.file(milling), probing, after=options["after"], kinematics=kinematics, **given)
+    tell("checking it", 0.5)
+    text = probing if merged is None else merged.text
+    findings = _checked(study, planned, text, options, dialect) if dialect.coordinates == "program" else None
+    omitted = programs.omissions(moves, dialect)
+    tell("done", 1.0)
+    suffix = Path(milling).suffix if milling is not None else options.get("suffix", ".nc")
+    return Program(moves, probing, merged, findings, omitted, re.sub(r"[^\w.-]+", "_", name), suffix)
+
+
+def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
+    """Run the program's text on the virtual machine, on the part that ``[simulate]`` describes.
+
+    Parameters
+    ----------
+    study : Study
+    planned : Plan
+    programmed : Program
+
+    Returns
+    -------
+    Run
+        What the machine recorded: a model, not a measurement.
+
+    Raises
+    ------
+    InputError
+        If a table cannot be used or the program cannot be run.
+    """
+    from .. import machine
+
+    given = study.settings.get("simulate", {})
+    return machine.run(
+        programmed.text,
+        made_of(study, planned.part),
+        probe=planned.probe,
+        kinematics=planned.kinematics,
+        errors=errors_of(study),
+        rng=given.get("seed", 0),
+        part=planned.part.name,
+        program=programmed.name,
+        **({"home": given["home"]} if "home" in given else {}),
+    )
+
+
+def _clear(
+    obstacles: planning.Obstacles, probe: planning.Probe, start: np.ndarray, end: np.ndarray, axis: np.ndarray
+) -> np.ndarray:
+    return planning.clearance_along(obstacles, probe, start, end, axis, enough=_AMPLE)
+
+
+def _notes_of(targets: pd.DataFrame) -> list[str]:
+    said = targets.attrs.get("notes", "")
+    return str(said).split("; ") if said else []
+
+
+def _poses(
+    options: dict[str, Any], probe: planning.Probe, kinematics: planning.Kinematics
+) -> tuple[tuple[float, ...], ...]:
+    if "poses" in options:
+        return tuple(tuple(float(angle) for angle in pose) for pose in options["poses"])
+    given = {key: options[key] for key in ("step", "tilt") if key in options}
+    return planning.poses(kinematics, turned=probe.turned, **given)
+
+
+def _dialect(study: Study, name: str) -> programs.Dialect:
+    """A dialect by its name, or by its file beside the study."""
+    return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
+
+
+def _checked(
+    study: Study, planned: Plan, text: str, options: dict[str, Any], dialect: programs.Dialect
+) -> programs.Findings:
+    """The checks of the text, with all that the plan knows."""
+    probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
+    word = probing[0] if probing else _PROBE
+    return programs.check(
+        text,
+        kinematics=planned.kinematics,
+        probe=planned.probe,
+        tool=options["tool"],
+        clear=planned.clear,
+        margin=planned.margin - _ROUNDING,
+        touch_feed=planned.route.pace.touch,
+        positioning_feed=planned.route.pace.positioning,
+        safe_height=planned.route.clear_height - _ROUNDING,
+        turn_height=planned.route.height - _ROUNDING,
+        start=study.settings.get("simulate", {}).get("home"),
+        aliases={} if word == _PROBE else {word: _PROBE},
+    )
