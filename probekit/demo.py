@@ -9,7 +9,10 @@ from .errors import InputError
 
 __all__ = ["demo_folder", "write_demo"]
 
-_FILES = ("study.toml", "study_mesh.toml", "foil.step", "foil.3mf", "foil.stl", "milling.nc", "touches.csv", "truth.json")
+_FILES = (
+    *("study.toml", "study_mesh.toml", "foil.step", "foil.3mf", "foil.stl"),
+    *("milling.nc", "touches.csv", "truth.json"),
+)
 
 
 def demo_folder() -> Path:

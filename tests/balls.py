@@ -6,7 +6,7 @@ import pandas as pd
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.plan.probe import Probe
 from probekit.plan.route import order
-from probekit.program.compose import moves_of
+from probekit.program.writing.compose import moves_of
 
 PROBE = Probe(4.0, 2.0, 30.0, body=((30.0, 20.0), (80.0, 40.0)))
 TABLE = Kinematics((RotaryAxis("A", "table", (0, 0, -40.0), (-120, 120)), RotaryAxis("C", "table")))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
 import pytest
+from machine.probing_text import probing_text
 
 import probekit as pk
+from probekit.machine import Lobing, ReferenceSphere
 from probekit.settings import read_settings
 
 MINIMAL = '[part]\nmodel = "a.stl"\n[touches]\nfile = "t.csv"\n[[tolerance]]\nwidth = 0.1\n'
@@ -96,8 +99,6 @@ def test_progress_tells_every_step(demo_study: Path) -> None:
 
 
 def test_provenance_names_files_with_their_checksums(demo: pk.study.Inspection, demo_study: Path) -> None:
-    import hashlib
-
     told = dict(demo.provenance)
     model = demo_study.parent / read_settings(demo_study)["part"]["model"]
     assert told["nominal"].startswith(model.name)
@@ -105,3 +106,100 @@ def test_provenance_names_files_with_their_checksums(demo: pk.study.Inspection, 
     assert told["touches SHA-256"] == hashlib.sha256((demo_study.parent / "touches.csv").read_bytes()).hexdigest()
     assert told["study SHA-256"] == hashlib.sha256(demo_study.read_bytes()).hexdigest()
     assert "libigl" in told["software"]
+
+
+# --- the probe, qualified -------------------------------------------------------------------------------------------
+
+QUALIFIED = 'qualification = {file = "sphere.csv", diameter = 25.0, artefact = "sphere"}'
+GIVEN = "effective_radius = 2.991  # from qualification: a little less than half the diameter"
+
+
+def touch_the_sphere(folder: Path, lobing: Lobing) -> Path:
+    sphere = ReferenceSphere(25.0)
+    run = pk.machine.run(probing_text(sphere.targets()), sphere, probe=6.0, errors=(lobing,), decimals=9)
+    return run.write(folder / "sphere.csv")
+
+
+def test_qualification_gives_the_radius(demo: pk.study.Inspection, demo_study: Path, tmp_path: Path) -> None:
+    """A probe that triggers 9 um late in all directions is the demo's, whose radius of 2.991 its study states."""
+    touch_the_sphere(tmp_path, Lobing(0.009))
+    found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED))
+    np.testing.assert_allclose(found.found["deviation"], demo.found["deviation"], atol=2e-7)
+    said = [note for note in found.notes if note.startswith("Qualified on a sphere of 25 mm with 25 touches")]
+    assert "effective radius 2.9910 mm (u = 0.0 um), form error of the 25-point sphere test 0.0 um" in said[0]
+    assert any(note.startswith("qualification: one orientation of the spindle") for note in found.notes)
+    told = dict(found.provenance)
+    assert told["qualification"] == said[0]
+    assert told["qualification touches"] == "sphere.csv, 25 rows"
+    assert told["qualification SHA-256"] == hashlib.sha256((tmp_path / "sphere.csv").read_bytes()).hexdigest()
+    assert "qualification" not in dict(demo.provenance)
+
+
+def test_qualification_gives_the_map(demo: pk.study.Inspection, demo_study: Path, tmp_path: Path) -> None:
+    """The base is touched from above, where the pre-travel is 3 um; the bore from all sides, where it is 12 +- 4 um."""
+    lobing = Lobing(0.012, 0.004, 3, 25.0, axial=0.003)
+    touch_the_sphere(tmp_path, lobing)
+    found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED))
+    gained = found.found["deviation"] - demo.found["deviation"]  # a smaller radius reads higher
+    base, bore = (found.found["feature"] == name for name in ("base_top", "bore"))
+    np.testing.assert_allclose(gained[base], 0.003 - 0.009, atol=1e-5)
+    azimuth = np.arctan2(found.found["ny"], found.found["nx"])[bore]
+    np.testing.assert_allclose(gained[bore], 0.012 + 0.004 * np.cos(3 * (azimuth - np.radians(25))) - 0.009, atol=2e-5)
+
+
+def test_the_map_stays_with_the_probe_where_the_part_lies_turned(demo_study: Path, tmp_path: Path) -> None:
+    """A part a quarter turn on in the machine sees the lobes a quarter turn back."""
+    measured = pk.touches.read(demo_study.parent / "touches.csv")
+    there = pk.fit.make_motion((350.0, -120.0, 85.0), (0.0, 0.0, 90.0))
+    found = []
+    for phase, motion, tables in (
+        (25.0, there, "[machine]\ntranslation = [350.0, -120.0, 85.0]\nrotation = [0.0, 0.0, 90.0]\n"),
+        (25.0 - 90.0, np.eye(4), "[machine]\n"),
+    ):
+        touch_the_sphere(tmp_path, Lobing(0.012, 0.004, 3, phase))
+        pk.touches.write(pk.fit.move_touches(measured, motion), tmp_path / "turned.csv")
+        changes = ((GIVEN, QUALIFIED), ('file = "touches.csv"', 'file = "turned.csv"'), ("[machine]\n", tables))
+        found.append(variant(demo_study, tmp_path, *changes).found["deviation"])
+    np.testing.assert_allclose(found[0], found[1], atol=1e-6)
+
+
+def test_contact_points_need_no_qualification(demo_study: Path, tmp_path: Path) -> None:
+    touch_the_sphere(tmp_path, Lobing(0.009))
+    table = pk.touches.read(demo_study.parent / "touches.csv")
+    table.attrs["recorded"] = "contact"
+    pk.touches.write(table, tmp_path / "contact.csv")
+    found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED), ('file = "touches.csv"', 'file = "contact.csv"'))
+    assert "the touches are contact points: the qualification of the stylus is not used" in found.notes
+    assert found.found["deviation"].median() > 2.5
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("file =", "flie =", r"column 'stylus\.qualification\.flie': unknown key; expected 'file'"),
+        (
+            "diameter = 25.0, ",
+            "",
+            r"column 'stylus\.qualification\.diameter': the table \[stylus\.qualification\] lacks",
+        ),
+        ("25.0", '"25"', r"column 'stylus\.qualification\.diameter': a value has the wrong type; found '25'"),
+        (
+            "25.0",
+            "-25.0",
+            r"study\.toml, column 'stylus\.qualification': the artefact has no usable diameter; found -25",
+        ),
+        ("25.0", "20.0", r"study\.toml, column 'stylus\.qualification': the effective radius does not fit the ball"),
+        ('"sphere"', '"cube"', r"column 'stylus\.qualification': the artefact is not known; found 'cube'"),
+        ("sphere.csv", "nowhere.csv", r"nowhere\.csv: "),
+        ("qualification =", "effective_radius = 2.99\nqualification =", r"two effective radii.*Leave out one"),
+        ('"sphere"}', '"sphere", degree = 6}', r"column 'stylus\.qualification': the touches do not determine"),
+        (QUALIFIED, "qualification = true", r"column 'stylus\.qualification': a value has the wrong type"),
+    ],
+)
+def test_a_qualification_that_cannot_be_used(
+    demo_study: Path, tmp_path: Path, old: str, new: str, message: str
+) -> None:
+    touch_the_sphere(tmp_path, Lobing(0.009))
+    assert old in QUALIFIED
+    with pytest.raises(pk.InputError, match=message):
+        variant(demo_study, tmp_path, (GIVEN, QUALIFIED.replace(old, new)))

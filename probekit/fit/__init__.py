@@ -1,11 +1,13 @@
 """Rigid fits: touches onto the nominal (least squares, robust, minimax; any freedom locked), and paired points."""
 
 from .alignment import Alignment
-from .datums import SIMULATORS, Datum, DatumFrame, DatumTarget, Mobility, datum_frame
+from .datums import SIMULATORS, Datum, DatumFrame, DatumTarget, Freedom, Mobility, datum_frame
 from .elements import Element, element
 from .minimax import MinimaxResult, minimax_motion
 from .motion import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters, move_touches
 from .paired import paired
+from .qualification import qualify
+from .qualified import Qualification
 from .rigid import METHODS, rigid
 from .setup import SetUp, set_up, work_offset_change
 
@@ -18,8 +20,10 @@ __all__ = [
     "DatumFrame",
     "DatumTarget",
     "Element",
+    "Freedom",
     "MinimaxResult",
     "Mobility",
+    "Qualification",
     "SetUp",
     "apply_motion",
     "datum_frame",
@@ -30,6 +34,7 @@ __all__ = [
     "motion_parameters",
     "move_touches",
     "paired",
+    "qualify",
     "rigid",
     "set_up",
     "work_offset_change",

@@ -50,6 +50,7 @@ def minimax_motion(
     scale: np.ndarray | float = 1.0,
     start: np.ndarray | None = None,
     offset: bool = False,
+    within: tuple[np.ndarray, np.ndarray] | None = None,
     tolerance: float = 1e-6,
     max_iterations: int = 200,
 ) -> MinimaxResult:
@@ -72,6 +73,9 @@ def minimax_motion(
         First parameters, mm and rad.
     offset : bool
         Leave a uniform offset of all deviations free as well: max |scale (deviation - middle - offset)|.
+    within : ((m, k) float, (m,) float), optional
+        Rows A and limits b >= 0 that hold the way c taken from the start, as multiples of the motions in `basis`, in
+        A c <= b.
     tolerance : float
         Settled when no motion within the trust region promises more than this [mm, scaled].
     max_iterations : int
@@ -101,12 +105,14 @@ def minimax_motion(
     basis = np.vstack([basis, np.zeros((1, n_motions))])
     if offset:
         basis = np.hstack([basis, np.eye(7)[:, 6:]])
+    held, room = (np.zeros((0, n_motions)), np.zeros(0)) if within is None else within
+    held = np.hstack([held, np.zeros((len(held), basis.shape[1] - n_motions))])
     residual, slope = evaluate(parameters)
     largest = float(np.abs(residual).max())
     radius = max(2.0 * largest / max(float(np.mean(scale)), 1e-300), 1e-3)
     gap = np.inf
     for iteration in range(1, max_iterations + 1):
-        step, promised = _linear_step(residual, slope, radius, largest)
+        step, promised = _linear_step(residual, slope, radius, largest, (held, room))
         gap = largest - promised
         if gap <= tolerance or radius <= 1e-9:
             return MinimaxResult(parameters[:6], largest, max(gap, 0.0), iteration, residual, float(parameters[6]))
@@ -116,6 +122,7 @@ def minimax_motion(
         gain = (largest - new_largest) / gap
         if gain > 1e-4:
             parameters, residual, slope, largest = trial, new_residual, new_slope, new_largest
+            room = np.maximum(room - held @ step, 0.0)
         if gain < 0.25:
             radius = _SHRINK * max(float(np.abs(step).max()), 1e-12)
         elif gain > 0.75:
@@ -126,8 +133,16 @@ def minimax_motion(
     )
 
 
-def _linear_step(residual: np.ndarray, slope: np.ndarray, radius: float, largest: float) -> tuple[np.ndarray, float]:
+def _linear_step(
+    residual: np.ndarray,
+    slope: np.ndarray,
+    radius: float,
+    largest: float,
+    within: tuple[np.ndarray, np.ndarray] | None = None,
+) -> tuple[np.ndarray, float]:
     """Step (k,) within the box of half-width `radius` that minimises the linearised largest |residual|, and that.
+
+    `within`: (m, k) and (m,); the step also keeps the product with the first at most the second.
 
     Among steps that are as good, the shortest: a motion that changes nothing (a slide on a plane) is not made. The
     step is the difference of two vectors that are not negative, so that its length has a linear cost.
@@ -141,11 +156,18 @@ def _linear_step(residual: np.ndarray, slope: np.ndarray, radius: float, largest
     active = np.abs(residual) + reach >= floor
     rows, values = slope[active], residual[active]
     bound = -np.ones((len(rows), 1))
+    held, room = (np.zeros((0, n_free)), np.zeros(0)) if within is None else within
     two_sided = np.hstack([rows, -rows])
     solved = linprog(
         np.append(np.full(2 * n_free, _COST_OF_MOVING), 1.0),
-        A_ub=np.vstack([np.hstack([two_sided, bound]), np.hstack([-two_sided, bound])]),
-        b_ub=np.concatenate([-values, values]),
+        A_ub=np.vstack(
+            [
+                np.hstack([two_sided, bound]),
+                np.hstack([-two_sided, bound]),
+                np.hstack([held, -held, np.zeros((len(held), 1))]),
+            ]
+        ),
+        b_ub=np.concatenate([-values, values, room]),
         bounds=[(0.0, radius)] * (2 * n_free) + [(0.0, None)],
         method="highs",
     )

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..program.arcs import Arc
-from ..program.steps import MOVES, Step
+from ..program.reading.arcs import Arc
+from ..program.reading.steps import MOVES, Step
 
 __all__ = ["headings", "seconds_of"]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..program.steps import MOVES, Step, path_of
+from ..program.reading.steps import MOVES, Step, path_of
 from .axes import Axes
 from .clock import headings
 from .contact import first_obstacle

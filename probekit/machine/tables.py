@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
-from ..program.steps import Step
+from ..program.reading.steps import Step
 from .axes import Axes
 from .results import MACHINE
 

@@ -21,9 +21,9 @@ from ..errors import InputError, ProbekitError
 from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
 from ..plan.probe import Probe
-from ..program.interpreter import run as steps_of
-from ..program.steps import Step
-from ..program.words import parse
+from ..program.reading.interpreter import run as steps_of
+from ..program.reading.steps import Step
+from ..program.reading.words import parse
 from .axes import Axes
 from .clock import headings, seconds_of
 from .collisions import first_collision

@@ -241,7 +241,7 @@ def clearance_along(
     end: np.ndarray,
     axis: np.ndarray,
     *,
-    enough: float = np.inf,
+    enough: float = 10.0,
 ) -> np.ndarray:
     """Least distance of the whole probe to everything, along straight moves of the reference ball's centre.
 
@@ -255,7 +255,7 @@ def clearance_along(
         Unit vector of the tool axis from the ball towards the spindle, in the part frame; for a probe with further
         tips the rotation from probe coordinates to the part frame, of which it is the last column.
     enough : float
-        Clearances from here on are given as this [mm], which saves time.
+        Clearances from here on are given as this [mm]: what is far away costs most. Infinity gives all.
 
     Returns
     -------

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from .checks import check
-from .compose import check_moves, moves_of, table_of
-from .dialect import Dialect, dialect_names, read_dialect
-from .difference import Difference, difference
-from .findings import CheckResult, Finding, Findings
-from .interpreter import run
-from .merge import Merged, merge
-from .modal import Modal
-from .release import release_sheet
-from .source import Source, load
-from .steps import Recorded, Step, path_of
-from .words import Block, parse
-from .write import omissions, write
+from .checking.checks import check
+from .checking.findings import CheckResult, Finding, Findings
+from .checking.release import release_sheet
+from .merging.difference import Difference, difference
+from .merging.merge import Merged, merge
+from .reading.interpreter import run
+from .reading.modal import Modal
+from .reading.source import Source, load
+from .reading.steps import Recorded, Step, path_of
+from .reading.words import Block, parse
+from .writing.compose import check_moves, moves_of, table_of
+from .writing.dialect import Dialect, dialect_names, read_dialect
+from .writing.write import omissions, write
 
 __all__ = [
     "Block",

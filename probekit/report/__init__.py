@@ -1,6 +1,7 @@
-"""Results for people and programs: one self-contained page, one table, one JSON file."""
+"""Results for people and programs: self-contained pages of a verdict and of a plan, one table, one JSON file."""
 
 from .page import page
+from .plan_page import plan_page
 from .tables import tables
 
-__all__ = ["page", "tables"]
+__all__ = ["page", "plan_page", "tables"]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ..scene.model import Scene
     from ..verdict.results import Verdict
 
-__all__ = ["page"]
+__all__ = ["asset", "checksum", "page", "write"]
 
 
 _VIEW_CAPTIONS = (
@@ -79,25 +79,21 @@ def page(
     ----------
     .. [1] W3C, Content Security Policy Level 3.
     """
-    scripts = [asset("three.bundle.js"), asset("view.js"), asset("page.js")]
-    style = asset("page.css")
-    hashes = " ".join(f"'{checksum(text)}'" for text in scripts)
     attrs = verdict.table.attrs
     about = [str(attrs[k]) for k in ("part", "program", "machine", "time") if attrs.get(k) not in (None, "")]
-    text = Template(asset("page.html")).substitute(
-        policy=(
-            f"default-src 'none'; script-src {hashes}; style-src '{checksum(style)}'; img-src data:; "
-            "base-uri 'none'; form-action 'none'"
-        ),
+    return write(
+        to,
+        scene,
+        "page.html",
+        "reading.js",
         title=escape(scene.title),
         about=escape(" \N{MIDDLE DOT} ".join(about)),
-        style=style,
         symbols=sections.symbols(scene),
         headline=sections.headline(scene, verdict),
         cards=sections.cards(verdict),
         rule=escape(verdict.rule.sentence),
         key=sections.key(scene),
-        features_filter=sections.feature_options(scene),
+        features_filter=sections.options(scene, "feature"),
         ruler=ruler(scene),
         captions="".join(f"<li>{escape(line)}</li>" for line in (*scene.captions, *_VIEW_CAPTIONS)),
         stills=sections.stills(scene),
@@ -106,6 +102,35 @@ def page(
         features=sections.features(verdict),
         alignment=sections.alignment_section(alignment),
         provenance=sections.provenance_section(provenance, notes),
+    )
+
+
+def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str) -> Path:
+    """Fill a template and write it.
+
+    Parameters
+    ----------
+    to : str or Path
+        The file.
+    scene : Scene
+        Whose numbers the view needs.
+    template : str
+        The page, one of the assets.
+    script : str
+        The asset that reads a touch out on this kind of page.
+    **parts : str
+        What the template names, as HTML.
+    """
+    scripts = [asset(name) for name in ("three.bundle.js", "extras.js", "view.js", script, "page.js")]
+    style = asset("page.css")
+    hashes = " ".join(f"'{checksum(text)}'" for text in scripts)
+    text = Template(asset(template)).substitute(
+        parts,
+        policy=(
+            f"default-src 'none'; script-src {hashes}; style-src '{checksum(style)}'; img-src data:; "
+            "base-uri 'none'; form-action 'none'"
+        ),
+        style=style,
         data=payload(scene),
         scripts="".join(f"<script>{script}</script>\n" for script in scripts),
     )

@@ -13,7 +13,7 @@ from .tables import plain
 from .words import known
 
 if TYPE_CHECKING:
-    from ..scene.model import Scene
+    from ..scene.model import Scene, Solid
 
 __all__ = ["pack", "payload"]
 
@@ -34,8 +34,11 @@ def payload(scene: Scene) -> str:
     glyphs = scene.glyphs
     local = glyphs.vertices - scene.anchor[glyphs.vertex_touch]
     reach = float(np.abs(local).max()) if len(local) else 1.0
-    columns = ("touch", "feature", "face", "tolerance", "verdict", "flag", "reason")
-    numbers = ("deviation", "lower", "upper", "u", "p_conform", "cx", "cy", "cz", "x0", "y0", "z0")
+    columns = ("touch", "feature", "face", "tolerance", "pose", "flag", "reason")
+    numbers = (
+        *("deviation", "lower", "upper", "u", "p_conform", "cx", "cy", "cz", "x0", "y0", "z0", "i", "j", "k"),
+        *("order", "approach_angle", "clearance"),
+    )
     touches = scene.touches
     data: dict[str, Any] = {
         "mesh": {
@@ -59,6 +62,7 @@ def payload(scene: Scene) -> str:
         "anchor": pack(scene.anchor, "<f4"),
         "direction": pack(scene.direction, "<f4"),
         "touches": {
+            "word": scene.words.tolist(),
             **{name: [known(v) for v in touches[name]] for name in columns if name in touches},
             **{
                 name: plain(touches[name].to_numpy(dtype=float, na_value=np.nan)) for name in numbers if name in touches
@@ -67,6 +71,14 @@ def payload(scene: Scene) -> str:
         "span": scene.legend.span,
         "stops": [stop[1] for stop in scene.legend.stops],
         "unknown": scene.legend.unknown,
+        "frame": _frame(scene),
+        "plain": not scene.measured,
+        "lines": [
+            {"points": pack(one.points, "<f4"), "rows": pack(one.rows, "<u4"), "colour": one.colour}
+            for one in scene.lines
+        ],
+        "solids": [_solid(one) for one in scene.solids],
+        "at": scene.at,
         "toward": choose_directions(scene, 1)[0].tolist(),
     }
     return json.dumps(data, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c").replace("&", "\\u0026")
@@ -75,6 +87,26 @@ def payload(scene: Scene) -> str:
 def pack(array: np.ndarray, kind: str) -> str:
     """Base64 of the array's numbers as little-endian `kind`."""
     return base64.b64encode(np.ascontiguousarray(array, dtype=kind).tobytes()).decode("ascii")
+
+
+def _frame(scene: Scene) -> list[list[float]]:
+    """Lower and upper corner of the box that the first view shows: the part, and what stands still beside it [mm]."""
+    points = np.concatenate([scene.vertices, *(one.vertices for one in scene.solids if one.motions is None)])
+    return [points.min(axis=0).tolist(), points.max(axis=0).tolist()]
+
+
+def _solid(solid: Solid) -> dict[str, Any]:
+    """Motions go column by column, as the page applies them; a body that is not shown at a touch has none there."""
+    return {
+        "name": solid.name,
+        "position": pack(solid.vertices, "<f4"),
+        "colours": pack(solid.colours, "u1"),
+        "edges": pack(solid.edges, "<f4"),
+        "opacity": solid.opacity,
+        "motions": None
+        if solid.motions is None
+        else [plain(one.T.ravel()) if np.isfinite(one).all() else None for one in solid.motions],
+    }
 
 
 def _face_limits(scene: Scene) -> list[list[float] | None]:

@@ -36,8 +36,8 @@ _PART_SIGNS = {
 
 
 def symbols(scene: Scene) -> str:
-    """Return the flat symbols of the verdicts, defined once for the page."""
-    defined = "".join(glyphs.symbol(entry.word, f"s-{entry.word}") for entry in scene.legend.verdicts)
+    """Return the flat symbols of the words, defined once for the page."""
+    defined = "".join(glyphs.symbol(entry.word, f"s-{glyphs.name_of(entry.word)}") for entry in scene.legend.verdicts)
     return f'<svg width="0" height="0" class="defs" aria-hidden="true"><defs>{defined}</defs></svg>'
 
 
@@ -94,10 +94,10 @@ def key(scene: Scene) -> str:
     )
 
 
-def feature_options(scene: Scene) -> str:
-    """Return the choices of the feature filter; the value is the position among the features."""
-    names = dict.fromkeys(str(name) for name in scene.touches["feature"])
-    return "".join(f'<option value="{k}">{escape(name)}</option>' for k, name in enumerate(names))
+def options(scene: Scene, column: str, empty: str = "") -> str:
+    """Return the choices of a filter; the value is the position among what the column holds."""
+    names = dict.fromkeys(known(name) for name in scene.touches[column])
+    return "".join(f'<option value="{k}">{escape(name or empty)}</option>' for k, name in enumerate(names))
 
 
 def stills(scene: Scene) -> str:

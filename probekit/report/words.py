@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from ..scene.glyphs import name_of
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -45,8 +47,9 @@ def known(value: object) -> str:
 
 
 def symbol(word: str, size: float = 14.0) -> str:
-    """Flat symbol of a verdict; the word stands beside it, so screen readers skip it."""
-    return f'<svg class="symbol" width="{size:g}" height="{size:g}" aria-hidden="true"><use href="#s-{word}"/></svg>'
+    """Flat symbol of a word; the word stands beside it, so screen readers skip it."""
+    use = f'<use href="#s-{name_of(word)}"/>'
+    return f'<svg class="symbol" width="{size:g}" height="{size:g}" aria-hidden="true">{use}</svg>'
 
 
 def cell(value: Any, kind: str = "a") -> str:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ..nominal.model import Nominal
     from ..verdict.results import Verdict
 
-__all__ = ["build"]
+__all__ = ["build", "glyph_size"]
 
 _KEPT = (
     *("touch", "feature", "face", "deviation", "verdict", "tolerance", "lower", "upper", "u", "p_conform"),
@@ -93,7 +93,7 @@ def build(
         shown[here] = surface.spread(places, feet, deviation[rows], far)
 
     legend = _legend(verdict, touches, deviation[np.isfinite(deviation)])
-    size = _glyph_size(nominal.diagonal, anchor, scale)
+    size = glyph_size(nominal.diagonal, anchor, scale)
     return Scene(
         title=title or nominal.name,
         vertices=vertices.astype(np.float32),
@@ -140,7 +140,7 @@ def _rows_by_face(touches: pd.DataFrame, usable: np.ndarray, face_names: tuple[s
     return {face: rows for face, rows in found.items() if len(rows)}
 
 
-def _glyph_size(diagonal: float, anchor: np.ndarray, scale: float | None) -> float:
+def glyph_size(diagonal: float, anchor: np.ndarray, scale: float | None) -> float:
     """Half width of a glyph [mm]: 0.9 % of the part's diagonal, less where touches lie close together."""
     size = 0.009 * diagonal
     if scale is not None:

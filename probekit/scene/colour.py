@@ -8,7 +8,20 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["MIDDLE", "UNKNOWN", "VERDICT_COLOURS", "diverging", "hex_of", "oklab_to_srgb", "srgb_to_oklab"]
+__all__ = [
+    "FIXTURE",
+    "LINE_COLOURS",
+    "MIDDLE",
+    "PART",
+    "PROBE",
+    "TARGET_COLOURS",
+    "UNKNOWN",
+    "VERDICT_COLOURS",
+    "diverging",
+    "hex_of",
+    "oklab_to_srgb",
+    "srgb_to_oklab",
+]
 
 _LMS_FROM_RGB = np.array(
     [
@@ -43,6 +56,20 @@ VERDICT_COLOURS: dict[str, tuple[int, int, int]] = {
     "missed": (24, 24, 28),
     "unjudged": (160, 163, 168),
 }
+
+#: sRGB colour of each target of a plan, under the same condition.
+TARGET_COLOURS: dict[str, tuple[int, int, int]] = {
+    "planned": (14, 92, 128),
+    "critical": (240, 176, 16),
+    "left out": (176, 48, 60),
+}
+
+#: Neutrals of a plan: the part, what holds it, and the stem and body of the probe.
+PART, FIXTURE, PROBE = (226, 228, 231), (182, 171, 150), (150, 160, 174)
+
+#: Lines that must be told apart; they differ in their dashes too. K. Okabe and M. Ito, "Color Universal Design" (2008),
+#: without black and yellow; from memory.
+LINE_COLOURS = ((0, 114, 178), (213, 94, 0), (0, 158, 115), (204, 121, 167), (86, 180, 233), (230, 159, 0))
 
 
 def srgb_to_linear(srgb: np.ndarray) -> np.ndarray:

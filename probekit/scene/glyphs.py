@@ -1,15 +1,26 @@
-"""The glyphs: one shape per verdict, in space and as a flat symbol, so that colour is never needed to read it."""
+"""The glyphs: a shape for each word, in space and as a flat symbol, so that colour is never needed to read it."""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
 
-from .colour import VERDICT_COLOURS, hex_of, srgb_to_oklab
+from .colour import TARGET_COLOURS, VERDICT_COLOURS, hex_of, srgb_to_oklab
 from .model import GlyphMesh
 
-__all__ = ["SHAPES", "SYMBOLS", "VERDICT_SHAPES", "VERDICT_TEXT", "merge", "symbol"]
+__all__ = [
+    "SHAPES",
+    "SYMBOLS",
+    "TARGET_SHAPES",
+    "VERDICT_SHAPES",
+    "VERDICT_TEXT",
+    "frames",
+    "merge",
+    "name_of",
+    "symbol",
+]
 
 #: Shape of each verdict.
 VERDICT_SHAPES = {
@@ -20,6 +31,12 @@ VERDICT_SHAPES = {
     "missed": "cross",
     "unjudged": "bead",
 }
+
+#: Shape of each state of a target in a plan.
+TARGET_SHAPES = {"planned": "hoop", "critical": "star", "left out": "two bars"}
+
+_ALL_SHAPES = {**VERDICT_SHAPES, **TARGET_SHAPES}
+_ALL_COLOURS = {**VERDICT_COLOURS, **TARGET_COLOURS}
 
 #: What each verdict means, in plain words.
 VERDICT_TEXT = {
@@ -39,15 +56,23 @@ SYMBOLS = {
     "cone in": "M2 2.5H22L12 22Z",
     "cross": "M2.5 6 6 2.5 12 8.5 18 2.5 21.5 6 15.5 12 21.5 18 18 21.5 12 15.5 6 21.5 2.5 18 8.5 12Z",
     "bead": "M12 6.5A5.5 5.5 0 1 1 12 17.5 5.5 5.5 0 1 1 12 6.5Z",
+    "hoop": "M12 2.5A9.5 9.5 0 1 1 12 21.5 9.5 9.5 0 1 1 12 2.5ZM12 7.5A4.5 4.5 0 1 0 12 16.5 4.5 4.5 0 1 0 12 7.5Z",
+    "star": "M12 1.5 15 7 21.1 6.8 18 12 21.1 17.3 15 17 12 22.5 9 17 2.9 17.3 6 12 2.9 6.8 9 7Z",
+    "two bars": "M3.5 3H9.5V21H3.5ZM14.5 3H20.5V21H14.5Z",
 }
 
 
+def name_of(word: str) -> str:
+    """Word without blanks, for ids."""
+    return word.replace(" ", "_")
+
+
 def symbol(word: str, name: str) -> str:
-    """Return the flat symbol of a verdict as an SVG `<symbol>` called `name`, outlined to show on any colour."""
-    outline = "#1b2330" if srgb_to_oklab(np.array(VERDICT_COLOURS[word]))[0] > 0.7 else "#fff"
+    """Return the flat symbol of a word as an SVG `<symbol>` called `name`, outlined to show on any colour."""
+    outline = "#1b2330" if srgb_to_oklab(np.array(_ALL_COLOURS[word]))[0] > 0.7 else "#fff"
     return (
-        f'<symbol id="{name}" viewBox="0 0 24 24"><path d="{SYMBOLS[VERDICT_SHAPES[word]]}" stroke="{outline}" '
-        f'fill="{hex_of(VERDICT_COLOURS[word])}" stroke-width="2" paint-order="stroke"/></symbol>'
+        f'<symbol id="{name}" viewBox="0 0 24 24"><path d="{SYMBOLS[_ALL_SHAPES[word]]}" stroke="{outline}" '
+        f'fill="{hex_of(_ALL_COLOURS[word])}" stroke-width="2" paint-order="stroke"/></symbol>'
     )
 
 
@@ -85,6 +110,28 @@ def _bead() -> np.ndarray:
     return _convex(np.vstack([octa, between]))
 
 
+def _hoop(inner: float, outer: float, height: float, sides: int = 20) -> np.ndarray:
+    """Facets of a flat ring that stands on the surface."""
+    angle = np.arange(sides + 1) * 2 * np.pi / sides
+    ring = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(sides + 1)])
+    outline = [ring * r + [0, 0, h] for r, h in ((inner, 0), (outer, 0), (outer, height), (inner, height), (inner, 0))]
+    bands = []
+    for lower, upper in itertools.pairwise(outline):
+        bands += [np.stack([lower[:-1], lower[1:], upper[1:]], axis=1)]
+        bands += [np.stack([lower[:-1], upper[1:], upper[:-1]], axis=1)]
+    return np.vstack(bands)
+
+
+def _star(points: int, inner: float, outer: float, height: float) -> np.ndarray:
+    """Facets of a star that stands on the surface and rises to a point above its middle."""
+    angle = np.arange(2 * points) * np.pi / points
+    radius = np.where(np.arange(2 * points) % 2 == 0, outer, inner)
+    rim = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(2 * points)])
+    following = np.roll(rim, -1, axis=0)
+    top, bottom = (np.broadcast_to([0.0, 0.0, z], rim.shape) for z in (height, 0.0))
+    return np.vstack([np.stack([rim, following, top], axis=1), np.stack([following, rim, bottom], axis=1)])
+
+
 #: Facets (k, 3, 3) of each shape, z outward from the material, foot at the origin, half width about one.
 SHAPES: dict[str, np.ndarray] = {
     "diamond": _convex(np.vstack([np.eye(3), -np.eye(3)]) * 0.9),
@@ -99,10 +146,13 @@ SHAPES: dict[str, np.ndarray] = {
         ]
     ),
     "bead": 0.55 * _bead(),
+    "hoop": _hoop(inner=0.7, outer=1.35, height=0.4),
+    "star": _star(6, inner=0.8, outer=1.6, height=0.9),
+    "two bars": np.vstack([_box((0.34, 1.2, 0.3), lift=0.3) + np.array([x, 0, 0]) for x in (-0.72, 0.72)]),
 }
 
 
-def _frames(direction: np.ndarray) -> np.ndarray:
+def frames(direction: np.ndarray) -> np.ndarray:
     """(n, 3, 3) right-handed frames whose third row is `direction` (n, 3)."""
     least = np.argmin(np.abs(direction), axis=1)
     x = np.cross(np.eye(3)[least], direction)
@@ -120,7 +170,7 @@ def merge(anchor: np.ndarray, direction: np.ndarray, verdicts: Sequence[str], si
     direction : (n, 3) float
         Outward unit normal there.
     verdicts : sequence of n str
-        Verdict words.
+        Verdict words, or those of a plan.
     size : float
         Half width of a glyph [mm].
 
@@ -132,16 +182,16 @@ def merge(anchor: np.ndarray, direction: np.ndarray, verdicts: Sequence[str], si
     placed = np.isfinite(anchor).all(axis=1) & np.isfinite(direction).all(axis=1)
     corners, owners, colours = [], [], []
     light = np.array([0.35, 0.2, 0.91])
-    for word, shape in VERDICT_SHAPES.items():
+    for word, shape in _ALL_SHAPES.items():
         rows = np.flatnonzero(placed & (words == word))
         facet = SHAPES[shape]
         normal = np.cross(facet[:, 1] - facet[:, 0], facet[:, 2] - facet[:, 0])
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         shade = 0.78 + 0.22 * np.clip(normal @ light, 0, 1)
-        body = np.einsum("kcx,nxy->nkcy", facet, _frames(direction[rows])) * size + anchor[rows, None, None]
+        body = np.einsum("kcx,nxy->nkcy", facet, frames(direction[rows])) * size + anchor[rows, None, None]
         corners.append(body.reshape(-1, 3))
         owners.append(np.repeat(rows, len(facet) * 3))
-        colour = np.rint(shade[:, None] * np.array(VERDICT_COLOURS[word])).astype(np.uint8)
+        colour = np.rint(shade[:, None] * np.array(_ALL_COLOURS[word])).astype(np.uint8)
         colours.append(np.tile(np.repeat(colour, 3, axis=0), (len(rows), 1)))
     vertices = np.vstack(corners).astype(np.float32)
     owner = np.concatenate(owners).astype(np.int32)

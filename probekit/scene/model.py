@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
 
-__all__ = ["GlyphMesh", "Legend", "Limits", "Scene", "VerdictEntry"]
+__all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "VerdictEntry"]
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ class Legend:
     clipped : bool
         True if some deviation lies beyond the colours.
     stops : tuple of (float, str)
-        Deviation [mm] and its sRGB colour as `#rrggbb`, ascending.
+        Deviation [mm] and its sRGB colour as `#rrggbb`, ascending; empty in a scene that shows no deviations.
     unknown : str
         sRGB colour where no touch is near.
     limits : tuple of Limits
@@ -108,6 +109,73 @@ class GlyphMesh:
 
 
 @dataclass(frozen=True, eq=False)
+class Lines:
+    """Straight pieces of one style, each belonging to a touch.
+
+    Attributes
+    ----------
+    name, text : str
+        What they are, for the legend, and the same in plain words.
+    points : (2 s, 3) float32
+        Ends of the pieces in pairs, in the part frame [mm]; a dashed line is cut into its dashes already.
+    rows : (s,) int32
+        Row in `Scene.touches` that each piece belongs to.
+    colour : str
+        sRGB colour as `#rrggbb`.
+    dash : tuple of float
+        Dash and gap as parts of the period, in turn; empty: unbroken. For the legend.
+    """
+
+    name: str
+    text: str
+    points: np.ndarray
+    rows: np.ndarray
+    colour: str
+    dash: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A further body: a fixture, or the probe.
+
+    Attributes
+    ----------
+    name, text : str
+        What it is, for the legend, and the same in plain words.
+    vertices : (m, 3) float32
+        Three vertices of its own per facet [mm]: in the part frame, or in coordinates of its own if it has `motions`.
+    colours : (m, 3) uint8
+        sRGB, with a fixed shading by facet so that the form can be read unlit.
+    edges : (2 e, 3) float32
+        Ends of its sharp edges in pairs, for outline drawing [mm].
+    colour : str
+        sRGB colour before shading, as `#rrggbb`.
+    opacity : float
+        1 hides what is behind it.
+    motions : (n, 4, 4) float64 or None
+        Per touch the rigid motion that puts it where it stands at that touch; NaN: it is not shown then. None: it
+        stands still.
+    """
+
+    name: str
+    text: str
+    vertices: np.ndarray
+    colours: np.ndarray
+    edges: np.ndarray
+    colour: str
+    opacity: float = 1.0
+    motions: np.ndarray | None = None
+
+    def standing(self, row: int | None) -> np.ndarray | None:
+        """(4, 4) motion that puts it where it stands at a touch; None if it is not shown then."""
+        if self.motions is None:
+            return np.eye(4)
+        if row is None or not np.isfinite(self.motions[row]).all():
+            return None
+        return self.motions[row]
+
+
+@dataclass(frozen=True, eq=False)
 class Scene:
     """Everything a view shows.
 
@@ -143,6 +211,14 @@ class Scene:
         What must be said beside the picture.
     glyph_size : float
         Half width of a glyph [mm].
+    sign : str
+        Column of `touches` whose words choose the glyph, see `Legend.verdicts`.
+    lines : tuple of Lines
+        Ways between touches and the like.
+    solids : tuple of Solid
+        Fixtures and the probe.
+    at : int or None
+        Row of the touch at which solids with motions stand as long as none is chosen.
     """
 
     title: str
@@ -161,3 +237,17 @@ class Scene:
     legend: Legend
     captions: tuple[str, ...]
     glyph_size: float
+    sign: str = "verdict"
+    lines: tuple[Lines, ...] = ()
+    solids: tuple[Solid, ...] = ()
+    at: int | None = None
+
+    @property
+    def words(self) -> np.ndarray:
+        """(n,) str, the word of each touch that the legend explains."""
+        return self.touches[self.sign].to_numpy(dtype=object)
+
+    @property
+    def measured(self) -> bool:
+        """Whether it shows deviations; a scene of a plan does not."""
+        return bool(self.legend.stops)

@@ -1,6 +1,7 @@
 """Still pictures of a scene without any graphics hardware: an orthographic depth buffer in NumPy, written as PNG.
 
-The surface is rastered; the touches are left as places in the picture, to be drawn over it as vector symbols.
+The bodies are rastered; the touches are left as places in the picture, and lines as paths, to be drawn over it as
+vectors.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ from urllib.parse import quote
 import numpy as np
 
 from . import colour
-from .glyphs import symbol
+from .bodies import Bodies, outlines, seen_path
+from .glyphs import name_of, symbol
 from .model import Scene
 
 __all__ = ["Picture", "choose_directions", "draw", "picture_svg", "to_png", "views"]
@@ -41,6 +43,8 @@ class Picture:
         Rows in `Scene.touches` of the touches that can be seen, farthest first.
     places : (n, 2) float
         Their places in CSS pixels from the top left corner.
+    paths : tuple of (str, str)
+        What can be seen of the lines: sRGB colour and SVG path data in CSS pixels.
     """
 
     title: str
@@ -49,6 +53,7 @@ class Picture:
     png: bytes
     rows: np.ndarray
     places: np.ndarray
+    paths: tuple[tuple[str, str], ...] = ()
 
 
 def choose_directions(scene: Scene, most: int = 3) -> np.ndarray:
@@ -73,8 +78,8 @@ def choose_directions(scene: Scene, most: int = 3) -> np.ndarray:
     normals = scene.direction[placed] if placed.any() else scene.normals
     gain = np.maximum(normals @ corners.T, 0.0)
     gain[:, corners[:, 2] < 0] *= 0.5  # from below, the base hides much of what faces the viewer
-    if placed.any():
-        gain[scene.touches["verdict"].to_numpy()[placed] != "within"] *= _CONCERN
+    if placed.any() and scene.measured:
+        gain[scene.words[placed] != "within"] *= _CONCERN
     best = np.zeros(len(gain))
     chosen: list[int] = []
     while len(chosen) < most:
@@ -113,8 +118,10 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
     right = np.cross(up, toward)
     right /= np.linalg.norm(right)
     frame = np.stack([right, np.cross(toward, right), toward])
-    seen = scene.vertices.astype(float) @ frame.T
-    low, high = seen.min(axis=0), seen.max(axis=0)
+    bodies = Bodies.of(scene)
+    seen = bodies.vertices @ frame.T
+    framed = np.vstack([seen[bodies.fixed], *(line.points.astype(float) @ frame.T for line in scene.lines)])
+    low, high = framed.min(axis=0), framed.max(axis=0)
     pixels = np.array([width, height]) * 3 // 2
     scale = 0.92 * float(np.min(pixels / np.maximum(high - low, 1e-9)[:2]))
 
@@ -123,13 +130,23 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         flat = (points[:, :2] - (low + high)[:2] / 2) * [scale, -scale] + pixels / 2
         return np.column_stack([flat, points[:, 2]])
 
-    depth, owner, share = _raster(project(seen), scene.facets, *pixels)
-    index = _paint(scene, owner, share)
+    depth, owner, share = _raster(project(seen), bodies.facets, *pixels)
+    if scene.measured:
+        index, palette = _paint(scene, owner, share), _palette()
+        index[outlines(scene.vertex_face[scene.facets[:, 0]], owner)] = _LINE
+    else:
+        index, palette = bodies.paint(owner, share)
+    paths = tuple(
+        (line.colour, path)
+        for line in scene.lines
+        if (path := seen_path(project(line.points.astype(float) @ frame.T), depth, scene.glyph_size, 1 / 1.5))
+    )
     rows, places = _visible(scene, project(scene.anchor.astype(float) @ frame.T), depth, toward)
     sides = [
         ("+" if v > 0 else "\N{MINUS SIGN}") + axis for axis, v in zip("xyz", toward, strict=True) if abs(v) > 0.05
     ]
-    return Picture(f"seen from {' '.join(sides)}", width, height, to_png(index, _palette()), rows, places / 1.5)
+    png = to_png(index, palette)
+    return Picture(f"seen from {' '.join(sides)}", width, height, png, rows, places / 1.5, paths)
 
 
 def _raster(
@@ -191,17 +208,6 @@ def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
     hatch = np.where((row + column) % 12 < 3, _HATCH, _UNKNOWN).astype(np.uint8)
     index = np.full(owner.shape, _BACKGROUND, dtype=np.uint8)
     index[covered] = np.where(near, level, hatch)
-    face = np.zeros(owner.shape, dtype=np.int32)
-    face[covered] = scene.vertex_face[facet[:, 0]] + 1
-    line = np.zeros(owner.shape, dtype=bool)
-    for axis in (0, 1):
-        change = np.diff(face, axis=axis) != 0
-        lead = [slice(None), slice(None)]
-        lead[axis] = slice(1, None)
-        line[tuple(lead)] |= change
-        lead[axis] = slice(None, -1)
-        line[tuple(lead)] |= change
-    index[line] = _LINE
     return index
 
 
@@ -279,19 +285,20 @@ def picture_svg(
     str
     """
     size = size or float(np.clip(18.0 * np.sqrt(150.0 / max(len(picture.rows), 1)), 9.0, 18.0))
-    words, ids = scene.touches["verdict"].to_numpy(), scene.touches["touch"].to_numpy()
+    words, ids = scene.words, scene.touches["touch"].to_numpy()
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {picture.width} {picture.height}" role="img" '
         f'aria-label="The part {picture.title}, with {len(picture.rows)} touches"><defs>'
     ]
-    parts += [symbol(entry.word, f"{name}-{entry.word}") for entry in scene.legend.verdicts]
+    parts += [symbol(entry.word, f"{name}-{name_of(entry.word)}") for entry in scene.legend.verdicts]
     image = base64.b64encode(picture.png).decode("ascii")
     parts.append(
         f'</defs><image width="{picture.width}" height="{picture.height}" href="data:image/png;base64,{image}"/>'
     )
+    parts += [f'<path d="{path}" fill="none" stroke="{ink}" stroke-width="1.3"/>' for ink, path in picture.paths]
     for row, (x, y) in zip(picture.rows, picture.places, strict=True):
         mark = (
-            f'<use href="#{name}-{words[row]}" x="{x - size / 2:.1f}" y="{y - size / 2:.1f}" '
+            f'<use href="#{name}-{name_of(words[row])}" x="{x - size / 2:.1f}" y="{y - size / 2:.1f}" '
             f'width="{size:g}" height="{size:g}"/>'
         )
         target = quote(str(ids[row]), safe="")

@@ -98,7 +98,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             notes += said
             aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
         tell("judging", 0.6)
-        evaluations = _evaluate(aligned, part, settings["tolerance"], study.path)
+        evaluations = _evaluate(study, aligned, part)
         u, rule = _decision(settings, study.path)
         judged = verdict.classify(aligned, *evaluations, rule=rule, u=u)
         next_step = action.suggest(judged, part, alignment=alignment)
@@ -166,7 +166,7 @@ def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fi
     for key in ("features", "method"):
         if key in wanted:
             raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
-    known = {one["letter"]: _datum(one, study.path) for one in study.settings.get("datum", [])}
+    known = {one.letter: one for one in _datums(study)}
     for letter in letters:
         if letter not in known:
             raise InputError(
@@ -178,6 +178,10 @@ def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fi
             )
     frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=part, **wanted)
     return frame.alignment, [frame.sentence, *frame.notes]
+
+
+def _datums(study: Study) -> list[fit.Datum]:
+    return [_datum(one, study.path) for one in study.settings.get("datum", [])]
 
 
 def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
@@ -221,11 +225,10 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
-def _evaluate(
-    aligned: pd.DataFrame, part: nominal.Nominal, wanted: list[dict[str, Any]], path: Path
-) -> list[tolerance.Evaluation]:
-    tolerances = [one for table in wanted for one in tolerance.read_tolerance(table, file=path)]
-    return tolerance.evaluate_all(tolerances, aligned, part)
+def _evaluate(study: Study, aligned: pd.DataFrame, part: nominal.Nominal) -> list[tolerance.Evaluation]:
+    """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
+    wanted = [one for table in study.settings["tolerance"] for one in tolerance.read_tolerance(table, file=study.path)]
+    return tolerance.evaluate_all(wanted, aligned, part, datums=_datums(study))
 
 
 def _decision(settings: dict[str, Any], path: Path) -> tuple[float, verdict.Rule]:

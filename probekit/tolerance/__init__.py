@@ -5,15 +5,19 @@ from .cover import ENOUGH, sections_of
 from .evaluation import Evaluation
 from .explain import Explanation, explain
 from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
+from .line_profile import line_profile
 from .orientation import orientation, orientation_of_axis
-from .position import bonus_of, position, virtual_condition
+from .per_unit import per_unit
+from .position import bonus_of, pattern, position, virtual_condition
 from .profile import limits, profile
-from .profile_forms import composite, line_profile, per_unit, separate, simultaneous
+from .requirements import composite, separate, simultaneous
 from .runout import runout
 from .size import size
-from .spec import Form, LineProfile, Orientation, Position, Profile, Runout, Size, Tolerance
-from .spec_table import KINDS, Composite, evaluate_all, read_tolerance
+from .spec import Form, LineProfile, Orientation, Profile, Tolerance
+from .spec_located import Position, Runout, Size
+from .spec_table import KINDS, Composite, read_tolerance
 from .symbols import SYMBOLS, frame_svg, frame_text
+from .together import evaluate_all, in_frame
 
 __all__ = [
     "ENOUGH",
@@ -40,10 +44,12 @@ __all__ = [
     "flatness",
     "frame_svg",
     "frame_text",
+    "in_frame",
     "limits",
     "line_profile",
     "orientation",
     "orientation_of_axis",
+    "pattern",
     "per_unit",
     "position",
     "profile",

@@ -16,13 +16,17 @@ __all__ = ["Axis", "axis_of", "envelope", "feature_length", "sides", "size_of"]
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """Axis of a cylinder: a point and unit direction (3,) [mm], its diameter, residuals (n,) of the touches, notes."""
+    """Axis of a cylinder: a point and unit direction (3,) [mm], its diameter, residuals (n,) of the touches, notes.
+
+    `active`: which touches, by place, an envelope rests on; empty for least squares.
+    """
 
     point: np.ndarray
     direction: np.ndarray
     diameter: float
     residuals: np.ndarray
     notes: tuple[str, ...]
+    active: tuple[int, ...] = ()
 
 
 def envelope(covered: Covered, *, least_material: bool = False) -> str:
@@ -59,7 +63,7 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
         fitted = size_of(covered, "cylinder", method or envelope(covered))[1]
     values = fitted.parameters
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
-    return Axis(point, direction, 2.0 * float(values["radius"]), fitted.residuals, fitted.notes)
+    return Axis(point, direction, 2.0 * float(values["radius"]), fitted.residuals, fitted.notes, fitted.active)
 
 
 def feature_length(covered: Covered, direction: np.ndarray) -> float:

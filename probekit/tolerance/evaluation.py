@@ -39,7 +39,8 @@ class Evaluation:
     deviations : (n,) float
         Their deviations from what `kind` measures from, after the best placement over `free` [mm].
     ruling : tuple
-        Ids of the touches that fix the actual value.
+        Ids of the touches that fix the actual value; where an envelope is judged (an axis, a position), of those that
+        it rests on.
     missed_rows : (m,) int
         Positions of the touches of these features that did not trigger and so could not be judged.
     free : tuple of str

@@ -86,6 +86,11 @@ def _ruling(one: Evaluation) -> str:
     if not one.ruling:
         return ""
     listed = ", ".join(str(touch) for touch in one.ruling)
+    if not one.by_touch and not one.kind.startswith("profile"):
+        return (
+            f"The feature judged is that of an envelope which rests on touches {listed}. The others could change a "
+            "little and it would stay."
+        )
     if len(one.ruling) == 1:
         return f"One touch fixes the value: {listed}. Any other could change a little and the value would stay."
     return (
@@ -97,8 +102,14 @@ def _ruling(one: Evaluation) -> str:
 def _freedoms(one: Evaluation) -> str:
     if not one.free:
         return "No degree of freedom was left: the zone stands where the datum frame puts it."
-    words = ", ".join(_FREEDOM.get(name, name) for name in one.free)
+    words = ", ".join(_words(name) for name in one.free)
     return f"The zone was free to {words}: no other place in these makes the value smaller."
+
+
+def _words(name: str) -> str:
+    if name.startswith("play of "):
+        return f"move as far as the play of datum {name[len('play of ') :]} at its material boundary lets the part"
+    return _FREEDOM.get(name, f"make {name}")
 
 
 def _strip(one: Evaluation) -> str:

@@ -1,14 +1,16 @@
 """Orientation: parallelism, perpendicularity, angularity of planes and of axes.
 
 The zone has the direction that the datum frame gives it; its location is free. The table must be in the datum frame
-(the alignment has been applied). Where the frame leaves a turn, the zone turns with it. From memory of ASME
-Y14.5.1-2019, clause 6, and ISO 1101, which agree here; for an axis, Y14.5 takes that of the actual mating envelope, ISO
-the extracted median line.
+(the alignment has been applied). Where the frame leaves a turn, or the play of a datum at MMB allows one, the zone
+turns with it. The direction of a zone is that of the nominal, or given, or set by basic angles to datums: one angle
+leaves a cone of directions about the datum, two angles to two datums leave one. From memory of ASME Y14.5.1-2019,
+clause 6, and ISO 1101, which agree here; for an axis, Y14.5 takes that of the actual mating envelope, ISO the extracted
+median line.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Literal
 
@@ -16,11 +18,14 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
-from ..fit import minimax_motion
+from ..fit import Freedom, minimax_motion
 from ..fit.elements import element
+from ..fit.motion import typical_arm
 from .axes import Axis, axis_of, feature_length
+from .basic_angle import direction_at
 from .cover import cover, direction_of, few, positive
 from .evaluation import Evaluation
+from .placement import Free, freedom_of
 from .profile import zone_evaluation
 
 if TYPE_CHECKING:
@@ -37,7 +42,11 @@ def orientation(
     *,
     kind: Literal["parallelism", "perpendicularity", "angularity"],
     normal: Iterable[float] | None = None,
+    angle: float | Sequence[float] | None = None,
+    to: Sequence[Iterable[float]] | Iterable[float] = (),
+    to_kind: str | Sequence[str] = "plane",
     turn: Iterable[float] | None = None,
+    free: Free = (),
     features: Iterable[str] | None = None,
     between: Mapping[str, tuple[float, float]] | None = None,
     name: str | None = None,
@@ -53,9 +62,19 @@ def orientation(
     kind : {"parallelism", "perpendicularity", "angularity"}
     normal : (3,) float, optional
         Direction square to the zone, in the datum frame; that of the nominal at the touches by default.
+    angle : float or two floats, optional
+        Basic angle of the plane to the datum, or to two datums [deg], as on the drawing, in place of `normal`. One
+        angle alone leaves the turn about the datum's direction free, unless `free` says what is.
+    to : (3,) float, or two of them
+        Direction of the datum of each angle, in the datum frame: normal of a plane, direction of an axis.
+    to_kind : {"plane", "axis"}, or two of them
+        What that datum is: the angle of a plane to an axis is that to its normal, less a right angle.
     turn : (3,) float, optional
         Direction about which the datum frame leaves the zone free to turn: the normal of the datum plane, when a
         plane is the only datum. None: it holds all turns.
+    free : DatumFrame, optional
+        The datum frame that the table is in, in place of `turn`: the turns that it leaves, and the play of its datums
+        at MMB.
     features, between
         See `probekit.tolerance.profile`.
     name : str, optional
@@ -71,14 +90,14 @@ def orientation(
     """
     name = _checked(kind, name)
     width, covered = positive(width), cover(found, features, between, name=name)
-    square = direction_of(covered.outward if normal is None else normal, "square to the zone")
+    square, turn = _zone(normal, covered.outward, angle, to, to_kind, turn, free, "plane")
     if square @ covered.outward < 0:
         square = -square
     points = covered.measured
-    if turn is None:
-        height = points @ square
-    else:
-        height = _turned(points, square, direction_of(turn, "of the free turn"))
+    freedom = _turns(turn, free, points.mean(axis=0))
+    turns, height = bool(freedom.turns.shape[1]), points @ square
+    if turns:
+        height = _turned(points, square, freedom)
     deviations = height - (height.max() + height.min()) / 2
     return zone_evaluation(
         found,
@@ -86,13 +105,13 @@ def orientation(
         covered.missed,
         deviations,
         np.tile([-width / 2, width / 2], (len(covered.rows), 1)),
-        settled=1e-9 if turn is None else 5e-6,
+        settled=5e-6 if turns else 1e-9,
         name=name,
         features=covered.names,
         width=width,
-        free=("tx", "ty", "tz") if turn is None else ("tx", "ty", "tz", "a turn of the datum frame"),
+        free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
         kind=kind,
-        notes=few("plane", len(covered.rows), kind),
+        notes=(*_said(angle, square), *few("plane", len(covered.rows), kind)),
         alternatives=partial(_other_planes, points, square, covered.outward),
     )
 
@@ -104,7 +123,11 @@ def orientation_of_axis(
     kind: Literal["parallelism", "perpendicularity", "angularity"],
     direction: Iterable[float] | None = None,
     across: Iterable[float] | None = None,
+    angle: float | Sequence[float] | None = None,
+    to: Sequence[Iterable[float]] | Iterable[float] = (),
+    to_kind: str | Sequence[str] = "plane",
     turn: Iterable[float] | None = None,
+    free: Free = (),
     length: tuple[float, float] | None = None,
     method: str | None = None,
     features: Iterable[str] | None = None,
@@ -121,8 +144,8 @@ def orientation_of_axis(
         Direction of the zone in the datum frame; that of the nominal by default.
     across : (3,) float, optional
         Direction square to a zone of two parallel planes, in place of a round one.
-    turn : (3,) float, optional
-        Direction about which the datum frame leaves the zone free to turn.
+    angle, to, to_kind, turn, free
+        As for `orientation`. Play of datums at MMB is not used here, which is on the safe side; a note says so.
     length : (float, float), optional
         Heights along the axis between which it is judged [mm], counted from the middle of the touches; those of the
         touches by default.
@@ -142,13 +165,15 @@ def orientation_of_axis(
     """
     name = _checked(kind, name)
     width, covered = positive(width), cover(found, features, between, name=name)
-    axis, true = axis_of(covered, method), None
-    true = axis_of(covered, nominal=True).direction if direction is None else direction_of(direction, "of the zone")
+    axis, near = axis_of(covered, method), axis_of(covered, nominal=True).direction
+    true, turn = _zone(direction, near, angle, to, to_kind, turn, free, "axis")
+    freedom = _turns(turn, free, np.zeros(3))
+    turns = freedom.without_play().turns
     span = feature_length(covered, true) if length is None else np.subtract(*length[::-1])
 
     def value(one: Axis) -> float:
         along = one.direction if one.direction @ true > 0 else -one.direction
-        zone = true if turn is None else _nearest(true, along, direction_of(turn, "of the free turn"))
+        zone = true if not turns.shape[1] else _nearest(true, along, turns[:, 0])
         slant = along / (along @ zone) * span
         if across is None:
             return float(np.linalg.norm(slant - (slant @ zone) * zone))
@@ -166,13 +191,19 @@ def orientation_of_axis(
         low=0.0,
         rows=covered.rows,
         deviations=axis.residuals,
-        ruling=(),
+        ruling=tuple(covered.ids[list(axis.active)].tolist()),
         missed_rows=covered.missed,
-        free=("tx", "ty", "tz"),
+        free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns.shape[1] else ())),
         motion=np.eye(4),
         kind=f"{kind} of an axis",
         by_touch=False,
-        notes=(f"over a length of {span:.3f} mm", *few("cylinder", len(covered.rows), kind), *axis.notes),
+        notes=(
+            *_said(angle, true),
+            f"over a length of {span:.3f} mm",
+            *(("the play of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
+            *few("cylinder", len(covered.rows), kind),
+            *axis.notes,
+        ),
         details={
             "angle [deg]": float(
                 np.degrees(np.arctan2(np.linalg.norm(np.cross(axis.direction, true)), abs(axis.direction @ true)))
@@ -182,20 +213,61 @@ def orientation_of_axis(
     )
 
 
+_SAID = {"plane": "square to the zone", "axis": "of the zone"}
 _METHODS = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
 
 
-def _turned(points: np.ndarray, square: np.ndarray, turn: np.ndarray) -> np.ndarray:
-    """Heights (n,) over the zone after the turn that makes their range smallest."""
+def _zone(
+    given: Iterable[float] | None,
+    near: np.ndarray,
+    angle: float | Sequence[float] | None,
+    to: Sequence[Iterable[float]] | Iterable[float],
+    to_kind: str | Sequence[str],
+    turn: Iterable[float] | None,
+    free: Free,
+    kind: str,
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """Direction (3,) of a zone, and the direction it may turn about if it is not the datum frame that says so."""
+    turn = None if turn is None else direction_of(turn, "of the free turn")
+    near = direction_of(near, "of the nominal") if given is None else direction_of(given, _SAID[kind])
+    if angle is None:
+        return near, turn
+    if given is not None:
+        raise InputError("a zone has a direction or a basic angle, not both")
+    direction, about = direction_at(near, angle, to, to_kind, kind)
+    return direction, about if turn is None and not freedom_of(free) else turn
+
+
+def _turns(turn: np.ndarray | None, free: Free, centre: np.ndarray) -> Freedom:
+    """What a zone of orientation may do besides shifting."""
+    freedom = freedom_of(free)
+    if turn is not None:
+        if freedom:
+            raise InputError("the datum frame says what may turn", todo="Leave out turn=, or free=.")
+        return Freedom(("a turn",), np.concatenate([np.zeros(3), turn])[:, None], centre)
+    if freedom.without_play().turns.shape[1] > 1:
+        raise InputError("the datum frame holds too few turns to orient anything", found=", ".join(freedom.names))
+    return freedom
+
+
+def _said(angle: float | Sequence[float] | None, direction: np.ndarray) -> tuple[str, ...]:
+    """A note on the direction that basic angles set."""
+    if angle is None:
+        return ()
+    angles = " and ".join(f"{one:g}" for one in np.atleast_1d(angle))
+    return ("basic angle {} deg: zone along ({:.4f}, {:.4f}, {:.4f}) in the datum frame".format(angles, *direction),)
+
+
+def _turned(points: np.ndarray, square: np.ndarray, freedom: Freedom) -> np.ndarray:
+    """Heights (n,) over the zone after the turn that makes their range smallest; the zone itself shifts freely."""
     centre = points.mean(axis=0)
-    arm = max(float(np.linalg.norm(points - centre, axis=1).max()), 1e-6)
-    basis = np.zeros((6, 2))
-    basis[:3, 0], basis[3:, 1] = square, turn / arm
+    freedom = freedom.scaled(typical_arm(points, freedom.pivot))
 
     def measure(moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return (moved - centre) @ square, np.tile(square, (len(moved), 1))
 
-    return minimax_motion(points, measure, basis, pivot=centre).residuals
+    within = (freedom.rows, freedom.limits)
+    return minimax_motion(points, measure, freedom.motions, pivot=freedom.pivot, offset=True, within=within).residuals
 
 
 def _nearest(true: np.ndarray, along: np.ndarray, turn: np.ndarray) -> np.ndarray:

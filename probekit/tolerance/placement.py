@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,15 +10,15 @@ import numpy as np
 
 from ..deviation import distance_function
 from ..errors import InputError
-from ..fit import FREEDOMS, make_motion, minimax_motion
-from ..fit.motion import free_basis, free_of, typical_arm
+from ..fit import DatumFrame, Freedom, make_motion, minimax_motion
+from ..fit.motion import typical_arm
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
 
-__all__ = ["Placement", "check_free", "place"]
+__all__ = ["Free", "Placement", "freedom_of", "place"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,29 +30,30 @@ class Placement:
     offset: float
 
 
-def check_free(free: str | tuple[str, ...]) -> tuple[str, ...]:
-    """Degrees of freedom as a tuple, in the order given.
+#: What is left to a zone: names of degrees of freedom, or the datum frame that leaves them, with its datums' play.
+Free = str | Iterable[str] | DatumFrame | Freedom
+
+
+def freedom_of(free: Free, pivot: Iterable[float] = (0.0, 0.0, 0.0)) -> Freedom:
+    """What is left to a zone; the pivot is for names, a frame has its own.
 
     Raises
     ------
     InputError
         If a name is not one of `probekit.fit.FREEDOMS`.
     """
-    names = (free,) if isinstance(free, str) else tuple(free)
-    unknown = [name for name in names if name not in FREEDOMS]
-    if unknown:
-        free_of(unknown)  # says which name, and what names there are
-    return names
+    if isinstance(free, Freedom):
+        return free
+    return free.freedom if isinstance(free, DatumFrame) else Freedom.named(free, pivot)
 
 
 def place(
     chosen: pd.DataFrame,
     nominal: Nominal | None,
-    free: tuple[str, ...],
+    free: Freedom,
     middle: np.ndarray | float,
     half: np.ndarray | float,
     *,
-    pivot: np.ndarray,
     name: str,
     offset: bool = False,
 ) -> Placement:
@@ -63,12 +65,10 @@ def place(
         Rows of a deviations table.
     nominal : Nominal or None
         Needed if a motion is free.
-    free : tuple of str
-        Motions left, of tx, ty, tz, rx, ry, rz.
+    free : Freedom
+        Motions left.
     middle, half : (n,) float or float
         Middle and half width of the zone at each touch [mm].
-    pivot : (3,) float
-        Point about which turns are taken [mm].
     name : str
         Name of the tolerance, for the error.
     offset : bool
@@ -88,14 +88,22 @@ def place(
     if free:
         if nominal is None:
             raise InputError(f"tolerance '{name}' has free degrees of freedom, so it needs nominal= to project again")
-        which = free_of([f for f in FREEDOMS if f not in free])
-        centre = points.mean(axis=0) if which[:3].all() else pivot
-        length = typical_arm(points, centre)
-        basis, measure = free_basis(which, length), distance_function(chosen, nominal)
+        loose = free.shifts.shape[1] == 3 and not free.limited
+        centre = points.mean(axis=0) if loose else free.pivot
+        free, measure = free.scaled(typical_arm(points, centre)), distance_function(chosen, nominal)
     else:
-        centre, basis = pivot, np.zeros((6, 0))
+        centre = free.pivot
         fixed = chosen["deviation"].to_numpy(dtype=float), np.zeros((len(points), 3))
         measure = lambda _points: fixed  # noqa: E731
-    solved = minimax_motion(points, measure, basis, pivot=centre, middle=middle, scale=scale, offset=offset)
+    solved = minimax_motion(
+        points,
+        measure,
+        free.motions,
+        pivot=centre,
+        middle=middle,
+        scale=scale,
+        offset=offset,
+        within=(free.rows, free.limits),
+    )
     motion = make_motion(solved.parameters[:3], np.degrees(solved.parameters[3:]), pivot=centre)
     return Placement(solved.residuals / scale + middle, motion, solved.offset)

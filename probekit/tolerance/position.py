@@ -1,4 +1,4 @@
-"""Position of an axis, a centre or a middle plane: regardless of feature size, or with a material condition.
+"""Position of axes, centres or middle planes, alone or as a pattern, regardless of feature size or with M or L.
 
 symbol   variable    meaning (all [mm])
 t        width       tolerance on the drawing: diameter of the zone, or distance of its planes
@@ -16,24 +16,33 @@ takes the axis of the unrelated actual mating envelope.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from ..errors import InputError
-from ..fit.elements import element
-from .axes import axis_of, envelope, sides, size_of
-from .cover import Covered, cover, direction_of, few, positive
+from ..fit import Freedom
+from .axes import envelope, size_of
+from .cover import Covered, cover, few, positive
+from .derived import SHAPES, derived
 from .evaluation import Evaluation
 from .form import material_of
+from .placement import Free, freedom_of
+from .settle import Held, settle, settle_surfaces
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["bonus_of", "position", "virtual_condition"]
+__all__ = ["Group", "bonus_of", "evaluation_at", "group_of", "pattern", "position", "virtual_condition"]
 
-_SHAPES = {"axis": "cylinder", "centre": "sphere", "middle plane": "width"}
+_SAID = {
+    "axis": ("an axis", "axes"),
+    "centre": ("a centre", "centres"),
+    "middle plane": ("a middle plane", "middle planes"),
+}
 _OTHERS = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
 
 
@@ -83,6 +92,8 @@ def position(
     limits: tuple[float, float] | None = None,
     length: tuple[float, float] | None = None,
     method: str | None = None,
+    free: Free = (),
+    pivot: Iterable[float] = (0.0, 0.0, 0.0),
     features: Iterable[str] | None = None,
     between: Mapping[str, tuple[float, float]] | None = None,
     name: str = "position",
@@ -112,8 +123,8 @@ def position(
         projected zone. Those of the touches by default.
     method : str, optional
         Element whose axis it is; the actual mating envelope by default (minimum material envelope with "L").
-    features, between, name
-        See `probekit.tolerance.profile`.
+    free, pivot, features, between, name
+        See `probekit.tolerance.profile`. All touches together make one axis, centre or middle plane.
 
     Returns
     -------
@@ -126,62 +137,241 @@ def position(
     InputError
         If the touches do not fix the element, or a modifier lacks limits of size.
     """
-    width, covered = positive(width), cover(found, features, between, name=name)
-    bore = material_of(covered) == "outside"
-    _check(of, modifier, limits)
-    method = method or envelope(covered, least_material=modifier == "L")
-    where = _true(covered, of, at, direction)
-    off, heights, notes = _distances(covered, of, method, where, across, length)
-    actual = 2.0 * float(off.max())
-    details: dict[str, float] = {}
-    notes = [*few(_SHAPES[of], len(covered.rows), "a position"), *notes]
-    bonus = 0.0
-    if modifier:
-        size = size_of(covered, _SHAPES[of], envelope(covered, least_material=modifier == "L"))[0]
-        bonus = bonus_of(size, limits, modifier, bore=bore)
-        boundary = virtual_condition(width, limits, modifier, bore=bore)
-        details |= {"size": size, "bonus": bonus, "virtual condition": boundary}
-        if not limits[0] <= size <= limits[1]:
-            notes.append(f"the size {size:.4f} mm is outside {limits[0]:g} to {limits[1]:g} mm: it fails by itself")
-        if across is None:
-            room = _room(covered, of, where, boundary, inside=bore == (modifier == "M"))
-            details["room to the boundary of the virtual condition"] = room
-            if (room >= 0) != (actual <= width + bonus):
-                notes.append(
-                    f"by the surface the tolerance is {'met' if room >= 0 else 'not met'} (room {room:+.4f} mm), by "
-                    "the axis it is not so: in Y14.5 the surface comes first"
-                )
-    if heights is not None:
-        details |= {"from height": float(heights[0]), "to height": float(heights[1])}
-    return Evaluation(
+    group = group_of(
+        found,
+        width,
+        together=True,
+        features=features,
+        options={"of": of, "direction": direction, "across": across, "length": length},
+        at=at,
+        modifier=modifier,
+        limits=limits,
+        method=method,
+        between=between,
         name=name,
-        features=covered.names,
-        width=width + bonus,
+    )
+    return evaluation_at(group, freedom_of(free, pivot))
+
+
+def pattern(
+    found: pd.DataFrame,
+    width: float,
+    *,
+    features: Sequence[str],
+    of: Literal["axis", "centre", "middle plane"] = "axis",
+    at: Sequence[Iterable[float]] | None = None,
+    direction: Iterable[float] | None = None,
+    across: Iterable[float] | None = None,
+    modifier: Literal["", "M", "L"] = "",
+    limits: tuple[float, float] | None = None,
+    length: tuple[float, float] | None = None,
+    method: str | None = None,
+    free: Free = (),
+    pivot: Iterable[float] = (0.0, 0.0, 0.0),
+    between: Mapping[str, tuple[float, float]] | None = None,
+    name: str = "position",
+) -> Evaluation:
+    """Evaluate the position of several features as one pattern: at one common placement.
+
+    Parameters
+    ----------
+    features : sequence of str
+        Each is one axis, centre or middle plane.
+    at : sequence of (3,) float, optional
+        A point of the true position of each [mm]; that of the nominal under the touches by default.
+    found, width, of, direction, across, modifier, limits, length, method, between, name
+        As for `position`, alike for all.
+    free : iterable of str, or DatumFrame
+        What the datum frame leaves to the pattern, with the play of its datums at MMB: used once, by all together.
+    pivot : (3,) float
+        See `probekit.tolerance.profile`.
+
+    Returns
+    -------
+    Evaluation
+        Its `actual` and `width` (with the bonus) are those of the feature that uses the largest share of its tolerance;
+        `details` has those of each. Every feature conforms if and only if this one does.
+
+    Raises
+    ------
+    InputError
+        As `position`, or if a feature is named twice, or `at` is not one point each.
+    FitError
+        If the placement does not settle.
+    """
+    group = group_of(
+        found,
+        width,
+        together=False,
+        features=features,
+        options={"of": of, "direction": direction, "across": across, "length": length},
+        at=at,
+        modifier=modifier,
+        limits=limits,
+        method=method,
+        between=between,
+        name=name,
+    )
+    return evaluation_at(group, freedom_of(free, pivot))
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Features of one tolerance of position, their touches, and what derives them; see `position`."""
+
+    found: pd.DataFrame
+    name: str
+    names: tuple[str, ...]
+    width: float
+    parts: Mapping[str, Covered]
+    options: Sequence[Mapping[str, Any]]
+    modifier: str
+    limits: tuple[float, float] | None
+    method: str | None
+
+    @cached_property
+    def bores(self) -> list[bool]:
+        """Whether each is internal."""
+        return [material_of(part) == "outside" for part in self.parts.values()]
+
+    @cached_property
+    def sizes(self) -> list[float]:
+        """Size of each that its bonus comes from [mm]."""
+        of, least = self.options[0]["of"], self.modifier == "L"
+        return [size_of(part, SHAPES[of], envelope(part, least_material=least))[0] for part in self.parts.values()]
+
+    def held(self, method: str | None = None) -> list[Held]:
+        """The features, derived by a method, with bonus and boundary."""
+        made, least = [], self.modifier == "L"
+        for k, (part, own, bore) in enumerate(zip(self.parts.values(), self.options, self.bores, strict=True)):
+            one = derived(part, **{**own, "method": method or envelope(part, least_material=least)})
+            if not self.modifier:
+                made.append(Held(one, self.width, 0.0, part.contact))
+                continue
+            bonus = bonus_of(self.sizes[k], self.limits, self.modifier, bore=bore)
+            boundary = virtual_condition(self.width, self.limits, self.modifier, bore=bore)
+            made.append(Held(one, self.width, bonus, part.contact, boundary, inside=bore == (self.modifier == "M")))
+        return made
+
+
+def group_of(
+    found: pd.DataFrame,
+    width: float,
+    *,
+    together: bool,
+    features: Iterable[str] | None,
+    options: Mapping[str, Any],
+    at: Iterable | None,
+    modifier: str,
+    limits: tuple[float, float] | None,
+    method: str | None,
+    between: Mapping[str, tuple[float, float]] | None,
+    name: str,
+) -> Group:
+    """The features of a pattern, each with its touches, or all `together` as one; see `pattern` and `position`."""
+    _check(options["of"], modifier, limits)
+    width = positive(width)
+    if together:
+        covered = cover(found, features, between, name=name)
+        return Group(
+            found, name, covered.names, width, {"": covered}, [{**options, "at": at}], modifier, limits, method
+        )
+    names = (features,) if isinstance(features, str) else tuple(features or ())
+    if not names or len(set(names)) < len(names):
+        raise InputError("a pattern needs features, each named once", found=", ".join(names) or "none")
+    points = [None] * len(names) if at is None else list(at)
+    if len(points) != len(names):
+        raise InputError("a pattern needs one true position per feature", found=len(points), expected=str(len(names)))
+    parts = {one: cover(found, one, between, name=name) for one in names}
+    own = [{**options, "at": one} for one in points]
+    return Group(found, name, names, width, parts, own, modifier, limits, method)
+
+
+def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None, with_: str = "") -> Evaluation:
+    """Evaluation of a group where a motion (4, 4) puts it, or else where its zones, by themselves, are best placed.
+
+    `with_`: what other tolerances the motion was found together with.
+    """
+    of, modifier, width = group.options[0]["of"], group.modifier, group.width
+    held, alone = group.held(group.method), motion is None
+    motion = settle(held, free) if motion is None else motion
+    details, notes = _each(group, held)
+    reach = [np.linalg.norm(one.feature.shifts(motion)[0], axis=1) for one in held]
+    worst = int(np.argmax([one.share(motion) for one in held]))
+    allowed, actual = width + held[worst].bonus, 2.0 * float(reach[worst].max())
+    if len(held) > 1:
+        details |= {f"{label}: position": 2.0 * float(off.max()) for label, off in zip(group.parts, reach, strict=True)}
+        leads = list(group.parts)[worst]
+        notes.append(f"the largest share of its tolerance is used by {leads}: {actual:.4f} of {allowed:.4f} mm")
+    if with_:
+        notes.append(f"simultaneous requirement: one placement for {with_}")
+    if modifier and group.options[0]["across"] is None:
+        room = width * settle_surfaces(held, free if alone else Freedom.named(()), motion)
+        details["room to the boundary of the virtual condition"] = room
+        if (room >= 0) != (actual <= allowed):
+            notes.append(
+                f"by the surface the tolerance is {'met' if room >= 0 else 'not met'} (room {room:+.4f} mm), by "
+                "the axis it is not so: in Y14.5 the surface comes first"
+            )
+
+    def value(features: Sequence[Held], placed: np.ndarray) -> float:
+        return max(width * one.share(placed) for one in features) + held[worst].bonus
+
+    def alternatives() -> dict[str, float]:
+        values = {}
+        for how in _OTHERS:
+            again = group.held(how)
+            values[how.replace("_", " ")] = value(again, settle(again, free) if alone else motion)
+        if free:
+            values["zones held where the datum frame puts them"] = value(held, np.eye(4))
+        return values
+
+    fitted = [size_of(part, SHAPES[of], "least_squares")[1] for part in group.parts.values()]
+    return Evaluation(
+        name=group.name,
+        features=group.names,
+        width=allowed,
         lower=0.0,
-        upper=(width + bonus) / 2,
+        upper=allowed / 2,
         actual=actual,
-        high=float(off.max()),
-        low=float(off.min()),
-        rows=covered.rows,
-        deviations=size_of(covered, _SHAPES[of], "least_squares")[1].residuals,
-        ruling=(),
-        missed_rows=covered.missed,
-        free=(),
-        motion=np.eye(4),
-        kind=f"position of {'an' if of == 'axis' else 'a'} {of}"
+        high=float(reach[worst].max()),
+        low=float(reach[worst].min()),
+        rows=np.concatenate([part.rows for part in group.parts.values()]),
+        deviations=np.concatenate([one.residuals for one in fitted]),
+        ruling=tuple(list(group.parts.values())[worst].ids[list(held[worst].feature.active)].tolist()),
+        missed_rows=np.concatenate([part.missed for part in group.parts.values()]),
+        free=free.names,
+        motion=motion,
+        kind=f"position of {_SAID[of][0] if len(held) == 1 else f'a pattern of {len(held)} {_SAID[of][1]}'}"
         + {"": "", "M": " at maximum material condition", "L": " at least material condition"}[modifier],
         by_touch=False,
         notes=tuple(notes),
         details=details,
-        alternatives=lambda: {
-            how.replace("_", " "): 2.0 * float(_distances(covered, of, how, where, across, length)[0].max())
-            for how in _OTHERS
-        },
+        alternatives=alternatives,
     )
 
 
+def _each(group: Group, held: Sequence[Held]) -> tuple[dict[str, float], list[str]]:
+    """Details and notes of each feature by itself."""
+    details: dict[str, float] = {}
+    notes: list[str] = []
+    for k, (one, (label, part)) in enumerate(zip(held, group.parts.items(), strict=True)):
+        lead, on = (f"{label}: ", f"on {label}: ") if label else ("", "")
+        notes += [
+            on + note for note in (*few(SHAPES[one.feature.of], len(part.rows), "a position"), *one.feature.notes)
+        ]
+        if group.modifier:
+            size, (low, high) = group.sizes[k], group.limits
+            details |= {f"{lead}size": size, f"{lead}bonus": one.bonus, f"{lead}virtual condition": one.boundary}
+            if not low <= size <= high:
+                notes.append(f"{on}the size {size:.4f} mm is outside {low:g} to {high:g} mm: it fails by itself")
+        if one.feature.of == "axis" and not label:
+            details |= {"from height": float(one.feature.places[0]), "to height": float(one.feature.places[1])}
+    return details, notes
+
+
 def _check(of: str, modifier: str, limits: tuple[float, float] | None) -> None:
-    if of not in _SHAPES:
+    if of not in SHAPES:
         raise InputError("a position is that of an axis, a centre or a middle plane", found=of)
     if modifier not in ("", "M", "L"):
         raise InputError("unknown material condition", found=modifier, expected="M, L or none")
@@ -189,66 +379,3 @@ def _check(of: str, modifier: str, limits: tuple[float, float] | None) -> None:
         raise InputError("a material condition needs the limits of size", expected="limits=(smallest, largest)")
     if limits is not None and not (len(limits) == 2 and 0 < limits[0] < limits[1]):
         raise InputError("limits of size are two rising lengths", found=limits)
-
-
-def _true(
-    covered: Covered, of: str, at: Iterable[float] | None, direction: Iterable[float] | None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Point and unit direction of the true position, as given or from the nominal under the touches."""
-    point = None if at is None else np.asarray(at, dtype=float)
-    if point is not None and (point.shape != (3,) or not np.isfinite(point).all()):
-        raise InputError("a true position is three numbers", found=at)
-    axis = np.array([0.0, 0.0, 1.0]) if of == "centre" else None
-    axis = direction_of(direction, "of the true position") if direction is not None else axis
-    if point is None or axis is None:
-        fitted = element(covered.foot, _SHAPES[of], **sides(covered, _SHAPES[of])).parameters
-        point = np.asarray(fitted["centre" if of == "centre" else "point"]) if point is None else point
-        axis = np.asarray(fitted["direction"]) if axis is None else axis
-    return point, axis
-
-
-def _distances(
-    covered: Covered,
-    of: str,
-    method: str,
-    where: tuple[np.ndarray, np.ndarray],
-    across: Iterable[float] | None,
-    length: tuple[float, float] | None,
-) -> tuple[np.ndarray, np.ndarray | None, tuple[str, ...]]:
-    """Distances (k,) of the derived feature from its true position [mm], heights judged, notes."""
-    point, true = where
-    square = None if across is None else direction_of(across, "square to the zone")
-    if of == "centre":
-        fitted = size_of(covered, "sphere", method)[1]
-        shift = np.asarray(fitted.parameters["centre"]) - point
-        return np.array([np.linalg.norm(shift) if square is None else abs(shift @ square)]), None, fitted.notes
-    if of == "middle plane":
-        fitted = size_of(covered, "width", method)[1]
-        middle, normal = (np.asarray(fitted.parameters[key]) for key in ("point", "direction"))
-        # each touch, moved into the middle plane along the true normal
-        height = (covered.contact - middle) @ normal / (normal @ true)
-        return np.abs((covered.contact - height[:, None] * true - point) @ true), None, fitted.notes
-    axis = axis_of(covered, method)
-    heights = np.asarray(length, dtype=float) if length is not None else _extent((covered.contact - point) @ true)
-    rise = axis.direction / (axis.direction @ true)
-    ends = axis.point + (heights - (axis.point - point) @ true)[:, None] * rise
-    shift = ends - point - ((ends - point) @ true)[:, None] * true
-    return (np.linalg.norm(shift, axis=1) if square is None else np.abs(shift @ square)), heights, axis.notes
-
-
-def _room(covered: Covered, of: str, where: tuple[np.ndarray, np.ndarray], boundary: float, *, inside: bool) -> float:
-    """Room [mm, in size] between touches and the boundary about the true position; negative if one is beyond it.
-
-    `inside`: the boundary lies inside the surface touched (bore at M, boss at L).
-    """
-    point, true = where
-    off = covered.contact - point
-    if of == "middle plane":
-        reach = 2.0 * np.abs(off @ true)
-    else:
-        reach = 2.0 * np.linalg.norm(off if of == "centre" else off - (off @ true)[:, None] * true, axis=1)
-    return float(reach.min() - boundary if inside else boundary - reach.max())
-
-
-def _extent(values: np.ndarray) -> np.ndarray:
-    return np.array([values.min(), values.max()])

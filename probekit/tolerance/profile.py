@@ -26,11 +26,11 @@ import numpy as np
 
 from ..deviation import distance_function
 from ..errors import InputError, ProbekitWarning
-from ..fit import FREEDOMS, apply_motion, rigid
+from ..fit import FREEDOMS, Freedom, apply_motion, rigid
 from .boundaries import Boundaries, boundary_limits
 from .cover import covered_rows, positive
 from .evaluation import Evaluation
-from .placement import check_free, place
+from .placement import Free, freedom_of, place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,7 +71,7 @@ def profile(
     boundaries: Boundaries | None = None,
     features: Iterable[str] | None = None,
     between: Mapping[str, tuple[float, float]] | None = None,
-    free: Iterable[str] = (),
+    free: Free = (),
     dynamic: bool = False,
     nominal: Nominal | None = None,
     pivot: Iterable[float] = (0.0, 0.0, 0.0),
@@ -94,15 +94,16 @@ def profile(
     between : mapping, optional
         Limits along the surface: axis "x", "y" or "z" -> (from, to) [mm]. Judged by the target's coordinates, or by
         the foot's where there is no target.
-    free : iterable of str
+    free : iterable of str, or DatumFrame
         Degrees of freedom that the zone may still take up, of tx, ty, tz, rx, ry, rz: none when a full datum frame
-        holds it, all six (`probekit.fit.FREEDOMS`) without a datum frame.
+        holds it, all six (`probekit.fit.FREEDOMS`) without a datum frame. Or the datum frame that the table is in:
+        what its datums leave, and the play of those at MMB.
     dynamic : bool
         Leave a uniform offset of the zone free as well: form only.
     nominal : Nominal, optional
         Needed when `free` is not empty, for the touches are then projected again.
     pivot : (3,) float
-        Point about which the free turns are taken [mm].
+        Point about which free turns that are named are taken [mm]; a datum frame has its own.
     name : str
 
     Returns
@@ -120,7 +121,7 @@ def profile(
     -----
     ASME Y14.5.1-2019; see the head of this module for the formula and what of it is from memory.
     """
-    free, bare = check_free(free), not hasattr(found, "columns")
+    free, bare = freedom_of(free, pivot), not hasattr(found, "columns")
     if bare and (free or features is not None or between is not None or boundaries is not None):
         raise InputError(
             "features, limits and free placement need a deviations table, not bare deviations",
@@ -148,8 +149,8 @@ def profile(
     if not len(rows):
         raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
     middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
-    chosen, pivot = found.iloc[rows], np.asarray(pivot, dtype=float)
-    placed = place(chosen, nominal, free, middle, half, pivot=pivot, name=name, offset=dynamic)
+    chosen = found.iloc[rows]
+    placed = place(chosen, nominal, free, middle, half, name=name, offset=dynamic)
     details = {"offset": placed.offset} if dynamic else {}
     notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",)
     return zone_evaluation(
@@ -162,7 +163,7 @@ def profile(
         name=name,
         features=names,
         width=width,
-        free=free,
+        free=free.names,
         motion=placed.motion,
         details=details,
         notes=notes if dynamic else (),
@@ -231,8 +232,9 @@ def other_fits(chosen: pd.DataFrame, nominal: Nominal | None, middle: np.ndarray
         fitted = rigid(chosen, nominal, undetermined="hold")
     points = apply_motion(fitted.motion, chosen[["x", "y", "z"]].to_numpy(dtype=float))
     values["least squares over all six freedoms"] = value(distance_function(chosen, nominal)(points)[0])
-    where = {"pivot": np.zeros(3), "name": "another fit"}
-    values["minimax over all six freedoms"] = value(place(chosen, nominal, FREEDOMS, middle, half, **where).deviations)
-    floating = place(chosen, nominal, FREEDOMS, middle, half, offset=True, **where)
+    every = Freedom.named(FREEDOMS)
+    placed = place(chosen, nominal, every, middle, half, name="another fit")
+    values["minimax over all six freedoms"] = value(placed.deviations)
+    floating = place(chosen, nominal, every, middle, half, offset=True, name="another fit")
     values["minimax over all six freedoms and a uniform offset"] = value(floating.deviations)
     return values

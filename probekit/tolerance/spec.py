@@ -14,12 +14,11 @@ from ..errors import InputError
 from .boundaries import Boundaries
 from .evaluation import Evaluation
 from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
+from .line_profile import line_profile
 from .orientation import orientation, orientation_of_axis
-from .position import position
+from .per_unit import per_unit
+from .placement import Free
 from .profile import profile
-from .profile_forms import line_profile, per_unit
-from .runout import runout
-from .size import size
 from .symbols import frame_svg, frame_text
 
 if TYPE_CHECKING:
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["Form", "LineProfile", "Orientation", "Position", "Profile", "Runout", "Size", "Tolerance"]
+__all__ = ["Form", "LineProfile", "Orientation", "Profile", "Tolerance", "Vector"]
 
 Vector = tuple[float, float, float]
 
@@ -47,8 +46,8 @@ class Tolerance:
     between : mapping or None
         Limits along the surface, axis -> (from, to) [mm].
     datums : tuple of str
-        Letters of the datum frame in order, such as "A", "B(M)": for the drawing, and for what shares a frame. The
-        table of deviations must be in that frame.
+        Letters of the datum frame in order, such as "A", "B(M)": for the drawing, for what shares a frame, and for
+        `evaluate_all`, which can establish it. The table of deviations must be in that frame.
     """
 
     width: float | None = None
@@ -88,7 +87,12 @@ class Tolerance:
         return frame_text(self.characteristic, self._cells())
 
     def evaluate(
-        self, found: pd.DataFrame, nominal: Nominal | None = None, *, pivot: Vector = (0.0, 0.0, 0.0)
+        self,
+        found: pd.DataFrame,
+        nominal: Nominal | None = None,
+        *,
+        pivot: Vector = (0.0, 0.0, 0.0),
+        free: Free | None = None,
     ) -> Evaluation:
         """Evaluate it on a table of deviations.
 
@@ -100,13 +104,18 @@ class Tolerance:
             Needed by zones with free degrees of freedom.
         pivot : (3,) float
             Point about which free turns are taken [mm].
+        free : DatumFrame or iterable of str, optional
+            What is free, in place of what the tolerance names: best the datum frame that the table is in. Form, size
+            and runout have no use for it.
 
         Raises
         ------
         InputError, FitError
             From the function for its kind.
         """
-        return self._evaluate(found, nominal=nominal, pivot=pivot)
+        return self._evaluate(
+            found, nominal=nominal, pivot=pivot, free=getattr(self, "free", ()) if free is None else free
+        )
 
     def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
         raise NotImplementedError
@@ -145,6 +154,8 @@ class Profile(Tolerance):
         See `probekit.tolerance.profile`.
     unit : float or None
         Per unit area: diameter of the window [mm]; see `probekit.tolerance.per_unit`.
+    along : (3,) float or None
+        Per unit length: direction along which the window of length `unit` lies.
     separate : bool
         Not to be met at one placement together with others that share its datums.
     around : str
@@ -156,6 +167,7 @@ class Profile(Tolerance):
     free: tuple[str, ...] = ()
     dynamic: bool = False
     unit: float | None = None
+    along: Vector | None = None
     separate: bool = False
     around: str = ""
 
@@ -167,6 +179,7 @@ class Profile(Tolerance):
                 found,
                 self._needed(),
                 size=self.unit,
+                along=self.along,
                 outside=self.outside,
                 nominal=place["nominal"],
                 **self._common(),
@@ -176,7 +189,6 @@ class Profile(Tolerance):
             self.width,
             outside=self.outside,
             boundaries=self.boundaries,
-            free=self.free,
             dynamic=self.dynamic,
             **place,
             **self._common(),
@@ -193,7 +205,7 @@ class Profile(Tolerance):
         if self.dynamic:
             yield "dynamic: the offset of the zone is free"
         if self.unit is not None:
-            yield f"within each {self.unit:g} mm across"
+            yield f"within each {self.unit:g} mm " + ("across" if self.along is None else "of length")
         if self.separate:
             yield "separate requirement"
         if self.around:
@@ -203,7 +215,7 @@ class Profile(Tolerance):
         text = f"{self.width:g}" if self.boundaries is None else "a \N{LEFT RIGHT ARROW} b"
         text += "" if self.outside is None else f"(U){self.outside:g}"
         text += "(D)" if self.dynamic else ""
-        text += "" if self.unit is None else f"/dia {self.unit:g}"
+        text += "" if self.unit is None else f"/{'dia ' if self.along is None else ''}{self.unit:g}"
         return [[text, *self.datums]]
 
 
@@ -220,7 +232,7 @@ class LineProfile(Tolerance):
     characteristic: ClassVar[str] = "profile of a line"
 
     def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
-        own = {one: getattr(self, one) for one in ("section", "apart", "outside", "free", "dynamic")}
+        own = {one: getattr(self, one) for one in ("section", "apart", "outside", "dynamic")}
         return line_profile(found, self._needed(), **own, **place, **self._common())
 
     def _words(self) -> Iterator[str]:
@@ -277,6 +289,9 @@ class Orientation(Tolerance):
     direction: Vector | None = None
     across: Vector | None = None
     turn: Vector | None = None
+    angle: float | tuple[float, ...] | None = None
+    to: tuple[Vector, ...] = ()
+    to_kind: tuple[str, ...] = ()
     length: tuple[float, float] | None = None
     method: str | None = None
 
@@ -284,8 +299,9 @@ class Orientation(Tolerance):
     def characteristic(self) -> str:  # noqa: D102
         return self.of
 
-    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
-        common = {"kind": self.of, "turn": self.turn, **self._common()}
+    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+        own = {one: getattr(self, one) for one in ("turn", "angle", "to", "to_kind")}
+        common = {"kind": self.of, **own, "free": place["free"], **self._common()}
         if self.feature == "plane":
             return orientation(found, self._needed(), normal=self.direction, **common)
         own = {one: getattr(self, one) for one in ("direction", "across", "length", "method")}
@@ -293,93 +309,10 @@ class Orientation(Tolerance):
 
     def _words(self) -> Iterator[str]:
         yield f"of the {self.feature}"
+        if self.angle is not None:
+            angles = (self.angle,) if isinstance(self.angle, int | float) else self.angle
+            yield "basic angle " + " and ".join(f"{one:g}\N{DEGREE SIGN}" for one in angles)
 
     def _cells(self) -> list[list[str]]:
         round_zone = self.feature == "axis" and self.across is None
         return [[("dia " if round_zone else "") + f"{self._needed():g}", *self.datums]]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Position(Tolerance):
-    """Position of an axis, a centre or a middle plane; see `probekit.tolerance.position`.
-
-    `projected` says that `length` is a projected zone; it is drawn so.
-    """
-
-    of: str = "axis"
-    at: Vector | None = None
-    direction: Vector | None = None
-    across: Vector | None = None
-    modifier: str = ""
-    limits: tuple[float, float] | None = None
-    length: tuple[float, float] | None = None
-    projected: bool = False
-    method: str | None = None
-
-    characteristic: ClassVar[str] = "position"
-
-    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
-        own = ("of", "at", "direction", "across", "modifier", "limits", "length", "method")
-        return position(found, self._needed(), **{one: getattr(self, one) for one in own}, **self._common())
-
-    def _words(self) -> Iterator[str]:
-        yield f"of the {self.of}"
-        if self.modifier:
-            yield {"M": "at maximum material condition", "L": "at least material condition"}[self.modifier]
-        if self.projected and self.length is not None:
-            yield f"projected from {self.length[0]:g} to {self.length[1]:g} mm"
-
-    def _cells(self) -> list[list[str]]:
-        text = "dia " if self.of != "middle plane" and self.across is None else ""
-        text = "S" + text if self.of == "centre" and text else text
-        text += f"{self._needed():g}" + (f"({self.modifier})" if self.modifier else "")
-        if self.projected and self.length is not None:
-            text += f"(P){abs(self.length[1] - self.length[0]):g}"
-        return [[text, *self.datums]]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Size(Tolerance):
-    """Limits of size; see `probekit.tolerance.size`. No feature control frame: it prints as a size with its limits."""
-
-    limits: tuple[float, float]
-    of: str = "cylinder"
-    method: str = "two_point"
-    opposed: float = 5.0
-
-    characteristic: ClassVar[str] = "size"
-
-    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
-        own = {one: getattr(self, one) for one in ("of", "method", "opposed")}
-        return size(found, tuple(self.limits), **own, **self._common())
-
-    @property
-    def frame(self) -> str:  # noqa: D102
-        sign = {"cylinder": "\u2300", "sphere": "S\u2300"}.get(self.of, "")
-        return f"{sign}{self.limits[0]:g} \u2026 {sign}{self.limits[1]:g}"
-
-    def _amount(self) -> str:
-        return f"{self.limits[0]:g} to {self.limits[1]:g} mm ({self.method.replace('_', ' ')})"
-
-    def _repr_svg_(self) -> None:
-        return None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Runout(Tolerance):
-    """Circular or total runout; see `probekit.tolerance.runout`."""
-
-    total: bool = False
-    reading: str = "radial"
-    at: Vector = (0.0, 0.0, 0.0)
-    axis: Vector = (0.0, 0.0, 1.0)
-    apart: float = 0.5
-    section: str | None = None
-
-    @property
-    def characteristic(self) -> str:  # noqa: D102
-        return "total runout" if self.total else "circular runout"
-
-    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
-        own = {one: getattr(self, one) for one in ("total", "reading", "at", "axis", "apart", "section")}
-        return runout(found, self._needed(), **own, **self._common())

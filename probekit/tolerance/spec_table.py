@@ -1,24 +1,18 @@
-"""Tolerances from the tables of a study file, and their evaluation together."""
+"""Tolerances from the tables of a study file."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ..errors import InputError
-from .profile_forms import composite, simultaneous
-from .spec import Form, LineProfile, Orientation, Position, Profile, Runout, Size, Tolerance
+from .spec import Form, LineProfile, Orientation, Profile, Tolerance
+from .spec_located import Position, Runout, Size
 from .symbols import frame_svg, frame_text
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from ..nominal import Nominal
-    from .evaluation import Evaluation
-
-__all__ = ["KINDS", "Composite", "evaluate_all", "read_tolerance"]
+__all__ = ["KINDS", "Composite", "read_tolerance"]
 
 #: Kind in a study file -> the class, and what of it the kind sets.
 KINDS: dict[str, tuple[type[Tolerance], dict[str, Any]]] = {
@@ -41,10 +35,10 @@ KINDS: dict[str, tuple[type[Tolerance], dict[str, Any]]] = {
 
 @dataclass(frozen=True)
 class Composite:
-    """Composite profile: two segments under one symbol; see `probekit.tolerance.composite`."""
+    """Composite profile or position: two segments under one symbol; see `probekit.tolerance.composite`."""
 
-    locating: Profile
-    relating: Profile
+    locating: Profile | Position
+    relating: Profile | Position
 
     @property
     def sentence(self) -> str:
@@ -54,7 +48,7 @@ class Composite:
     @property
     def frame(self) -> str:
         """The feature control frame as text, one line a segment."""
-        return frame_text("profile of a surface", self._cells())
+        return frame_text(self.locating.characteristic, self._cells())
 
     def _cells(self) -> list[list[str]]:
         return self.locating._cells() + self.relating._cells()
@@ -63,7 +57,7 @@ class Composite:
         return self.sentence
 
     def _repr_svg_(self) -> str:
-        return frame_svg("profile of a surface", self._cells(), title=self.sentence)
+        return frame_svg(self.locating.characteristic, self._cells(), title=self.sentence)
 
 
 def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) -> list[Tolerance | Composite]:
@@ -73,7 +67,7 @@ def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) 
     ----------
     table : mapping
         `kind` (a key of `KINDS`; profile by default) and the attributes of its class. Besides, `each = true` makes one
-        tolerance of each feature, and `refining` (a table) the lower segment of a composite profile.
+        tolerance of each feature, and `refining` (a table) the lower segment of a composite profile or position.
     file : str or Path, optional
         For the error.
 
@@ -98,7 +92,20 @@ def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) 
                 column=f"tolerance.{key}",
                 expected=", ".join(sorted(known)),
             )
-    for key in ("at", "direction", "across", "turn", "axis", "limits", "length", "section"):
+    for key in (
+        "at",
+        "direction",
+        "across",
+        "turn",
+        "along",
+        "to",
+        "to_kind",
+        "angle",
+        "axis",
+        "limits",
+        "length",
+        "section",
+    ):
         if isinstance(options.get(key), list):
             options[key] = tuple(options[key])
     if "limits" in known and made is Size and "limits" not in options:
@@ -126,58 +133,18 @@ def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) 
     return [Composite(upper, _lower(upper, options, refining, file))]
 
 
-def evaluate_all(
-    tolerances: Iterable[Tolerance | Composite],
-    found: pd.DataFrame,
-    nominal: Nominal | None = None,
-    *,
-    pivot: tuple[float, float, float] = (0.0, 0.0, 0.0),
-) -> list[Evaluation]:
-    """Evaluate tolerances, in their order.
-
-    Profile tolerances that share datums and leave the same degrees of freedom are evaluated at one placement
-    (simultaneous requirement, the default of ASME Y14.5), unless one says `separate`.
-
-    Parameters
-    ----------
-    tolerances : iterable of Tolerance or Composite
-    found : DataFrame
-        Deviations table, in the datum frame.
-    nominal, pivot
-        See `Tolerance.evaluate`.
-
-    Raises
-    ------
-    InputError, FitError
-        From the evaluation of one.
-    """
-    tolerances = list(tolerances)
-    groups: dict[tuple, list[int]] = {}
-    for k, one in enumerate(tolerances):
-        if isinstance(one, Profile) and one.free and one.datums and not (one.separate or one.dynamic or one.unit):
-            groups.setdefault((one.datums, tuple(sorted(one.free))), []).append(k)
-    results: dict[int, tuple[Evaluation, ...]] = {}
-    for members in groups.values():
-        together = simultaneous(found, [tolerances[k] for k in members], nominal=nominal, pivot=pivot)
-        results |= {k: (one,) for k, one in zip(members, together, strict=True)}
-    for k, one in enumerate(tolerances):
-        if isinstance(one, Composite):
-            results[k] = composite(found, one.locating, one.relating, nominal=nominal, pivot=pivot)
-        elif k not in results:
-            results[k] = (one.evaluate(found, nominal, pivot=pivot),)
-    return [one for k in range(len(tolerances)) for one in results[k]]
-
-
 def _lower(
     upper: Tolerance, options: Mapping[str, Any], refining: Mapping[str, Any], file: str | Path | None
-) -> Profile:
-    """Lower segment of a composite profile: as the upper one, but for what `refining` says."""
-    if not isinstance(upper, Profile):
-        raise InputError("only a profile can be refined by a second segment", file=file, column="tolerance.refining")
+) -> Profile | Position:
+    """Lower segment of a composite tolerance: as the upper one, but for what `refining` says."""
+    if not isinstance(upper, Profile | Position):
+        raise InputError(
+            "only a profile or a position can be refined by a second segment", file=file, column="tolerance.refining"
+        )
     for key in refining:
-        if key not in ("width", "outside", "free", "datums", "name"):
+        if key not in ("width", "outside", "free", "datums", "name") or not hasattr(upper, key):
             raise InputError(
                 "unknown key", file=file, column=f"tolerance.refining.{key}", expected="width, outside, free, datums"
             )
     shared = {key: value for key, value in options.items() if key not in ("free", "datums", "name", "outside")}
-    return Profile(**{**shared, "name": f"{upper.name}, refined", **refining})
+    return type(upper)(**{**shared, "name": f"{upper.name}, refined", **refining})

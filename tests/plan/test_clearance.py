@@ -21,7 +21,9 @@ SMALL = Probe(3.0, 2.0, 12.0, body=((12.0, 6.0), (15.0, 10.0), (25.0, 10.0)))
 
 
 def one(obstacles: Obstacles, probe: Probe, start: object, end: object, axis: object = UP) -> float:
-    return float(clearance_along(obstacles, probe, np.array([start]), np.array([end]), np.array(axis))[0])
+    return float(
+        clearance_along(obstacles, probe, np.array([start]), np.array([end]), np.array(axis), enough=np.inf)[0]
+    )
 
 
 def test_ball_over_a_plane() -> None:
@@ -137,7 +139,7 @@ def test_enough_only_cuts_off_what_is_far() -> None:
     start = rng.uniform(-60, 60, size=(60, 3))
     end = start + rng.uniform(-10, 10, size=(60, 3))
     axis = rng.normal(size=(60, 3))
-    full = clearance_along(part, SMALL, start, end, axis)
+    full = clearance_along(part, SMALL, start, end, axis, enough=np.inf)
     cut = clearance_along(part, SMALL, start, end, axis, enough=3.0)
     assert (full > 3.0).any()
     assert (full < 3.0).any()
@@ -160,7 +162,7 @@ def test_a_star_needs_its_attitude_and_each_tip_counts() -> None:
     star = Probe(3.0, 2.0, 40.0, tips=(Tip(3.0, 2.0, 15.0, (1, 0, 0)),), hub=20.0)
     part = Obstacles(shapes.box())  # its side x = 30
     start = np.array([[50.0, 0.0, -10.0]])  # the side tip ends at x = 65, at z = 10: away from the box
-    assert clearance_along(part, star, start, start, np.array(UP)) == pytest.approx(18.5, abs=EXACT)
+    assert clearance_along(part, star, start, start, np.array(UP), enough=99.0) == pytest.approx(18.5, abs=EXACT)
     half_turn = Rotation.from_euler("z", 180, degrees=True).as_matrix()[None]
     ball = 50.0 - 15.0 - 30.0 - 1.5  # now towards it
     assert clearance_along(part, star, start, start, half_turn) == pytest.approx(ball, abs=EXACT)
@@ -173,7 +175,7 @@ def test_moves_that_are_none_give_nan_and_shapes_must_agree() -> None:
     start = np.array([[0, 0, 50.0], [np.nan, 0, 50.0], [0, 0, 50.0]])
     axis = np.array([UP, UP, (0.0, 0.0, np.inf)])
     found = clearance_along(part, PROBE, start, start, axis)
-    assert found[0] == pytest.approx(37.0, abs=EXACT)
+    assert found[0] == 10.0  # of 37: enough by default
     assert np.isnan(found[1:]).all()
     with pytest.raises(InputError, match="belong together"):
         clearance_along(part, PROBE, start, start[:2], np.array(UP))

@@ -8,7 +8,6 @@ from balls import CASES, PROBE, moves_on_balls, route_on_balls
 
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
-from probekit.program.compose import check_moves, moves_of, table_of
 from probekit.program.moves import (
     Approach,
     Comment,
@@ -23,6 +22,7 @@ from probekit.program.moves import (
     Touch,
     WarmUp,
 )
+from probekit.program.writing.compose import check_moves, moves_of, table_of
 
 
 @pytest.mark.parametrize("case", CASES)

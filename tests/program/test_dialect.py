@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
-from probekit.program.dialect import KINDS, Number, dialect_names, read_dialect
 from probekit.program.moves import Stop
-from probekit.program.write import write
+from probekit.program.writing.dialect import KINDS, Number, dialect_names, read_dialect
+from probekit.program.writing.write import write
 
-FOLDER = Path(str(resources.files("probekit.program"))) / "dialects"
+FOLDER = Path(str(resources.files("probekit.program.writing"))) / "dialects"
 
 
 @pytest.mark.parametrize("name", ["dmis", "rs274", "shop_example"])

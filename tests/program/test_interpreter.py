@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
 from probekit.program import Step, path_of, run
-from probekit.program.arcs import Arc
+from probekit.program.reading.arcs import Arc
 
 HEAD = "G21 G90 G17 G94\nG0 X0 Y0 Z0\n"
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.program import load, parse
-from probekit.program.expressions import Formula, read_value
+from probekit.program.reading.expressions import Formula, read_value
 
 
 def value(text: str, parameters: dict[int, float] | None = None) -> float:
@@ -180,10 +180,10 @@ def test_utf16_cut_short_is_refused() -> None:
 
 
 def test_too_large_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("probekit.program.source.MAX_BYTES", 10)
+    monkeypatch.setattr("probekit.program.reading.source.MAX_BYTES", 10)
     with pytest.raises(InputError, match="too large"):
         load(b"G1 X1 Y1 Z1")
-    monkeypatch.setattr("probekit.program.source.MAX_LINES", 3)
+    monkeypatch.setattr("probekit.program.reading.source.MAX_LINES", 3)
     with pytest.raises(InputError, match="too many lines"):
         load("\n" * 5)
 

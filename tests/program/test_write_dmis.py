@@ -7,8 +7,8 @@ import pytest
 from balls import CASES, HEAD, PROBE, moves_on_balls
 
 from probekit.errors import InputError
-from probekit.program.dialect import read_dialect
-from probekit.program.write import write
+from probekit.program.writing.dialect import read_dialect
+from probekit.program.writing.write import write
 
 pytestmark = pytest.mark.filterwarnings("ignore:the dialect dmis omitted")
 

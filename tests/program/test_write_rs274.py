@@ -11,11 +11,11 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from probekit.errors import ProbekitWarning
-from probekit.program.compose import moves_of
-from probekit.program.dialect import read_dialect
-from probekit.program.interpreter import run
 from probekit.program.moves import Approach, Comment, Index, Lift, Link, Retract, Stop, ToolChange, Touch
-from probekit.program.write import omissions, write
+from probekit.program.reading.interpreter import run
+from probekit.program.writing.compose import moves_of
+from probekit.program.writing.dialect import read_dialect
+from probekit.program.writing.write import omissions, write
 
 GRAMMAR = tree_sitter.Parser(tree_sitter.Language(tree_sitter_gcode.language()))
 

@@ -262,6 +262,59 @@ class TestPerUnit:
         assert parts == sorted(parts)
         assert parts[-1] == pytest.approx(whole, abs=4e-6)
 
+    def test_a_window_that_is_about_no_touch(self):
+        """Two touches 18 apart lie in a window of 20 whose middle is between them."""
+        found = on_plane([[0, 0], [18, 0]], [0.0, 0.05])
+        one = per_unit(found, 0.1, size=20, free=("tz",), nominal=PLANE)
+        assert one.actual == pytest.approx(0.05, abs=4e-6)
+        assert set(one.ruling) == {1, 2}
+
+    @pytest.mark.parametrize("seed", range(3))
+    def test_every_window_by_brute_force(self, seed):
+        """Windows about a fine grid of places, each by a linear program of its own; and spans along x likewise."""
+        rng = np.random.default_rng(seed)
+        xy, z = rng.uniform(-20, 20, (25, 2)), rng.normal(0, 0.02, 25)
+        found = on_plane(xy, z)
+        places = np.stack(np.meshgrid(*[np.arange(-30, 30, 0.2)] * 2), axis=-1).reshape(-1, 2)
+        inside = np.linalg.norm(places[:, None] - xy[None], axis=2) <= 9.0
+        one = per_unit(found, 0.1, size=18, free=FLAT, nominal=PLANE)
+        best = max(self.flat(xy[list(w)], z[list(w)]) for w in self.sets(inside))
+        assert one.actual >= best - 4e-6
+        assert one.actual == pytest.approx(best, abs=2e-4)  # the grid misses windows that only just hold a set
+        starts = np.arange(-40, 25, 0.05)
+        spans = (xy[None, :, 0] >= starts[:, None]) & (xy[None, :, 0] <= starts[:, None] + 12.0)
+        along = per_unit(found, 0.1, size=12, along=(1, 0, 0), free=FLAT, nominal=PLANE)
+        assert along.actual >= max(self.flat(xy[list(w)], z[list(w)]) for w in self.sets(spans)) - 4e-6
+
+    @staticmethod
+    def sets(inside):
+        return {tuple(np.flatnonzero(row)) for row in inside if row.sum() > 3}
+
+    @staticmethod
+    def flat(xy, z) -> float:
+        design, one = np.column_stack([np.ones(len(xy)), xy]), np.ones((len(xy), 1))
+        return (
+            2
+            * linprog(
+                [0, 0, 0, 1],
+                A_ub=np.vstack([np.hstack([design, -one]), np.hstack([-design, -one])]),
+                b_ub=np.concatenate([z, -z]),
+                bounds=[(None, None)] * 3 + [(0, None)],
+            ).fun
+        )
+
+    def test_in_a_spec(self):
+        """Per unit length is said by `along`; drawn without the diameter sign."""
+        x = np.arange(-25.0, 26, 5)
+        found = on_plane(np.column_stack([x, 0 * x]), np.where(x == 5, 0.03, 0.0))
+        line = Profile(width=0.1, unit=10.0, along=(1, 0, 0))
+        assert "within each 10 mm of length" in line.sentence
+        assert line.frame == "\u2502 \u2313 \u2502 0.1/10 \u2502"
+        assert (
+            line.evaluate(found, PLANE).actual == per_unit(found, 0.1, size=10, along=(1, 0, 0), nominal=PLANE).actual
+        )
+        assert Profile(width=0.1, unit=10.0).frame == "\u2502 \u2313 \u2502 0.1/\u230010 \u2502"
+
     def test_what_cannot_be(self):
         found = on_plane([[0, 0], [20, 0]], [0.0, 0.0])
         with pytest.raises(InputError, match="no window holds two touches"):

@@ -160,7 +160,7 @@ def test_reading():
         ({"kind": "flatness"}, "'tolerance.width': the table .tolerance. lacks a key"),
         ({"width": 1, "each": True}, "each = true needs a list"),
         ({"width": 1, "refining": {"size": 1}}, "'tolerance.refining.size': unknown key"),
-        ({"kind": "flatness", "width": 1, "refining": {}}, "only a profile can be refined"),
+        ({"kind": "flatness", "width": 1, "refining": {}}, "only a profile or a position can be refined"),
     ],
 )
 def test_what_cannot_be_read(said, match):

@@ -31,6 +31,7 @@ from ...errors import InputError, ProbekitWarning
 from ..motion import apply_motion, free_of
 from ..paired import paired
 from ..undetermined import describe_motions
+from .counterparts import perpendicular
 from .features import Datum, Touched, touched
 from .frame import DatumFrame, Step, frame_of
 from .simulators import settle
@@ -195,7 +196,8 @@ def _take(
 ) -> Step:
     """Let one datum take what it grips of what is open."""
     datum = part.datum
-    grip = np.vstack([one.grip(centre, arm) for one in part.counterparts])
+    own_grip = [one.grip(centre, arm) for one in part.counterparts]
+    grip = np.vstack(own_grip)
     if datum.orientation_only:
         _, loose = intersect(np.eye(6), grip)
         about = slides_and_turns(loose)[1]
@@ -219,6 +221,7 @@ def _take(
             None,
             member=np.zeros((len(part.rows), 0)),
             slope=_slope(part, motion, centre, arm),
+            grip=grip,
         )
     slides, _ = slides_and_turns(open_ if not datum.orientation_only else np.zeros((6, 0)))
     grows = [k for k, one in enumerate(part.counterparts) if not one.grows_like(slides)]
@@ -234,7 +237,13 @@ def _take(
         centre=centre,
         arm=arm,
     )
-    return Step(part, open_, taken, left, settled, member, _slope(part, settled.motion @ motion, centre, arm))
+    if grows:  # along the normal of a plane that grows it rests nowhere
+        kept = [
+            rows_of_turning(perpendicular(one.direction)) if k in grows and one.kind in ("plane", "cone") else own
+            for k, (one, own) in enumerate(zip(part.counterparts, own_grip, strict=True))
+        ]
+        grip = grip if datum.orientation_only else np.vstack(kept)
+    return Step(part, open_, taken, left, settled, member, _slope(part, settled.motion @ motion, centre, arm), grip)
 
 
 def _slope(part: Touched, motion: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:

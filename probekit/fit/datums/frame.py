@@ -13,10 +13,11 @@ from ...errors import InputError
 from ..alignment import Alignment
 from ..motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
 from ..undetermined import describe_motions
+from .freedom import Freedom
 from .mobility import Mobility, mobility_of
 from .simulated import elements_of, size_of
 from .simulators import Settled
-from .twists import adjoint, amounts, parameter_slope, set_to_zero, slides_and_turns, turned
+from .twists import adjoint, amounts, intersect, parameter_slope, set_to_zero, slides_and_turns, turned
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DatumFrame", "Step", "frame_of"]
 
+_CLEAR = 1e-9  # a feature that just fits passes its boundary [mm]
 _PART = 0.01  # less of a freedom than this is none of it
 
 
@@ -43,6 +45,8 @@ class Step:
         Which touches belong to which free size.
     slope : (n, 6) float
         Change of its deviations, where it settled, with a twist.
+    grip : (m, 6) float
+        Twists that it holds, where it rests.
     """
 
     part: Touched
@@ -52,6 +56,7 @@ class Step:
     settled: Settled | None
     member: np.ndarray
     slope: np.ndarray
+    grip: np.ndarray
 
     def scatter(self, deviation: np.ndarray) -> tuple[float, int]:
         """Sum of squares of deviations (n,) about the feature by itself, in any place and size, and its freedoms."""
@@ -84,6 +89,9 @@ class DatumFrame:
         targets.
     mobility : tuple of Mobility
         Play that material boundaries (MMB) leave.
+    freedom : Freedom
+        What a tolerance zone in this frame may still do: `left` and the play, with its limits. Profile, position and
+        orientation take the frame as `free`.
     notes : tuple of str
     """
 
@@ -93,6 +101,7 @@ class DatumFrame:
     left: np.ndarray
     pivot: np.ndarray
     simulators: tuple[object, ...]
+    freedom: Freedom
     mobility: tuple[Mobility, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
 
@@ -189,9 +198,6 @@ def frame_of(
         objective=float(np.abs(residuals).max()),
     )
     open_amounts = amounts(left)
-    about_pivot = left.copy()
-    about_pivot[:3] += np.cross(left[3:].T / arm, pivot - centre).T
-    about_pivot[3:] /= arm
     notes = [note for step in steps for note in step.part.notes]
     free = tuple(np.array(FREEDOMS)[open_amounts > _PART].tolist())
     if len(free) > left.shape[1]:
@@ -203,6 +209,7 @@ def frame_of(
         for step in steps
         if step.settled and step.part.datum.boundary != "RMB"
     )
+    freedom, about_pivot = _freedom(steps, play, free, pivot, centre, arm), _about(left, pivot, centre, arm)
     return DatumFrame(
         alignment=alignment,
         table=_table(table, steps, deviations, centre, arm, names),
@@ -214,9 +221,44 @@ def frame_of(
             for step, deviation in zip(steps, deviations, strict=True)
             for one in elements_of(step.part, step.settled, step.member, deviation, invert_motion(motion))
         ),
+        freedom=freedom,
         mobility=play,
         notes=(*notes, *(one.sentence for one in play)),
     )
+
+
+def _freedom(
+    steps: list[Step],
+    play: tuple[Mobility, ...],
+    free: tuple[str, ...],
+    pivot: np.ndarray,
+    centre: np.ndarray,
+    arm: float,
+) -> Freedom:
+    """What is left, and what the datums that pass their boundaries took, as far as the others do not hold it."""
+    loose = {one.datum: one for one in play if one.clearance >= -_CLEAR}
+    if not loose:
+        return Freedom(free, _about(steps[-1].left, pivot, centre, arm), pivot)
+    motions = np.hstack([*(s.taken for s in steps if s.part.datum.letter in loose), steps[-1].left])
+    for step in steps:
+        if step.part.datum.letter not in loose:
+            motions = intersect(motions, step.grip)[1]
+    motions = _about(motions, pivot, centre, arm)
+    return Freedom(
+        (*free, *(f"play of {letter}" for letter in loose)),
+        motions,
+        pivot,
+        np.vstack([one.rows_about(pivot) @ motions for one in loose.values()]),
+        np.maximum(np.concatenate([one.limits for one in loose.values()]), 0.0),
+    )
+
+
+def _about(twists: np.ndarray, pivot: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """(6, k) twists as shift of the pivot [mm] and turn [rad]."""
+    out = twists.copy()
+    out[:3] += np.cross(twists[3:].T / arm, pivot - centre).T
+    out[3:] /= arm
+    return out
 
 
 def _taken(steps: list[Step]) -> np.ndarray:

@@ -36,8 +36,8 @@ class Mobility:
         Motions it took, as columns: shift of `pivot` [mm] and turn [rad].
     pivot : (3,) float
         A point in the middle of the feature, in nominal coordinates [mm].
-    matrix : (n, k) float, limits : (n,) float
-        One row per touch.
+    rows : (n, 6) float, limits : (n,) float
+        One row per touch: rows @ (shift of `pivot`, turn) <= limits.
     """
 
     datum: str
@@ -46,8 +46,19 @@ class Mobility:
     clearance: float
     basis: np.ndarray
     pivot: np.ndarray
-    matrix: np.ndarray
+    rows: np.ndarray
     limits: np.ndarray
+
+    @property
+    def matrix(self) -> np.ndarray:
+        """(n, k) the rows over the motions in `basis`."""
+        return self.rows @ self.basis
+
+    def rows_about(self, point: np.ndarray) -> np.ndarray:
+        """(n, 6) the rows over shifts of another point (3,), and turns."""
+        rows = self.rows.copy()
+        rows[:, 3:] += np.cross(self.pivot - point, rows[:, :3])
+        return rows
 
     @cached_property
     def bounds(self) -> pd.DataFrame:
@@ -132,7 +143,7 @@ def mobility_of(
         clearance=float(reach - deviation.max()),
         basis=basis,
         pivot=one.point,
-        matrix=velocity_rows(resting, gradient, one.point, 1.0) @ basis,
+        rows=velocity_rows(resting, gradient, one.point, 1.0),
         limits=reach - deviation,
     )
 

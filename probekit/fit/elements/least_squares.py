@@ -21,6 +21,7 @@ __all__ = ["check_settled", "covariance_of_step", "fit_least_squares"]
 _STEPS = 300
 _SAMPLE = 200  # touches that the choice of a start uses
 _AGREE = 2  # further starts that must end in the best place before the rest is left out
+_AGREE_TORUS = 6  # a small patch of a torus is nearly a sphere, and many starts end in one that is
 
 #: State -> weighted residuals (m,) and their Jacobian (m, k).
 Evaluate = Callable[[State], tuple[np.ndarray, np.ndarray]]
@@ -69,6 +70,7 @@ def fit_least_squares(
     some = slice(None, None, max(1, len(points) // _SAMPLE))
     evaluate = evaluator(some)
     best, least, agree = None, np.inf, 0
+    enough = _AGREE_TORUS if kind.name == "torus" else _AGREE
     for start in starts(kind.name, points[some], outward):
         try:
             state, cost = _tidy(kind, *_levenberg(kind, start, evaluate))
@@ -78,7 +80,7 @@ def fit_least_squares(
             best, least, agree = state, cost, 0
         elif cost < 1.001 * least + 1e-20:
             agree += 1
-            if agree == _AGREE:
+            if agree == enough:
                 break
     if best is None:
         raise FitError(

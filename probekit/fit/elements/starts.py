@@ -23,25 +23,26 @@ def principal_axes(points: np.ndarray, weights: np.ndarray | None = None) -> tup
     return mean, axes.T, np.append(spread, np.zeros(points.shape[1] - len(spread)))
 
 
-def algebraic_sphere(points: np.ndarray) -> tuple[np.ndarray, float]:
-    """Circle (d = 2) or sphere (d = 3) through points (n, d): centre (d,) and radius, by an algebraic fit.
+def algebraic_sphere(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Circles (d = 2) or spheres (d = 3) through points (..., n, d): centres (..., d) and radii (...), algebraically.
 
     Notes
     -----
     G. Taubin, IEEE Trans. PAMI 13 (1991) 1115-1138, in the form of N. Chernov, Circular and Linear Regression, 2010,
     sec. 5.10 (from memory): it has little bias on short arcs.
     """
-    mean = points.mean(axis=0)
-    centred = points - mean
-    square = np.einsum("ij,ij->i", centred, centred)
-    level = max(float(square.mean()), 1e-300)
-    bent = (square - level) / (2 * np.sqrt(level))
-    *_, axes = np.linalg.svd(np.column_stack([bent, centred]), full_matrices=False)
-    first, rest = axes[-1, 0] / (2 * np.sqrt(level)), axes[-1, 1:]
-    if abs(first) * np.sqrt(level) < 1e-9:  # flat: a radius of some 1e9 spreads
-        first = np.copysign(1e-9 / np.sqrt(level), first)
-    centre = -rest / (2 * first)
-    return mean + centre, float(np.sqrt(centre @ centre + level))
+    mean = points.mean(axis=-2)
+    centred = points - mean[..., None, :]
+    square = (centred**2).sum(axis=-1)
+    level = np.maximum(square.mean(axis=-1), 1e-300)
+    double = 2 * np.sqrt(level)
+    bent = (square - level[..., None]) / double[..., None]
+    *_, axes = np.linalg.svd(np.concatenate([bent[..., None], centred], axis=-1), full_matrices=False)
+    first, rest = axes[..., -1, 0] / double, axes[..., -1, 1:]
+    flat = np.abs(first) * double < 2e-9  # a radius of some 1e9 spreads
+    first = np.where(flat, np.copysign(2e-9 / double, first), first)
+    centre = -rest / (2 * first[..., None])
+    return mean + centre, np.sqrt((centre**2).sum(axis=-1) + level)
 
 
 def frame_in_plane(angle: float) -> np.ndarray:
@@ -84,11 +85,31 @@ def starts(kind: str, points: np.ndarray, outward: np.ndarray | None = None) -> 
         return _slot_starts(points)
     if kind == "width":
         return _width_starts(points, outward)
-    maker = {"cylinder": _cylinder_about, "cone": _cone_about, "torus": _torus_about}[kind]
-    found = [maker(points, direction) for direction in _fan(points)]
+    if kind == "cylinder":
+        found = _cylinders_about(points, _fan(points))
+    else:
+        found = [(_cone_about if kind == "cone" else _torus_about)(points, direction) for direction in _fan(points)]
+    if kind == "torus":
+        found += _bent_tubes(points) + _bent_patches(points)
     found = [each for each in found if np.isfinite(each[0])]
     found.sort(key=lambda each: each[0])
-    return [state for _, state in found[:_KEPT]]
+    return _unlike([state for _, state in found]) if kind == "torus" else [state for _, state in found[:_KEPT]]
+
+
+def _unlike(states: list[State]) -> list[State]:
+    """The first states that are not much like one before: other axes by 10 degrees, or other sizes by a fifth."""
+    kept: list[State] = []
+    for one in states:
+        same = [
+            abs(one.rotation[:, 2] @ other.rotation[:, 2]) > 0.985
+            and (np.abs(np.log(np.abs(one.sizes / other.sizes))) < 0.2).all()
+            for other in kept
+        ]
+        if not any(same):
+            kept.append(one)
+        if len(kept) == 2 * _KEPT:
+            break
+    return kept
 
 
 def _fan(points: np.ndarray) -> np.ndarray:
@@ -101,12 +122,14 @@ def _fan(points: np.ndarray) -> np.ndarray:
     return np.vstack([axes.T, spiral @ axes.T])
 
 
-def _cylinder_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
-    frame = unit_frame(direction)
-    local = points @ frame
-    centre, radius = algebraic_sphere(local[:, :2])
-    misfit = np.linalg.norm(local[:, :2] - centre, axis=1) - radius
-    return float(misfit @ misfit), _state(frame[:, :2] @ centre, frame, radius)
+def _cylinders_about(points: np.ndarray, directions: np.ndarray) -> list[tuple[float, State]]:
+    frames = np.stack([unit_frame(direction) for direction in directions])
+    flat = points @ frames[:, :, :2]
+    centre, radius = algebraic_sphere(flat)
+    misfit = np.linalg.norm(flat - centre[:, None], axis=2) - radius[:, None]
+    origin = np.einsum("mij,mj->mi", frames[:, :, :2], centre)
+    cost = (misfit**2).sum(axis=1).tolist()
+    return [(one, _state(*each)) for one, *each in zip(cost, origin, frames, radius, strict=True)]
 
 
 def _cone_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
@@ -138,6 +161,68 @@ def _torus_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, Stat
         return np.inf, _state(np.zeros(3), frame, 1.0, 1.0)
     origin = frame @ np.append(centre, middle[1])
     return float(misfit @ misfit), _state(origin, frame, float(middle[0]), minor)
+
+
+def _torus_from(points: np.ndarray, tube: np.ndarray, axis: np.ndarray, inward: np.ndarray) -> tuple[float, State]:
+    """Torus about a unit axis through `tube` + `inward`, its tube through `tube`, and the minor radius that fits best.
+
+    `inward` is square to the axis.
+    """
+    frame, origin = unit_frame(axis), tube + inward
+    major = float(np.linalg.norm(inward))
+    local = (points - origin) @ frame
+    distance = np.hypot(np.hypot(local[:, 0], local[:, 1]) - major, local[:, 2])
+    minor = float(distance.mean())
+    if not 1e-6 < major < 1e3:
+        return np.inf, _state(np.zeros(3), frame, 1.0, 1.0)
+    return float(np.sum((distance - minor) ** 2)), _state(origin, frame, major, minor)
+
+
+def _bent_tubes(points: np.ndarray) -> list[tuple[float, State]]:
+    """Short bends: a cylinder through the points, its axis bent as what is left of them asks for.
+
+    Where the axis of a tube is off by the vector a + b z + k z^2/2, the distance from it changes by that vector's part
+    along the radius.
+    """
+    found = []
+    for _, cylinder in sorted(_cylinders_about(points, _fan(points)), key=lambda each: each[0])[:4]:
+        frame = cylinder.rotation
+        local = (points - cylinder.origin) @ frame
+        size = np.linalg.norm(local[:, :2], axis=1)
+        out, z = local[:, :2] / np.where(size > 0, size, 1.0)[:, None], local[:, 2:]
+        design = np.hstack([out * z**2 / 2, out, out * z, np.ones((len(z), 1))])
+        solved = np.linalg.lstsq(design, size - cylinder.sizes[0], rcond=1e-6)[0]
+        bend, off = frame[:, :2] @ solved[:2], frame[:, :2] @ solved[2:4]
+        curvature = float(np.linalg.norm(bend))
+        if curvature > 1e-3:
+            axis = np.cross(frame[:, 2], bend / curvature)
+            found.append(_torus_from(points, cylinder.origin + off, axis, bend / curvature**2))
+    return found
+
+
+def _bent_patches(points: np.ndarray) -> list[tuple[float, State]]:
+    """Small patches: principal curvatures of a quadric, each in turn that of the tube, and the axis in many ways.
+
+    The normal at a point of the tube meets the axis after 1/k of the other curvature k; which way the axis runs in the
+    plane of the normal and the tube's circle, curvatures do not tell.
+    """
+    mean, axes, _ = principal_axes(points)
+    x, y, height = ((points - mean) @ axes).T
+    design = np.column_stack([x * x / 2, x * y, y * y / 2, x, y, np.ones(len(x))])
+    solved = np.linalg.lstsq(design, height, rcond=1e-9)[0]
+    curvatures, turned = np.linalg.eigh(np.array([[solved[0], solved[1]], [solved[1], solved[2]]]))
+    foot, normal = mean + solved[5] * axes[:, 2], axes[:, 2]
+    found = []
+    for tube, bend in ((0, 1), (1, 0)):
+        if min(abs(curvatures[tube]), abs(curvatures[bend])) < 1e-3:
+            continue
+        around = axes[:, :2] @ turned[:, tube]
+        centre, meets = foot + normal / curvatures[tube], foot + normal / curvatures[bend]
+        for angle in np.linspace(0.0, np.pi, 18, endpoint=False):
+            axis = np.cos(angle) * around + np.sin(angle) * normal
+            inward = meets - centre
+            found.append(_torus_from(points, centre, axis, inward - (inward @ axis) * axis))
+    return found
 
 
 def _ellipse_starts(points: np.ndarray) -> list[State]:

@@ -50,17 +50,18 @@
   canvas.addEventListener("webglcontextlost", (event) => { event.preventDefault(); withoutView(); });
 
   // ---- which touches are shown ----
-  const verdictBoxes = $$("input[data-verdict]"), featureBox = $("#feature");
-  const featureNames = [...new Set(touches.feature)];
+  const wordBoxes = $$("input[data-verdict]");
+  const pickers = [["feature", $("#feature")], ["pose", $("#pose")]].filter(([, box]) => box);
+  const namesOf = Object.fromEntries(pickers.map(([column]) => [column, [...new Set(touches[column])]]));
   const body = $("#touches tbody"), rows = new Map($$("tr[data-row]", body).map((tr) => [Number(tr.dataset.row), tr]));
   for (const tr of rows.values()) tr.removeAttribute("id"); // links are followed by the script now
   const marks = new Map();
   let shown = new Array(count).fill(true), selected = -1;
   const states = () => shown.map((on, row) => (row === selected && on ? 1.7 : on ? 1 : 0));
   const filter = () => {
-    const words = new Set(verdictBoxes.filter((box) => box.checked).map((box) => box.dataset.verdict));
-    const feature = featureBox.value === "" ? null : featureNames[Number(featureBox.value)];
-    shown = touches.verdict.map((word, row) => words.has(word) && (feature === null || touches.feature[row] === feature));
+    const words = new Set(wordBoxes.filter((box) => box.checked).map((box) => box.dataset.verdict));
+    const wanted = pickers.filter(([, box]) => box.value !== "").map(([column, box]) => [column, namesOf[column][Number(box.value)]]);
+    shown = touches.word.map((word, row) => words.has(word) && wanted.every(([column, name]) => touches[column][row] === name));
     for (const [row, tr] of rows) tr.hidden = !shown[row];
     for (const [row, list] of marks) for (const a of list) a.toggleAttribute("hidden", !shown[row]);
     const left = shown.filter(Boolean).length;
@@ -69,10 +70,10 @@
     if (selected >= 0 && !shown[selected]) select(-1);
     view?.setStates(states());
   };
-  for (const box of [...verdictBoxes, featureBox]) box.addEventListener("change", filter);
+  for (const box of [...wordBoxes, ...pickers.map(([, box]) => box)]) box.addEventListener("change", filter);
   $("#all").addEventListener("click", () => {
-    for (const box of verdictBoxes) box.checked = true;
-    featureBox.value = "";
+    for (const box of wordBoxes) box.checked = true;
+    for (const [, box] of pickers) box.value = "";
     filter();
   });
 
@@ -82,59 +83,16 @@
     const space = "http://www.w3.org/2000/svg";
     const svg = document.createElementNS(space, "svg"), use = document.createElementNS(space, "use");
     for (const [name, value] of [["width", size], ["height", size], ["class", "symbol"], ["aria-hidden", "true"]]) svg.setAttribute(name, value);
-    use.setAttribute("href", `#s-${word}`);
+    use.setAttribute("href", `#s-${word.replaceAll(" ", "_")}`);
     svg.append(use);
     return svg;
   };
-  const triple = (names, row) => (touches[names[0]]?.[row] == null ? null : names.map((n) => format(touches[n][row], 3)).join(", ") + ` ${unit}`);
-  const excess = (row) => {
-    const d = touches.deviation[row], lower = touches.lower?.[row] ?? null, upper = touches.upper?.[row] ?? null;
-    if (d === null || (lower === null && upper === null)) return -Infinity;
-    return Math.max(upper === null ? -Infinity : d - upper, lower === null ? -Infinity : lower - d);
-  };
-  const ranked = [...Array(count).keys()].filter((row) => excess(row) > -Infinity).sort((a, b) => excess(b) - excess(a)).slice(0, 5);
-  const worst = () => {
-    const list = make("ol");
-    for (const row of ranked) {
-      const a = make("a"), item = make("li");
-      a.href = `#touch=${encodeURIComponent(ids[row])}`;
-      a.append(symbol(touches.verdict[row], 14), `${ids[row]}: ${length(touches.deviation[row], 4, true)}, ${touches.verdict[row]}`);
-      item.append(a);
-      list.append(item);
-    }
-    return list;
-  };
+  const kind = globalThis.probekitKind({ touches, ids, make, symbol, format, length, unit: () => unit });
   const read = () => {
     reading.replaceChildren();
     marker.hidden = true;
-    if (selected < 0) { reading.append(make("h2", "Touch"), hint, make("p", "Nearest to a limit, or furthest beyond it:", "small"), worst()); return; }
-    const row = selected, word = touches.verdict[row], d = touches.deviation[row];
-    const head = make("h2");
-    head.append(symbol(word, 20), `Touch ${ids[row]}: ${word}`);
-    reading.append(head);
-    if (d !== null) {
-      const side = d > 0 ? "material left on" : d < 0 ? "material missing" : "on the nominal";
-      reading.append(make("p", length(d, 4, true), "dev"), make("p", side, "small"));
-    } else reading.append(make("p", "No deviation: nothing was measured.", "dev small"));
-    const lower = touches.lower?.[row] ?? null, upper = touches.upper?.[row] ?? null;
-    const judged = lower !== null || upper !== null;
-    const over = excess(row);
-    const facts = [
-      ["limits", judged ? `${lower === null ? "none" : format(lower, 4, true)} to ${upper === null ? "none" : format(upper, 4, true)} ${unit}` : null],
-      ["outside by", over > 0 ? length(over) : null],
-      ["judged by", touches.tolerance?.[row]],
-      ["u (standard)", touches.u?.[row] == null ? null : length(touches.u[row])],
-      ["probability", touches.p_conform?.[row] == null ? null : `${touches.p_conform[row].toFixed(3)} that it conforms`],
-      ["feature", touches.feature[row]],
-      ["face", touches.face?.[row]],
-      ["contact", triple(["cx", "cy", "cz"], row)],
-      ["target", triple(["x0", "y0", "z0"], row)],
-      ["flags", touches.flag?.[row]],
-      ["reason", touches.reason?.[row]],
-    ];
-    const list = make("dl");
-    for (const [label, text] of facts) if (text) list.append(make("dt", label), make("dd", text));
-    reading.append(list);
+    if (selected < 0) { reading.append(make("h2", "Touch"), hint, ...kind.idle()); return; }
+    reading.append(...kind.read(selected));
     place();
   };
   const place = () => {
@@ -143,8 +101,7 @@
     if (!at) return;
     marker.style.transform = `translate(${at.x.toFixed(1)}px, ${at.y.toFixed(1)}px)`;
     marker.classList.toggle("left", at.x > canvas.clientWidth * 0.6);
-    const d = touches.deviation[selected];
-    marker.firstElementChild.textContent = `${ids[selected]}: ${d === null ? touches.verdict[selected] : length(d, 4, true)}`;
+    marker.firstElementChild.textContent = `${ids[selected]}: ${kind.label(selected)}`;
   };
   view?.onDraw(place);
 
@@ -169,6 +126,7 @@
     }
     read();
     view?.setStates(states());
+    view?.choose(row);
     if (row >= 0 && turn) view?.turnTo(row);
     if (link) {
       const hash = row < 0 ? " " : `#touch=${encodeURIComponent(ids[row])}`;
@@ -201,15 +159,13 @@
   });
 
   // ---- order of the table, steps along it ----
-  const columns = ["touch", "verdict", "deviation", "lower", "upper", "feature", "face", "tolerance", "p_conform", "reason"];
-  const wordOrder = ["high", "low", "missed", "undecided", "unjudged", "within"];
   let order = [...Array(count).keys()];
   for (const button of $$(".sort")) {
     button.addEventListener("click", () => {
-      const th = button.parentElement, up = th.getAttribute("aria-sort") !== "ascending", name = columns[Number(button.dataset.column)];
+      const th = button.parentElement, up = th.getAttribute("aria-sort") !== "ascending", name = kind.columns[Number(button.dataset.column)];
       for (const other of $$("#touches thead th")) other.setAttribute("aria-sort", "none");
       th.setAttribute("aria-sort", up ? "ascending" : "descending");
-      const list = name === "verdict" ? touches.verdict.map((w) => wordOrder.indexOf(w)) : touches[name] ?? [];
+      const list = name === "word" ? touches.word.map((w) => kind.wordOrder.indexOf(w)) : touches[name] ?? [];
       order.sort((a, b) => {
         const x = list[a] ?? null, y = list[b] ?? null;
         if (x === null || y === null) return (x === null) - (y === null);
@@ -256,9 +212,10 @@
   canvas.addEventListener("pointerup", release);
   canvas.addEventListener("pointercancel", release);
 
-  // ---- exaggeration, shading ----
+  // ---- what is drawn, and how ----
+  for (const box of $$("input[data-layer]")) box.addEventListener("change", () => view?.setLayer(box.dataset.layer, box.checked));
   const slider = $("#exaggeration"), told = $("output[for=exaggeration]");
-  if (view) {
+  if (view && slider) {
     const largest = Math.max(1e-9, ...touches.deviation.map((d) => Math.abs(d ?? 0)));
     const factors = [0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000].filter((n) => n <= 1 || n * largest <= 0.12 * view.radius);
     slider.max = factors.length - 1;

@@ -22,7 +22,7 @@ globalThis.probekitView = (canvas, data) => {
   const count = packed.length / 3;
   const position = new Float32Array(packed.length);
   for (let i = 0; i < packed.length; i++) position[i] = mesh.low[i % 3] + packed[i] * mesh.step[i % 3];
-  const low = mesh.low, high = mesh.low.map((v, k) => v + 65535 * mesh.step[k]);
+  const [low, high] = data.frame;
   const centre = new T.Vector3(...low.map((v, k) => (v + high[k]) / 2));
   const radius = Math.hypot(...low.map((v, k) => high[k] - v)) / 2;
   const whole = new T.Sphere(centre, radius * 2);
@@ -55,8 +55,9 @@ globalThis.probekitView = (canvas, data) => {
   geometry.boundingSphere = whole;
 
   const rgb = (hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16));
-  const ramp = new Uint8Array(data.stops.flatMap((hex) => [...rgb(hex), 255]));
-  const colours = new T.DataTexture(ramp, data.stops.length, 1, T.RGBAFormat, T.UnsignedByteType);
+  const stops = data.plain ? [data.unknown] : data.stops;
+  const ramp = new Uint8Array(stops.flatMap((hex) => [...rgb(hex), 255]));
+  const colours = new T.DataTexture(ramp, stops.length, 1, T.RGBAFormat, T.UnsignedByteType);
   colours.minFilter = colours.magFilter = T.LinearFilter;
   colours.needsUpdate = true;
 
@@ -64,8 +65,9 @@ globalThis.probekitView = (canvas, data) => {
   const surfaceMaterial = new T.ShaderMaterial({
     side: T.DoubleSide, polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 2,
     uniforms: {
-      ...shared, colours: { value: colours }, span: { value: data.span }, stops: { value: data.stops.length },
+      ...shared, colours: { value: colours }, span: { value: data.span }, stops: { value: stops.length },
       unknown: { value: new T.Vector3(...rgb(data.unknown).map((c) => c / 255)) }, shade: { value: 0 },
+      plain: { value: data.plain ? 1 : 0 },
     },
     vertexShader: `
       attribute float value; attribute float known; attribute vec2 limits;
@@ -77,7 +79,7 @@ globalThis.probekitView = (canvas, data) => {
       }`,
     fragmentShader: `
       uniform sampler2D colours; uniform float span; uniform float stops; uniform float pick; uniform float shade;
-      uniform float ratio; uniform vec3 unknown;
+      uniform float ratio; uniform vec3 unknown; uniform float plain;
       varying float vValue; varying float vKnown; varying vec2 vLimits; varying vec3 vNormal;
       float crossed(float value, float limit) {
         return 1.0 - smoothstep(0.7 * ratio, 1.5 * ratio, abs(value - limit) / max(fwidth(value), 1e-9));
@@ -94,6 +96,7 @@ globalThis.probekitView = (canvas, data) => {
         float facing = abs(normalize(vNormal).z);
         ink *= mix(0.72, 1.0, smoothstep(0.0, 0.22, facing));
         ink *= mix(1.0, 0.55 + 0.45 * facing, shade);
+        if (plain > 0.5) ink = unknown * (0.7 + 0.3 * facing); // of a plan: nothing is measured, the form alone shows
         if (!gl_FrontFacing) ink = vec3(0.36, 0.39, 0.44) * (1.0 - 0.2 * stripe);
         gl_FragColor = vec4(ink, 1.0);
       }`,
@@ -114,7 +117,7 @@ globalThis.probekitView = (canvas, data) => {
 
   // ---- glyphs ----
   const anchor = numbers(Float32Array, data.anchor), direction = numbers(Float32Array, data.direction);
-  const deviation = data.touches.deviation;
+  const deviation = data.touches.deviation ?? [];
   const touchOf = numbers(Uint32Array, data.glyphs.touch);
   const localSteps = numbers(Int16Array, data.glyphs.local);
   const corners = touchOf.length;
@@ -199,6 +202,8 @@ globalThis.probekitView = (canvas, data) => {
   bodies.renderOrder = 2;
   scene.add(new T.Mesh(geometry, surfaceMaterial), outline, rims, bodies);
 
+  const extras = globalThis.probekitExtras(scene, data, shared, numbers, whole);
+
   // ---- camera ----
   const home = new T.Vector3(...data.toward).normalize();
   const far = 8 * radius;
@@ -227,6 +232,7 @@ globalThis.probekitView = (canvas, data) => {
     const width = canvas.clientWidth, height = canvas.clientHeight;
     if (!width || !height) return;
     renderer.setSize(width, height, false);
+    extras.resize(width, height);
     frame();
     redraw();
   };
@@ -278,6 +284,7 @@ globalThis.probekitView = (canvas, data) => {
     const target = new T.WebGLRenderTarget(side, side, { minFilter: T.NearestFilter, magFilter: T.NearestFilter });
     camera.setViewOffset(canvas.clientWidth, canvas.clientHeight, x - reach - 0.5, y - reach - 0.5, side, side);
     outline.visible = rims.visible = false;
+    extras.picking(true);
     for (const m of [surfaceMaterial, glyphMaterial]) { m.blending = T.NoBlending; m.uniforms.pick.value = 1; }
     renderer.setRenderTarget(target);
     renderer.setClearColor(0x000000, 0);
@@ -289,6 +296,7 @@ globalThis.probekitView = (canvas, data) => {
     shared.pick.value = 0;
     for (const m of [surfaceMaterial, glyphMaterial]) m.uniforms.pick.value = 0;
     outline.visible = rims.visible = true;
+    extras.picking(false);
     camera.clearViewOffset();
     target.dispose();
     let best = -1, nearest = Infinity;
@@ -322,14 +330,20 @@ globalThis.probekitView = (canvas, data) => {
     setStates(states) {
       for (const [row, which] of ranges) for (const i of which) glyph.state[i] = states[row];
       glyphs.getAttribute("state").needsUpdate = true;
+      extras.setStates(states);
       redraw();
     },
+    /** Solids that stand elsewhere at each touch go to this one; below zero: to where they stood at first. */
+    choose(row) { extras.choose(row); redraw(); },
+    setLayer(name, on) { extras.setLayer(name, on); redraw(); },
     setFactor(n) { shared.factor.value = n; redraw(); },
     setShade(on) { surfaceMaterial.uniforms.shade.value = on ? 1 : 0; redraw(); },
     turnTo(row) {
       if (!placed(row)) return;
       const outward = vector(direction, row);
-      const side = Math.abs(outward.z) < 0.9 ? new T.Vector3(0, 0, 1) : home.clone();
+      let side = Math.abs(outward.z) < 0.9 ? new T.Vector3(0, 0, 1) : home.clone();
+      const across = extras.axisAt(row)?.cross(outward); // the probe stands there: look past it, not along it
+      if (across && across.length() > 0.2) side = across.dot(home) < 0 ? across.negate() : across;
       const toward = outward.addScaledVector(side.addScaledVector(outward, -side.dot(outward)).normalize(), 0.9).normalize();
       fly(vector(anchor, row), toward, Math.max(camera.zoom, 1.6));
     },

@@ -9,12 +9,12 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from ..errors import InputError, ProbekitWarning
-from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe
+from ...errors import InputError, ProbekitWarning
+from ...plan.kinematics import Kinematics
+from ...plan.probe import Probe
+from ..moves import Index, Lift, Move, Record, StopIf, ToolChange, Touch
 from .compose import check_moves
 from .dialect import Dialect, read_dialect
-from .moves import Index, Lift, Move, Record, StopIf, ToolChange, Touch
 
 __all__ = ["omissions", "write"]
 

@@ -13,17 +13,17 @@ from html import escape
 from itertools import pairwise
 from pathlib import Path
 
-from ..errors import InputError
-from ..files import store
-from ..plan.kinematics import Kinematics
+from ...errors import InputError
+from ...files import store
+from ...plan.kinematics import Kinematics
+from ..reading.expressions import Formula
+from ..reading.interpreter import NO_SUCH_AXIS, Interpreter
+from ..reading.modal import group_of, name_of
+from ..reading.source import Source, load
+from ..reading.words import Block, parse
 from .anchors import Walked, find_place, walk
 from .difference import Difference, difference
-from .expressions import Formula
 from .handback import Need, differing, hand_back, needs
-from .interpreter import NO_SUCH_AXIS, Interpreter
-from .modal import group_of, name_of
-from .source import Source, load
-from .words import Block, parse
 
 __all__ = ["Merged", "merge"]
 

@@ -6,11 +6,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..errors import InputError
-from .interpreter import Interpreter
-from .modal import Modal
-from .steps import MOVES, Step
-from .words import Block
+from ...errors import InputError
+from ..reading.interpreter import Interpreter
+from ..reading.modal import Modal
+from ..reading.steps import MOVES, Step
+from ..reading.words import Block
 
 __all__ = ["Place", "Walked", "find_place", "walk"]
 

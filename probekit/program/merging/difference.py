@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from .source import Source, load
+from ..reading.source import Source, load
 
 __all__ = ["Difference", "difference"]
 

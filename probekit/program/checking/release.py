@@ -13,14 +13,14 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 
-from ..files import store
-from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe
+from ...files import store
+from ...plan.kinematics import Kinematics
+from ...plan.probe import Probe
+from ..merging.merge import Merged
+from ..reading.interpreter import run
+from ..reading.source import Source, load
+from ..reading.steps import MOVES, Recorded, Step
 from .findings import Findings
-from .interpreter import run
-from .merge import Merged
-from .source import Source, load
-from .steps import MOVES, Recorded, Step
 
 __all__ = ["release_sheet"]
 

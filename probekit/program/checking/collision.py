@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
+from ..reading.steps import IN_WORDS, Recorded, Step, path_of
 from .case import Case, known_place
 from .findings import Finding, NotMade, gathered
-from .steps import IN_WORDS, Recorded, Step, path_of
 
 __all__ = ["collision", "probe_paths"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 
-from ..plan.kinematics import Kinematics
+from ...plan.kinematics import Kinematics
 from .modal import OFFSETS, Modal
 from .steps import Step
 from .words import Block

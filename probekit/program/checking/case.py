@@ -9,10 +9,10 @@ from functools import cached_property
 
 import numpy as np
 
-from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe
-from .steps import MOVES, Step
-from .words import Block
+from ...plan.kinematics import Kinematics
+from ...plan.probe import Probe
+from ..reading.steps import MOVES, Step
+from ..reading.words import Block
 
 __all__ = ["Case", "Clear"]
 

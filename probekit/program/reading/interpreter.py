@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ..errors import InputError
-from ..plan.kinematics import Kinematics
+from ...errors import InputError
+from ...plan.kinematics import Kinematics
 from .carriage import LINEAR
 from .expressions import Formula, parameter_number
 from .modal import group_of, name_of

@@ -10,10 +10,10 @@ import math
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
+from ..reading.modal import CYCLES
+from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, path_of
 from .case import Case
 from .findings import Finding, NotMade, gathered
-from .modal import CYCLES
-from .steps import IN_WORDS, MOVES, Recorded, Step, path_of
 
 __all__ = ["RULES"]
 

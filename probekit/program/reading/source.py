@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..errors import InputError
+from ...errors import InputError
 
 __all__ = ["Source", "load"]
 

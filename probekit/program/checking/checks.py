@@ -6,16 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ..errors import InputError
-from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe
+from ...errors import InputError
+from ...plan.kinematics import Kinematics
+from ...plan.probe import Probe
+from ..reading.interpreter import run
+from ..reading.source import Source, load
+from ..reading.words import parse
 from .case import Case, Clear
 from .collision import collision
 from .findings import CheckResult, Finding, Findings, NotMade
-from .interpreter import run
 from .rules import RULES
-from .source import Source, load
-from .words import parse
 
 __all__ = ["check"]
 

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..errors import InputError
+from ...errors import InputError
 from .expressions import Formula, read_value
 from .source import Source, load
 

@@ -37,7 +37,7 @@ from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
 
-from ..errors import InputError
+from ...errors import InputError
 
 __all__ = ["KINDS", "Dialect", "Number", "dialect_names", "read_dialect"]
 
@@ -145,7 +145,7 @@ class Number:
 
 @dataclass(frozen=True)
 class Dialect:
-    """How one control spells moves; the attributes are the keys of the file, see `probekit.program.dialect`."""
+    """How one control spells moves; the attributes are the keys of the file, see `probekit.program.writing.dialect`."""
 
     name: str
     about: str

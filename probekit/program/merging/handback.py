@@ -6,12 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
-from ..errors import InputError
+from ...errors import InputError
+from ..reading.interpreter import Interpreter
+from ..reading.modal import CYCLES, Modal, group_of, name_of
+from ..reading.steps import MOVES
+from ..reading.words import Block
 from .anchors import Walked
-from .interpreter import Interpreter
-from .modal import CYCLES, Modal, group_of, name_of
-from .steps import MOVES
-from .words import Block
 
 __all__ = ["Need", "differing", "hand_back", "needs"]
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from ..errors import InputError
-from ..plan.kinematics import Kinematics
+from ...errors import InputError
+from ...plan.kinematics import Kinematics
 from .arcs import PLANES, arc_about, arc_of_radius
 from .carriage import LINEAR, Carriage
 from .cycles import RECKONED, cycle_moves

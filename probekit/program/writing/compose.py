@@ -15,12 +15,12 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..plan.kinematics import Kinematics
-from ..plan.pace import Leg, Pace
-from ..plan.probe import Probe
-from ..plan.route import Route
-from .moves import (
+from ...errors import InputError
+from ...plan.kinematics import Kinematics
+from ...plan.pace import Leg, Pace
+from ...plan.probe import Probe
+from ...plan.route import Route
+from ..moves import (
     Approach,
     Comment,
     Index,

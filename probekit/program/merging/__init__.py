@@ -1,0 +1,1 @@
+"""Probing put into a milling program, the control's state handed back, and what changed."""

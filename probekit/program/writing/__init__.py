@@ -1,0 +1,1 @@
+"""Program text out: moves of a route, dialects, and the text itself."""

@@ -1,0 +1,92 @@
+"""Directions that basic angles to datums leave to a zone.
+
+The angle on a drawing is that between the feature and the datum: between two planes as between their normals, between
+two axes as between their directions, between a plane and an axis the complement of that. No sign goes with it, so of
+the directions that have the angles the one nearest to the nominal is taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import product
+
+import numpy as np
+
+from ..errors import InputError
+from .cover import direction_of
+
+__all__ = ["direction_at"]
+
+
+def direction_at(
+    near: np.ndarray,
+    angle: float | Sequence[float],
+    to: Sequence[Iterable[float]] | Iterable[float],
+    to_kind: str | Sequence[str],
+    kind: str,
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """Direction at basic angles to one or two datums.
+
+    Parameters
+    ----------
+    near : (3,) float
+        Unit direction of the nominal: normal of a plane, direction of an axis.
+    angle : float or two floats
+        Basic angles [deg].
+    to : (3,) float, or one or two of them
+        Directions of the datums.
+    to_kind : str, or one or two
+        "plane" or "axis", for each.
+    kind : {"plane", "axis"}
+        What the feature is.
+
+    Returns
+    -------
+    direction : (3,) float
+    about : (3,) float or None
+        With one angle: the direction about which the zone may turn.
+
+    Raises
+    ------
+    InputError
+        If an angle is not between 0 and 180, has no datum, or no direction has both.
+    """
+    angles = np.atleast_1d(np.asarray(angle, dtype=float))
+    directions = np.atleast_2d(np.asarray(to, dtype=float)) if np.size(to) else np.zeros((0, 3))
+    kinds = [to_kind] * len(angles) if isinstance(to_kind, str) else list(to_kind) or ["plane"] * len(angles)
+    if not 1 <= len(angles) <= 2 or not ((angles >= 0) & (angles <= 180)).all():
+        raise InputError("one or two basic angles between 0 and 180 degrees are needed", found=angle)
+    if directions.shape != (len(angles), 3) or len(kinds) != len(angles):
+        raise InputError("each basic angle needs the direction of its datum", found=to, expected="to=(x, y, z), or two")
+    if set(kinds) - {"plane", "axis"}:
+        raise InputError("a basic angle is to a plane or an axis", found=", ".join(kinds))
+    datums = np.array([direction_of(one, "of a datum") for one in directions])
+    cosines = np.array(
+        [np.cos(np.radians(a)) if own == kind else np.sin(np.radians(a)) for a, own in zip(angles, kinds, strict=True)]
+    )
+    found = []
+    for signs in product((1.0, -1.0), repeat=len(cosines)):
+        found += _with_cosines(near, datums, cosines * signs)
+    if not found:
+        raise InputError("no direction has both basic angles", found=" and ".join(f"{a:g}" for a in angles) + " deg")
+    best = max(found, key=lambda one: abs(float(one @ near)))
+    return (best if best @ near >= 0 else -best), datums[0] if len(datums) == 1 else None
+
+
+def _with_cosines(near: np.ndarray, datums: np.ndarray, cosines: np.ndarray) -> list[np.ndarray]:
+    """Unit vectors that make angles of these cosines with unit vectors (m, 3); of a cone the one nearest to `near`."""
+    if len(datums) == 1:
+        across = near - (near @ datums[0]) * datums[0]
+        size = float(np.linalg.norm(across))
+        if size < 1e-9:  # the nominal lies along the datum: any direction on the cone is as near
+            across, size = np.linalg.svd(datums)[2][1], 1.0
+        return [cosines[0] * datums[0] + np.sqrt(max(1.0 - cosines[0] ** 2, 0.0)) * across / size]
+    normal = np.cross(*datums)
+    if np.linalg.norm(normal) < 1e-9:
+        raise InputError("two basic angles need datums of different directions")
+    within = np.linalg.lstsq(datums, cosines, rcond=None)[0]
+    rest = 1.0 - float(within @ within)
+    if rest < -1e-12:
+        return []
+    rise = np.sqrt(max(rest, 0.0)) * normal / np.linalg.norm(normal)
+    return [within + rise, within - rise]

@@ -1,0 +1,181 @@
+"""Profile per unit area or per unit length: the zone holds within each window, wherever the window lies.
+
+Rule from memory of ASME Y14.5-2018 (per unit basis, as for straightness and flatness, 8.4). A value can only grow with
+more touches in the window, so it is enough to try the windows that hold the most: the fullest sets of touches.
+
+Along a line, a window that holds a set can be pushed on until its start meets the first touch of it: the windows that
+start at a touch are all there are. Over a surface, a round window can be moved, with all it holds, until two touches
+lie on its rim (or one is its middle, if it holds but one): the windows through each pair of touches, on both sides of
+it, are all there are on a flat face. They are laid in the tangent plane of the pair, so some may be missed on a face
+that bends noticeably within one window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+from ..fit import FREEDOMS
+from ..fit.datums.twists import velocity_rows
+from ..fit.motion import typical_arm
+from .cover import Covered, cover, direction_of, positive
+from .evaluation import Evaluation
+from .placement import Free, freedom_of, place
+from .profile import limits
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..fit import Freedom
+    from ..nominal import Nominal
+
+__all__ = ["per_unit"]
+
+_TOUCHING = 1e-6  # a touch on the rim of a window is in it [mm]
+
+
+def per_unit(
+    found: pd.DataFrame,
+    width: float,
+    *,
+    size: float,
+    along: Iterable[float] | None = None,
+    outside: float | None = None,
+    features: Iterable[str] | None = None,
+    between: Mapping[str, tuple[float, float]] | None = None,
+    free: Free = FREEDOMS,
+    nominal: Nominal | None = None,
+    name: str = "profile per unit",
+) -> Evaluation:
+    """Evaluate profile per unit area or per unit length.
+
+    Parameters
+    ----------
+    found : DataFrame
+    width, outside, features, between, nominal, name
+        As for `profile`; the width holds within each window.
+    size : float
+        Diameter of the round window, or length of the window along a line [mm].
+    along : (3,) float, optional
+        Direction of a line: windows of that length along it, in place of round ones.
+    free : iterable of str
+        Freedoms of the zone in each window; all by default.
+
+    Returns
+    -------
+    Evaluation
+        The largest actual value over the windows. It does not judge touches one by one.
+
+    Raises
+    ------
+    InputError
+        If the size is not positive, or no window holds two touches or more than its freedoms can fit.
+
+    Notes
+    -----
+    All windows that could hold other touches are tried, see the head of this module. Only touches are seen: the true
+    value between them may be larger.
+    """
+    free, reach = freedom_of(free), positive(size, "the size of a window")
+    covered = cover(found, features, between, name=name)
+    sides, middle = limits(width, outside), sum(limits(width, outside)) / 2
+    if along is None:
+        windows = _fullest(_round_windows(covered, reach / 2))
+    else:
+        windows = _fullest(_spans(covered.contact @ direction_of(along, "of the line"), reach))
+    windows = [window for window in windows if len(window) > 1]
+    if not windows:
+        raise InputError(
+            f"tolerance '{name}': no window holds two touches", found=f"{reach:g} mm", todo="Touch denser."
+        )
+    held = found["deviation"].to_numpy(dtype=float)[covered.rows] - middle
+    at_most = np.array([_at_most(covered, held, window, free) for window in windows])
+    best = (-1.0, np.empty(0, dtype=int), np.empty(0))
+    for k in np.argsort(-at_most, kind="stable"):
+        if at_most[k] < best[0]:
+            break  # no other window can have a larger value
+        part = found.iloc[covered.rows[windows[k]]]
+        placed = place(part, nominal, free, middle, width / 2, name=name)
+        value = 2.0 * float(np.abs(placed.deviations - middle).max())
+        best = max(best, (value, windows[k], placed.deviations), key=lambda one: one[0])
+    value, window, deviations = best
+    off = np.abs(deviations - middle)
+    counts = sorted(len(w) for w in windows)
+    notes = (
+        f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are seen, "
+        "so the true largest value may be larger",
+    )
+    return Evaluation(
+        name=name,
+        features=covered.names,
+        width=float(width),
+        lower=sides[0],
+        upper=sides[1],
+        actual=value,
+        high=float(deviations.max()),
+        low=float(deviations.min()),
+        rows=covered.rows,
+        deviations=found["deviation"].to_numpy(dtype=float)[covered.rows],
+        ruling=tuple(covered.ids[window][off >= off.max() - 5e-6].tolist()),
+        missed_rows=covered.missed,
+        free=free.names,
+        motion=np.eye(4),
+        kind="profile of a surface per unit " + ("area" if along is None else "length"),
+        by_touch=False,
+        notes=notes,
+        details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
+    )
+
+
+def _spans(height: np.ndarray, length: float) -> Iterator[np.ndarray]:
+    """Touches in each window of a length along a line, from each touch on."""
+    order = np.argsort(height, kind="stable")
+    rising = height[order]
+    for start, end in enumerate(np.searchsorted(rising, rising + length + _TOUCHING, side="right")):
+        yield order[start:end]
+
+
+def _round_windows(covered: Covered, radius: float) -> Iterable[Sequence[int]]:
+    """Touches in each round window: about each touch, and with each pair of touches on its rim."""
+    from scipy.spatial import cKDTree
+
+    at, tree = covered.contact, cKDTree(covered.contact)
+    first, second = tree.query_pairs(2 * radius + _TOUCHING, output_type="ndarray").T
+    along = at[second] - at[first]
+    across = np.cross(covered.normal[first] + covered.normal[second], along)
+    size = np.linalg.norm(across, axis=1)
+    rise = np.sqrt(np.maximum(radius**2 - (along**2).sum(axis=1) / 4, 0.0)) / np.where(size > 0, size, 1.0)
+    sideways = rise[:, None] * across
+    middle = at[first] + along / 2
+    return tree.query_ball_point(np.vstack([at, middle + sideways, middle - sideways]), radius + _TOUCHING)
+
+
+def _fullest(windows: Iterable[Sequence[int]]) -> list[np.ndarray]:
+    """Windows, as rising places of the touches they hold, but for those that lie within another."""
+    held = {tuple(sorted(map(int, one))) for one in windows}
+    kept: list[tuple[int, ...]] = []
+    about: dict[int, list[int]] = {}  # touch -> the windows kept that hold it, each as the bits of an integer
+    for one in sorted(held, key=lambda window: (-len(window), window)):
+        bits = sum(1 << touch for touch in one)
+        fewest = min((about.get(touch, []) for touch in one), key=len)
+        if any(bits & other == bits for other in fewest):
+            continue
+        kept.append(one)
+        for touch in one:
+            about.setdefault(touch, []).append(bits)
+    return [np.array(one) for one in kept]
+
+
+def _at_most(covered: Covered, held: np.ndarray, window: np.ndarray, free: Freedom) -> float:
+    """What the value of a window cannot exceed [mm], to first order: that of a least squares placement, or none."""
+    deviation = held[window]
+    most = 2.0 * float(np.abs(deviation).max())
+    if not free or free.limited:
+        return most
+    arm = typical_arm(covered.contact[window], free.pivot)
+    slope = velocity_rows(covered.contact[window], covered.normal[window], free.pivot, 1.0) @ free.scaled(arm).motions
+    left = deviation - slope @ np.linalg.lstsq(slope, deviation, rcond=1e-6)[0]
+    return min(most, 2.0 * float(np.abs(left).max()) + 1e-4)

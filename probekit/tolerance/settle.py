@@ -1,0 +1,225 @@
+"""The best placement of zones of position: the motion that leaves the worst of all derived features nearest.
+
+Minimise h over c with (2 |s_k(c)| - b_k) / t_k <= h for each place k of each feature, and A c <= b of the play. The
+shifts s are linear in a small motion, so this is a cone program. |s| is the largest of u.s over all unit vectors u: a
+linear program with some of them gives a value below the best, its solution a place whose true value is above; the
+direction in which the solution is out is added, until both meet (cutting planes: J. E. Kelley, "The cutting-plane
+method for solving convex programs", J. SIAM 8 (1960) 703-712, from memory). Turns are taken exactly at each step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import FitError
+from ..fit import Freedom, apply_motion, make_motion, minimax_motion
+from ..fit.datums.twists import velocity_rows
+from ..fit.motion import left_jacobian, typical_arm
+from .derived import Derived, beyond
+
+__all__ = ["Held", "Skin", "settle", "settle_surfaces"]
+
+_COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the worst nearer stays where it is
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A derived feature with its tolerance [mm], the bonus [mm], and the boundary of its virtual condition.
+
+    `boundary` is its size [mm], `inside` whether it lies inside the surface, `contact` (n, 3) the touches.
+    """
+
+    feature: Derived
+    width: float
+    bonus: float
+    contact: np.ndarray
+    boundary: float = np.nan
+    inside: bool = True
+
+    @property
+    def ends(self) -> np.ndarray:
+        """(m, 3) places at which it is judged [mm]."""
+        return self.feature.shifts()[1]
+
+    @property
+    def weight(self) -> np.ndarray:
+        """(m,) by which a distance is multiplied to give a share."""
+        return np.full(len(self.ends), 2.0 / self.width)
+
+    def shifts(self, motion: np.ndarray) -> np.ndarray:
+        """(m, z) shifts after a motion (4, 4) [mm]."""
+        return self.feature.shifts(motion)[0]
+
+    def slopes(self, motion: np.ndarray, pivot: np.ndarray) -> np.ndarray:
+        """(m, z, 6) change of the shifts with a further small motion."""
+        return self.feature.slopes(motion, pivot)
+
+    def share(self, motion: np.ndarray) -> float:
+        """(P - b) / t after a motion: at most 1 if it conforms."""
+        return (2.0 * float(np.linalg.norm(self.shifts(motion), axis=1).max()) - self.bonus) / self.width
+
+
+@dataclass(frozen=True, eq=False)
+class Skin:
+    """Touches (n, 3) of a profile: `measure` gives deviations and gradients; middle and half width of zones (n,)."""
+
+    points: np.ndarray
+    measure: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
+    middle: np.ndarray
+    half: np.ndarray
+    bonus: float = 0.0
+    width: float = 1.0
+
+    @property
+    def ends(self) -> np.ndarray:
+        """The touches."""
+        return self.points
+
+    @property
+    def weight(self) -> np.ndarray:
+        """(n,) by which a distance from the middle of the zone is multiplied to give a share."""
+        return 1.0 / self.half
+
+    def shifts(self, motion: np.ndarray) -> np.ndarray:
+        """(n, 1) deviations from the middle of the zone after a motion (4, 4) [mm]."""
+        return (self.measure(apply_motion(motion, self.points))[0] - self.middle)[:, None]
+
+    def slopes(self, motion: np.ndarray, pivot: np.ndarray) -> np.ndarray:
+        """(n, 1, 6) change of the deviations with a further small motion."""
+        moved = apply_motion(motion, self.points)
+        return velocity_rows(moved, self.measure(moved)[1], pivot, 1.0)[:, None]
+
+    def share(self, motion: np.ndarray) -> float:
+        """The largest |d - m| over half the width."""
+        return float((np.abs(self.shifts(motion)[:, 0]) / self.half).max())
+
+
+def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:
+    """Motion (4, 4) that makes the largest share of a tolerance, over all features, as small as can be.
+
+    Raises
+    ------
+    FitError
+        If it does not settle.
+    """
+    if not free:
+        return np.eye(4)
+    ends = np.concatenate([one.ends for one in features])
+    free = free.scaled(typical_arm(ends, free.pivot))
+    weight = np.concatenate([one.weight for one in features])
+    less = np.concatenate([np.full(len(one.ends), one.bonus / one.width) for one in features])
+    start = [shift for one in features for shift in one.shifts(np.eye(4))]
+    cuts = [[*np.eye(len(shift)), *-np.eye(len(shift))] for shift in start]  # of one coordinate these are all
+    parameters, room, radius = np.zeros(6), free.limits, 10.0
+    best, settled = max(one.share(np.eye(4)) for one in features), 5e-7 * float(weight.min())  # 1e-6 mm of position
+    for _ in range(200):
+        motion = make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=free.pivot)
+        shifts, slopes = _linear(features, motion, parameters, free)
+        for own, shift in zip(cuts, shifts, strict=True):
+            if len(shift) > 1 and np.linalg.norm(shift) > 1e-12:
+                own.append(shift / np.linalg.norm(shift))
+        step, promised = _step(shifts, slopes, cuts, weight, less, (free.rows, room), radius)
+        # the solution tells the next directions to cut in, whether it is taken or not
+        for own, shift, slope in zip(cuts, shifts, slopes, strict=True):
+            reached = shift + slope @ step
+            if len(shift) > 1 and np.linalg.norm(reached) > 1e-12:
+                own.append(reached / np.linalg.norm(reached))
+        if best - promised <= settled:
+            return motion
+        trial = parameters + free.motions @ step
+        moved = make_motion(trial[:3], np.degrees(trial[3:]), pivot=free.pivot)
+        value = max(one.share(moved) for one in features)
+        linear = float(
+            max(w * np.linalg.norm(s + a @ step) - b for s, a, w, b in zip(shifts, slopes, weight, less, strict=True))
+        )
+        if value < best:
+            parameters, best, room = trial, value, np.maximum(room - free.rows @ step, 0.0)
+        elif linear < best:
+            radius = 0.25 * float(np.abs(step).max())  # not linear that far
+        if radius < 1e-9:
+            return motion
+    raise FitError(f"the placement of a pattern did not settle (worst share {best:.6f}, promised {promised:.6f})")
+
+
+def settle_surfaces(features: Sequence[Held], free: Freedom, motion: np.ndarray | None = None) -> float:
+    """Least room that the touches leave to the boundaries of all features, where that is largest.
+
+    A share of the tolerance of each feature; negative if a touch is beyond. Without freedom: after the motion (4, 4).
+
+    Raises
+    ------
+    FitError
+        If it does not settle.
+    """
+    contact = np.concatenate([one.contact for one in features])
+    counts = np.cumsum([len(one.contact) for one in features])[:-1]
+
+    def measure(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        found = [
+            beyond(one.feature, part, one.boundary, inside=one.inside)
+            for one, part in zip(features, np.split(points, counts), strict=True)
+        ]
+        scaled = [(value / one.width, slope / one.width) for (value, slope), one in zip(found, features, strict=True)]
+        return np.concatenate([v for v, _ in scaled]), np.concatenate([s for _, s in scaled])
+
+    if not free:
+        return -float(measure(contact if motion is None else apply_motion(motion, contact))[0].max())
+    start = measure(contact)[0]
+    free = free.scaled(typical_arm(contact, free.pivot))
+    lift = 2.0 * float(np.abs(start).max()) + 1.0  # so that the largest is the largest in size as well
+    solved = minimax_motion(
+        contact, measure, free.motions, pivot=free.pivot, middle=-lift, within=(free.rows, free.limits)
+    )
+    return lift - solved.largest
+
+
+def _linear(
+    features: Sequence[Held | Skin], motion: np.ndarray, parameters: np.ndarray, free: Freedom
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Shift (z,) of each place, and its change (z, k) with the free motions."""
+    turning = np.eye(6)
+    turning[3:, 3:] = left_jacobian(parameters[3:])
+    shifts, slopes = [], []
+    for one in features:
+        shifts += list(one.shifts(motion))
+        slopes += list(one.slopes(motion, free.pivot + parameters[:3]) @ turning @ free.motions)
+    return shifts, slopes
+
+
+def _step(
+    shifts: list[np.ndarray],
+    slopes: list[np.ndarray],
+    cuts: list[list[np.ndarray]],
+    weight: np.ndarray,
+    less: np.ndarray,
+    within: tuple[np.ndarray, np.ndarray],
+    radius: float,
+) -> tuple[np.ndarray, float]:
+    """Step (k,) that minimises the largest share as far as the cuts see it, and that share."""
+    from scipy.optimize import linprog
+
+    rows, right = [], []
+    for shift, slope, own, w, b in zip(shifts, slopes, cuts, weight, less, strict=True):
+        directions = w * np.array(own)
+        rows.append(directions @ slope)
+        right.append(b - directions @ shift)
+    two_sided, held = np.vstack(rows), within[0]
+    k = two_sided.shape[1]
+    solved = linprog(
+        np.append(np.full(2 * k, _COST_OF_MOVING), 1.0),
+        A_ub=np.vstack(
+            [
+                np.hstack([two_sided, -two_sided, -np.ones((len(two_sided), 1))]),
+                np.hstack([held, -held, np.zeros((len(held), 1))]),
+            ]
+        ),
+        b_ub=np.concatenate([*right, within[1]]),
+        bounds=[(0.0, radius)] * (2 * k) + [(None, None)],
+        method="highs",
+    )
+    if solved.status != 0:
+        raise FitError(f"the linear program of a placement failed: {solved.message}")
+    return solved.x[:k] - solved.x[k:-1], float(solved.x[-1])

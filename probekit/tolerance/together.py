@@ -1,0 +1,211 @@
+"""Many tolerances on one table: the datum frames that they name established, what shares a frame placed together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..deviation import project
+from ..errors import InputError
+from ..fit import FREEDOMS, Datum, DatumFrame, datum_frame
+from .evaluation import Evaluation
+from .requirements import composite, simultaneous
+from .spec import Profile, Tolerance
+from .spec_located import Position
+from .spec_table import Composite
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..nominal import Nominal
+
+__all__ = ["evaluate_all", "in_frame", "named_frame"]
+
+
+def evaluate_all(
+    tolerances: Iterable[Tolerance | Composite],
+    found: pd.DataFrame,
+    nominal: Nominal | None = None,
+    *,
+    datums: Iterable[Datum] = (),
+    pivot: tuple[float, float, float] = (0.0, 0.0, 0.0),
+) -> list[Evaluation]:
+    """Evaluate tolerances, in their order.
+
+    Tolerances of profile and position that share datums and leave the same degrees of freedom are evaluated at one
+    placement (simultaneous requirement, the default of ASME Y14.5), unless one says `separate`.
+
+    Parameters
+    ----------
+    tolerances : iterable of Tolerance or Composite
+    found : DataFrame
+        Deviations table. Without `datums` it must be in the datum frame of all tolerances.
+    nominal, pivot
+        See `Tolerance.evaluate`.
+    datums : iterable of Datum, optional
+        What the letters stand for. Each tolerance is then evaluated in the frame that its own letters establish from
+        the touches in the table, in their order, and with what that frame leaves free, unless the tolerance names what
+        is free. "B(M)" takes datum B at its material boundary, with its play; "B" takes it at RMB. The lower segment of
+        a composite tolerance has all shifts besides.
+
+    Raises
+    ------
+    InputError
+        If a letter has no datum, or is at (M) and has no boundary; or from the evaluation of one.
+    FitError
+        From the evaluation of one.
+    """
+    tolerances, known = list(tolerances), {one.letter: one for one in datums}
+    frames: dict[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]] = {(): (None, found)}
+    for one in tolerances:
+        for segment in (one.locating, one.relating) if isinstance(one, Composite) else (one,):
+            if known and segment.datums not in frames:
+                frame = named_frame(segment.datums, known, found, nominal, tolerance=segment.name)
+                frames[segment.datums] = frame, in_frame(found, frame, nominal)
+    results: dict[int, tuple[Evaluation, ...]] = {}
+    for members in _sharing(tolerances, frames).values():
+        first = tolerances[members[0]]
+        frame, table = frames.get(first.datums, (None, found))
+        free = None if first.free else frame
+        together = simultaneous(table, [tolerances[k] for k in members], free=free, nominal=nominal, pivot=pivot)
+        results |= {k: (_told(one, frame),) for k, one in zip(members, together, strict=True)}
+    for k, one in enumerate(tolerances):
+        if isinstance(one, Composite):
+            results[k] = _composite(one, frames, found, nominal, pivot, bool(known))
+        elif k not in results:
+            frame, table = frames.get(one.datums, (None, found))
+            free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
+            results[k] = (_told(one.evaluate(table, nominal, pivot=pivot, free=free), frame),)
+    return [one for k in range(len(tolerances)) for one in results[k]]
+
+
+def named_frame(
+    letters: Iterable[str],
+    known: Mapping[str, Datum],
+    found: pd.DataFrame,
+    nominal: Nominal | None = None,
+    *,
+    tolerance: str = "",
+) -> DatumFrame:
+    """Establish the frame that letters such as "A", "B(M)" name.
+
+    Parameters
+    ----------
+    letters : iterable of str
+        In order of precedence.
+    known : mapping
+        Letter -> Datum.
+    found, nominal
+        See `probekit.fit.datum_frame`.
+    tolerance : str
+        What wants it, for the error.
+
+    Raises
+    ------
+    InputError
+        If a letter is unknown, or (M) has no boundary; or from `datum_frame`.
+    """
+    wanted = []
+    for written in letters:
+        letter, _, modifier = written.partition("(")
+        modifier, where = modifier.rstrip(")"), f"tolerance '{tolerance}'"
+        if letter not in known:
+            raise InputError(
+                f"{where} names a datum that there is not", found=letter, expected="one of " + ", ".join(known)
+            )
+        if modifier not in ("", "M"):
+            raise InputError(f"{where}: a datum is taken at RMB or at (M)", found=written)
+        if modifier and known[letter].boundary == "RMB":
+            raise InputError(
+                f"{where} takes datum {letter} at its material boundary, which it does not have",
+                todo='Give the datum boundary = ["MMB", size].',
+            )
+        wanted.append(known[letter] if modifier else replace(known[letter], boundary="RMB"))
+    return datum_frame(found, wanted, nominal=nominal)
+
+
+def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | None) -> pd.DataFrame:
+    """The deviations table moved into a datum frame that was established from it, and projected again in the same way.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Deviations table.
+    frame : DatumFrame
+    nominal : Nominal or None
+        Needed unless the table is in the frame already.
+
+    Raises
+    ------
+    InputError
+        If there is no nominal, or the table was not made by `probekit.deviation.project`.
+    """
+    if np.abs(frame.motion - np.eye(4)).max() < 1e-12:
+        return found
+    settings = found.attrs.get("projection")
+    if nominal is None or settings is None:
+        raise InputError("a table is moved into a datum frame by projecting it again, so it needs nominal=")
+    options = {key: settings[key] for key in ("compensate", "along", "normal", "max_distance")}
+    extra = dict(zip(nominal.face_names, settings["allowance"], strict=True)) if any(settings["allowance"]) else 0.0
+    return project(
+        frame.apply(found),
+        nominal,
+        stylus=settings["radius"] or None,
+        named=settings["by"] != "nothing",
+        allowance=extra,
+        **({} if settings["ambiguity"] is None else {"ambiguity": settings["ambiguity"]}),
+        **options,
+    )
+
+
+def _sharing(
+    tolerances: list[Tolerance | Composite], frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]]
+) -> dict[tuple, list[int]]:
+    """Places of the tolerances that share a datum frame which leaves them something to share."""
+    groups: dict[tuple, list[int]] = {}
+    for k, one in enumerate(tolerances):
+        if not isinstance(one, Profile | Position) or not one.datums or one.separate:
+            continue
+        if isinstance(one, Profile) and (one.dynamic or one.unit):
+            continue
+        frame = frames.get(one.datums, (None, None))[0]
+        if one.free or (frame is not None and frame.freedom):
+            groups.setdefault((one.datums, tuple(sorted(one.free))), []).append(k)
+    return {key: members for key, members in groups.items() if len(members) > 1}
+
+
+def _composite(
+    one: Composite,
+    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    found: pd.DataFrame,
+    nominal: Nominal | None,
+    pivot: tuple[float, float, float],
+    established: bool,
+) -> tuple[Evaluation, ...]:
+    """Both segments, in the frame of the upper one: that of the lower one is part of it."""
+    upper, lower = one.locating, one.relating
+    if not established:
+        return composite(found, upper, lower, nominal=nominal, pivot=pivot)
+    if upper.datums[: len(lower.datums)] != lower.datums:
+        raise InputError(
+            f"tolerance '{lower.name}': the datums of a lower segment repeat those of the upper one, in their order",
+            found="|".join(lower.datums),
+            expected="the first of " + "|".join(upper.datums),
+        )
+    frame, table = frames[upper.datums]
+    if not lower.datums and not lower.free:
+        lower = replace(lower, free=FREEDOMS)
+    pair = composite(table, upper, lower, nominal=nominal, pivot=pivot, frame=frame, refined_in=frames[lower.datums][0])
+    return tuple(_told(own, frame) for own in pair)
+
+
+def _told(evaluation: Evaluation, frame: DatumFrame | None) -> Evaluation:
+    """The evaluation with its motion taken from the table's coordinates on, and the frame named."""
+    if frame is None:
+        return evaluation
+    notes = (f"in the datum frame established for it: {frame.sentence}", *evaluation.notes)
+    notes += tuple(f"play used: {one.sentence}" for one in frame.mobility if one.clearance >= 0)
+    return replace(evaluation, motion=evaluation.motion @ frame.motion, notes=notes)
