@@ -1,7 +1,13 @@
 """Where to touch: targets on the model, the probe, reach, the order of touching."""
 
-from .clearance import Obstacles, clearance_along
-from .count import (
+from .access.clearance import Obstacles, clearance_along
+from .access.poses import pose_frame, poses
+from .access.reach import reach
+from .kinematics import Kinematics, RotaryAxis
+from .probe import Probe, Tip
+from .route.pace import CycleTime, Leg, Pace
+from .route.route import Route, few_poses, order, safe_height
+from .targets.count import (
     chance_missed,
     risk_table,
     spacing_for_sagitta,
@@ -10,22 +16,16 @@ from .count import (
     touches_for_coverage,
     touches_for_defect,
 )
-from .curves import Curve, along
-from .kinematics import Kinematics, RotaryAxis
-from .lines import boundary, offset, project, section
-from .margin import keep_out
-from .pace import CycleTime, Leg, Pace
-from .parameters import iso
-from .patterns import Axis, axis_of, pairs, plane, rings
-from .picks import pick, pick_ray
-from .poses import pose_frame, poses
-from .probe import Probe, Tip
-from .reach import reach
-from .regions import Ball, Box, Cylinder, Region, Solid
-from .route import Route, few_poses, order, safe_height
-from .rows import grid_along, grid_uv, scan
-from .spread import blue_noise, farthest, poisson_disc
-from .targets import check, drop, join, move, place, renumber
+from .targets.curves import Curve, along
+from .targets.lines import boundary, offset, project, section
+from .targets.margin import keep_out
+from .targets.parameters import iso
+from .targets.patterns import Axis, axis_of, pairs, plane, rings
+from .targets.picks import pick, pick_ray
+from .targets.regions import Ball, Box, Cylinder, Region, Solid
+from .targets.rows import grid_along, grid_uv, scan
+from .targets.spread import blue_noise, farthest, poisson_disc
+from .targets.table import check, drop, join, move, place, renumber
 
 __all__ = [
     "Axis",

@@ -8,10 +8,10 @@ import numpy as np
 
 from .model import Scene
 
-__all__ = ["Bodies", "outlines", "seen_path"]
+__all__ = ["Bodies", "outlines", "seen_path", "to_palette"]
 
 _STEP = 6.0  # lines are looked at in pieces of at most so many pixels
-_COLOURS = 250  # of the bodies, in a palette
+_OUTLINE = (52, 58, 68)
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +29,8 @@ class Bodies:
         sRGB in 0..255.
     fixed : (v,) bool
         False for bodies that stand elsewhere at another touch.
+    opacity : (f,) float
+        1 hides what is behind it.
     """
 
     vertices: np.ndarray
@@ -36,16 +38,24 @@ class Bodies:
     facet_patch: np.ndarray
     colours: np.ndarray
     fixed: np.ndarray
+    opacity: np.ndarray
 
     @classmethod
-    def of(cls, scene: Scene) -> Bodies:
-        """Part first, then the solids where they stand as long as no touch is chosen."""
+    def of(cls, scene: Scene, *, clear: bool = False) -> Bodies:
+        """Those that hide what is behind them, the part first; or those that can be seen through.
+
+        Solids with motions stand where they do as long as no touch is chosen.
+        """
         vertices, facets, colours = [scene.vertices.astype(float)], [scene.facets], [scene.colours.astype(float)]
-        patches = [scene.vertex_face[scene.facets[:, 0]]]
+        patches, shares = [scene.vertex_face[scene.facets[:, 0]]], [np.ones(len(scene.facets))]
         fixed = [np.ones(len(scene.vertices), dtype=bool)]
+        if clear:
+            vertices, facets, colours, patches, shares, fixed = (
+                [one[0][:0]] for one in (vertices, facets, colours, patches, shares, fixed)
+            )
         for number, solid in enumerate(scene.solids):
             motion = solid.standing(scene.at)
-            if motion is None:
+            if motion is None or (solid.opacity < 1) != clear:
                 continue
             count = sum(len(one) for one in vertices)
             own = np.arange(len(solid.vertices)).reshape(-1, 3)
@@ -53,44 +63,46 @@ class Bodies:
             facets.append(own + count)
             colours.append(solid.colours.astype(float))
             patches.append(np.full(len(own), len(scene.face_names) + number))
+            shares.append(np.full(len(own), solid.opacity))
             fixed.append(np.full(len(solid.vertices), solid.motions is None))
-        return cls(*(np.concatenate(one) for one in (vertices, facets, patches, colours, fixed)))
+        return cls(*(np.concatenate(one) for one in (vertices, facets, patches, colours, fixed, shares)))
 
-    def paint(self, owner: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Picture of the bodies in their own colours.
+    def paint(self, ink: np.ndarray, owner: np.ndarray, share: np.ndarray) -> None:
+        """Lay the bodies over a picture, in place.
 
         Parameters
         ----------
+        ink : (h, w, 3) float
+            sRGB in 0..255.
         owner : (h, w) int
             Facet of each pixel, -1 for none.
         share : (h, w, 3) float
             Barycentric coordinates in it.
-
-        Returns
-        -------
-        index : (h, w) uint8
-        palette : (n, 3) uint8
-            n is at most 256.
         """
         covered = owner >= 0
-        ink = (self.colours[self.facets[owner[covered]]] * share[covered][..., None]).sum(axis=1)
-        step = 2
-        while True:
-            shades, number = np.unique(np.rint(ink / step).astype(int) @ [1, 1000, 1_000_000], return_inverse=True)
-            if len(shades) <= _COLOURS:
-                break
-            step += 1
-        palette = np.stack([shades % 1000, shades // 1000 % 1000, shades // 1_000_000], axis=1) * step
-        palette = np.vstack([[(255, 255, 255), (52, 58, 68)], np.minimum(palette, 255)]).astype(np.uint8)
-        index = np.zeros(owner.shape, dtype=np.uint8)
-        index[covered] = number.ravel() + 2
-        index[outlines(self.facet_patch, owner)] = 1
-        return index, palette
+        facet = owner[covered]
+        own = (self.colours[self.facets[facet]] * share[covered][..., None]).sum(axis=1)
+        opacity = self.opacity[facet, None]
+        ink[covered] = opacity * own + (1 - opacity) * ink[covered]
+        ink[outlines(self.facet_patch, owner)] = _OUTLINE
+
+
+def to_palette(ink: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(h, w) uint8 index and (n, 3) uint8 palette, n at most 256, that come near a picture (h, w, 3) of 0..255."""
+    step = 2
+    while True:
+        levels = np.rint(ink / step).astype(int) @ [1, 1000, 1_000_000]
+        shades, number = np.unique(levels, return_inverse=True)
+        if len(shades) <= 256:
+            break
+        step += 1
+    palette = np.stack([shades % 1000, shades // 1000 % 1000, shades // 1_000_000], axis=1) * step
+    return number.reshape(levels.shape).astype(np.uint8), np.minimum(palette, 255).astype(np.uint8)
 
 
 def outlines(facet_patch: np.ndarray, owner: np.ndarray) -> np.ndarray:
     """(h, w) bool, the pixels on both sides of a border between patches, or of an outline; `owner` as in `paint`."""
-    patch = np.where(owner >= 0, facet_patch[owner] + 1, 0)
+    patch = np.where(owner >= 0, facet_patch[owner] + 1, 0) if len(facet_patch) else np.zeros(owner.shape, dtype=int)
     line = np.zeros(owner.shape, dtype=bool)
     for axis in (0, 1):
         change = np.diff(patch, axis=axis) != 0

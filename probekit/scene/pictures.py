@@ -15,7 +15,7 @@ from urllib.parse import quote
 import numpy as np
 
 from . import colour
-from .bodies import Bodies, outlines, seen_path
+from .bodies import Bodies, outlines, seen_path, to_palette
 from .glyphs import name_of, symbol
 from .model import Scene
 
@@ -118,9 +118,15 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
     right = np.cross(up, toward)
     right /= np.linalg.norm(right)
     frame = np.stack([right, np.cross(toward, right), toward])
-    bodies = Bodies.of(scene)
+    bodies, clear = Bodies.of(scene), Bodies.of(scene, clear=True)
     seen = bodies.vertices @ frame.T
-    framed = np.vstack([seen[bodies.fixed], *(line.points.astype(float) @ frame.T for line in scene.lines)])
+    framed = np.vstack(
+        [
+            seen[bodies.fixed],
+            clear.vertices[clear.fixed] @ frame.T,
+            *(line.points.astype(float) @ frame.T for line in scene.lines),
+        ]
+    )
     low, high = framed.min(axis=0), framed.max(axis=0)
     pixels = np.array([width, height]) * 3 // 2
     scale = 0.92 * float(np.min(pixels / np.maximum(high - low, 1e-9)[:2]))
@@ -135,7 +141,11 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         index, palette = _paint(scene, owner, share), _palette()
         index[outlines(scene.vertex_face[scene.facets[:, 0]], owner)] = _LINE
     else:
-        index, palette = bodies.paint(owner, share)
+        ink = np.full((*owner.shape, 3), 255.0)
+        bodies.paint(ink, owner, share)
+        far, through, part = _raster(project(clear.vertices @ frame.T), clear.facets, *pixels)
+        clear.paint(ink, np.where(far > depth, through, -1), part)
+        index, palette = to_palette(ink)
     paths = tuple(
         (line.colour, path)
         for line in scene.lines

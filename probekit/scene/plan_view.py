@@ -155,7 +155,10 @@ def _pose_words(
         if not len(poses[number]):
             return "upright"
         named = letters or [""] * len(poses[number])
-        return " ".join(f"{letter}{angle:g}" for letter, angle in zip(named, poses[number], strict=True))
+        return " ".join(
+            f"{letter}{angle:g}".replace("-", "\N{MINUS SIGN}")
+            for letter, angle in zip(named, poses[number], strict=True)
+        )
 
     return [word(int(number)) for number in table["direction"]]
 

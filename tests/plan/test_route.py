@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics, RotaryAxis
-from probekit.plan.pace import Pace
 from probekit.plan.probe import Probe, Tip
-from probekit.plan.route import few_poses, safe_height
-from probekit.plan.route import order as order_with
+from probekit.plan.route.pace import Pace
+from probekit.plan.route.route import few_poses, safe_height
+from probekit.plan.route.route import order as order_with
 
 order = functools.partial(order_with, margin=1.0)
 

@@ -11,7 +11,7 @@ import shapes
 from probekit import plan
 from probekit.errors import InputError, ProbekitWarning
 from probekit.nominal import Nominal, load
-from probekit.plan.borders import edge_distance
+from probekit.plan.targets.borders import edge_distance
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
-from probekit.plan.tour import improve_tour, nearest_neighbour, short_tour, tour_cost
+from probekit.plan.route.tour import improve_tour, nearest_neighbour, short_tour, tour_cost
 
 
 def distances(points):

@@ -11,7 +11,7 @@ from balls import CASES, clear_of_balls, moves_on_balls
 
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
-from probekit.plan.clearance import Obstacles, clearance_along
+from probekit.plan.access.clearance import Obstacles, clearance_along
 from probekit.plan.probe import Probe
 from probekit.program import Findings, check, merge, write
 from probekit.program.moves import Lift

@@ -17,9 +17,9 @@ import pandas as pd
 
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
-from ...plan.pace import Leg, Pace
 from ...plan.probe import Probe
-from ...plan.route import Route
+from ...plan.route.pace import Leg, Pace
+from ...plan.route.route import Route
 from ..moves import (
     Approach,
     Comment,

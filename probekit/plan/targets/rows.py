@@ -8,15 +8,15 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError, ProbekitWarning
-from ..nominal import Nominal
+from ...errors import InputError, ProbekitWarning
+from ...nominal import Nominal
 from .curves import Curve, along
 from .lines import section
 from .margin import allowed
 from .parameters import ON_FACE, exact_surface
 from .picks import first_hits
 from .snapping import as_direction, face_numbers, snap_each
-from .targets import add_note, join, place
+from .table import add_note, join, place
 
 __all__ = ["grid_along", "grid_uv", "scan"]
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from ..errors import InputError, ProbekitWarning
-from ..nominal import Nominal
+from ...errors import InputError, ProbekitWarning
+from ...nominal import Nominal
 from .borders import border_foot, border_loops
 from .curves import Curve
 from .picks import first_hits

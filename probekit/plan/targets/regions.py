@@ -8,8 +8,8 @@ from typing import Protocol
 
 import numpy as np
 
-from ..errors import InputError
-from ..nominal import FacetEngine, Nominal
+from ...errors import InputError
+from ...nominal import FacetEngine, Nominal
 from .snapping import as_direction, as_points
 
 __all__ = ["Ball", "Box", "Cylinder", "Region", "Solid"]

@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from ..nominal import Nominal
-from ..nominal.exact import ExactEngine
-from ..nominal.exact.borders import Borders
-from ..nominal.nearby import ApartTree
-from ..nominal.topology import edge_pairs, edge_table, facet_normals
+from ...nominal import Nominal
+from ...nominal.exact import ExactEngine
+from ...nominal.exact.borders import Borders
+from ...nominal.nearby import ApartTree
+from ...nominal.topology import edge_pairs, edge_table, facet_normals
 from .polylines import chain
 
 __all__ = ["border_foot", "border_loops", "edge_distance"]

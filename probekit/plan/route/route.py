@@ -18,12 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from . import targets as table
-from .kinematics import Kinematics
+from ...errors import InputError
+from ..access.poses import pose_frame
+from ..kinematics import Kinematics
+from ..probe import Probe
+from ..targets import table as table
 from .pace import CycleTime, Leg, Pace, cycle_time
-from .poses import pose_frame
-from .probe import Probe
 from .tour import short_tour
 from .ways import Clear, Ways, rises
 

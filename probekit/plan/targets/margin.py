@@ -7,12 +7,12 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
+from ...errors import InputError
+from ...nominal import Nominal
 from .borders import edge_distance
 from .regions import Region
 from .snapping import face_numbers
-from .targets import POSITION, add_note
+from .table import POSITION, add_note
 
 __all__ = ["allowed", "faces_of", "keep_out"]
 

@@ -22,8 +22,8 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
+from ...errors import InputError
+from ...nominal import Nominal
 from .snapping import face_numbers, snap, snap_each
 
 __all__ = ["COLUMNS", "add_note", "check", "drop", "join", "move", "place", "renumber"]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..errors import InputError
-from ..nominal import Nominal
-from ..nominal.exact.surfaces import Surface
+from ...errors import InputError
+from ...nominal import Nominal
+from ...nominal.exact.surfaces import Surface
 from .curves import Curve
 from .polylines import pieces
 from .snapping import snap_each

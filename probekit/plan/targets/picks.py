@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError, ProbekitWarning
-from ..nominal import Nominal
-from ..nominal.topology import facet_normals
+from ...errors import InputError, ProbekitWarning
+from ...nominal import Nominal
+from ...nominal.topology import facet_normals
 from .snapping import as_points, face_numbers, snap, snap_each
-from .targets import place
+from .table import place
 
 __all__ = ["first_hits", "pick", "pick_ray"]
 

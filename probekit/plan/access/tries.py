@@ -7,8 +7,8 @@ from typing import Self
 
 import numpy as np
 
+from ..probe import PARTS, Probe, Segment
 from .clearance import Obstacles, drawn_out, swept
-from .probe import PARTS, Probe, Segment
 
 __all__ = ["FAULTS", "Move", "Setting", "Tries", "touch_points"]
 

@@ -9,12 +9,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
+from ...errors import InputError
+from ...nominal import Nominal
 from .margin import allowed
 from .regions import Region
 from .snapping import as_points, face_numbers, snap_each
-from .targets import place
+from .table import place
 
 __all__ = ["blue_noise", "candidates", "farthest", "poisson_disc"]
 

@@ -11,14 +11,14 @@ from functools import cached_property
 
 import numpy as np
 
-from ..errors import InputError
-from ..nominal import FacetEngine, Nominal, chord_error, group_facets
-from ..nominal.facets import AT_BOUNDARY
-from ..nominal.topology import BOUNDARY
+from ...errors import InputError
+from ...nominal import FacetEngine, Nominal, chord_error, group_facets
+from ...nominal.facets import AT_BOUNDARY
+from ...nominal.topology import BOUNDARY
+from ..probe import Probe, Segment
 from .convex import Swept
 from .ground import Ground, convex_neighbours
 from .pieces import PieceTree
-from .probe import Probe, Segment
 from .sweep import least_distance
 
 __all__ = ["Obstacles", "clearance_along", "drawn_out", "swept"]

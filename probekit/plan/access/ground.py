@@ -17,7 +17,7 @@ from typing import Self
 
 import numpy as np
 
-from ..nominal.topology import edge_pairs, edge_table, facet_normals
+from ...nominal.topology import edge_pairs, edge_table, facet_normals
 from .convex import closest_on_triangle
 from .pieces import Level, PieceTree
 

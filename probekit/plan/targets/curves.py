@@ -9,10 +9,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
+from ...errors import InputError
+from ...nominal import Nominal
 from .snapping import as_points, snap_each
-from .targets import join, place
+from .table import join, place
 
 __all__ = ["Curve", "along"]
 

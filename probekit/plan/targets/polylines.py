@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..nominal import Nominal
+from ...nominal import Nominal
 from .curves import Curve
 
 __all__ = ["chain", "curve_of", "dense_line", "pieces", "step_of"]

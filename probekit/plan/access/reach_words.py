@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .kinematics import Kinematics
+from ..kinematics import Kinematics
 from .tries import FAULTS, Setting, Tries
 
 __all__ = ["pose_name", "why_not"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from ..errors import InputError
+from ...errors import InputError
 
 __all__ = ["CycleTime", "Leg", "Pace", "cycle_time"]
 

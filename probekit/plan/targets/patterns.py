@@ -8,14 +8,14 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
-from ..nominal.exact.surfaces import Elementary
+from ...errors import InputError
+from ...nominal import Nominal
+from ...nominal.exact.surfaces import Elementary
 from .parameters import ON_FACE, exact_surface
 from .picks import first_hits
 from .rows import grid_along
 from .snapping import as_direction, as_points, snap_each
-from .targets import NORMAL, POSITION, add_note, place
+from .table import NORMAL, POSITION, add_note, place
 
 __all__ = ["Axis", "axis_of", "pairs", "plane", "rings"]
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..errors import InputError
-from .kinematics import Kinematics
+from ...errors import InputError
+from ..kinematics import Kinematics
 
 __all__ = ["checked_poses", "pose_frame", "poses"]
 

@@ -25,14 +25,14 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from ..errors import InputError
-from ..nominal import Nominal
-from . import targets as tables
+from ...errors import InputError
+from ...nominal import Nominal
+from ..kinematics import Kinematics
+from ..probe import Probe
+from ..targets import table as tables
 from .clearance import Obstacles, swept
-from .kinematics import Kinematics
 from .poses import checked_poses, pose_frame
 from .poses import poses as list_poses
-from .probe import Probe
 from .reach_words import why_not
 from .tries import FAULTS, Move, Setting, Tries
 

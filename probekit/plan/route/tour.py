@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..errors import InputError
+from ...errors import InputError
 
 __all__ = ["improve_tour", "nearest_neighbour", "short_tour", "tour_cost"]
 

@@ -1,0 +1,1 @@
+"""The order of touching, the ways between, and the time they take."""
