@@ -177,11 +177,10 @@ def _demo(options: argparse.Namespace) -> int:
     paths = write_demo(options.folder)
     _print(f"The demo is in {options.folder}: " + ", ".join(path.name for path in paths))
     study, simulated = options.folder / "study.toml", options.folder / "results" / "simulated.csv"
-    _print("Judge the touches that came with it:")
-    _print(f"  probekit inspect {study}")
-    _print("Or go the whole way: choose touches, write the program, run it on a virtual machine, judge what that recorded:")
-    _print("".join(f"  probekit {step} {study}\n" for step in _BEFORE_THE_CUT) + f"  probekit inspect {study} --touches "
-           f"{simulated}")  # fmt: skip
+    steps = [f"  probekit {step} {study}" for step in _BEFORE_THE_CUT]
+    lines = ["Judge the touches that came with it:", f"  probekit inspect {study}"]
+    lines += ["Or go the whole way: plan touches, write the program, run it on a virtual machine, judge its results:"]
+    _print("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
     return 0
 
 
