@@ -224,7 +224,7 @@ _BEFORE_THE_CUT = {
     "plan": (
         partial(_prepare, steps=1),
         "choose touches, see whether the probe reaches them, order them",
-        "Plan the touches of a study. Writes plan.csv; exit status 1 if a target cannot be reached.",
+        "Plan the touches of a study. Writes plan.html and plan.csv; exit status 1 if a target cannot be reached.",
     ),
     "program": (
         partial(_prepare, steps=2),

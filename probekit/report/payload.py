@@ -34,7 +34,7 @@ def payload(scene: Scene) -> str:
     glyphs = scene.glyphs
     local = glyphs.vertices - scene.anchor[glyphs.vertex_touch]
     reach = float(np.abs(local).max()) if len(local) else 1.0
-    columns = ("touch", "feature", "face", "tolerance", "pose", "flag", "reason")
+    columns = ("touch", "feature", "face", "tolerance", "pose", "tip_name", "flag", "reason")
     numbers = (
         *("deviation", "lower", "upper", "u", "p_conform", "cx", "cy", "cz", "x0", "y0", "z0", "i", "j", "k"),
         *("order", "approach_angle", "clearance"),
@@ -71,7 +71,7 @@ def payload(scene: Scene) -> str:
         "span": scene.legend.span,
         "stops": [stop[1] for stop in scene.legend.stops],
         "unknown": scene.legend.unknown,
-        "frame": _frame(scene),
+        "frame": [scene.still.min(axis=0).tolist(), scene.still.max(axis=0).tolist()],
         "plain": not scene.measured,
         "lines": [
             {"points": pack(one.points, "<f4"), "rows": pack(one.rows, "<u4"), "colour": one.colour}
@@ -89,23 +89,15 @@ def pack(array: np.ndarray, kind: str) -> str:
     return base64.b64encode(np.ascontiguousarray(array, dtype=kind).tobytes()).decode("ascii")
 
 
-def _frame(scene: Scene) -> list[list[float]]:
-    """Lower and upper corner of the box that the first view shows: the part, and what stands still beside it [mm]."""
-    points = np.concatenate([scene.vertices, *(one.vertices for one in scene.solids if one.motions is None)])
-    return [points.min(axis=0).tolist(), points.max(axis=0).tolist()]
-
-
 def _solid(solid: Solid) -> dict[str, Any]:
-    """Motions go column by column, as the page applies them; a body that is not shown at a touch has none there."""
+    """Motions go column by column, as the page applies them; NaN where the body is not shown."""
     return {
         "name": solid.name,
         "position": pack(solid.vertices, "<f4"),
         "colours": pack(solid.colours, "u1"),
         "edges": pack(solid.edges, "<f4"),
         "opacity": solid.opacity,
-        "motions": None
-        if solid.motions is None
-        else [plain(one.T.ravel()) if np.isfinite(one).all() else None for one in solid.motions],
+        "motions": None if solid.motions is None else pack(solid.motions.transpose(0, 2, 1), "<f8"),
     }
 
 

@@ -118,11 +118,11 @@ def poses_filter(scene: Scene) -> str:
 def lines(scene: Scene) -> str:
     """Return what each style of line means."""
     items = "".join(
-        f'<li{" class='long'" if len(one.text) > 30 else ""}>{_stroke(one)}<b>{escape(one.name)}</b><span class="small">{escape(one.text)}</span></li>'
+        f'<li class="{"long" if len(one.text) > 30 else "short"}">{_stroke(one)}<b>{escape(one.name)}</b>'
+        f'<span class="small">{escape(one.text)}</span></li>'
         for one in scene.lines
     )
-    head = "Lines: ways of the ball's centre, by pose"
-    return f'<section id="ways"><h3>{head}</h3><ul class="lines">{items}</ul></section>' if items else ""
+    return f'<section id="ways"><h3>Lines: ways, by pose</h3><ul class="lines">{items}</ul></section>' if items else ""
 
 
 def _stroke(line: Lines) -> str:

@@ -251,3 +251,8 @@ class Scene:
     def measured(self) -> bool:
         """Whether it shows deviations; a scene of a plan does not."""
         return bool(self.legend.stops)
+
+    @property
+    def still(self) -> np.ndarray:
+        """(p, 3) float, points of the part and of all solids that stand still [mm]: what a first view must show."""
+        return np.concatenate([self.vertices, *(one.vertices for one in self.solids if one.motions is None)])

@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from ..nominal.model import Nominal
     from ..plan import Kinematics, Probe, Route
 
-__all__ = ["plan_scene"]
+__all__ = ["plan_scene", "style"]
 
 _KEPT = (
     *("order", "touch", "feature", "face", "state", "pose", "approach_angle", "clearance", "critical", "reason"),
-    *("x0", "y0", "z0", "i", "j", "k", "standoff", "overtravel"),
+    *("tip_name", "x0", "y0", "z0", "i", "j", "k", "standoff", "overtravel"),
 )
 _TEXT = {
     "planned": "can be touched",
@@ -89,6 +89,8 @@ def plan_scene(
     position, normal = table[["x0", "y0", "z0"]].to_numpy(float), table[["i", "j", "k"]].to_numpy(float)
     poses = route.poses if route is not None else tuple(targets.attrs.get("poses", ()))
     table["pose"] = _pose_words(table, poses, kinematics)
+    if probe is not None and probe.tips and "tip" in table:
+        table["tip_name"] = ["" if tip < 0 else probe.tip_name(int(tip)) for tip in table["tip"]]
     facets, origin, vertex_face = surface.split_faces(nominal.facets, nominal.facet_face)
     vertices = nominal.vertices[origin]
     normals = surface.smooth_normals(vertices, facets)
@@ -137,8 +139,10 @@ def _ordered(targets: pd.DataFrame, route: Route | None) -> pd.DataFrame:
             raise InputError("the route is not one of these targets", column="touch")
         able = np.arange(len(table)) < len(route.targets)
         order = np.where(able, np.arange(1, len(table) + 1), np.nan)
-    critical = table["critical"].to_numpy(bool) if "critical" in table else np.zeros(len(table), dtype=bool)
-    return table.assign(order=order, state=np.where(able, np.where(critical, "critical", "planned"), "left out"))
+    named = table["critical"] if "critical" in table else pd.Series(False, index=table.index)
+    critical = (named == 1).fillna(False).to_numpy(bool)
+    state = np.where(able, np.where(critical, "critical", "planned"), "left out")
+    return table.assign(order=order, critical=critical, state=state)
 
 
 def _pose_words(
@@ -194,14 +198,19 @@ def _ways(table: pd.DataFrame, route: Route | None, period: float) -> list[Lines
                 here = leg.to
             if not route.leaving[row]:
                 here = tuple(route.starts[row])
-        dash = _DASHES[(number + number // len(colour.LINE_COLOURS)) % len(_DASHES)]
+        ink, dash = style(number)
         ends, owner = dashed(np.array(points).reshape(-1, 3), np.array(rows, dtype=int), dash, period)
         name = table["pose"].iloc[first]
         count = last - first
         text = f"{count} touches, no. {first + 1} to {last}" if count > 1 else f"1 touch, no. {last}"
-        ink = colour.hex_of(colour.LINE_COLOURS[number % len(colour.LINE_COLOURS)])
         found.append(Lines(name, text, ends, owner, ink, dash))
     return found
+
+
+def style(number: int) -> tuple[str, tuple[float, ...]]:
+    """Colour and dash of the k-th pose: both differ from those of the one before, and the first 24 pairs differ."""
+    inks = colour.LINE_COLOURS
+    return colour.hex_of(inks[number % len(inks)]), _DASHES[(number + number // len(inks)) % len(_DASHES)]
 
 
 def _fixtures(fixtures: Sequence[Nominal]) -> Solid:
@@ -290,10 +299,10 @@ def _about(axis: np.ndarray) -> np.ndarray:
 def _row_of(table: pd.DataFrame, at: object, solids: Sequence[Solid]) -> int | None:
     """Row of the target at which the probe stands."""
     if at is not None:
-        rows = np.flatnonzero(table["touch"].to_numpy() == at)
-        if not len(rows):
+        ids = table["touch"].tolist()
+        if at not in ids:
             raise InputError("no target has this id", column="at", found=at)
-        return int(rows[0])
+        return ids.index(at)
     standing = [one.motions for one in solids if one.motions is not None]
     shown = np.isfinite(standing[0][:, 0, 0]) if standing else np.zeros(len(table), dtype=bool)
     rows = np.flatnonzero(shown & (table["state"] != "left out").to_numpy())
@@ -316,12 +325,17 @@ def _legend(table: pd.DataFrame) -> Legend:
     return Legend(1.0, False, (), colour.hex_of(colour.PART), (), entries)
 
 
+def _ball(probe: Probe | None) -> str:
+    """Whose way it is: of a star's balls, that of the one on the axis."""
+    return "reference ball" if probe is not None and probe.tips else "ball"
+
+
 def _captions(table: pd.DataFrame, route: Route | None, probe: Probe | None, at: int | None) -> tuple[str, ...]:
     lines = ["The part is drawn as its nominal model has it: nothing is measured yet."]
     if route is not None and len(route.targets):
         lines.append(
-            "Lines show the way of the ball's centre, each pose in a colour and dash of its own. Between two poses it "
-            f"is lifted to program Z {route.height:.1f} mm before an axis turns; that lift is not drawn."
+            f"Lines show the way of the {_ball(probe)}'s centre, each pose in a colour and dash of its own. Between "
+            f"two poses it is lifted to program Z {route.height:.1f} mm before an axis turns; that lift is not drawn."
         )
     if probe is not None and at is not None:
         lines.append(

@@ -5,7 +5,7 @@ The keys of the file are described in `probekit.settings`.
 
 from .inspection import Inspection, run, write
 from .model import Study, load
-from .outputs import summary, write_preparation
+from .outputs import summary, view, write_preparation
 from .preparation import Plan, Program, plan, program, simulate
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "run",
     "simulate",
     "summary",
+    "view",
     "write",
     "write_preparation",
 ]

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .. import program as programs
+from .. import report, scene
 from ..errors import InputError
 from ..files import store
 from .model import Study
@@ -14,7 +15,7 @@ from .preparation import Plan, Program
 if TYPE_CHECKING:
     from .. import machine
 
-__all__ = ["summary", "write_preparation"]
+__all__ = ["summary", "view", "write_preparation"]
 
 
 def write_preparation(
@@ -24,7 +25,7 @@ def write_preparation(
     programmed: Program | None = None,
     ran: machine.Run | None = None,
 ) -> tuple[Path, ...]:
-    """Write plan.csv; of a program its text, its moves, its changes and its release sheet; of a run simulated.csv.
+    """Write plan.csv and plan.html; of a program its text, moves, changes and release sheet; of a run simulated.csv.
 
     Parameters
     ----------
@@ -50,7 +51,16 @@ def write_preparation(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"the folder cannot be made ({error.strerror})", file=folder) from None
-    paths = [_csv(folder / "plan.csv", planned.table.drop(columns="directions", errors="ignore"))]
+    paths = [_csv(folder / "plan.csv", planned.table.drop(columns="directions", errors="ignore")), folder / "plan.html"]
+    provenance = _set_up(study, planned)
+    report.plan_page(
+        view(planned),
+        route=planned.route,
+        cautions=(CAUTION,),
+        provenance=provenance,
+        notes=planned.notes,
+        to=paths[-1],
+    )
     if programmed is not None:
         text = folder / f"{programmed.name}{programmed.suffix}"
         store(text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
@@ -62,11 +72,43 @@ def write_preparation(
             paths.append(changes)
         if programmed.findings is not None:
             paths.append(folder / "release.html")
-            programs.release_sheet(**_release(study, planned, programmed), to=paths[-1])
+            programs.release_sheet(
+                programmed.probing if programmed.merged is None else programmed.merged,
+                programmed.findings,
+                title=programmed.name,
+                set_up=provenance,
+                kinematics=planned.kinematics,
+                probe=planned.probe,
+                to=paths[-1],
+            )
     if ran is not None:
         paths.append(folder / "simulated.csv")
         ran.write(paths[-1])
     return tuple(paths)
+
+
+def view(planned: Plan, *, at: int | None = None) -> scene.Scene:
+    """The 3D view of a plan: part, fixtures, targets, ways, and the probe at one of the targets.
+
+    Parameters
+    ----------
+    planned : Plan
+    at : int, optional
+        The touch that the probe stands at; the first one by default.
+
+    Returns
+    -------
+    Scene
+    """
+    return scene.plan_scene(
+        planned.part,
+        planned.targets,
+        route=planned.route,
+        probe=planned.probe,
+        kinematics=planned.kinematics,
+        fixtures=planned.obstacles.fixtures,
+        at=at,
+    )
 
 
 def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run | None = None) -> list[str]:
@@ -131,9 +173,9 @@ def _csv(path: Path, table: object) -> Path:
     return path
 
 
-def _release(study: Study, planned: Plan, programmed: Program) -> dict:
+def _set_up(study: Study, planned: Plan) -> list[tuple[str, str]]:
     part = planned.part
-    set_up = [
+    return [
         ("part", part.name),
         ("nominal", f"{Path(part.source).name}, SHA-256 {part.sha256}"),
         ("study", f"{study.path.name}, SHA-256 {study.sha256}"),
@@ -142,11 +184,3 @@ def _release(study: Study, planned: Plan, programmed: Program) -> dict:
         ("estimated time", planned.route.time.sentence),
         ("margin", f"{planned.margin:g} mm between probe and everything described"),
     ]
-    return {
-        "program": programmed.probing if programmed.merged is None else programmed.merged,
-        "findings": programmed.findings,
-        "title": programmed.name,
-        "set_up": set_up,
-        "kinematics": planned.kinematics,
-        "probe": planned.probe,
-    }

@@ -36,7 +36,7 @@ Progress = Callable[[str, float], None]
 _MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
-_AMPLE = 10.0  # clearances from here on need not be known [mm]
+_AMPLE = 0.01  # clearances beyond the margin by more than this need not be known [mm]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +77,8 @@ class Plan:
         return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
 
     def clear(self, start: np.ndarray, end: np.ndarray, axis: np.ndarray) -> np.ndarray:
-        """Least distance (n,) of the probe to part and fixtures along moves of the ball centre [mm]."""
-        return _clear(self.obstacles, self.probe, start, end, axis)
+        """Least distance (n,) of the probe to part and fixtures along moves of the ball centre [mm], if not ample."""
+        return _clear(self.obstacles, self.probe, self.margin, start, end, axis)
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +174,7 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
         probe,
         kinematics,
         poses,
-        clear=partial(_clear, obstacles, probe),
+        clear=partial(_clear, obstacles, probe, margin),
         around=around,
         margin=margin,
         height=options.get("height"),
@@ -284,9 +284,14 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
 
 
 def _clear(
-    obstacles: planning.Obstacles, probe: planning.Probe, start: np.ndarray, end: np.ndarray, axis: np.ndarray
+    obstacles: planning.Obstacles,
+    probe: planning.Probe,
+    margin: float,
+    start: np.ndarray,
+    end: np.ndarray,
+    axis: np.ndarray,
 ) -> np.ndarray:
-    return planning.clearance_along(obstacles, probe, start, end, axis, enough=_AMPLE)
+    return planning.clearance_along(obstacles, probe, start, end, axis, enough=margin + _AMPLE)
 
 
 def _notes_of(targets: pd.DataFrame) -> list[str]:
@@ -314,6 +319,7 @@ def _checked(
     """The checks of the text, with all that the plan knows."""
     probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
     word = probing[0] if probing else _PROBE
+    # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
     return programs.check(
         text,
         kinematics=planned.kinematics,
@@ -323,7 +329,7 @@ def _checked(
         margin=planned.margin - _ROUNDING,
         touch_feed=planned.route.pace.touch,
         positioning_feed=planned.route.pace.positioning,
-        safe_height=planned.route.clear_height - _ROUNDING,
+        safe_height=planned.route.clear_height - _ROUNDING if planned.route.indexed.sum() == 1 else None,
         turn_height=planned.route.height - _ROUNDING,
         start=study.settings.get("simulate", {}).get("home"),
         aliases={} if word == _PROBE else {word: _PROBE},

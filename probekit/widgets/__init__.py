@@ -19,7 +19,7 @@ def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
     Parameters
     ----------
     scene : Scene
-        What `probekit.scene.build` made.
+        What `probekit.scene.build` or `probekit.scene.plan_scene` made.
     width, height : int
         Size of the picture in CSS pixels.
 

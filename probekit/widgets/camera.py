@@ -72,17 +72,30 @@ def overview(scene: Scene, aspect: float = 1.5) -> Pose:
     The smallest such d is the mean of the largest ``x / (a t) + z`` and the largest ``-x / (a t) + z``; c is half
     their difference, times a t.
     """
-    low, high = scene.vertices.min(axis=0).astype(float), scene.vertices.max(axis=0).astype(float)
+    points = scene.still.astype(float)
+    low, high = points.min(axis=0), points.max(axis=0)
     centre = (low + high) / 2
     axes = Pose(tuple((centre + choose_directions(scene, most=1)[0]).tolist()), tuple(centre.tolist())).axes
     slope = np.tan(np.deg2rad(FIELD_OF_VIEW) / 2)
-    *flat, z = axes @ (scene.vertices.astype(float) - centre).T
+    *flat, z = axes @ (points - centre).T
     sides = [(flat[0] / aspect / slope, aspect * slope), (flat[1] / slope, slope)]
     reach = [((s + z).max(), (z - s).max(), scale) for s, scale in sides]
     distance = 1.06 * max(*((plus + minus) / 2 for plus, minus, _ in reach), 1e-6)
     shift = [(plus - minus) / 2 * scale for plus, minus, scale in reach]
     target = centre + shift @ axes[:2]
     return Pose(tuple((target + distance * axes[2]).tolist()), tuple(target.tolist()))
+
+
+def _past(axis: np.ndarray, normal: np.ndarray, now: np.ndarray) -> np.ndarray:
+    """(3,) unit vector to look from at a target where the probe stands: from its side, 30 degrees off its axis."""
+    flat, across = normal - (normal @ axis) * axis, np.cross(axis, normal)
+    if np.linalg.norm(across) < 0.1:
+        across = now - (now @ axis) * axis
+        if np.linalg.norm(across) < 1e-6:
+            across = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
+    across = 0.6 * across / np.linalg.norm(across)
+    side = flat + (across if across @ now >= 0 else -across)
+    return 0.87 * axis + 0.5 * side / np.linalg.norm(side)
 
 
 def facing(scene: Scene, row: int | None, pose: Pose) -> Pose:
@@ -102,6 +115,10 @@ def facing(scene: Scene, row: int | None, pose: Pose) -> Pose:
     target = scene.anchor[row].astype(float)
     now = np.subtract(pose.eye, pose.target)
     distance = float(np.linalg.norm(now))
-    away = scene.direction[row].astype(float) + 0.35 * now / distance  # slanted, so that the glyph shows its shape
+    normal = scene.direction[row].astype(float)
+    away = normal + 0.35 * now / distance  # slanted, so that the glyph shows its shape
+    for solid in scene.solids:
+        if solid.motions is not None and (motion := solid.standing(row)) is not None:
+            away = _past(motion[:3, 2], normal, now / distance)
     eye = target + away / np.linalg.norm(away) * distance
     return Pose(tuple(eye.tolist()), tuple(target.tolist()))

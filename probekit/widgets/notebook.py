@@ -21,7 +21,8 @@ from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, Selection
 
 from ..errors import InputError
 from ..scene import Scene
-from . import camera, state, text
+from . import camera, plan_text, state, text
+from .extras import Extras
 
 __all__ = ["DeviationView"]
 
@@ -52,6 +53,7 @@ class DeviationView(VBox):
                 raise InputError(f"{name} must be a positive whole number of pixels", found=size)
         self._scene = scene
         self._state = state.start(scene)
+        self._words = text if scene.measured else plan_text
         self._ids = scene.touches["touch"].tolist()
         self._overview = camera.overview(scene, width / height)
         self._press: state.Hit | None = None
@@ -111,7 +113,10 @@ class DeviationView(VBox):
             lines.append(three.LineSegments(hatched, three.LineBasicMaterial(color="#8b9098")))
         pickable = three.Group(children=[surface, self._glyphs])
         centre = np.array(self._overview.target)
-        part = three.Group(children=[pickable, *lines, ring], position=tuple((-centre).tolist()))
+        self._extras = Extras(scene)
+        part = three.Group(
+            children=[pickable, *lines, *self._extras.layers.values(), ring], position=tuple((-centre).tolist())
+        )
         distance = float(np.linalg.norm(np.subtract(self._overview.eye, centre)))
         self._camera = three.PerspectiveCamera(
             fov=camera.FIELD_OF_VIEW,
@@ -170,7 +175,7 @@ class DeviationView(VBox):
 
     def _make_controls(self) -> None:
         scene, wide = self._scene, {"description_width": "initial"}
-        labels = [("none chosen", _NONE), *zip(text.touch_labels(scene), range(len(self._ids)), strict=True)]
+        labels = [("none chosen", _NONE), *zip(self._words.touch_labels(scene), range(len(self._ids)), strict=True)]
         self._list = Dropdown(options=labels, description="Touch", style=wide, layout=Layout(width="320px"))
         previous, following, turn, reset = (
             Button(description=words, layout=Layout(width="auto"))
@@ -199,19 +204,26 @@ class DeviationView(VBox):
         for box in self._filters.values():
             box.observe(lambda _: self._filtered(), "value")
         self._slider.observe(lambda c: self._set(replace(self._state, exaggeration=c["new"])), "value")
+        layers = [
+            Checkbox(value=True, description=name, indent=False, layout=Layout(width="auto"))
+            for name in self._extras.layers
+        ]
+        for box, group in zip(layers, self._extras.layers.values(), strict=True):
+            traitlets.link((box, "value"), (group, "visible"))
         row = Layout(flex_flow="row wrap", align_items="center")
         self._controls = VBox(
             [
                 HBox([self._list, previous, following, turn, reset], layout=row),
-                HBox([HTML("Show"), *self._filters.values()], layout=row),
-                self._slider,
+                HBox([HTML("Show"), *self._filters.values(), *layers], layout=row),
+                *([self._slider] if scene.measured else []),
             ]
         )
 
     def _make_texts(self, width: int) -> None:
+        scene = self._scene
         self._note, self._panel = HTML(), HTML()
-        self._legend = HTML(text.legend_html(self._scene.legend))
-        self._captions = HTML(text.captions_html(self._scene), layout=Layout(width=f"{width}px"))
+        self._legend = HTML(text.legend_html(scene.legend) if scene.measured else plan_text.legend_html(scene))
+        self._captions = HTML(text.captions_html(scene), layout=Layout(width=f"{width}px"))
 
     def _filtered(self) -> None:
         off = {word for word, box in self._filters.items() if not box.value}
@@ -234,9 +246,10 @@ class DeviationView(VBox):
     def _show(self) -> None:
         """Bring texts, controls and `selected` in line with the state; each then finds nothing left to change."""
         scene, now = self._scene, self._state
-        self._panel.value = text.panel_html(scene, now.row)
+        self._extras.stand(now.row)
+        self._panel.value = self._words.panel_html(scene, now.row)
         hidden = int((~state.shown(scene, now)).sum())
-        self._note.value = text.note_html(scene, now.exaggeration, hidden)
+        self._note.value = self._words.note_html(scene, now.exaggeration, hidden)
         self._list.value = _NONE if now.row is None else now.row
         self._slider.value = now.exaggeration
         for word, box in self._filters.items():

@@ -104,18 +104,18 @@ def with_row(scene: Scene, state: State, row: int | None) -> State:
     """Choose a touch (None: none); its verdict becomes visible if it was filtered out."""
     if row is None:
         return replace(state, row=None)
-    return replace(state, row=row, verdicts=state.verdicts | {scene.touches["verdict"].iloc[row]})
+    return replace(state, row=row, verdicts=state.verdicts | {scene.words[row]})
 
 
 def with_verdicts(scene: Scene, state: State, verdicts: frozenset[str]) -> State:
     """Show the touches of these verdicts only; a chosen touch that is hidden by this is let go."""
-    hidden = state.row is not None and scene.touches["verdict"].iloc[state.row] not in verdicts
+    hidden = state.row is not None and scene.words[state.row] not in verdicts
     return replace(state, verdicts=verdicts, row=None if hidden else state.row)
 
 
 def shown(scene: Scene, state: State) -> np.ndarray:
     """(n,) bool, the touches that the filter lets through."""
-    return scene.touches["verdict"].isin(state.verdicts).to_numpy()
+    return np.isin(scene.words.astype(str), sorted(state.verdicts))
 
 
 def neighbour(scene: Scene, state: State, step: Literal[-1, 1]) -> State:
@@ -130,6 +130,8 @@ def neighbour(scene: Scene, state: State, step: Literal[-1, 1]) -> State:
 
 def _deviations(scene: Scene) -> np.ndarray:
     """(n,) deviation of each touch [mm], 0 where there is none."""
+    if not scene.measured:
+        return np.zeros(len(scene.touches))
     return np.nan_to_num(scene.touches["deviation"].to_numpy(dtype=float, na_value=np.nan))
 
 
@@ -166,6 +168,8 @@ def surface_positions(scene: Scene, state: State) -> np.ndarray:
 
 def _places(scene: Scene, state: State) -> np.ndarray:
     """(n, 3) where each touch is drawn [mm]; NaN if it has no place. A missed one rides on the surface as drawn."""
+    if not scene.measured:
+        return scene.anchor
     height = _deviations(scene)
     missed = scene.touches["deviation"].isna().to_numpy() & np.isfinite(scene.anchor).all(axis=1)
     for row in np.flatnonzero(missed):
@@ -235,6 +239,8 @@ def hatch_segments(scene: Scene, lines: int = 90) -> np.ndarray:
     (2 s, 3) float32
         Ends of the line segments, in pairs [mm].
     """
+    if not scene.measured:
+        return np.zeros((0, 3), dtype=np.float32)
     facets = scene.facets[np.isnan(scene.deviation[scene.facets]).any(axis=1)]
     across = np.array([0.62, 0.48, 0.62])
     height = scene.vertices.astype(float) @ (across / np.linalg.norm(across))

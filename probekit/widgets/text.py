@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from math import isfinite, isnan
 from numbers import Real
@@ -14,46 +15,65 @@ if TYPE_CHECKING:
 
     from ..scene import Legend, Scene
 
-__all__ = ["captions_html", "exaggeration_label", "legend_html", "note_html", "panel_html", "touch_labels"]
+__all__ = [
+    "BOX",
+    "captions_html",
+    "exaggeration_label",
+    "key_html",
+    "legend_html",
+    "length",
+    "note_html",
+    "panel_html",
+    "rows_html",
+    "symbol",
+    "touch_labels",
+    "value",
+    "vector",
+    "words",
+]
 
-_BOX = (
+#: Style of the boxes beside the picture.
+BOX = (
     "box-sizing:border-box;background:#fff;color:#1b1d21;border:1px solid #c9ccd1;border-radius:3px;padding:6px 9px;"
     "font-size:13px;line-height:1.4;overflow-wrap:anywhere"
 )
 _MISSING = "&ndash;"
 
 
-def _value(row: pd.Series, column: str) -> object:
+def value(row: pd.Series, column: str) -> object:
     """Return a cell; None if it is not there, empty or NaN."""
-    value = row.get(column)
-    return None if value is None or value == "" or (isinstance(value, Real) and isnan(value)) else value
+    cell = row.get(column)
+    return None if cell is None or cell == "" or (isinstance(cell, Real) and isnan(cell)) else cell
 
 
-def _length(row: pd.Series, column: str, signed: bool = False) -> str:
-    value = _value(row, column)
-    return _MISSING if value is None else f"{value:{'+' if signed else ''}.4f} mm"
+def length(row: pd.Series, column: str, signed: bool = False) -> str:
+    """Return a cell as a length [mm]; a dash if there is none."""
+    known = value(row, column)
+    return _MISSING if known is None else f"{known:{'+' if signed else ''}.4f} mm"
 
 
 def _limit(row: pd.Series, column: str) -> str:
-    value = _value(row, column)
-    return "none" if value is None or not isfinite(value) else f"{value:+.4f} mm"
+    known = value(row, column)
+    return "none" if known is None or not isfinite(known) else f"{known:+.4f} mm"
 
 
-def _vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:
-    values = [_value(row, c) for c in columns]
-    return _MISSING if None in values else ", ".join(f"{v:.{digits}f}" for v in values)
+def vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:
+    """Return the cells as numbers in a row; a dash if one is missing."""
+    values = [value(row, c) for c in columns]
+    return _MISSING if None in values else ", ".join(f"{round(v, digits) + 0.0:.{digits}f}" for v in values)
 
 
-def _words(row: pd.Series, column: str) -> str:
-    value = _value(row, column)
-    return _MISSING if value is None else escape(str(value))
+def words(row: pd.Series, column: str) -> str:
+    """Return a cell as escaped text; a dash if there is none."""
+    known = value(row, column)
+    return _MISSING if known is None else escape(str(known))
 
 
 def touch_labels(scene: Scene) -> list[str]:
     """One line per touch for a list to choose from: id, feature, verdict, deviation."""
     labels = []
     for _, row in scene.touches.iterrows():
-        deviation = _value(row, "deviation")
+        deviation = value(row, "deviation")
         number = "" if deviation is None else f" {deviation:+.4f} mm"
         labels.append(f"{row['touch']}, {row['feature']}: {row['verdict']}{number}")
     return labels
@@ -76,44 +96,49 @@ def panel_html(scene: Scene, row: int | None) -> str:
     """
     if row is None:
         return (
-            f'<div role="status" style="{_BOX}">No touch chosen. Click a glyph in the picture, or choose a touch from '
+            f'<div role="status" style="{BOX}">No touch chosen. Click a glyph in the picture, or choose a touch from '
             "the list below it.</div>"
         )
     touch = scene.touches.iloc[row]
     word = str(touch["verdict"])
-    chance = _value(touch, "p_conform")
+    chance = value(touch, "p_conform")
     lines = [
-        ("deviation", f"<b>{_length(touch, 'deviation', signed=True)}</b>"),
-        ("feature", _words(touch, "feature")),
-        ("face", _words(touch, "face")),
-        ("tolerance", _words(touch, "tolerance")),
+        ("deviation", f"<b>{length(touch, 'deviation', signed=True)}</b>"),
+        ("feature", words(touch, "feature")),
+        ("face", words(touch, "face")),
+        ("tolerance", words(touch, "tolerance")),
         ("upper limit", _limit(touch, "upper")),
         ("lower limit", _limit(touch, "lower")),
-        ("standard uncertainty", _length(touch, "u")),
+        ("standard uncertainty", length(touch, "u")),
         ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
-        ("target", _vector(touch, ("x0", "y0", "z0"), 3)),
-        ("measured", _vector(touch, ("x", "y", "z"), 3)),
-        ("contact", _vector(touch, ("cx", "cy", "cz"), 3)),
-        ("foot", _vector(touch, ("foot_x", "foot_y", "foot_z"), 3)),
-        ("outward normal", _vector(touch, ("nx", "ny", "nz"), 4)),
-        ("flags", _words(touch, "flag")),
-        ("reason", _words(touch, "reason")),
+        ("target", vector(touch, ("x0", "y0", "z0"), 3)),
+        ("measured", vector(touch, ("x", "y", "z"), 3)),
+        ("contact", vector(touch, ("cx", "cy", "cz"), 3)),
+        ("foot", vector(touch, ("foot_x", "foot_y", "foot_z"), 3)),
+        ("outward normal", vector(touch, ("nx", "ny", "nz"), 4)),
+        ("flags", words(touch, "flag")),
+        ("reason", words(touch, "reason")),
     ]
-    shown = [(name, text) for name, text in lines if text != _MISSING or name == "deviation"]
+    return (
+        f'<div role="status" style="{BOX}"><div style="font-size:15px"><b>Touch {escape(str(touch["touch"]))}</b>: '
+        f"{symbol(scene.legend, word)} <b>{escape(word)}</b></div>"
+        f"<div>{escape(VERDICT_TEXT.get(word, ''))}</div>"
+        f"{rows_html(lines)}</div>"
+    )
+
+
+def rows_html(lines: Sequence[tuple[str, str | None]]) -> str:
+    """Table of names and texts, without those that have no text; the deviation stands there in any case."""
+    shown = [(name, text) for name, text in lines if text not in (None, _MISSING) or name == "deviation"]
     body = "".join(
         f'<tr><th scope="row" style="text-align:left;font-weight:normal;color:#555a62;padding:0 10px 0 0;'
         f'vertical-align:top">{name}</th><td style="text-align:left;padding:0">{text}</td></tr>'
         for name, text in shown
     )
-    return (
-        f'<div role="status" style="{_BOX}"><div style="font-size:15px"><b>Touch {escape(str(touch["touch"]))}</b>: '
-        f"{_symbol(scene.legend, word)} <b>{escape(word)}</b></div>"
-        f"<div>{escape(VERDICT_TEXT.get(word, ''))}</div>"
-        f'<table style="border-collapse:collapse;margin-top:4px">{body}</table></div>'
-    )
+    return f'<table style="border-collapse:collapse;margin-top:4px">{body}</table>'
 
 
-def _symbol(legend: Legend, word: str) -> str:
+def symbol(legend: Legend, word: str) -> str:
     """Flat symbol of a verdict in its colour; the word must stand beside it."""
     for entry in legend.verdicts:
         if entry.word == word:
@@ -122,6 +147,16 @@ def _symbol(legend: Legend, word: str) -> str:
                 f'<path d="{SYMBOLS[entry.shape]}" fill="{entry.colour}"/></svg>'
             )
     return ""
+
+
+def key_html(legend: Legend) -> str:
+    """Return the glyph key."""
+    return "".join(
+        f'<div style="display:flex;gap:7px;padding:1px 0"><span style="flex:none">{symbol(legend, entry.word)}</span>'
+        f"<span><b>{escape(entry.word)}</b> ({entry.count}): {escape(entry.text)}</span></div>"
+        for entry in legend.verdicts
+        if entry.count
+    )
 
 
 def legend_html(legend: Legend) -> str:
@@ -152,14 +187,8 @@ def legend_html(legend: Legend) -> str:
         f"<div>{escape(limit.name)}: {_range(limit.lower, limit.upper)}</div>"
         for limit in legend.limits
     )
-    key = "".join(
-        f'<div style="display:flex;gap:7px;padding:1px 0"><span style="flex:none">{_symbol(legend, entry.word)}</span>'
-        f"<span><b>{escape(entry.word)}</b> ({entry.count}): {escape(entry.text)}</span></div>"
-        for entry in legend.verdicts
-        if entry.count
-    )
     return (
-        f'<div style="{_BOX}"><div><b>Deviation</b> [mm]</div>'
+        f'<div style="{BOX}"><div><b>Deviation</b> [mm]</div>'
         f'<div role="img" aria-label="Colour bar from {-span:g} to {span:g} mm" style="height:15px;'
         f'background:linear-gradient(to right, {stops})"></div>'
         f'<div style="display:flex;justify-content:space-between"><span>{ends[0]}{-span:+g}</span><span>0</span>'
@@ -168,7 +197,7 @@ def legend_html(legend: Legend) -> str:
         f"<span>material left on</span></div>{marks}"
         f'<div style="display:flex;gap:7px;padding:4px 0"><span style="flex:none;width:22px;height:14px;background:'
         f'repeating-linear-gradient(45deg, {legend.unknown} 0 4px, #6f757d 4px 5px)"></span>'
-        f"<span>no touch near</span></div><div><b>Touches</b></div>{key}</div>"
+        f"<span>no touch near</span></div><div><b>Touches</b></div>{key_html(legend)}</div>"
     )
 
 

@@ -89,9 +89,10 @@ def test_material_missing_and_left_are_told_apart(kind):
         assert np.linalg.norm(missing - left) > 0.2 * size
 
 
+@pytest.mark.parametrize("colours", [colour.VERDICT_COLOURS, colour.TARGET_COLOURS])
 @pytest.mark.parametrize("kind", DEFICIENT)
-def test_verdict_colours_are_told_apart(kind):
-    for (one, a), (other, b) in itertools.combinations(colour.VERDICT_COLOURS.items(), 2):
+def test_colours_of_glyphs_are_told_apart(kind, colours):
+    for (one, a), (other, b) in itertools.combinations(colours.items(), 2):
         distance = np.linalg.norm(seen_by(kind, a) - seen_by(kind, b))
         assert distance > 0.1, f"{one} and {other} look alike ({distance:.3f}) with {kind} vision"
 
@@ -102,13 +103,24 @@ def test_unknown_differs_from_zero():
     np.testing.assert_array_equal(colour.diverging(np.array(np.nan)), colour.UNKNOWN)
 
 
-@pytest.mark.parametrize("word", colour.VERDICT_COLOURS)
+@pytest.mark.parametrize("kind", DEFICIENT)
+def test_lines_that_share_their_dashes_are_told_apart(kind):
+    """The dashes repeat after four poses."""
+    inks = np.array(colour.LINE_COLOURS)
+    lab = seen_by(kind, inks)
+    for one in range(len(inks) - 4):
+        assert np.linalg.norm(lab[one] - lab[one + 4]) > 0.1
+
+
+@pytest.mark.parametrize("word", [*colour.VERDICT_COLOURS, *colour.TARGET_COLOURS])
 def test_symbols_show_on_the_surface(word):
     """Fill or outline has 3:1 against the neutral surface (WCAG 2.1, 1.4.11 Non-text contrast)."""
     text = glyphs.symbol(word, "s")
     outline = (27, 35, 48) if '"#1b2330"' in text else (255, 255, 255)
-    neutral = colour.diverging(np.array(0.0))
-    assert max(contrast(colour.VERDICT_COLOURS[word], neutral), contrast(outline, neutral)) > 3
+    planned = word in colour.TARGET_COLOURS
+    neutral = colour.PART if planned else colour.diverging(np.array(0.0))
+    ink = (colour.TARGET_COLOURS if planned else colour.VERDICT_COLOURS)[word]
+    assert max(contrast(ink, neutral), contrast(outline, neutral)) > 3
 
 
 def test_values_beyond_the_range_keep_the_end_colour():

@@ -15,7 +15,12 @@ def volume(facets: np.ndarray) -> float:
 def test_every_verdict_has_a_shape_of_its_own():
     assert set(glyphs.VERDICT_SHAPES) == set(TOUCH_WORDS) == set(glyphs.VERDICT_TEXT)
     assert len(set(glyphs.VERDICT_SHAPES.values())) == len(TOUCH_WORDS)
-    assert set(glyphs.VERDICT_SHAPES.values()) == set(glyphs.SHAPES) == set(glyphs.SYMBOLS)
+
+
+def test_no_shape_means_two_things():
+    used = [*glyphs.VERDICT_SHAPES.values(), *glyphs.TARGET_SHAPES.values()]
+    assert len(set(used)) == len(used)
+    assert set(used) == set(glyphs.SHAPES) == set(glyphs.SYMBOLS)
 
 
 @pytest.mark.parametrize(
@@ -25,6 +30,9 @@ def test_every_verdict_has_a_shape_of_its_own():
         ("tile", 2.2 * 2.2 * 0.6),
         ("cone out", 2.6 / 3 * 10 / 2 * np.sin(2 * np.pi / 10)),  # a third of height times ten-sided base
         ("cone in", 2.6 / 3 * 10 / 2 * np.sin(2 * np.pi / 10)),
+        ("hoop", 0.4 * (1.35**2 - 0.7**2) * 20 / 2 * np.sin(2 * np.pi / 20)),  # twenty-sided ring times height
+        ("star", 0.9 / 3 * 12 / 2 * 0.8 * 1.6 * np.sin(np.pi / 6)),  # a third of height times twelve triangles
+        ("two bars", 2 * 0.68 * 2.4 * 0.6),
     ],
 )
 def test_bodies_are_closed_and_turn_outward(shape, expected):

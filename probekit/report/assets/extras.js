@@ -76,23 +76,28 @@ globalThis.probekitExtras = (scene, data, shared, numbers, whole) => {
       vertexShader: "void main() { gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0); }",
       fragmentShader: "void main() { gl_FragColor = vec4(0.2, 0.23, 0.28, 1.0); }",
     }));
-    const layer = solid.motions ? "probe" : "fixtures";
+    const motions = solid.motions ? numbers(Float64Array, solid.motions) : null; // sixteen numbers per touch
+    const layer = motions ? "probe" : "fixtures";
     for (const object of [body, outline]) {
       object.frustumCulled = false;
       object.matrixAutoUpdate = false;
       object.userData.through = through || object === outline;
       put(layer, object);
-      if (solid.motions) movers.push([object, solid.motions]);
+      if (motions) movers.push([object, motions]);
     }
   }
 
   const show = () => {
     for (const [name, objects] of layers) for (const object of objects) object.visible = !hidden.has(name) && !object.userData.away;
   };
+  const motionAt = (motions, row) => {
+    const motion = row === null ? [NaN] : motions.subarray(16 * row, 16 * row + 16);
+    return Number.isFinite(motion[0]) ? motion : null;
+  };
   const choose = (row) => {
     const at = row >= 0 ? row : data.at;
     for (const [object, motions] of movers) {
-      const motion = at === null ? null : motions[at];
+      const motion = motionAt(motions, at);
       object.userData.away = !motion;
       if (motion) {
         object.matrix.fromArray(motion);
@@ -108,7 +113,7 @@ globalThis.probekitExtras = (scene, data, shared, numbers, whole) => {
     choose,
     /** Axis of the probe at a touch, or undefined. */
     axisAt(row) {
-      const motion = movers[0]?.[1][row];
+      const motion = movers.length ? motionAt(movers[0][1], row) : null;
       return motion ? new T.Vector3(...motion.slice(8, 11)) : undefined;
     },
     resize(width, height) { size.value.set(width, height); },

@@ -4,7 +4,7 @@
 globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit }) => {
   const triple = (names, row, digits, end) => names.map((n) => format(touches[n][row], digits)).join(", ") + end;
   const degrees = (value) => (value == null ? null : `${value.toFixed(1)}\u00b0 from the tool axis`);
-  const vector = (row) => ["i", "j", "k"].map((n) => touches[n][row].toFixed(4).replace("-", "\u2212")).join(", ");
+  const vector = (row) => ["i", "j", "k"].map((n) => (Number(touches[n][row].toFixed(4)) || 0).toFixed(4).replace("-", "\u2212")).join(", ");
   const read = (row) => {
     const word = touches.word[row], order = touches.order[row];
     const head = make("h2"), list = make("dl");
@@ -14,6 +14,7 @@ globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit })
     else parts.push(make("p", touches.reason?.[row] || "It is not touched.", "why"));
     const facts = [
       ["pose", touches.pose[row]],
+      ["tip", touches.tip_name?.[row]],
       ["normal", degrees(touches.approach_angle?.[row])],
       ["clearance", touches.clearance?.[row] == null ? null : `${length(touches.clearance[row], 3)} at least`],
       ["feature", touches.feature[row]],

@@ -309,6 +309,23 @@ globalThis.probekitView = (canvas, data) => {
     redraw();
     return best;
   };
+  // Where the probe stands there is room round its axis: of some directions off it, the first that sees the target.
+  const pastProbe = (row, axis, outward) => {
+    const flat = outward.clone().addScaledVector(axis, -outward.dot(axis));
+    let across = axis.clone().cross(outward);
+    if (across.length() < 0.1) across = home.clone().addScaledVector(axis, -home.dot(axis));
+    across.normalize().multiplyScalar(across.dot(home) < 0 ? -0.6 : 0.6);
+    const before = [controls.target.clone(), camera.position.clone().sub(controls.target).normalize(), camera.zoom];
+    const seen = [[1, 0.77], [-1, 0.77], [1, 0.5], [-1, 0.5], [1, 0.92], [-1, 0.92]].map(([sign, up]) =>
+      flat.clone().addScaledVector(across, sign).normalize().multiplyScalar(Math.sqrt(1 - up * up)).addScaledVector(axis, up));
+    const found = seen.find((toward) => {
+      stand(vector(anchor, row), toward, Math.max(camera.zoom, 1.6));
+      camera.updateMatrixWorld();
+      return pickAt(canvas.clientWidth / 2, canvas.clientHeight / 2, 12) === row;
+    });
+    stand(...before);
+    return found ?? seen[0];
+  };
   new ResizeObserver(resize).observe(canvas);
   renderer.setSize(canvas.clientWidth, canvas.clientHeight, false);
   stand(centre, home, 1);
@@ -341,10 +358,11 @@ globalThis.probekitView = (canvas, data) => {
     turnTo(row) {
       if (!placed(row)) return;
       const outward = vector(direction, row);
-      let side = Math.abs(outward.z) < 0.9 ? new T.Vector3(0, 0, 1) : home.clone();
-      const across = extras.axisAt(row)?.cross(outward); // the probe stands there: look past it, not along it
-      if (across && across.length() > 0.2) side = across.dot(home) < 0 ? across.negate() : across;
-      const toward = outward.addScaledVector(side.addScaledVector(outward, -side.dot(outward)).normalize(), 0.9).normalize();
+      const axis = extras.axisAt(row);
+      const side = Math.abs(outward.z) < 0.9 ? new T.Vector3(0, 0, 1) : home.clone();
+      const toward = axis
+        ? pastProbe(row, axis, outward)
+        : outward.addScaledVector(side.addScaledVector(outward, -side.dot(outward)).normalize(), 0.9).normalize();
       fly(vector(anchor, row), toward, Math.max(camera.zoom, 1.6));
     },
     showWhole() { fly(centre, home, 1); },

@@ -1,0 +1,309 @@
+"""The page of a plan: as text, and in a real Chromium, offline, from a file."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+
+import numpy as np
+import pytest
+from benchmarks.bench_report import until
+from scene import planned, synthetic
+
+from probekit import report
+from probekit.errors import InputError
+
+SELECTED = "probekit.selected()"
+
+
+@pytest.fixture(scope="module")
+def given():
+    return planned.planned()
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return planned.planned_scene(title="Block <b> & $co")
+
+
+@pytest.fixture(scope="module")
+def plan_file(scene, given, tmp_path_factory):
+    return report.plan_page(
+        scene,
+        route=given["route"],
+        cautions=["a <spindle> moves"],
+        provenance=[("study", "</script><script>window.hurt=3</script>")],
+        notes=["a note with <i>tags</i>"],
+        to=tmp_path_factory.mktemp("plan") / "plan.html",
+    )
+
+
+@pytest.fixture(scope="module")
+def text(plan_file):
+    return plan_file.read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def open_plan(open_page, plan_file):
+    return lambda fragment="", **options: open_page(fragment, path=plan_file, **options)
+
+
+def plain(html: str) -> str:
+    return re.sub(r"\s+", " ", re.sub("<[^>]*>", " ", html))
+
+
+def test_headline_and_counts(text, given):
+    assert re.search(r"10 of 12 targets can be touched ?\. 1 of them is critical; 2 left out", plain(text))
+    features = re.search(r'<section id="features">(.*?)</section>', text, flags=re.S).group(1)
+    rows = [plain(row).split() for row in re.findall(r"<tr>(.*?)</tr>", features)]
+    assert rows[1][-4:] == ["6", "6", "0", "0"], "top"
+    assert rows[2][-4:] == ["4", "4", "1", "0"], "front"
+    assert rows[3][-4:] == ["2", "0", "0", "2"], "left, behind the clamp"
+    assert f"{given['route'].time.touching:.0f} s" in text
+
+
+def test_the_table_is_in_the_order_of_touching(text, given):
+    rows = re.findall(r'<tr id="touch=(\d+)" data-row="(\d+)"><td class="n">(.*?)</td>', text)
+    route = given["route"]
+    assert [int(touch) for touch, _, _ in rows] == [*route.targets["touch"], *route.left_out["touch"]]
+    assert [order for _, _, order in rows[:10]] == [str(k) for k in range(1, 11)]
+    assert all("\N{EN DASH}" in order for _, _, order in rows[10:])
+
+
+def test_every_target_left_out_has_its_reason_on_the_page(text, given):
+    section = re.search(r'<section id="left-out">(.*?)</section>', text, flags=re.S).group(1)
+    for reason in given["route"].left_out["reason"]:
+        assert reason in section.replace("&#x27;", "'")
+
+
+def test_hostile_text_is_text(text):
+    body = text.split('<script type="application/json"')[0]
+    assert "<img src=x" not in body
+    assert "Block &lt;b&gt; &amp; $co" in body
+    assert "A &lt;spindle&gt; moves" in body
+    assert "window.hurt=3" in plain(body)
+    assert body.count("<script") == 0
+
+
+def test_motions_go_column_by_column(text, scene):
+    data = json.loads(re.search(r'id="data">(.*?)</script>', text, flags=re.S).group(1))
+    for packed, solid in zip(data["solids"], scene.solids, strict=True):
+        if solid.motions is None:
+            assert packed["motions"] is None
+            continue
+        motions = np.frombuffer(base64.b64decode(packed["motions"]), "<f8").reshape(-1, 4, 4)
+        np.testing.assert_array_equal(motions.transpose(0, 2, 1), solid.motions)
+        assert np.isnan(motions[-1]).all(), "left out: the probe is nowhere"
+    line = data["lines"][0]
+    points = np.frombuffer(base64.b64decode(line["points"]), "<f4").reshape(-1, 3)
+    np.testing.assert_array_equal(points, scene.lines[0].points)
+
+
+def test_without_a_route_and_without_reach(given, tmp_path):
+    columns = ["touch", "feature", "face", "x0", "y0", "z0", "i", "j", "k"]
+    bare = planned.planned_scene(targets=given["targets"][columns], route=None, probe=None, fixtures=())
+    page = report.plan_page(bare, to=tmp_path / "bare.html").read_text(encoding="utf-8")
+    assert "12 of 12 targets are planned; their reach was not looked at yet" in plain(page).replace("  ", " ")
+    for absent in ("Left out, and why", "Estimated time", 'data-layer="probe"', 'id="pose"'):
+        assert absent not in page
+
+
+def test_a_scene_of_a_verdict_is_refused(nominal, verdict, tmp_path):
+    from probekit.scene import build
+
+    with pytest.raises(InputError, match="not that of a plan"):
+        report.plan_page(build(nominal, verdict), to=tmp_path / "no.html")
+
+
+@pytest.mark.browser
+def test_click_on_a_target_selects_its_row_and_back(open_plan, scene):
+    page = open_plan()
+    box = page.locator("canvas").bounding_box()
+    picked = {}
+    for touch in scene.touches["touch"]:
+        at = page.evaluate("id => probekit.place(id)", int(touch))
+        page.mouse.click(box["x"] + at["x"], box["y"] + at["y"])
+        picked[str(touch)] = page.evaluate(SELECTED)
+    right = [touch for touch, found in picked.items() if found == touch]
+    assert len(right) >= 5, picked
+    page.locator("tr[data-row='7'] a").click()
+    chosen = str(scene.touches["touch"].iloc[7])
+    assert page.evaluate(SELECTED) == chosen
+    reading = page.locator("#reading").inner_text()
+    assert f"Touch {chosen}" in reading
+    assert "No. 8" in reading
+    assert "A60 C0" in reading
+    assert page.locator(".marker span").inner_text() == f"{chosen}: A60 C0"
+
+
+@pytest.mark.browser
+def test_the_selected_target_is_in_sight_beside_the_probe(open_plan, scene):
+    """What a click in the middle of the view finds after turning to a target is that target."""
+    page = open_plan()
+    for row in (0, 5, 8):
+        page.locator(f"tr[data-row='{row}'] a").click()
+        box = page.locator("canvas").bounding_box()
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        assert page.evaluate(SELECTED) == str(scene.touches["touch"].iloc[row])
+        away = np.hypot(*(ink_of_the_probe(page) - [box["width"] / 2, box["height"] / 2]).T)
+        covered = np.count_nonzero((away > 14) & (away < 24)) / (np.pi * (24**2 - 14**2))
+        assert 0.02 < covered < 0.6, "the probe stands beside the target, not over it"
+
+
+def steady(page):
+    """The stage as a picture, two frames later."""
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    return page.locator(".stage").screenshot()
+
+
+def ink_of_the_probe(page):
+    """(m, 2) x and y of the pixels of the stage that change when the probe is hidden."""
+    seen = []
+    for on in (True, False):
+        page.locator("[data-layer='probe']").set_checked(on)
+        seen.append(base64.b64encode(steady(page)).decode())
+    page.locator("[data-layer='probe']").check()
+    reader = page.context.new_page()
+    changed = reader.evaluate(
+        """async texts => {
+            const [one, other] = await Promise.all(texts.map(async (text) => {
+                const image = new Image();
+                image.src = "data:image/png;base64," + text;
+                await image.decode();
+                const canvas = document.createElement("canvas");
+                [canvas.width, canvas.height] = [image.width, image.height];
+                const pen = canvas.getContext("2d");
+                pen.drawImage(image, 0, 0);
+                return pen.getImageData(0, 0, image.width, image.height);
+            }));
+            const found = [];
+            for (let i = 0; i < one.data.length; i += 4) {
+                const same = [0, 1, 2].every((k) => one.data[i + k] === other.data[i + k]);
+                if (!same) found.push([(i / 4) % one.width, Math.floor(i / 4 / one.width)]);
+            }
+            return found;
+        }""",
+        seen,
+    )
+    reader.close()
+    return np.array(changed).reshape(-1, 2)
+
+
+@pytest.mark.browser
+def test_the_probe_is_drawn_at_the_selected_target(open_plan):
+    """Between two targets of one pose its picture moves by as much as the targets lie apart in the picture."""
+    page = open_plan()
+    box, lowest, places = page.locator("canvas").bounding_box(), [], []
+    for touch in (1, 5):
+        at = page.evaluate("id => probekit.place(id)", touch)
+        page.mouse.click(box["x"] + at["x"], box["y"] + at["y"])
+        assert page.evaluate(SELECTED) == str(touch)
+        column, row = ink_of_the_probe(page).T
+        lowest.append((column[row > row.max() - 8].mean(), row.max()))
+        places.append((at["x"], at["y"]))
+    np.testing.assert_allclose(np.subtract(*lowest), np.subtract(*places), atol=2.5)
+    page.evaluate("location.hash = '#touch=11'")
+    until(page, f"{SELECTED} === '11'")
+    assert not len(ink_of_the_probe(page)), "left out: no probe"
+
+
+@pytest.mark.browser
+def test_layers_can_be_hidden_and_shown_again(open_plan):
+    page = open_plan()
+    pictures = [steady(page)]
+    for name in ("probe", "ways", "fixtures"):
+        page.locator(f"[data-layer='{name}']").uncheck()
+        pictures.append(steady(page))
+    assert len(set(pictures)) == 4
+    for name in ("probe", "ways", "fixtures"):
+        page.locator(f"[data-layer='{name}']").check()
+    assert steady(page) == pictures[0]
+
+
+@pytest.mark.browser
+def test_pose_filter_and_left_out_filter(open_plan):
+    page = open_plan()
+    page.locator("#pose").select_option(label="A60 C0")
+    assert page.locator("#touches tbody tr:visible").count() == 4
+    assert "4 of 12" in page.locator("#shown").inner_text()
+    page.locator("#all").click()
+    page.locator("input[data-verdict='left out']").uncheck()
+    assert page.locator("#touches tbody tr:visible").count() == 10
+    page.locator("#all").click()
+    assert page.locator("#touches tbody tr:visible").count() == 12
+
+
+@pytest.mark.browser
+def test_a_target_left_out_tells_its_reason(open_plan, given):
+    left = given["route"].left_out.iloc[0]
+    page = open_plan(f"#touch={left['touch']}")
+    assert left["reason"] in page.locator("#reading").inner_text()
+    assert page.locator("#reading .symbol use").get_attribute("href") == "#s-left_out"
+
+
+@pytest.mark.browser
+def test_hostile_names_do_nothing(open_plan):
+    page = open_plan()
+    assert page.evaluate("window.hurt") is None
+    assert page.locator("#feature option", has_text=synthetic.HOSTILE).count() == 1
+    assert page.locator("main img").count() == 0
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("column", ["x0", "approach_angle", "order"])
+def test_sorting_by_a_column(open_plan, scene, column):
+    page = open_plan()
+    head = {"x0": "x", "approach_angle": "angle", "order": "no."}[column]
+    for name in ("y", head):
+        page.get_by_role("button", name=name, exact=True).click()
+    rows = page.evaluate("[...document.querySelectorAll('#touches tbody tr')].map((tr) => Number(tr.dataset.row))")
+    values = scene.touches[column].to_numpy(float)[rows]
+    known = values[np.isfinite(values)]
+    assert sorted(rows) == list(range(12))
+    np.testing.assert_array_equal(values[: len(known)], np.sort(known))
+
+
+@pytest.mark.browser
+def test_inches(open_plan):
+    page = open_plan("#touch=1")
+    page.locator("input[value='in']").check(force=True)
+    assert "in" in page.locator("#reading").inner_text()
+    cell = page.locator("tr[data-row='0'] td.n .q").first.inner_text()
+    assert float(cell.replace("\N{MINUS SIGN}", "-")) == pytest.approx(-20 / 25.4, abs=1e-4)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [360, 1280])
+def test_nothing_is_wider_than_the_window(open_plan, width):
+    page = open_plan("#touch=3", viewport={"width": width, "height": 800})
+    wide = """width => [...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > width
+        && !e.closest('.scroll, .ruler, .stage, .skip, .units')).map((e) => e.outerHTML.slice(0, 80))"""
+    assert page.evaluate("document.documentElement.scrollWidth") <= width, page.evaluate(wide, width)
+
+
+@pytest.mark.browser
+def test_without_webgl_pictures_and_table_stay(playwright_session, chromium, plan_file):
+    browser = playwright_session.chromium.launch(
+        executable_path=chromium, args=["--headless", "--no-sandbox", "--disable-gpu", "--disable-3d-apis"]
+    )
+    page = browser.new_page()
+    page.goto(plan_file.as_uri())
+    until(page, "typeof probekit === 'object'")
+    assert page.locator(".stage").is_hidden()
+    assert page.locator(".stills svg:visible").count() >= 1
+    page.locator(".stills a[href='#touch=7'] use").first.dispatch_event("click")
+    assert page.evaluate(SELECTED) == "7"
+    assert "front" in page.locator("#reading").inner_text()
+    browser.close()
+
+
+@pytest.mark.browser
+def test_without_script_the_table_is_there(browser, plan_file):
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(plan_file.as_uri())
+    assert page.locator("#touches tbody tr:visible").count() == 12
+    assert page.locator(".stills svg:visible").count() >= 1
+    assert page.locator(".stage").is_hidden()
+    context.close()
