@@ -5,7 +5,7 @@ import pandas as pd
 
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.plan.probe import Probe
-from probekit.plan.route import order
+from probekit.plan.route.route import order
 from probekit.program.writing.compose import moves_of
 
 PROBE = Probe(4.0, 2.0, 30.0, body=((30.0, 20.0), (80.0, 40.0)))

@@ -12,6 +12,7 @@ from machine.probing_text import probing_text
 import probekit as pk
 from probekit.machine import Lobing, ReferenceSphere
 from probekit.settings import read_settings
+from probekit.study.machinery import probe_of
 
 MINIMAL = '[part]\nmodel = "a.stl"\n[touches]\nfile = "t.csv"\n[[tolerance]]\nwidth = 0.1\n'
 
@@ -114,10 +115,10 @@ QUALIFIED = 'qualification = {file = "sphere.csv", diameter = 25.0, artefact = "
 GIVEN = "effective_radius = 2.991  # from qualification: a little less than half the diameter"
 
 
-def touch_the_sphere(folder: Path, lobing: Lobing) -> Path:
+def touch_the_sphere(folder: Path, lobing: Lobing) -> None:
     sphere = ReferenceSphere(25.0)
     run = pk.machine.run(probing_text(sphere.targets()), sphere, probe=6.0, errors=(lobing,), decimals=9)
-    return run.write(folder / "sphere.csv")
+    run.write(folder / "sphere.csv")
 
 
 def test_qualification_gives_the_radius(demo: pk.study.Inspection, demo_study: Path, tmp_path: Path) -> None:
@@ -203,3 +204,12 @@ def test_a_qualification_that_cannot_be_used(
     assert old in QUALIFIED
     with pytest.raises(pk.InputError, match=message):
         variant(demo_study, tmp_path, (GIVEN, QUALIFIED.replace(old, new)))
+
+
+def test_a_plan_takes_the_radius_from_qualification(demo_study: Path, tmp_path: Path) -> None:
+    touch_the_sphere(tmp_path, Lobing(0.009))
+    study = pk.study.load(write(tmp_path, demo_study.read_text().replace(GIVEN, QUALIFIED)))
+    assert probe_of(study).radius == pytest.approx(2.991, abs=1e-6)
+    (tmp_path / "sphere.csv").unlink()
+    with pytest.raises(pk.InputError, match="sphere"):
+        probe_of(study)

@@ -27,11 +27,12 @@ TURN = (np.ones(3) * 120.0 / np.sqrt(3.0)).tolist()
 
 @pytest.fixture
 def run(tmp_path):
-    """Run a demo study with changes (old text, new text), and with tables put before [touches]."""
+    """Run a demo study with changes (old text, new text), and with tables before [touches], or keys of [machine]."""
 
     def one(name: str, *changes: tuple[str, str], tables: str = "") -> pk.study.Inspection:
         text = (FOIL / name).read_text()
-        for old, new in (*changes, ("[touches]", f"{tables}\n[touches]")):
+        there = ("[machine]", tables) if tables.startswith("[machine]") else ("[touches]", f"{tables}\n[touches]")
+        for old, new in (*changes, there):
             assert old in text
             text = text.replace(old, new, 1)
         for file in ("foil.step", "foil.3mf", "touches.csv"):
@@ -109,8 +110,8 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
 @pytest.mark.parametrize(
     ("changes", "tables", "message"),
     [
-        ((), "[machine]\ntranslation = [1.0, 2.0]", r"column 'machine\.translation': a motion needs three numbers"),
-        ((), '[machine]\nrotation = [1, 2, "x"]', r"column 'machine\.rotation': a motion needs three numbers"),
+        ((), "[machine]\ntranslation = [1.0, 2.0]", r"column 'machine\.translation': this needs three numbers"),
+        ((), '[machine]\nrotation = [1, 2, "x"]', r"column 'machine\.rotation': this needs three numbers"),
         ((), "[machine]\nshift = [1, 2, 3]", r"column 'machine\.shift': unknown key"),
         ((("[part.faces]", 'frame = ["bore"]\n[part.faces]'),), "", r"column 'part\.frame': a frame needs two"),
         ((("[part.faces]", 'frame = ["bore", 1]\n[part.faces]'),), "", r"no face of that name; found 1"),

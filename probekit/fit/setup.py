@@ -186,6 +186,10 @@ def set_up(
     else:
         in_work = {name: apply_motion(back, np.asarray(points, dtype=float)) for name, points in found.items()}
     if datums is not None:
+        datums = tuple(datums)
+        faces = any("face" in one.kind for one in datums)
+        if faces and nominal is not None and hasattr(in_work, "columns") and "projection" not in in_work.attrs:
+            in_work = project(in_work, nominal, stylus=ball)
         frame = datum_frame(in_work, datums, nominal=nominal, ball=ball, lock=lock, u=u)
         return work_offset_change(frame, work_offset=offset)
     if nominal is None or not hasattr(in_work, "columns"):

@@ -4,11 +4,13 @@ The order of effects, from the program's word to the results file, is this and n
 
 1. the control moves until its scales show X, Y, Z (and the rotary axes their angles);
 2. errors of place are added, each taken at the scales' position: scale, squareness, grid, backlash, warming;
-3. the ball's offset from the spindle's axis is added, turned with spindle and head;
+3. the ball's offset from the spindle's axis is added, and of a further tip its place in the probe, turned with spindle
+   and head;
 4. the rotary axes, as they really stand, carry the ball into the part frame;
 5. there the part stands as it was made and set up; the ball meets it;
 6. the probing move goes on by the sum of the trigger's ways (lobing, latency, scatter), or to its end;
-7. the scales are read there, and the control's own, ideal kinematics bring X, Y, Z back to the part frame;
+7. the scales are read there, and the control's own, ideal kinematics bring X, Y, Z back to the part frame; for a
+   further tip they add its nominal place in the probe, as of a spindle that stands at zero;
 8. the result is rounded to the decimals of the file.
 """
 
@@ -33,7 +35,7 @@ class Axes:
     ideal : Kinematics
     errors : sequence of MachineError
     length : float
-        From the spindle nose to the ball centre [mm].
+        From the spindle nose to the centre of the reference ball [mm].
     spindle_angle : float
         At which the spindle stands [degree].
     """
@@ -47,8 +49,8 @@ class Axes:
         self.spindle = Rotation.from_rotvec([0.0, 0.0, spindle_angle], degrees=True).as_matrix()
         self.offset = np.sum([error.ball_offset() for error in errors], axis=0) if errors else np.zeros(3)
 
-    def ball(self, place: Place, angles: np.ndarray) -> np.ndarray:
-        """Where the ball really is.
+    def ball(self, place: Place, angles: np.ndarray, tip: np.ndarray) -> np.ndarray:
+        """Where the ball of a tip really is.
 
         Parameters
         ----------
@@ -56,6 +58,8 @@ class Axes:
             n positions of the scales.
         angles : (n, n_axes) float
             [degree]
+        tip : (3,) float
+            Place of the ball in probe coordinates [mm]; zero for the reference tip.
 
         Returns
         -------
@@ -67,14 +71,23 @@ class Axes:
             position,
             angles,
             lambda points, pose: self.real.to_part(
-                points + self._head(pose) @ self.spindle @ self.offset, pose, length=self.length
+                points + self._head(pose) @ self.spindle @ (self.offset + tip), pose, length=self.length
             ),
         )
 
-    def reported(self, position: np.ndarray, angles: np.ndarray) -> np.ndarray:
-        """(n, 3) ball centres in the part frame as the control reckons them from what the scales show."""
+    def reported(self, position: np.ndarray, angles: np.ndarray, tips: np.ndarray) -> np.ndarray:
+        """(n, 3) ball centres in the part frame as the control reckons them from what the scales show.
+
+        Parameters
+        ----------
+        position, angles
+            Of the scales, n of each.
+        tips : (n, 3) float
+            Nominal places of the balls in probe coordinates [mm].
+        """
+        beside = self._by_pose(tips, angles, lambda rows, pose: rows @ self._head(pose).T)
         return self._by_pose(
-            position, angles, lambda points, pose: self.ideal.to_part(points, pose, length=self.length)
+            position + beside, angles, lambda points, pose: self.ideal.to_part(points, pose, length=self.length)
         )
 
     def directions_in_part(self, directions: np.ndarray, angles: np.ndarray) -> np.ndarray:
@@ -101,7 +114,9 @@ class Axes:
 
     def _by_pose(self, rows: np.ndarray, angles: np.ndarray, change: object) -> np.ndarray:
         """Change rows, all of one set of angles at a time."""
-        if not len(rows) or not self.ideal.axes:
+        if not len(rows):
+            return rows
+        if not self.ideal.axes:
             return change(rows, ())
         out = np.empty_like(rows)
         poses, which = np.unique(angles, axis=0, return_inverse=True)

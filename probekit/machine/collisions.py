@@ -9,7 +9,7 @@ import numpy as np
 from ..program.reading.steps import MOVES, Step, path_of
 from .axes import Axes
 from .clock import headings
-from .contact import first_obstacle
+from .contact import Ball, first_obstacle
 from .errors import Place
 from .made import Made
 
@@ -23,9 +23,10 @@ Stop = tuple[int, str]
 def first_collision(
     steps: Sequence[Step],
     way: np.ndarray,
+    touched: Sequence[Ball],
     made: Made,
     axes: Axes,
-    radius: float,
+    balls: Sequence[Ball],
     seconds: np.ndarray,
 ) -> tuple[Stop | None, tuple[str, ...]]:
     """The step at which the machine would stop, and what else should be known.
@@ -35,10 +36,12 @@ def first_collision(
     steps : sequence of Step
     way : (n_probing,) float
         Way of each probing move to the contact with the part [mm]; NaN without one.
+    touched : sequence of Ball
+        That made the contact, one per probing move.
     made : Made
     axes : Axes
-    radius : float
-        Of the ball [mm].
+    balls : sequence of Ball
+        Of the probe.
     seconds : (n + 1,) float
         When each step begins.
 
@@ -64,8 +67,9 @@ def first_collision(
         elif steps[row].detail is None and reached == reached:
             depth = float(np.linalg.norm(np.subtract(steps[row].end, steps[row].start))) - reached
             findings.append((row, f"no trigger: the ball was driven on {depth:.3f} mm after the contact"))
-    stops += _obstacles(steps, with_probe, made, axes, radius, seconds)
-    findings += _unrecorded(steps, probing)
+    for ball in balls:
+        stops += _obstacles(steps, with_probe, made, axes, ball, seconds)
+    findings += _unrecorded(steps, probing) + _by_another_tip(steps, probing, way, touched)
     stop = min(stops, default=None)
     last = len(steps) if stop is None else stop[0]
     told = [f"line {steps[row].line}: {words}" for row, words in sorted(findings) if row < last]
@@ -85,10 +89,23 @@ def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
     return out
 
 
-def _obstacles(
-    steps: Sequence[Step], with_probe: Sequence[int], made: Made, axes: Axes, radius: float, seconds: np.ndarray
+def _by_another_tip(
+    steps: Sequence[Step], probing: Sequence[int], way: np.ndarray, touched: Sequence[Ball]
 ) -> list[Stop]:
-    """The first move that is no probing move and on which the ball meets the part."""
+    """Probing moves whose contact another tip made than the one that the record line names."""
+    out = []
+    for row, following, reached, ball in zip(probing, [*probing, len(steps)][1:], way, touched, strict=True):
+        meant = next((step.detail.tip for step in steps[row:following] if step.kind == "record"), None)
+        if reached == reached and meant is not None and meant != ball.tip:
+            out.append((row, f"{ball.name} met the part, where the record line names tip {meant}"))
+    return out
+
+
+def _obstacles(
+    steps: Sequence[Step], with_probe: Sequence[int], made: Made, axes: Axes, ball: Ball, seconds: np.ndarray
+) -> list[Stop]:
+    """The first move that is no probing move and on which a ball meets the part."""
+    the_ball = "the ball" if ball.tip == 0 else f"the ball of {ball.name}"
     turned = headings(steps)
     rows, starts, ends, leaving = [], [], [], []
     looks_at, looks_angles, looks_rows = [], [], []
@@ -121,18 +138,18 @@ def _obstacles(
 
         def path(chosen: np.ndarray, way: np.ndarray) -> np.ndarray:
             at = start[chosen] + way[:, None] * direction[chosen]
-            return axes.ball(Place(at, turned[of[chosen]], seconds[of[chosen]]), angles[chosen])
+            return axes.ball(Place(at, turned[of[chosen]], seconds[of[chosen]]), angles[chosen], ball.place)
 
-        hit = first_obstacle(made, path, length, radius, leaving=np.array(leaving))
+        hit = first_obstacle(made, path, length, ball.radius, leaving=np.array(leaving))
         stops += [
-            (rows[n], f"the ball runs into the part {hit[n]:.2f} mm along a {steps[rows[n]].kind} move")
+            (rows[n], f"{the_ball} runs into the part {hit[n]:.2f} mm along a {steps[rows[n]].kind} move")
             for n in np.flatnonzero(np.isfinite(hit))[:1]
         ]
     if looks_rows:
         at, angles, of = np.concatenate(looks_at), np.concatenate(looks_angles), np.array(looks_rows)
-        distance, _ = made.distance(axes.ball(Place(at, turned[of], seconds[of]), angles))
-        blocked = np.flatnonzero(distance < radius)
-        stops += [(looks_rows[n], "the ball meets the part while the rotary axes turn") for n in blocked[:1]]
+        distance, _ = made.distance(axes.ball(Place(at, turned[of], seconds[of]), angles, ball.place))
+        blocked = np.flatnonzero(distance < ball.radius)
+        stops += [(looks_rows[n], f"{the_ball} meets the part while the rotary axes turn") for n in blocked[:1]]
     return stops
 
 

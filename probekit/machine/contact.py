@@ -9,18 +9,38 @@ A bracket guards it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
+from ..plan.probe import Probe
 from .made import Made
 
-__all__ = ["first_contact", "first_obstacle"]
+__all__ = ["Ball", "balls_of", "first_contact", "first_obstacle"]
 
 _CLOSE = 1e-7  # gap that counts as contact [mm]
 _ALONG = 0.01  # least step beside a surface that the path does not head for [mm]
 _GRAZE = 0.05  # steps no shorter than this in the search for obstacles [mm]
 
 Path = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True)
+class Ball:
+    """A ball that can touch: number and name of its tip, its place in probe coordinates (3,) [mm], its radius [mm]."""
+
+    tip: int
+    name: str
+    place: np.ndarray
+    radius: float
+
+
+def balls_of(probe: Probe | float) -> tuple[Ball, ...]:
+    """The balls of a probe, as they are, or the only one if its diameter is given [mm]."""
+    if not isinstance(probe, Probe):
+        return (Ball(0, "straight tip", np.zeros(3), probe / 2),)
+    diameters = [probe.ball_diameter, *(tip.ball_diameter for tip in probe.tips)]
+    return tuple(Ball(k, probe.tip_name(k), probe.offset(k), diameters[k] / 2) for k in probe.choices)
 
 
 def first_contact(made: Made, path: Path, length: np.ndarray, radius: float) -> tuple[np.ndarray, np.ndarray]:

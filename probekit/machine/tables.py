@@ -11,12 +11,15 @@ from scipy.spatial.transform import Rotation
 from ..errors import InputError
 from ..program.reading.steps import Step
 from .axes import Axes
+from .contact import Ball
 from .results import MACHINE
 
 __all__ = ["results_table"]
 
 
-def results_table(steps: Sequence[Step], axes: Axes, seconds: np.ndarray, decimals: int) -> pd.DataFrame:
+def results_table(
+    steps: Sequence[Step], axes: Axes, balls: Sequence[Ball], seconds: np.ndarray, decimals: int
+) -> pd.DataFrame:
     """One row per record line.
 
     Parameters
@@ -24,6 +27,8 @@ def results_table(steps: Sequence[Step], axes: Axes, seconds: np.ndarray, decima
     steps : sequence of Step
         That were carried out.
     axes : Axes
+    balls : sequence of Ball
+        Of the probe.
     seconds : (at least n,) float
         Time at which each step begins.
     decimals : int
@@ -33,16 +38,17 @@ def results_table(steps: Sequence[Step], axes: Axes, seconds: np.ndarray, decima
     -------
     DataFrame
         Columns of the touches table; further ``ai, aj, ak`` direction of the probing move; ``seconds``; with rotary
-        axes ``angle_a``, ... [degree]; where the probe's frame is not the part's ``turn_x, turn_y, turn_z``.
+        axes ``angle_a``, ... [degree]; where the probe's frame is not the part's ``turn_x, turn_y, turn_z``; where a
+        record line names a further tip ``tip``. ``x, y, z`` is the centre of the named tip's ball.
 
     Raises
     ------
     InputError
-        If a touch is recorded twice.
+        If a touch is recorded twice, or names a tip that the probe has not.
     """
     rows = [row for row, step in enumerate(steps) if step.kind == "record"]
     records = [steps[row].detail for row in rows]
-    count, lines = len(rows), {}
+    count, lines, places = len(rows), {}, {ball.tip: ball.place for ball in balls}
     for row, record in zip(rows, records, strict=True):
         if record.touch in lines:
             raise InputError(
@@ -50,14 +56,23 @@ def results_table(steps: Sequence[Step], axes: Axes, seconds: np.ndarray, decima
                 line=steps[row].line,
                 todo="Give every touch of a program its own number",
             )
+        if record.tip not in places:
+            raise InputError(
+                f"touch {record.touch} names a tip that the probe has not",
+                line=steps[row].line,
+                column="TIP",
+                found=record.tip,
+                expected=f"of {', '.join(map(str, places))}",
+            )
         lines[record.touch] = steps[row].line
     probings = [_last_probing(steps, row) for row in rows]
     angles = np.array([record.angles for record in records], dtype=float).reshape(count, len(axes.ideal.axes))
     trigger = np.array([record.trigger or (np.nan,) * 3 for record in records], dtype=float).reshape(count, 3)
     moves = np.array([_direction(step) for step in probings], dtype=float).reshape(count, 3)
+    tips = np.array([places[record.tip] for record in records], dtype=float).reshape(count, 3)
     known = np.isfinite(trigger).all(axis=1)
     measured = np.full((count, 3), np.nan)
-    measured[known] = np.round(axes.reported(trigger[known], angles[known]), decimals) + 0.0
+    measured[known] = np.round(axes.reported(trigger[known], angles[known], tips[known]), decimals) + 0.0
     approach = axes.directions_in_part(moves, angles) if count else moves
     table = pd.DataFrame(
         {"touch": [record.touch for record in records], "feature": [record.feature for record in records]}
@@ -76,6 +91,8 @@ def results_table(steps: Sequence[Step], axes: Axes, seconds: np.ndarray, decima
     for column, name in enumerate(("ai", "aj", "ak")):
         table[name] = np.round(approach[:, column], 15) + 0.0
     table["seconds"] = np.round(seconds[rows], 3)
+    if any(record.tip for record in records):
+        table["tip"] = [record.tip for record in records]
     for column, letter in enumerate(axes.ideal.letters):
         table[f"angle_{letter.lower()}"] = angles[:, column]
     turns = axes.turns(angles) if count else np.empty((0, 3, 3))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,7 @@ from ..program.reading.words import parse
 from .axes import Axes
 from .clock import headings, seconds_of
 from .collisions import first_collision
-from .contact import first_contact
+from .contact import Ball, balls_of, first_contact
 from .errors import Contact, MachineError, Place
 from .made import AsMade, Made
 from .results import Run
@@ -80,7 +81,8 @@ def run(
     made : Made or Nominal
         The part as it was made and set up: `AsMade`, an artefact, or any nominal, which is then perfect.
     probe : Probe or float
-        The probe, whose straight tip touches, or the diameter of its ball [mm]. It touches with the ball as it is; an
+        The probe, or the diameter of its only ball [mm]. Of several tips that one touches whose ball meets the part
+        first, whatever the record line says; the control believes the line. It touches with the balls as they are; an
         effective radius comes out of the errors of its trigger.
     kinematics : Kinematics, optional
         As the control believes its rotary axes to be; none if not given.
@@ -106,13 +108,14 @@ def run(
     Raises
     ------
     InputError
-        If an argument is not usable, the program cannot be read, or it records a touch twice.
+        If an argument is not usable, the program cannot be read, it records a touch twice, or it names a tip that the
+        probe has not.
     ProbekitError
         If the triggers of a program that reacts to them do not come to agree.
 
     Notes
     -----
-    Only the ball is checked against the part, not stem and body, fixture or stock: that is the business of
+    Only the balls are checked against the part, not stem and body, fixture or stock: that is the business of
     `probekit.program` and `probekit.plan`.
 
     Examples
@@ -128,27 +131,27 @@ def run(
     ball, length = (probe.ball_diameter, probe.tool_length) if isinstance(probe, Probe) else (probe, 0.0)
     _check(ball, spindle_angle, rapid, decimals, home)
     kinematics = kinematics or Kinematics()
-    axes = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle)
+    axes, balls = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle), balls_of(probe)
     chances = _Chances(rng, len(errors))
     blocks = parse(text)
     triggers: list[tuple[float, ...] | None] = []
     known = False
     for _ in range(_PASSES):
         steps, probing = _pass(blocks, kinematics, triggers, home, rapid, known=known)
-        found, way = _triggers(probing, made, axes, ball / 2, chances)
+        found, way, touched = _triggers(probing, made, axes, balls, chances)
         if known and _agree(triggers, found):
             break
         triggers, known = found, True
     else:
         raise ProbekitError("the program reacts to its own triggers, and they do not settle")
     seconds = seconds_of(steps, rapid)
-    stop, findings = first_collision(steps, way, made, axes, ball / 2, seconds)
-    table = results_table(steps if stop is None else steps[: stop[0]], axes, seconds, decimals)
+    stop, findings = first_collision(steps, way, touched, made, axes, balls, seconds)
+    table = results_table(steps if stop is None else steps[: stop[0]], axes, balls, seconds, decimals)
     own_name = made.nominal.name if isinstance(made, AsMade) else type(made).__name__
     table.attrs |= {
         "part": own_name if part is None else part,
         "program": program,
-        "stylus": f"ball of {ball:g} mm",
+        "stylus": "; ".join(f"ball of {2 * b.radius:g} mm" + (f" ({b.name})" if b.tip else "") for b in balls),
         "seed": int(rng) if not isinstance(rng, np.random.Generator) else "a generator was given",
         "errors": "; ".join(map(repr, errors)) or "none",
         "spindle_angle": float(spindle_angle),
@@ -233,21 +236,24 @@ def _pass(
 
 
 def _triggers(
-    probing: _Probing, made: Made, axes: Axes, radius: float, chances: _Chances
-) -> tuple[list[tuple[float, ...] | None], np.ndarray]:
-    """Where the scales stand at each trigger (None: no trigger), and the way to each contact [mm]."""
+    probing: _Probing, made: Made, axes: Axes, balls: Sequence[Ball], chances: _Chances
+) -> tuple[list[tuple[float, ...] | None], np.ndarray, list[Ball]]:
+    """Where the scales stand at each trigger (None: no trigger), the way to each contact [mm], and whose it is."""
     length = probing.length
     direction = (probing.end - probing.start) / np.maximum(length, 1e-300)[:, None]
 
-    def path(rows: np.ndarray, way: np.ndarray) -> np.ndarray:
+    def path(tip: np.ndarray, rows: np.ndarray, way: np.ndarray) -> np.ndarray:
         feed = probing.feed[rows]
         passed = np.divide(60.0 * way, feed, out=np.zeros_like(way), where=feed > 0)
         place = Place(
             probing.start[rows] + way[:, None] * direction[rows], probing.heading[rows], probing.seconds[rows] + passed
         )
-        return axes.ball(place, probing.angles[rows])
+        return axes.ball(place, probing.angles[rows], tip)
 
-    way, normal = first_contact(made, path, length, radius)
+    met = [first_contact(made, partial(path, ball.place), length, ball.radius) for ball in balls]
+    first = np.argmin([np.nan_to_num(way, nan=np.inf) for way, _ in met], axis=0)
+    each = np.arange(len(length))
+    way, normal = (np.stack(values)[first, each] for values in zip(*met, strict=True))
     seen = np.einsum("nij,nj->ni", axes.turns(probing.angles), np.nan_to_num(normal))
     total, failed = way.copy(), np.isnan(way)
     for error, chance in zip(axes.errors, chances.first(len(way)).T, strict=True):
@@ -257,7 +263,8 @@ def _triggers(
     failed |= ~(total <= length)
     total = np.maximum(total, 0.0)
     at = probing.start + total[:, None] * direction
-    return [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)], way
+    found = [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)]
+    return found, way, [balls[k] for k in first]
 
 
 def _agree(before: Sequence[tuple[float, ...] | None], after: Sequence[tuple[float, ...] | None]) -> bool:

@@ -100,7 +100,6 @@ class Nominal:
         except ValueError:
             raise InputError(
                 "the nominal has no face of that name",
-                file=self.source or None,
                 found=name,
                 expected="one of " + ", ".join(self.face_names[:20]) + (" ..." if len(self.face_names) > 20 else ""),
             ) from None

@@ -1,7 +1,7 @@
 """Where to touch: targets on the model, the probe, reach, the order of touching."""
 
 from .access.clearance import Obstacles, clearance_along
-from .access.poses import pose_frame, poses
+from .access.poses import pose_frame, poses, tip_offset
 from .access.reach import reach
 from .kinematics import Kinematics, RotaryAxis
 from .probe import Probe, Tip
@@ -80,6 +80,7 @@ __all__ = [
     "section",
     "spacing_for_sagitta",
     "spacing_for_spot",
+    "tip_offset",
     "touches_by_feature",
     "touches_for_coverage",
     "touches_for_defect",

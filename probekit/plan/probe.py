@@ -199,6 +199,14 @@ class Probe:
         one = self.tips[tip - 1]
         return np.array([0.0, 0.0, self.hub]) + one.length * np.array(one.direction)
 
+    def drawn_back(self, tip: int) -> np.ndarray:
+        """(3,) way along its own stem that brings a side tip back to the hub, ball and all [mm]; zero for tip 0."""
+        self._known(tip)
+        if tip == 0:
+            return np.zeros(3)
+        one = self.tips[tip - 1]
+        return -(one.length + one.ball_diameter / 2) * np.array(one.direction)
+
     def outline(self, tip: int | None = None) -> tuple[Segment, ...]:
         """The convex pieces whose union is the probe.
 

@@ -1,7 +1,15 @@
 """Probing moves as data. A dialect turns them into text; nothing here knows how a control spells them.
 
-Positions are those of the ball centre in the part frame [mm]; feeds are [mm/min]. One touch is Approach, Touch, Record,
-Retract; everything between touches is Link, and Lift before the rotary axes Index.
+Positions are those of the REFERENCE ball's centre in the part frame [mm], whichever tip of the probe touches: one place
+of the probe, one position, on every way and between any two touches. That is the ball of the straight stylus, or where
+it would be; length offset, work offset and clearance belong to it too. Where another tip touches, its ball's centre is
+there plus `Probe.offset`, turned by the pose (`plan.tip_offset`). Three things know of the difference: the start and
+the end of a touch (`plan.order`, `moves_of`), the writer of a dialect whose machine is told where the tip's own ball
+goes, and the results, which give the centre of the ball that touched.
+
+Feeds are [mm/min]. One touch is Approach, Touch, Record, Retract; everything between touches is Link, and Lift before
+the rotary axes Index. Before a touch with another tip than the last one comes SelectTip; a probe is put in with its
+reference tip, 0.
 """
 
 from __future__ import annotations
@@ -17,6 +25,7 @@ __all__ = [
     "Move",
     "Record",
     "Retract",
+    "SelectTip",
     "SpindleStop",
     "Stop",
     "StopIf",
@@ -46,6 +55,14 @@ class ToolChange:
 
     tool: int
     offset: int
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class SelectTip:
+    """From here on another tip of the probe touches; nothing moves."""
+
+    tip: int
     name: str = ""
 
 
@@ -95,6 +112,7 @@ class Touch:
     normal: Point
     to: Point
     feed: float
+    tip: int = 0
 
 
 @dataclass(frozen=True)
@@ -105,6 +123,7 @@ class Record:
     feature: str
     target: Point
     normal: Point
+    tip: int = 0
 
 
 @dataclass(frozen=True)
@@ -119,7 +138,7 @@ class Retract:
 class StopIf:
     """Stop if the touch last recorded lies outside limits of its deviation along the target's normal [mm].
 
-    `radius` is the effective radius that the deviation is compensated with.
+    `radius` is the effective radius of the tip that touches, with which the deviation is compensated.
     """
 
     touch: int
@@ -128,6 +147,7 @@ class StopIf:
     radius: float
     lower: float
     upper: float
+    tip: int = 0
 
 
 @dataclass(frozen=True)
@@ -141,6 +161,7 @@ Move = (
     Comment
     | SpindleStop
     | ToolChange
+    | SelectTip
     | WarmUp
     | Lift
     | Index

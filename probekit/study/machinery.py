@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from .. import fit, machine, nominal, plan
+from .. import machine, nominal, plan
 from ..errors import InputError
-from .model import Study
+from .model import Study, blaming, motion_of
+from .readings import qualified_of
 
 __all__ = ["errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
 
@@ -31,6 +32,10 @@ def probe_of(study: Study) -> plan.Probe:
             raise InputError(
                 "to plan, the stylus must be known", file=study.path, column=f"stylus.{key}", expected="mm"
             )
+    qualified = qualified_of(study)
+    if qualified is not None:
+        given["effective_radius"] = qualified[0].effective_radius
+    given.pop("qualification", None)
     given["body"] = tuple(tuple(pair) for pair in given.get("body", ()))
     tips = tuple(_made(plan.Tip, one, study, "stylus.tips") for one in given.pop("tips", ()))
     return _made(plan.Probe, given | {"tips": tips}, study, "stylus")
@@ -64,9 +69,13 @@ def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
     """The part as the virtual machine has it: ``[simulate]`` says what is wrong with it and with its set-up."""
     given = study.settings.get("simulate", {})
     hills = tuple(_made(machine.Hill, _tuples(one), study, "simulate.hills") for one in given.get("hills", ()))
-    motion = fit.make_motion(given.get("translation", (0, 0, 0)), given.get("rotation", (0, 0, 0)))
     model = nominal.load(study.file(given["model"])) if "model" in given else part
-    values = {"nominal": model, "offset": given.get("offset", 0.0), "hills": hills, "motion": motion}
+    values = {
+        "nominal": model,
+        "offset": given.get("offset", 0.0),
+        "hills": hills,
+        "motion": motion_of(study, "simulate"),
+    }
     return _made(machine.AsMade, values, study, "simulate")
 
 
@@ -119,12 +128,5 @@ def _made(kind: Callable[..., Any], values: Any, study: Study, where: str) -> An
     missing = [n for n, p in known.items() if p.default is inspect.Parameter.empty and n not in values]
     if missing:
         raise InputError("a key is missing", file=study.path, column=where, expected=", ".join(missing))
-    try:
+    with blaming(study.path, where):
         return kind(**values)
-    except InputError as error:
-        column = f"{where}.{error.column}" if error.column else where
-        raise InputError(
-            error.what, file=study.path, column=column, found=error.found, expected=error.expected, todo=error.todo
-        ) from None
-    except (TypeError, ValueError) as error:
-        raise InputError(f"a value cannot be used: {error}", file=study.path, column=where) from None

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from .. import nominal
+import numpy as np
+
+from .. import fit, nominal
 from ..errors import InputError
 from ..settings import read_settings
 
-__all__ = ["Study", "load", "nominal_of", "runnable"]
+__all__ = ["Study", "blaming", "load", "motion_of", "nominal_of", "numbers_of", "runnable"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +44,27 @@ class Study:
         """The same study on another results file, in the CSV of probekit."""
         named = {"file": str(Path(file).resolve())}
         return replace(self, settings=self.settings | {"touches": named})
+
+
+@contextmanager
+def blaming(file: str | Path, where: str) -> Iterator[None]:
+    """Let an error from values of a study name the file and the table, unless it names a file itself."""
+    try:
+        yield
+    except InputError as error:
+        if error.file is not None:
+            raise
+        raise InputError(
+            error.what,
+            file=file,
+            line=error.line,
+            column=f"{where}.{error.column}" if error.column else where,
+            found=error.found,
+            expected=error.expected,
+            todo=error.todo,
+        ) from None
+    except (TypeError, ValueError) as error:
+        raise InputError(f"a value cannot be used: {error}", file=file, column=where) from None
 
 
 def load(path: str | Path) -> Study:
@@ -71,6 +96,35 @@ def runnable(study: Study) -> tuple[Study, list[str]]:
     instead = replace(instead, settings=instead.settings | {"touches": study.settings["touches"]})
     note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
     return instead, [note + ' (pip install "probekit[step]")']
+
+
+def numbers_of(study: Study, table: str, key: str, default: tuple[float, ...] | None = None, *, count: int = 3) -> Any:
+    """So many numbers of a key of the study, or the default if it is not there.
+
+    Raises
+    ------
+    InputError
+        If they are not so many, or no numbers.
+    """
+    values = study.settings.get(table, {}).get(key, default)
+    if values is default:
+        return default
+    if len(values) != count or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+        words = {2: "two", 3: "three"}[count]
+        raise InputError(
+            f"this needs {words} numbers",
+            file=study.path,
+            column=f"{table}.{key}",
+            found=values,
+            expected="[low, high]" if count == 2 else "[x, y, z]",
+        )
+    return tuple(values)
+
+
+def motion_of(study: Study, table: str) -> np.ndarray:
+    """(4, 4) the motion of ``translation`` and ``rotation`` in a table of the study."""
+    zero = (0.0, 0.0, 0.0)
+    return fit.make_motion(numbers_of(study, table, "translation", zero), numbers_of(study, table, "rotation", zero))
 
 
 def nominal_of(study: Study) -> nominal.Nominal:

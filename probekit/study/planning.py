@@ -17,6 +17,7 @@ import numpy as np
 
 from .. import nominal, plan
 from ..errors import InputError
+from .model import blaming
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,19 +81,8 @@ def targets_of(
             )
         rng = np.random.default_rng(one.get("seed", 0))
         arguments = {key: value for key, value in one.items() if key not in _OWN}
-        try:
+        with blaming(file, where):
             table = _made(getattr(plan, how), arguments, part, rng, curve=how in CURVES, file=file, where=where)
-        except InputError as error:
-            if error.file is not None:
-                raise
-            raise InputError(
-                error.what,
-                file=file,
-                column=where + (f", {error.column}" if error.column else ""),
-                found=error.found,
-                expected=error.expected,
-                todo=error.todo,
-            ) from None
         tables.append(table.assign(critical=bool(one.get("critical", False))))
     targets = plan.join(*tables)
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)

@@ -21,7 +21,7 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
-from .model import Study, nominal_of, runnable
+from .model import Study, blaming, nominal_of, numbers_of, runnable
 from .planning import targets_of
 
 if TYPE_CHECKING:
@@ -152,34 +152,30 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
     tell("choosing targets", 0.1)
     targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
     tell("looking whether the probe reaches them", 0.2)
-    poses = _poses(options, probe, kinematics)
-    obstacles = planning.Obstacles(part, fixtures)
-    chosen = {key: options[key] for key in ("margin", "max_angle", "standoff", "overtravel") if key in options}
-    judge = partial(
-        planning.reach,
-        targets,
-        part,
-        probe,
-        kinematics=kinematics,
-        obstacles=obstacles,
-        **{"margin": _MARGIN, **chosen},
-    )
-    poses = planning.few_poses(judge(poses=poses), poses)
-    found = judge(poses=poses)
-    tell("ordering them", 0.6)
-    margin = chosen.get("margin", _MARGIN)
-    around = np.concatenate([solid.vertices for solid in obstacles.solids])
-    route = planning.order(
-        found,
-        probe,
-        kinematics,
-        poses,
-        clear=partial(_clear, obstacles, probe, margin),
-        around=around,
-        margin=margin,
-        height=options.get("height"),
-        pace=planning.Pace(**study.settings.get("pace", {})),
-    )
+    with blaming(study.path, "pace"):
+        pace = planning.Pace(**study.settings.get("pace", {}))
+    with blaming(study.path, "reach"):
+        poses = _poses(options, probe, kinematics)
+        obstacles = planning.Obstacles(part, fixtures)
+        chosen = {key: options[key] for key in ("margin", "max_angle", "standoff", "overtravel") if key in options}
+        judge = partial(
+            planning.reach,
+            targets,
+            part,
+            probe,
+            kinematics=kinematics,
+            obstacles=obstacles,
+            **{"margin": _MARGIN, **chosen},
+        )
+        poses = planning.few_poses(judge(poses=poses), poses)
+        found = judge(poses=poses)
+        tell("ordering them", 0.6)
+        margin = chosen.get("margin", _MARGIN)
+        around = np.concatenate([solid.vertices for solid in obstacles.solids])
+        clear, height = partial(_clear, obstacles, probe, margin), options.get("height")
+        route = planning.order(
+            found, probe, kinematics, poses, clear=clear, around=around, margin=margin, height=height, pace=pace
+        )
     tell("done", 1.0)
     return Plan(part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
 
@@ -209,20 +205,20 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         raise InputError("which tool is the probe?", file=study.path, column="program.tool", expected="a tool number")
     tell("writing the program", 0.0)
     probe, kinematics = planned.probe, planned.kinematics
-    moves = programs.moves_of(
-        planned.route,
-        probe,
-        kinematics,
-        tool=options["tool"],
-        offset=options.get("offset"),
-        warm_up=options.get("warm_up", 10.0),
-        limits=tuple(options["stop_outside"]) if "stop_outside" in options else None,
-    )
-    dialect = _dialect(study, options.get("dialect", "rs274"))
-    milling = options.get("milling")
-    name = options.get("name", study.path.stem)
-    with warnings.catch_warnings():
+    milling, name = options.get("milling"), options.get("name", study.path.stem)
+    limits = numbers_of(study, "program", "stop_outside", count=2)
+    with blaming(study.path, "program"), warnings.catch_warnings():
         warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
+        moves = programs.moves_of(
+            planned.route,
+            probe,
+            kinematics,
+            tool=options["tool"],
+            offset=options.get("offset"),
+            warm_up=options.get("warm_up", 10.0),
+            limits=limits,
+        )
+        dialect = _dialect(study, options.get("dialect", "rs274"))
         probing = programs.write(
             moves,
             dialect,
@@ -238,7 +234,9 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             raise InputError("after what shall the probing come?", file=study.path, column="program.after")
         tell("merging it with the milling", 0.3)
         given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
-        merged = programs.merge(study.file(milling), probing, after=options["after"], kinematics=kinematics, **given)
+        after = options["after"]
+        with blaming(study.file(milling), f"after {after!r}"):
+            merged = programs.merge(study.file(milling), probing, after=after, kinematics=kinematics, **given)
     tell("checking it", 0.5)
     text = probing if merged is None else merged.text
     findings = _checked(study, planned, text, options, dialect) if dialect.coordinates == "program" else None
@@ -269,18 +267,20 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
     """
     from .. import machine
 
-    given = study.settings.get("simulate", {})
-    return machine.run(
-        programmed.text,
-        made_of(study, planned.part),
-        probe=planned.probe,
-        kinematics=planned.kinematics,
-        errors=errors_of(study),
-        rng=given.get("seed", 0),
-        part=planned.part.name,
-        program=programmed.name,
-        **({"home": given["home"]} if "home" in given else {}),
-    )
+    given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
+    made, errors = made_of(study, planned.part), errors_of(study)
+    with blaming(study.path, "simulate"):
+        return machine.run(
+            programmed.text,
+            made,
+            probe=planned.probe,
+            kinematics=planned.kinematics,
+            errors=errors,
+            rng=given.get("seed", 0),
+            part=planned.part.name,
+            program=programmed.name,
+            **({} if home is None else {"home": home}),
+        )
 
 
 def _clear(
@@ -327,10 +327,11 @@ def _checked(
         tool=options["tool"],
         clear=planned.clear,
         margin=planned.margin - _ROUNDING,
+        overtravel=float(planned.route.targets["overtravel"].max()) + _ROUNDING,
         touch_feed=planned.route.pace.touch,
         positioning_feed=planned.route.pace.positioning,
         safe_height=planned.route.clear_height - _ROUNDING if planned.route.indexed.sum() == 1 else None,
         turn_height=planned.route.height - _ROUNDING,
-        start=study.settings.get("simulate", {}).get("home"),
+        start=numbers_of(study, "simulate", "home"),
         aliases={} if word == _PROBE else {word: _PROBE},
     )

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from .. import fit, touches
 from ..errors import InputError, ProbekitWarning
 from ..touches.lobing import TURN, turns_of
-from .model import Study
+from .model import Study, motion_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,19 +36,9 @@ def touches_of(study: Study) -> pd.DataFrame:
         If the file or the placement cannot be read.
     """
     table = _read(study, study.settings["touches"])
-    where = {key: value for key, value in study.settings.get("machine", {}).items() if key in _PLACEMENT}
-    if not where:
+    if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
         return table
-    for key, values in where.items():
-        if len(values) != 3 or not all(isinstance(v, int | float) for v in values):
-            raise InputError(
-                "a motion needs three numbers",
-                file=study.path,
-                column=f"machine.{key}",
-                found=values,
-                expected="[x, y, z]",
-            )
-    part_in_machine = fit.make_motion(where.get("translation", (0, 0, 0)), where.get("rotation", (0, 0, 0)))
+    part_in_machine = motion_of(study, "machine")
     moved, turns = fit.move_touches(table, fit.invert_motion(part_in_machine)), turns_of(table)
     if turns is not None or "qualification" in study.settings.get("stylus", {}):
         turns = (np.eye(3) if turns is None else turns) @ part_in_machine[:3, :3]  # from the part frame to the probe's

@@ -12,7 +12,32 @@ import numpy as np
 if TYPE_CHECKING:
     from .explain import Explanation
 
-__all__ = ["Evaluation"]
+__all__ = ["Evaluation", "Shifts"]
+
+
+@dataclass(frozen=True, eq=False)
+class Shifts:
+    """Where a derived feature lies from its true position.
+
+    Attributes
+    ----------
+    label : str
+        Which feature; empty if there is one only.
+    off : (m, 3) float
+        Shift at each place judged, for an axis at its two ends, after the placement [mm].
+    along : (3,) float
+        Unit direction of the true position.
+    zone : (z, 3) float
+        Directions that the zone limits: one between two planes, two for a round one, three for a ball.
+    allowed : float
+        Width, or diameter, of its zone, with the bonus [mm].
+    """
+
+    label: str
+    off: np.ndarray
+    along: np.ndarray
+    zone: np.ndarray
+    allowed: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +83,8 @@ class Evaluation:
         What has to be known to believe the value: too few touches, sampling, conventions.
     details : mapping
         Further numbers by name [mm], such as the value of each section, a bonus, a virtual condition.
+    shifts : tuple of Shifts
+        Of a position, and of the orientation of an axis: each derived feature within its zone.
     alternatives : callable, optional
         Computes the value that other fits give: name of the fit -> actual value [mm]. For `explain`.
     """
@@ -81,6 +108,7 @@ class Evaluation:
     touch_limits: np.ndarray | None = None
     notes: tuple[str, ...] = ()
     details: Mapping[str, float] = field(default_factory=dict)
+    shifts: tuple[Shifts, ...] = ()
     alternatives: Callable[[], Mapping[str, float]] | None = field(default=None, repr=False)
 
     @property

@@ -24,7 +24,7 @@ from ..fit.motion import typical_arm
 from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
 from .cover import cover, direction_of, few, positive
-from .evaluation import Evaluation
+from .evaluation import Evaluation, Shifts
 from .placement import Free, freedom_of
 from .profile import zone_evaluation
 
@@ -171,15 +171,19 @@ def orientation_of_axis(
     turns = freedom.without_play().turns
     span = feature_length(covered, true) if length is None else np.subtract(*length[::-1])
 
-    def value(one: Axis) -> float:
+    square = None if across is None else direction_of(across, "square to the zone")
+
+    def lean(one: Axis) -> tuple[np.ndarray, np.ndarray]:
+        """How far the axis leans over the length (3,), and the direction of the zone (3,)."""
         along = one.direction if one.direction @ true > 0 else -one.direction
         zone = true if not turns.shape[1] else _nearest(true, along, turns[:, 0])
         slant = along / (along @ zone) * span
-        if across is None:
-            return float(np.linalg.norm(slant - (slant @ zone) * zone))
-        return abs(float(slant @ direction_of(across, "square to the zone")))
+        return (slant - (slant @ zone) * zone if square is None else (slant @ square) * square), zone
 
-    actual = value(axis)
+    def value(one: Axis) -> float:
+        return float(np.linalg.norm(lean(one)[0]))
+
+    actual, (slant, zone) = value(axis), lean(axis)
     return Evaluation(
         name=name,
         features=covered.names,
@@ -209,6 +213,15 @@ def orientation_of_axis(
                 np.degrees(np.arctan2(np.linalg.norm(np.cross(axis.direction, true)), abs(axis.direction @ true)))
             )
         },
+        shifts=(
+            Shifts(
+                "",
+                np.array([-0.5, 0.5])[:, None] * slant,
+                zone,
+                np.linalg.svd(zone[None])[2][1:] if square is None else square[None],
+                width,
+            ),
+        ),
         alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
     )
 

@@ -28,7 +28,7 @@ from ..fit import Freedom
 from .axes import envelope, size_of
 from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
-from .evaluation import Evaluation
+from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .placement import Free, freedom_of
 from .settle import Held, settle, settle_surfaces
@@ -347,6 +347,10 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         by_touch=False,
         notes=tuple(notes),
         details=details,
+        shifts=tuple(
+            Shifts(label, one.shifts(motion) @ one.feature.zone, one.feature.true, one.feature.zone, width + one.bonus)
+            for label, one in zip(group.parts, held, strict=True)
+        ),
         alternatives=alternatives,
     )
 

@@ -152,7 +152,10 @@ def profile(
     chosen = found.iloc[rows]
     placed = place(chosen, nominal, free, middle, half, name=name, offset=dynamic)
     details = {"offset": placed.offset} if dynamic else {}
-    notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",)
+    notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * dynamic
+    loose = free.motions.shape[1] + dynamic
+    if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
+        notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and says nothing",)
     return zone_evaluation(
         found,
         rows,
@@ -166,7 +169,7 @@ def profile(
         free=free.names,
         motion=placed.motion,
         details=details,
-        notes=notes if dynamic else (),
+        notes=notes,
         alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
     )
 

@@ -165,7 +165,10 @@ class _Zones:
             free=free.names,
             motion=motion,
             details=details,
-            notes=(f"simultaneous requirement: one placement for {fixed_by}",) if fixed_by else (),
+            notes=(
+                *((f"simultaneous requirement: one placement for {fixed_by}",) if fixed_by else ()),
+                *self.tolerance.around_notes(self.found, self.rows, nominal),
+            ),
             alternatives=partial(other_fits, self.found.iloc[self.rows], nominal, self.middle, self.half),
         )
 

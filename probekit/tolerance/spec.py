@@ -7,10 +7,11 @@ Each prints as a sentence (`sentence`), as a feature control frame in text (`fra
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..errors import InputError
+from .around import around_notes, checked_around
 from .boundaries import Boundaries
 from .evaluation import Evaluation
 from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
@@ -22,6 +23,7 @@ from .profile import profile
 from .symbols import frame_svg, frame_text
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from ..nominal import Nominal
@@ -73,7 +75,7 @@ class Tolerance:
     def sentence(self) -> str:
         """The tolerance in one line."""
         where = ", ".join(self.features) if self.features else "all touches"
-        text = f"{self.name}: " if self.name != self.characteristic else ""
+        text = "" if self.characteristic.startswith(self.name) else f"{self.name}: "
         text += f"{self.characteristic} {self._amount()} on {where}"
         for axis, (start, end) in (self.between or {}).items():
             text += f", {axis} from {start:g} to {end:g} mm"
@@ -84,7 +86,7 @@ class Tolerance:
     @property
     def frame(self) -> str:
         """The feature control frame as text."""
-        return frame_text(self.characteristic, self._cells())
+        return frame_text(self.characteristic, self._cells(), **self._outside_of_frame())
 
     def evaluate(
         self,
@@ -137,11 +139,19 @@ class Tolerance:
     def _cells(self) -> list[list[str]]:
         return [[f"{self._needed():g}", *self.datums]]
 
+    def _outside_of_frame(self) -> dict[str, str]:
+        """Circles at the leader, and what is written beside the frame."""
+        beside = [
+            f"{axis} {start:g} \N{LEFT RIGHT ARROW} {end:g}" for axis, (start, end) in (self.between or {}).items()
+        ]
+        beside += ["SEP REQT"] if getattr(self, "separate", False) else []
+        return {"around": getattr(self, "around", ""), "beside": ", ".join(beside)}
+
     def __str__(self) -> str:
         return self.sentence
 
     def _repr_svg_(self) -> str:
-        return frame_svg(self.characteristic, self._cells(), title=self.sentence)
+        return frame_svg(self.characteristic, self._cells(), title=self.sentence, **self._outside_of_frame())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,7 +169,9 @@ class Profile(Tolerance):
     separate : bool
         Not to be met at one placement together with others that share its datums.
     around : str
-        "all around" or "all over", for the drawing; which touches that means, `features` says.
+        "all over": every face of the part; all touches are judged unless `features` says which. "all around": the faces
+        along an outline, which `features` names. Either is drawn, and when the tolerance is evaluated each face that
+        has no touch is named in a note and a warning; faces "all around" that do not close to a ring get a note.
     """
 
     outside: float | None = None
@@ -173,7 +185,19 @@ class Profile(Tolerance):
 
     characteristic: ClassVar[str] = "profile of a surface"
 
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        checked_around(self.around, self.features, self.name)
+
+    def around_notes(self, found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
+        """Notes on the faces that "all over" or "all around" asks for and that have no touch among `rows` (n,)."""
+        return around_notes(found, rows, nominal, self.around, self.features, self.name)
+
     def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+        one = self._zone(found, **place)
+        return replace(one, notes=(*one.notes, *self.around_notes(found, one.rows, place["nominal"])))
+
+    def _zone(self, found: pd.DataFrame, **place: Any) -> Evaluation:
         if self.unit is not None:
             return per_unit(
                 found,
@@ -275,6 +299,10 @@ class Form(Tolerance):
             own = {"section": section, "axis": self.axis, "apart": self.apart, "method": self.method}
             return circularity(found, width, **own, **common)
         return straightness_of_axis(found, width, section=section, axis=self.axis, apart=self.apart, **common)
+
+    def _words(self) -> Iterator[str]:
+        if self.of == "straightness of an axis":
+            yield "of the axis"
 
     def _cells(self) -> list[list[str]]:
         return [[("dia " if self.of == "straightness of an axis" else "") + f"{self._needed():g}"]]

@@ -48,7 +48,7 @@ class Composite:
     @property
     def frame(self) -> str:
         """The feature control frame as text, one line a segment."""
-        return frame_text(self.locating.characteristic, self._cells())
+        return frame_text(self.locating.characteristic, self._cells(), **self.locating._outside_of_frame())
 
     def _cells(self) -> list[list[str]]:
         return self.locating._cells() + self.relating._cells()
@@ -57,7 +57,8 @@ class Composite:
         return self.sentence
 
     def _repr_svg_(self) -> str:
-        return frame_svg(self.locating.characteristic, self._cells(), title=self.sentence)
+        outside = self.locating._outside_of_frame()
+        return frame_svg(self.locating.characteristic, self._cells(), title=self.sentence, **outside)
 
 
 def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) -> list[Tolerance | Composite]:

@@ -30,9 +30,11 @@ SYMBOLS: dict[str, tuple[str, str]] = {
 _CIRCLED = {"M": "\u24c2", "L": "\u24c1", "U": "\u24ca", "P": "\u24c5"}
 _DIAMETER, _DYNAMIC = "\u2300", "\u25b3"
 _HEIGHT, _PAD, _WIDE = 32.0, 8.0, 9.2
+#: Circles at the knee of the leader: as text, and their radii.
+_LEADER = {"all around": ("\u25cb", (5.0,)), "all over": ("\u25ce", (5.0, 8.5))}
 
 
-def frame_text(symbol: str, rows: Sequence[Sequence[str]]) -> str:
+def frame_text(symbol: str, rows: Sequence[Sequence[str]], *, around: str = "", beside: str = "") -> str:
     """Feature control frame as text: the symbol, then the cells of each row.
 
     Parameters
@@ -42,21 +44,28 @@ def frame_text(symbol: str, rows: Sequence[Sequence[str]]) -> str:
     rows : sequence of sequences of str
         Cells; in them (M), (L), (U), (P) stand for the circled letters, (D) for the dynamic triangle and "dia " for
         the diameter sign.
+    around : str
+        "all around" (a circle at the leader), "all over" (two circles), or "".
+    beside : str
+        What is written beside the frame, such as SEP REQT.
     """
     lead = SYMBOLS[symbol][0]
     lines = []
     for k, cells in enumerate(rows):
         first = lead if k == 0 else " "
-        lines.append("│ " + " │ ".join([first, *(_as_text(cell) for cell in cells)]) + " │")
+        leader = _LEADER.get(around, ("", ()))[0]
+        leader = leader if k == 0 else " " * len(leader)
+        lines.append(leader + "│ " + " │ ".join([first, *(_as_text(cell) for cell in cells)]) + " │")
+    lines[0] += f" {beside}" if beside else ""
     return "\n".join(lines)
 
 
-def frame_svg(symbol: str, rows: Sequence[Sequence[str]], *, title: str) -> str:
+def frame_svg(symbol: str, rows: Sequence[Sequence[str]], *, title: str, around: str = "", beside: str = "") -> str:
     """Feature control frame as an SVG element.
 
     Parameters
     ----------
-    symbol, rows
+    symbol, rows, around, beside
         See `frame_text`.
     title : str
         Text for those who cannot see it.
@@ -79,11 +88,25 @@ def frame_svg(symbol: str, rows: Sequence[Sequence[str]], *, title: str) -> str:
                 at += _width(mark)
             left += wide
         width = max(width, left + 1)
+    left, circles = _leader(around, 1 + height / 2)
+    if beside:
+        parts.append(_drawn(beside, width + _PAD, 1 + _HEIGHT / 2))
+        width += 2 * _PAD + _WIDE * len(beside)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height + 2:g}" role="img" '
-        f'aria-label="{escape(title)}"><title>{escape(title)}</title>'
-        f'<g fill="none" stroke="currentColor" stroke-width="1.6" stroke-linejoin="round">{"".join(parts)}</g></svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width + left:g}" height="{height + 2:g}" role="img" '
+        f'viewBox="{-left:g} 0 {width + left:g} {height + 2:g}" aria-label="{escape(title)}"><title>{escape(title)}'
+        '</title><g fill="none" stroke="currentColor" stroke-width="1.6" stroke-linejoin="round">'
+        f"{''.join(parts)}{circles}</g></svg>"
     )
+
+
+def _leader(around: str, y: float) -> tuple[float, str]:
+    """Room that the leader takes to the left of the frame, and the leader with its circles."""
+    radii = _LEADER.get(around, ("", ()))[1]
+    if not radii:
+        return 0.0, ""
+    rings = "".join(f'<circle cx="-16" cy="{y:g}" r="{radius:g}"/>' for radius in radii)
+    return 32.0, f'<path d="M1 {y:g}H-16L-30 {y + 14:g}"/>{rings}'
 
 
 def _as_text(cell: str) -> str:

@@ -132,6 +132,25 @@ def test_freeform_part_is_found_like_any_other():
     assert found.found == (True,) * 6
 
 
+def test_freeform_as_a_datum_from_touches_as_they_come():
+    """A face of the nominal as datum, ball centres not projected before: the motion by which the part was moved."""
+    nominal, ball = shapes.bumpy_ball(), 3.0
+    points, normals = shapes.sample(nominal, 60, np.random.default_rng(0))
+    out = pd.DataFrame(
+        np.hstack([points, normals, points + ball * normals]),
+        columns=["x0", "y0", "z0", "i", "j", "k", "x", "y", "z"],
+    )
+    out.insert(0, "feature", "skin")
+    out.insert(0, "touch", np.arange(60))
+    out.attrs["recorded"] = "centre"
+    measured = move_touches(out, OFFSET @ OFF)
+    found = set_up(measured, [Datum("A", "face", "skin")], nominal=nominal, work_offset=OFFSET, ball=ball, u=0.002)
+    assert apply_motion(found.part_in_machine, points) == pytest.approx(apply_motion(OFFSET @ OFF, points), abs=1e-3)
+    assert found.found == (True,) * 6
+    free = set_up(measured, nominal=nominal, work_offset=OFFSET, ball=ball, u=0.002)
+    assert found.shift == pytest.approx(free.shift, abs=1e-6)
+
+
 def test_freeform_that_may_turn_says_so():
     bar = shapes.cylinder()
     points, _ = shapes.sample(bar, 60, np.random.default_rng(1), inner=0.5)

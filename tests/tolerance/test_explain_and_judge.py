@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapes
-from tolerance.touched import around
+from tolerance.touched import around, table
 
 from probekit.deviation import project
-from probekit.tolerance import explain, flatness, position, profile, runout, size
+from probekit.tolerance import explain, flatness, orientation_of_axis, position, profile, runout, size
 from probekit.verdict import classify, guarded, judge, simple
 
 TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}
@@ -48,6 +48,59 @@ def test_the_figure_is_sound_and_marks_those_that_rule():
     assert len(root.findall(".//{*}circle")) == 5 + 4
     assert "<0>" not in told._repr_html_()
     assert "4 touches fix the value together" in str(told)
+
+
+def test_the_figure_of_a_position_shows_the_axis_in_its_zone():
+    """Axis at (0.03, -0.01) at z = 0 that leans by 0.002 per mm along x: ends of touches at z = 0 and 20, by hand.
+
+    A zone of 0.2 is 1/1.15 of the drawing of 300 units; y is up, so that it is drawn with its sign turned.
+    """
+    hole = around(5.0, centre=(0.03, -0.01), slant=(0.002, 0.0), n=36, bore=True)
+    one = position(hole, 0.2, method="least_squares", **TRUE)
+    (shift,) = one.shifts
+    assert shift.off == pytest.approx(np.array([[0.03, -0.01, 0], [0.07, -0.01, 0]]), abs=2e-5)
+    assert 2 * np.linalg.norm(shift.off, axis=1).max() == pytest.approx(one.actual, abs=1e-12)
+    root = ElementTree.fromstring(one.explain().svg)
+    zone, dot, ring = root.findall(".//{*}circle")
+    middle, scale = float(zone.get("cx")), float(zone.get("r")) / 0.1
+    assert scale == pytest.approx(150 / 0.115, rel=1e-3)
+    for mark, (x, y) in ((dot, (0.03, -0.01)), (ring, (0.07, -0.01))):
+        at = [(float(mark.get("cx")) - middle) / scale, -(float(mark.get("cy")) - middle) / scale]
+        assert at == pytest.approx([x, y], abs=1e-4)
+    words = [text.text for text in root.findall(".//{*}text")]
+    assert "+x" in words
+    assert "seen along the zone; circle: zone, 0.2000 mm across" in words
+
+
+@pytest.mark.parametrize("down", [(0, 0, 1), (0, 0, -1)])
+def test_the_figure_of_a_leaning_axis(down):
+    """0.002 per mm over 20 mm is 0.04, shared out to both sides of the middle of the zone."""
+    hole = around(5.0, slant=(0.0, 0.002), n=36, bore=True)
+    one = orientation_of_axis(hole, 0.1, kind="perpendicularity", direction=down, method="least_squares")
+    assert one.actual == pytest.approx(0.04, abs=2e-5)
+    assert np.abs(one.shifts[0].off) == pytest.approx(np.array([[0, 0.02, 0]] * 2), abs=2e-5)
+    assert "cross: middle of the zone" in one.explain().svg
+
+
+def test_a_middle_plane_is_drawn_on_a_strip():
+    """Walls of a slot at y = -4.9 and 5.1: the middle is 0.1 off at each of eight places; the zone is +-0.15."""
+    x, z = (part.ravel() for part in np.meshgrid([0.0, 10.0], [0.0, -5.0]))
+    walls = [table(np.column_stack([x, np.full(4, y), z]), (0, -np.sign(y), 0)) for y in (5.1, -4.9)]
+    slot = pd.concat(walls, ignore_index=True).assign(touch=range(8))
+    one = position(slot, 0.3, of="middle plane", at=(0, 0, 0), direction=(0, 1, 0))
+    assert one.shifts[0].off == pytest.approx(np.tile([0, 0.1, 0], (8, 1)), abs=1e-9)
+    root = ElementTree.fromstring(one.explain().svg)
+    assert len(root.findall(".//{*}circle")) == 8
+    words = [text.text for text in root.findall(".//{*}text")]
+    assert {"-0.1500", "+0.1500", "shift from the true position in mm at each place judged; shaded: zone"} <= set(words)
+
+
+def test_details_have_their_units():
+    hole = around(5.0, slant=(0.001, 0.0), n=36, bore=True)
+    told = str(position(hole, 0.2, modifier="M", limits=(9.9, 10.1), **TRUE).explain())
+    assert "virtual condition: 9.7000 mm" in told
+    lean = orientation_of_axis(hole, 0.1, kind="perpendicularity", direction=(0, 0, 1), method="least_squares")
+    assert "angle [deg]: 0.0573\n" in str(lean.explain())
 
 
 def test_form_and_size_explain_themselves():

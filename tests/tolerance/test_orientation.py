@@ -221,3 +221,10 @@ def test_basic_angle_in_a_spec():
     (read,) = read_tolerance({"kind": "angularity", "width": 0.1, "angle": [30, 90], "to": [[0, 0, 1], [0, 1, 0]]})
     assert read.evaluate(ramp(30.1)).actual == pytest.approx(across(ramp(30.1), 30.0), abs=1e-9)
     assert "Basic angle 30 and 90 deg" in str(read.evaluate(ramp(30.1)).explain())
+
+
+def test_fewer_touches_than_fix_a_plane():
+    one = orientation(table(np.zeros((1, 3)), (0, 0, 1)), 0.1, kind="parallelism", normal=(0, 0, 1))
+    assert one.notes == ("1 touch does not fix a plane: parallelism is not shown by so few",)
+    two = orientation(table(np.eye(3)[:2], (0, 0, 1)), 0.1, kind="parallelism", normal=(0, 0, 1))
+    assert two.notes == ("2 touches do not fix a plane: parallelism is not shown by so few",)

@@ -240,6 +240,25 @@ class TestComposite:
             composite(on_box(), Profile(width=0.1), Profile(**relating), nominal=BOX)
 
 
+class TestTooFew:
+    """Three freedoms of a plane go through three touches, whatever they are: it is said, not so with one touch more."""
+
+    @pytest.mark.parametrize(("free", "dynamic", "ways"), [(FLAT, False, 3), (("rx", "ry"), True, 3), (FREEDOMS, 0, 6)])
+    def test_as_many_touches_as_freedoms(self, free, dynamic, ways):
+        rng = np.random.default_rng(5)
+        found = on_plane(rng.uniform(-20, 20, (4, 2)), rng.normal(0, 0.05, 4))
+        held = {"free": free, "dynamic": dynamic, "nominal": PLANE}
+        one = profile(found.iloc[:3], 0.1, **held)
+        assert one.notes[-1] == f"3 touches and a zone free in {ways} ways: zero by construction, and says nothing"
+        assert one.actual == pytest.approx(0.0, abs=4e-6)
+        four = profile(found, 0.1, **held)
+        assert four.actual > 0.01
+        assert not [note for note in four.notes if "by construction" in note]
+
+    def test_a_held_zone_says_nothing_of_the_kind(self):
+        assert profile(on_plane([[0, 0]], [0.0]), 0.1).notes == ()
+
+
 class TestPerUnit:
     def test_a_step_and_a_slope_by_hand(self):
         """Line of touches 5 mm apart, a peak of 0.03 at one: within 10 mm its neighbours see all of it."""

@@ -209,3 +209,12 @@ def test_what_shares_datums_is_met_together():
     assert evaluate_all((a, apart), found, nominal)[1].actual == pytest.approx(0, abs=2e-6)
     bare = [Profile(width=w, name=f, features=f, free=("tz",)) for f, w in (("a", 0.1), ("b", 0.2))]
     assert evaluate_all(bare, found, nominal)[1].actual == pytest.approx(0, abs=2e-6), "no datums, nothing in common"
+
+
+def test_sentences_name_what_is_toleranced_once():
+    (plain,) = read_tolerance({"width": 0.1})
+    assert plain.sentence == "profile of a surface 0.1 mm on all touches"
+    (named,) = read_tolerance({"width": 0.1, "name": "skin"})
+    assert named.sentence.startswith("skin: profile of a surface")
+    (axis,) = read_tolerance({"kind": "straightness of an axis", "width": 0.02, "name": "straightness"})
+    assert axis.sentence == "straightness 0.02 mm on all touches; of the axis"

@@ -8,9 +8,10 @@ from ...errors import InputError
 from .model import METHODS
 from .shapes import KINDS, Kind, State
 
-__all__ = ["arc_degrees", "checked_points", "checked_request", "coverage_notes", "per_touch"]
+__all__ = ["arc_degrees", "arcs_of_torus", "checked_points", "checked_request", "coverage_notes", "per_touch"]
 
 _FLAT = 1e-9  # spread across over spread along, below which touches are on a line or in a plane
+_FACING = 6  # different touches that tell by themselves which of them face each other across a width
 _RANK = {"point": 0, "line2": 1, "line": 1, "plane": 2, "circle": 2, "circle2": 2, "ellipse2": 2, "slot2": 2}
 _FORMS = {1: "at one place", 2: "on one straight line", 3: "in one plane"}
 _DEFINED = {
@@ -91,7 +92,10 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
         rows = np.nonzero(~np.isfinite(array).all(axis=1))[0]
         raise InputError("a touch has no position", found=f"row {rows[0]}", todo="Leave out touches that were missed.")
     used = array if counted is None else array[counted]
-    different = len(np.unique(used, axis=0))
+    enough = max(kind.needs, _FACING)
+    different = len(np.unique(used[: 4 * enough], axis=0))  # mostly enough, and sorting all takes its time
+    if different < enough:
+        different = len(np.unique(used, axis=0))
     if different < kind.needs:
         repeated = f" ({len(used)} touches, some repeated)" if different < len(used) else ""
         raise InputError(
@@ -110,11 +114,11 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
             expected=f"touches that are not {_FORMS[wanted]}",
             todo="Touch it in more places.",
         )
-    if kind.name == "width" and different < 6 and outward is None:
+    if kind.name == "width" and different < _FACING and outward is None:
         raise InputError(
             "so few touches do not tell which touches face each other",
             found=f"{different} different",
-            expected="6 or more, or outward= roughly across the width",
+            expected=f"{_FACING} or more, or outward= roughly across the width",
         )
     return np.column_stack([array, np.zeros(len(array))]) if kind.dims == 2 else array
 
@@ -124,6 +128,13 @@ def arc_degrees(angles: np.ndarray) -> float:
     ordered = np.sort(np.mod(angles, 2 * np.pi))
     gaps = np.diff(np.append(ordered, ordered[0] + 2 * np.pi))
     return float(np.degrees(2 * np.pi - gaps.max()))
+
+
+def arcs_of_torus(state: State, points: np.ndarray) -> tuple[float, float]:
+    """Arcs [degrees] that points (n, 3) cover about the axis of a torus, and about its tube."""
+    q = state.local(points)
+    out = np.hypot(q[:, 0], q[:, 1]) - state.sizes[0]
+    return arc_degrees(np.arctan2(q[:, 1], q[:, 0])), arc_degrees(np.arctan2(q[:, 2], out))
 
 
 def coverage_notes(kind: Kind, state: State, points: np.ndarray, deviation: float) -> tuple[list[str], bool]:
@@ -144,7 +155,7 @@ def coverage_notes(kind: Kind, state: State, points: np.ndarray, deviation: floa
     if kind.name in ("circle2", "circle", "cylinder", "cone", "ellipse2", "torus"):
         arcs.append(("arc", arc_degrees(np.arctan2(q[:, 1], q[:, 0]))))
     if kind.name == "torus":
-        arcs.append(("arc of the tube", arc_degrees(np.arctan2(q[:, 2], np.hypot(q[:, 0], q[:, 1]) - state.sizes[0]))))
+        arcs.append(("arc of the tube", arcs_of_torus(state, points)[1]))
     if kind.name == "sphere":
         unit = q / np.maximum(np.linalg.norm(q, axis=1), 1e-300)[:, None]
         middle = unit.mean(axis=0)

@@ -13,6 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from ...errors import FitError, InputError
+from .checks import WARNED_ARC, arcs_of_torus
 from .shapes import KINDS, Kind, State, derivatives, recentre, retract, unit_frame
 from .starts import frame_in_plane, principal_axes, starts
 
@@ -21,7 +22,7 @@ __all__ = ["check_settled", "covariance_of_step", "fit_least_squares"]
 _STEPS = 300
 _SAMPLE = 200  # touches that the choice of a start uses
 _AGREE = 2  # further starts that must end in the best place before the rest is left out
-_AGREE_TORUS = 6  # a small patch of a torus is nearly a sphere, and many starts end in one that is
+_AGREE_PATCH = 6  # a small patch of a torus is nearly a sphere, and many starts end in one that is
 
 #: State -> weighted residuals (m,) and their Jacobian (m, k).
 Evaluate = Callable[[State], tuple[np.ndarray, np.ndarray]]
@@ -70,7 +71,7 @@ def fit_least_squares(
     some = slice(None, None, max(1, len(points) // _SAMPLE))
     evaluate = evaluator(some)
     best, least, agree = None, np.inf, 0
-    enough = _AGREE_TORUS if kind.name == "torus" else _AGREE
+    enough = _AGREE
     for start in starts(kind.name, points[some], outward):
         try:
             state, cost = _tidy(kind, *_levenberg(kind, start, evaluate))
@@ -78,6 +79,8 @@ def fit_least_squares(
             continue
         if cost < 0.999 * least - 1e-20:
             best, least, agree = state, cost, 0
+            if kind.name == "torus":
+                enough = _AGREE if min(arcs_of_torus(best, points[some])) > WARNED_ARC else _AGREE_PATCH
         elif cost < 1.001 * least + 1e-20:
             agree += 1
             if agree == enough:
@@ -141,27 +144,32 @@ def _levenberg(kind: Kind, state: State, evaluate: Evaluate) -> tuple[State, flo
 
 
 def _newton(kind: Kind, state: State, evaluate: Evaluate) -> State:
-    """Newton's method on half the sum of squares; its second derivatives by differences of the exact gradient."""
+    """Newton's method on half the sum of squares; its second derivatives by differences of the exact gradient.
+
+    The second derivatives are kept while they bring the steps down by a factor of a hundred each.
+    """
 
     def gradient(at: State) -> np.ndarray:
         residual, slope = evaluate(at)
         return residual @ slope
 
-    last, width = np.inf, 1e-5
+    last, width, second = np.inf, 1e-5, None
+    tries = width * np.eye(kind.free)
     for _ in range(20):
         residual, slope = evaluate(state)
         size = 1.0 + np.abs(state.sizes).max(initial=0.0)
-        tries = width * np.eye(kind.free)
-        second = np.array([gradient(retract(kind, state, h)) - gradient(retract(kind, state, -h)) for h in tries])
-        second = 0.5 * (second + second.T) / (2 * width)
-        step = None
-        if np.isfinite(second).all() and np.linalg.eigvalsh(second)[0] > 0:
-            step = np.linalg.solve(second, -(residual @ slope))
+        if second is None:
+            second = np.array([gradient(retract(kind, state, h)) - gradient(retract(kind, state, -h)) for h in tries])
+            second = 0.5 * (second + second.T) / (2 * width)
+            convex = np.isfinite(second).all() and np.linalg.eigvalsh(second)[0] > 0
+        step = np.linalg.solve(second, -(residual @ slope)) if convex else None
         if step is None or np.abs(step).max() > 1e-3 * size:
             step = np.linalg.lstsq(slope, -residual, rcond=None)[0]
         length = float(np.abs(step).max()) / size
         if length > 0.5 * last or not np.isfinite(length):
             break
+        if length > 0.01 * last:
+            second = None
         state, last = retract(kind, state, step), length
         if length < 1e-15:
             break

@@ -25,7 +25,7 @@ import numpy as np
 
 from .ellipse import ellipse_distance
 
-__all__ = ["KINDS", "Kind", "State", "derivatives", "distances", "recentre", "retract", "unit_frame"]
+__all__ = ["KINDS", "Kind", "State", "derivatives", "distances", "recentre", "retract", "unit_frame", "unit_frames"]
 
 #: (n, 3) local coordinates and sizes -> (n, m) distances, (n, m, 3) gradients, (n, m, k) derivatives by the sizes.
 Distance = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]
@@ -207,9 +207,12 @@ def retract(kind: Kind, state: State, step: np.ndarray) -> State:
     """The state after a small step (free,): shifts along, then turns about, the frame's own axes, then sizes."""
     moves, turns = len(kind.translate), len(kind.rotate)
     origin = state.origin + state.rotation[:, list(kind.translate)] @ step[:moves]
-    vector = np.zeros(3)
-    vector[list(kind.rotate)] = step[moves : moves + turns]
-    return State(origin, state.rotation @ _rotation(vector), state.sizes + step[moves + turns :])
+    rotation = state.rotation
+    if step[moves : moves + turns].any():
+        vector = np.zeros(3)
+        vector[list(kind.rotate)] = step[moves : moves + turns]
+        rotation = rotation @ _rotation(vector)
+    return State(origin, rotation, state.sizes + step[moves + turns :])
 
 
 def _rotation(vector: np.ndarray) -> np.ndarray:
@@ -224,12 +227,18 @@ def _rotation(vector: np.ndarray) -> np.ndarray:
 
 def unit_frame(direction: np.ndarray, axis: int = 2) -> np.ndarray:
     """A rotation whose column `axis` is along `direction` (3,)."""
-    x, y, z = np.asarray(direction, dtype=float) / np.linalg.norm(direction)
+    return unit_frames(np.asarray(direction, dtype=float)[None], axis)[0]
+
+
+def unit_frames(directions: np.ndarray, axis: int = 2) -> np.ndarray:
+    """Rotations (m, 3, 3) whose column `axis` is along each of `directions` (m, 3)."""
+    x, y, z = (directions / np.linalg.norm(directions, axis=1)[:, None]).T
     # T. Duff et al., Building an orthonormal basis, revisited, JCGT 6 (2017) 1-8
     sign = np.copysign(1.0, z)
     a, b = -1.0 / (sign + z), x * y * -1.0 / (sign + z)
-    columns = np.array([[1.0 + sign * x * x * a, b, x], [sign * b, sign + y * y * a, y], [-sign * x, -y, z]])
-    return columns[:, np.roll([0, 1, 2], axis - 2)]
+    rows = [1.0 + sign * x * x * a, b, x], [sign * b, sign + y * y * a, y], [-sign * x, -y, z]
+    frames = np.moveaxis(np.array(rows), -1, 0)
+    return frames[:, :, [(k + 2 - axis) % 3 for k in range(3)]]
 
 
 def recentre(kind: Kind, state: State) -> State:

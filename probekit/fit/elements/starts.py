@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .shapes import State, unit_frame
+from .shapes import State, unit_frame, unit_frames
 
 __all__ = ["algebraic_sphere", "frame_in_plane", "principal_axes", "split_sides", "starts"]
 
@@ -88,7 +88,7 @@ def starts(kind: str, points: np.ndarray, outward: np.ndarray | None = None) -> 
     if kind == "cylinder":
         found = _cylinders_about(points, _fan(points))
     else:
-        found = [(_cone_about if kind == "cone" else _torus_about)(points, direction) for direction in _fan(points)]
+        found = (_cones_about if kind == "cone" else _tori_about)(points, _fan(points))
     if kind == "torus":
         found += _bent_tubes(points) + _bent_patches(points)
     found = [each for each in found if np.isfinite(each[0])]
@@ -123,7 +123,7 @@ def _fan(points: np.ndarray) -> np.ndarray:
 
 
 def _cylinders_about(points: np.ndarray, directions: np.ndarray) -> list[tuple[float, State]]:
-    frames = np.stack([unit_frame(direction) for direction in directions])
+    frames = unit_frames(directions)
     flat = points @ frames[:, :, :2]
     centre, radius = algebraic_sphere(flat)
     misfit = np.linalg.norm(flat - centre[:, None], axis=2) - radius[:, None]
@@ -132,35 +132,35 @@ def _cylinders_about(points: np.ndarray, directions: np.ndarray) -> list[tuple[f
     return [(one, _state(*each)) for one, *each in zip(cost, origin, frames, radius, strict=True)]
 
 
-def _cone_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
+def _cones_about(points: np.ndarray, directions: np.ndarray) -> list[tuple[float, State]]:
     """Centre from the quadric of revolution x^2 + y^2 = 2 a x + 2 b y + A z^2 + B z + C, then a line in (rho, z)."""
-    frame = unit_frame(direction)
-    x, y, z = (points @ frame).T
-    design = np.column_stack([2 * x, 2 * y, z * z, z, np.ones(len(z))])
-    solved = np.linalg.lstsq(design, x * x + y * y, rcond=None)[0]
-    rho = np.hypot(x - solved[0], y - solved[1])
-    mean, axes, spread = principal_axes(np.column_stack([rho, z]))
-    cosine, sine = axes[:, 1] * (1.0 if axes[0, 1] >= 0 else -1.0)  # the normal, away from the axis
-    origin = frame[:, :2] @ solved[:2]
-    distance = cosine * mean[0] + sine * mean[1]
-    if sine > 0:  # opens along the other way of the direction
-        frame = frame @ np.diag([1.0, -1.0, -1.0])
-        sine = -sine
-    return float(spread[1] ** 2), _state(origin, frame, float(np.arctan2(-sine, cosine)), distance)
+    frames = unit_frames(directions)
+    x, y, z = np.moveaxis(points @ frames, -1, 0)
+    design = np.stack([2 * x, 2 * y, z * z, z, np.ones_like(z)], axis=-1)
+    solved = (np.linalg.pinv(design, rcond=1e-12) @ (x * x + y * y)[..., None])[..., 0]
+    section = np.stack([np.hypot(x - solved[:, :1], y - solved[:, 1:2]), z], axis=-1)
+    mean = section.mean(axis=1)
+    _, spread, axes = np.linalg.svd(section - mean[:, None], full_matrices=False)
+    normal = axes[:, 1] * np.where(axes[:, 1, :1] >= 0, 1.0, -1.0)  # away from the axis
+    distance = (normal * mean).sum(axis=1)
+    origin = np.einsum("mij,mj->mi", frames[:, :, :2], solved[:, :2])
+    frames = np.where((normal[:, 1] > 0)[:, None, None], frames * [1.0, -1.0, -1.0], frames)  # opens the other way
+    half_angle = np.arctan2(np.abs(normal[:, 1]), normal[:, 0])
+    cost = (spread[:, 1] ** 2).tolist()
+    return [(one, _state(*each)) for one, *each in zip(cost, origin, frames, half_angle, distance, strict=True)]
 
 
-def _torus_about(points: np.ndarray, direction: np.ndarray) -> tuple[float, State]:
+def _tori_about(points: np.ndarray, directions: np.ndarray) -> list[tuple[float, State]]:
     """Centre of the projected points, then a circle in (rho, z)."""
-    frame = unit_frame(direction)
-    local = points @ frame
-    centre, _ = algebraic_sphere(local[:, :2])
-    section = np.column_stack([np.linalg.norm(local[:, :2] - centre, axis=1), local[:, 2]])
+    frames = unit_frames(directions)
+    local = points @ frames
+    centre, _ = algebraic_sphere(local[..., :2])
+    section = np.stack([np.linalg.norm(local[..., :2] - centre[:, None], axis=2), local[..., 2]], axis=-1)
     middle, minor = algebraic_sphere(section)
-    misfit = np.linalg.norm(section - middle, axis=1) - minor
-    if not 0 < middle[0] < 1e3:
-        return np.inf, _state(np.zeros(3), frame, 1.0, 1.0)
-    origin = frame @ np.append(centre, middle[1])
-    return float(misfit @ misfit), _state(origin, frame, float(middle[0]), minor)
+    misfit = np.linalg.norm(section - middle[:, None], axis=2) - minor[:, None]
+    origin = np.einsum("mij,mj->mi", frames, np.column_stack([centre, middle[:, 1]]))
+    cost = np.where((middle[:, 0] > 0) & (middle[:, 0] < 1e3), (misfit**2).sum(axis=1), np.inf).tolist()
+    return [(one, _state(*each)) for one, *each in zip(cost, origin, frames, middle[:, 0], minor, strict=True)]
 
 
 def _torus_from(points: np.ndarray, tube: np.ndarray, axis: np.ndarray, inward: np.ndarray) -> tuple[float, State]:

@@ -10,8 +10,9 @@ import numpy as np
 
 from ...errors import InputError
 from ..kinematics import Kinematics
+from ..probe import Probe
 
-__all__ = ["checked_poses", "pose_frame", "poses"]
+__all__ = ["checked_poses", "pose_frame", "poses", "tip_offset"]
 
 
 def pose_frame(kinematics: Kinematics, angles: Sequence[float] = ()) -> np.ndarray:
@@ -39,6 +40,30 @@ def pose_frame(kinematics: Kinematics, angles: Sequence[float] = ()) -> np.ndarr
         if axis.moves == "head":
             head = head @ axis.turned(angle)
     return table.T @ head
+
+
+def tip_offset(probe: Probe, tip: int, kinematics: Kinematics, angles: Sequence[float] = ()) -> np.ndarray:
+    """From the reference ball's centre to that of a tip, in the part frame.
+
+    Parameters
+    ----------
+    probe : Probe
+    tip : int
+    kinematics : Kinematics
+    angles : (n_axes,) float
+        [degree]
+
+    Returns
+    -------
+    (3,) float
+        [mm]; zero for the straight tip.
+
+    Raises
+    ------
+    InputError
+        If the probe has no such tip, or there is not one finite angle per axis.
+    """
+    return pose_frame(kinematics, angles) @ probe.offset(tip)
 
 
 def poses(

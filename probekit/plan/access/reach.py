@@ -11,8 +11,8 @@ What is judged, for each target, pose and tip:
    touches clear the fixture and the stock; against the part they are judged up to contact only, for the overtravel is
    used up where the part lies deeper than it should, and a stylus that meets it elsewhere triggers and stops;
 6. the stem at contact: a small gap to everything, the ground too, so that the ball touches and not the stem;
-7. the way out along the tool axis, from the standoff until everything is left behind; a side tip first backs off along
-   its own stem. The way in is the same.
+7. the way out along the tool axis, from the standoff until everything is left behind; a side tip may first back off
+   along its own stem, as far as it must. The way in is the same.
 
 The defaults of angle, margin, standoff and overtravel are common practice, no source. A result is a suggestion: dry
 run, single block and reduced feed come before the first real touch.

@@ -10,10 +10,13 @@ import numpy as np
 from ..probe import PARTS, Probe, Segment
 from .clearance import Obstacles, drawn_out, swept
 
-__all__ = ["FAULTS", "Move", "Setting", "Tries", "touch_points"]
+__all__ = ["FAULTS", "STEM_BACK_OFFS", "Move", "Setting", "Tries", "touch_points"]
 
 #: Why a try is no good; 0 is none.
 FAULTS = ("", "angle", "travel", "fit", "touch", "overtravel", "withdraw", "stem")
+
+#: How far a side tip may back off along its stem on the way out, in parts of `Probe.drawn_back`; the first that does.
+STEM_BACK_OFFS = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 @dataclass(frozen=True)
@@ -83,12 +86,12 @@ class Tries:
         for name in ("fault", "clearance", "segment", "facet"):
             getattr(self, name)[rows] = getattr(other, name)
 
-    def note(self, rows: np.ndarray, found: tuple[np.ndarray, np.ndarray], number: int) -> None:
+    def note(self, rows: np.ndarray, found: tuple[np.ndarray, np.ndarray], number: int | np.ndarray) -> None:
         """Write clearances and facets that piece `number` of the probe was found to have, where they are the least."""
         distance, facet = found
         less = distance < self.clearance[rows]
-        rows = rows[less]
-        self.clearance[rows], self.facet[rows], self.segment[rows] = distance[less], facet[less], number
+        self.segment[rows[less]] = np.broadcast_to(number, rows.shape)[less]
+        self.clearance[rows[less]], self.facet[rows[less]] = distance[less], facet[less]
 
 
 def touch_points(
@@ -187,6 +190,12 @@ class Setting:
                 tries.fault[rows[bad & (distance < tries.clearance[rows])]] = FAULTS.index(fault)
                 told = bad if fault == "stem" else slice(None)  # a gap that is wide enough is no clearance
                 tries.note(rows[told], (distance[told], facet[told]), number)
+        rows = np.flatnonzero((tries.tip > 0) & ((tries.fault == 0) | (not early)))
+        if len(rows):
+            distance, facet, number = self._side_way_out(tries.take(rows))
+            bad = (distance < self.move.margin) & (distance < tries.clearance[rows])
+            tries.fault[rows[bad]] = FAULTS.index("withdraw")
+            tries.note(rows, (distance, facet), number)
 
     def _asked(self, tries: Tries, segment: Segment, fault: str) -> np.ndarray:
         """Which tries a piece of the probe must be judged for."""
@@ -197,6 +206,8 @@ class Setting:
             return own
         if fault == "withdraw" and segment.part == "stem" and self.probe.turned:
             return np.zeros(len(own), dtype=bool)  # it goes where the ball goes
+        if fault == "withdraw":
+            return tries.tip == 0  # the way of the others is chosen for the whole probe
         return np.ones(len(own), dtype=bool)
 
     def _least(self, tries: Tries, segment: Segment, phase: str) -> tuple[np.ndarray, np.ndarray]:
@@ -214,7 +225,7 @@ class Setting:
                 swept(segment, frame, contact - offset, np.zeros_like(contact)), enough=self.move.stem_gap
             )
         if phase == "withdraw":
-            return self._withdraw(tries, segment, start - offset)
+            return self._withdraw(tries, segment, start - offset, 0.0)
         if phase == "overtravel":
             pieces = swept(segment, frame, start - offset, end - start)
             return self.obstacles.least_of_others(pieces, enough=self.move.enough)
@@ -227,14 +238,30 @@ class Setting:
         ground = self.obstacles.ground(region, self.points[target], self.normals[target], np.full(len(own), near))
         return self.obstacles.least(pieces, enough=self.move.enough, ground=ground)
 
-    def _withdraw(self, tries: Tries, segment: Segment, origin: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Clearance on the way out: a side tip first backs off along its stem; then all goes along the tool axis."""
+    def _side_way_out(self, tries: Tries) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Clearance of the whole probe on the best way out of side tips, the nearest facet, and the piece near it."""
+        count, outline = len(tries.tip), self.probe.outline()
+        best, facet, number = np.full(count, -np.inf), np.full(count, -1), np.full(count, -1)
+        origin = self.centres(tries)[0] - self.offsets(tries)
+        for part in STEM_BACK_OFFS:
+            least, at, piece = np.full(count, self.move.enough), np.full(count, -1), np.full(count, -1)
+            for one, segment in enumerate(outline):
+                rows = np.flatnonzero((best < self.move.enough) & (least > best))
+                if len(rows):
+                    found, where = self._withdraw(tries.take(rows), segment, origin[rows], part)
+                    nearer = found < least[rows]
+                    least[rows[nearer]], at[rows[nearer]], piece[rows[nearer]] = found[nearer], where[nearer], one
+            better = least > best
+            best[better], facet[better], number[better] = least[better], at[better], piece[better]
+        return best, facet, number
+
+    def _withdraw(
+        self, tries: Tries, segment: Segment, origin: np.ndarray, part: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Clearance on the way out: a side tip first backs off along part of its stem; then all goes along the axis."""
         frame = self.frames[tries.pose]
-        back = [
-            np.zeros(3),
-            *(-(one.length + one.ball_diameter / 2) * np.array(one.direction) for one in self.probe.tips),
-        ]
-        move = np.einsum("nij,nj->ni", frame, np.array(back)[tries.tip])
+        back = np.array([self.probe.drawn_back(t) for t in range(len(self.probe.tips) + 1)])
+        move = part * np.einsum("nij,nj->ni", frame, back[tries.tip])
         out = drawn_out(segment, frame, origin + move, self._way_out(origin + move, frame[:, :, 2]))
         distance, facet = self.obstacles.least(out, enough=self.move.enough)
         if self.probe.tips:

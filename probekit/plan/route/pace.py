@@ -58,7 +58,7 @@ class Pace:
 
 @dataclass(frozen=True)
 class Leg:
-    """One straight move of the ball centre between touches.
+    """One straight move of the reference ball's centre between touches.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def cycle_time(
     Parameters
     ----------
     starts : (n, 3) float
-        Ball centre at the standoff of each target [mm].
+        Centre of the reference ball at the standoff of each target [mm].
     standoff : (n,) float
         [mm]
     ways, leaving, indexed

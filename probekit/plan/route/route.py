@@ -3,7 +3,11 @@
 Between two touches the ball goes straight if the whole probe clears part and fixture by the margin all the way. Else
 it rises along the tool axis to the pose's clearance plane, crosses there, and comes down along the tool axis. The
 clearance plane is square to the tool axis and lies so high that nothing of the probe reaches down to any obstacle.
-Where a rise beside the surface does not clear, the ball first backs off along the target's normal.
+Where a rise beside the surface does not clear, the ball first backs off along the target's normal; that of a side tip,
+if need be, along its own stem.
+
+In one pose the touches of all tips make one tour. Places on the way are those of the reference ball, whichever tip
+touches (`probekit.program.moves`).
 
 Every way below the clearance plane is made at positioning feed; only moves on or above it are rapid. Before the rotary
 axes turn, the ball is lifted to a height that clears part and fixture at every angle of the tables.
@@ -43,7 +47,7 @@ class Route:
     poses : tuple of tuples
         Angles of the rotary axes of each allowed pose [degree]; `targets.direction` points into it.
     starts : (n, 3) float
-        Ball centre at the standoff of each target.
+        Centre of the reference ball at the standoff of each target [mm].
     ways : tuple of n tuples of Leg
         From the start of the touch before (or, where `indexed`, from where the ball was lifted) to the start of this.
     leaving : tuple of n tuples of Leg
@@ -160,13 +164,14 @@ def order(
         The targets table after reach, with `standoff` and `overtravel`; without `reachable` all are taken to be, and
         without `direction` the only pose.
     probe : Probe
-        Its straight stylus touches; targets of other tips are left out.
+        Each target is touched with the tip that its column `tip` tells; without that column, with the straight one.
     kinematics : Kinematics
     poses : sequence of (n_axes,) float
         Allowed angles of the rotary axes [degree]; `direction` is the index into it.
     clear : callable
-        ``(start, end, axis)``, (n, 3) each, to (n,) least distance of the probe along straight moves of its ball [mm]:
-        ``lambda a, b, axis: clearance_along(obstacles, probe, a, b, axis, enough=margin + 0.01)``.
+        ``(start, end, axis)``, (n, 3) each, to (n,) least distance of the probe along straight moves of its reference
+        ball [mm]: ``lambda a, b, axis: clearance_along(obstacles, probe, a, b, axis, enough=margin + 0.01)``. For a
+        probe with further tips, `axis` is the whole attitude (n, 3, 3).
     around : (m, 3) float
         Points whose convex hull holds part, stock and fixture, in the part frame [mm]: their vertices, or all eight
         corners of a box.
@@ -189,8 +194,8 @@ def order(
     Raises
     ------
     InputError
-        For a table without what is needed, directions that are no pose, a tool axis that contradicts its pose, a margin
-        that a standoff cannot keep, or a height below the safe one.
+        For a table without what is needed, directions that are no pose, tips that the probe has not, a tool axis that
+        contradicts its pose, a margin that a standoff cannot keep, or a height below the safe one.
     """
     poses = tuple(tuple(float(angle) for angle in pose) for pose in poses)
     pace = Pace() if pace is None else pace
@@ -198,7 +203,7 @@ def order(
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
         raise InputError("too few points around", column="around", found=around.shape, expected="(4 or more, 3) finite")
     able, left = _reachable(targets, poses)
-    _check(able, kinematics, poses, margin)
+    _check(able, probe, kinematics, poses, margin)
     if not margin <= above < np.inf:
         raise InputError(
             "the clearance planes lie too low", column="above", found=above, expected=f"{margin:g} mm or more"
@@ -206,16 +211,17 @@ def order(
 
     direction, standoff = able["direction"].to_numpy(int), able["standoff"].to_numpy(float)
     position, normal = able[table.POSITION].to_numpy(float), able[table.NORMAL].to_numpy(float)
-    starts = position + (probe.radius + standoff)[:, None] * normal
     frames = np.array([pose_frame(kinematics, pose) for pose in poses])
+    starts, stem = _starts(position, normal, standoff, able["tip"].to_numpy(int), frames[direction], probe)
     axis, below = frames[direction, :, 2], _below(probe)
     attitude = axis if probe.turned else frames[direction]
     plane = (around @ frames[:, :, 2].T).max(axis=0)[direction] + below + above
-    risen, used = rises(starts, normal, standoff, axis, attitude, plane, clear, margin)
+    risen, used = rises(starts, normal, standoff, stem, axis, attitude, plane, clear, margin)
 
     length, ends = probe.tool_length, [(poses[direction[row]], risen[row, -1]) for row in np.flatnonzero(used)]
     overs = [kinematics.to_program(over, pose, length=length)[2] for pose, over in ends]
-    least = float(max([safe_height(kinematics, around, below=below, margin=above), *overs]))
+    swung = max(below, _swung(probe, kinematics))
+    least = float(max([safe_height(kinematics, around, below=swung, margin=above), *overs]))
     if height is not None and height < least:
         raise InputError(
             "the height for turning is not safe", column="height", found=height, expected=f"at least {least:.3f} mm"
@@ -254,17 +260,20 @@ def _reachable(targets: pd.DataFrame, poses: tuple[tuple[float, ...], ...]) -> t
     if not poses or ("direction" not in targets.columns and len(poses) > 1):
         raise InputError("which pose touches which target?", column="direction", todo="Find the targets' reach first.")
     given = targets.reset_index(drop=True)
-    given = given.assign(**{name: value for name, value in {"direction": 0, "reason": ""}.items() if name not in given})
+    defaults = {"direction": 0, "tip": 0, "reason": ""}
+    given = given.assign(**{name: value for name, value in defaults.items() if name not in given})
     able = given["reachable"].to_numpy(bool) if "reachable" in given else given["direction"].to_numpy(int) >= 0
-    if "tip" in given:
-        other = able & (given["tip"].to_numpy(int) != 0)
-        given["reason"] = given["reason"].mask(other, "it needs another tip, and programs are for the straight one")
-        able = able & ~other
     return table.check(given[able]), given[~able]
 
 
-def _check(targets: pd.DataFrame, kinematics: Kinematics, poses: tuple[tuple[float, ...], ...], margin: float) -> None:
-    """Refuse reachable targets that contradict the poses, or that the margin does not suit."""
+def _check(
+    targets: pd.DataFrame, probe: Probe, kinematics: Kinematics, poses: tuple[tuple[float, ...], ...], margin: float
+) -> None:
+    """Refuse reachable targets that contradict the probe or the poses, or that the margin does not suit."""
+    strange = sorted(set(targets["tip"].tolist()) - set(probe.choices))
+    if strange:
+        expected = f"of {', '.join(map(str, probe.choices))}"
+        raise InputError("the probe has no such tip to touch with", column="tip", found=strange[0], expected=expected)
     direction = targets["direction"].to_numpy(int)
     if not ((direction >= 0) & (direction < len(poses))).all():
         raise InputError("a target's direction is no pose", column="direction", expected=f"0 to {len(poses) - 1}")
@@ -291,6 +300,32 @@ def _check(targets: pd.DataFrame, kinematics: Kinematics, poses: tuple[tuple[flo
                 found=float(values.min()),
                 expected=f"more than {least:g} mm",
             )
+
+
+def _starts(
+    position: np.ndarray, normal: np.ndarray, standoff: np.ndarray, tip: np.ndarray, frame: np.ndarray, probe: Probe
+) -> tuple[np.ndarray, np.ndarray]:
+    """Reference ball (n, 3) with the tip that touches at its standoff, and the way (n, 3) that draws its stem out."""
+    kinds = range(len(probe.tips) + 1)
+    radius, offset = np.array([probe.tip_radius(one) for one in kinds]), np.array([probe.offset(one) for one in kinds])
+    out = np.array([probe.drawn_back(one) for one in kinds])
+    centre = position + (radius[tip] + standoff)[:, None] * normal
+    return centre - np.einsum("nij,nj->ni", frame, offset[tip]), np.einsum("nij,nj->ni", frame, out[tip])
+
+
+def _swung(probe: Probe, kinematics: Kinematics) -> float:
+    """How far the further tips reach beyond the reference ball's centre as a head turns [mm]; -inf if none does."""
+    if all(axis.moves != "head" for axis in kinematics.axes):
+        return -np.inf
+    arm = kinematics.gauge + probe.tool_length
+    pivot = np.array([0.0, 0.0, arm])
+    pieces = [piece for tip in range(1, len(probe.tips) + 1) for piece in probe.outline(tip)]
+    away = [
+        float(np.linalg.norm(np.subtract(end, pivot))) + max(piece.grown, piece.start_radius, piece.end_radius)
+        for piece in pieces
+        for end in (piece.start, piece.end)
+    ]
+    return max(away, default=-np.inf) - arm
 
 
 def _below(probe: Probe) -> float:

@@ -6,14 +6,15 @@ from collections.abc import Callable
 
 import numpy as np
 
+from ..access.tries import STEM_BACK_OFFS
 from .pace import Pace
 from .tour import improve_tour, short_tour
 
 __all__ = ["Clear", "Ways", "rises"]
 
 #: (start (n, 3), end (n, 3), tool axis (n, 3)) -> (n,) least distance [mm] of the probe to part and fixture along
-#: straight moves of the ball centre in the part frame. Of a probe with further tips the third argument is its whole
-#: attitude, (n, 3, 3) rotations from probe coordinates to the part frame. See `probekit.plan.clearance_along`.
+#: straight moves of the reference ball's centre in the part frame. Of a probe with further tips the third argument is
+#: its whole attitude, (n, 3, 3) rotations from probe coordinates to the part frame. See `plan.clearance_along`.
 Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 
 _BACK_OFFS = (0.0, 1.0, 3.0, 10.0)  # along the normal before rising, in standoffs
@@ -24,22 +25,26 @@ def rises(
     starts: np.ndarray,
     normal: np.ndarray,
     standoff: np.ndarray,
+    stem: np.ndarray,
     axis: np.ndarray,
     attitude: np.ndarray,
     plane: np.ndarray,
     clear: Clear,
     margin: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 3, 3) start, backed off, on the clearance plane; and whether all that clears. The least back-off is taken.
+    """(n, 3, 3) start, backed off, on the clearance plane; and whether all that clears.
 
+    The least back-off along the normal is taken; of a side tip, if a short one does not do, the least along its stem.
     The rise is at least a standoff, so that no rapid move ends at the start of a touch.
 
     Parameters
     ----------
     starts, normal : (n, 3) float
-        Ball centre at the standoff [mm], outward normal.
+        Centre of the reference ball at the standoff [mm], outward normal.
     standoff : (n,) float
         [mm]
+    stem : (n, 3) float
+        Way that draws the stem of the tip that touches back to its hub [mm]; zero for the straight tip.
     axis : (n, 3) float
         Tool axis in the part frame.
     attitude : (n, 3) or (n, 3, 3) float
@@ -52,15 +57,17 @@ def rises(
     """
     found = np.repeat(starts[:, None], 3, axis=1)
     safe = np.zeros(len(starts), dtype=bool)
-    for back in _BACK_OFFS:
-        open_ = np.flatnonzero(~safe)
+    back_offs = [(back * standoff)[:, None] * normal for back in _BACK_OFFS]
+    back_offs[-1:-1] = [part * stem for part in STEM_BACK_OFFS[1:]]
+    for number, way in enumerate(back_offs):
+        open_ = np.flatnonzero(~safe & (way.any(axis=1) | (number == 0)))
         if not len(open_):
-            break
-        off = starts[open_] + (back * standoff[open_])[:, None] * normal[open_]
+            continue
+        off = starts[open_] + way[open_]
         up = np.maximum(plane[open_] - np.einsum("nc,nc->n", off, axis[open_]), standoff[open_])
         tried = np.stack([starts[open_], off, off + up[:, None] * axis[open_]], axis=1)
         clears = np.asarray(clear(off, tried[:, 2], attitude[open_])) >= margin
-        if back > 0:
+        if number > 0:
             clears &= np.asarray(clear(starts[open_], off, attitude[open_])) >= margin
         found[open_[clears]], safe[open_[clears]] = tried[clears], True
     return found, safe
@@ -72,7 +79,7 @@ class Ways:
     Parameters
     ----------
     starts : (n, 3) float
-        Ball centre at the standoff of each target [mm].
+        Centre of the reference ball at the standoff of each target [mm].
     rises : (n, 3, 3) float
         From `rises`.
     attitude : (n, 3) or (n, 3, 3) float

@@ -53,9 +53,9 @@ def check(
         Number of the probe in the magazine; if not given, the tools that are in at probing moves.
     clear : callable, optional
         ``clear(starts, ends, tool_axes)``, three (n, 3) float in the part frame [mm] -> (n,) float: least distance of
-        the whole probe to all obstacles along straight moves of the ball's centre, negative inside. Without it
-        collisions are not checked. For instance
-        ``lambda a, b, axis: plan.clearance_along(obstacles, probe, a, b, axis)``.
+        the whole probe to all obstacles along straight moves of the reference ball's centre, negative inside. For a
+        `probe` with further tips the third is its attitude (n, 3, 3). Without it collisions are not checked. For
+        instance ``lambda a, b, axis: plan.clearance_along(obstacles, probe, a, b, axis)``.
     margin : float
         Least distance in rapid and rotary moves [mm].
     safe_height : float, optional

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from ...plan.access.poses import pose_frame, tip_offset
 from ..reading.steps import IN_WORDS, Recorded, Step, path_of
 from .case import Case, known_place
 from .findings import Finding, NotMade, gathered
@@ -63,12 +64,15 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
     -------
     steps : list of Step
         The step of each piece.
-    starts, ends, axes : (n, 3) float
-        Ball centres [mm] and tool axis, in the part frame.
+    starts, ends : (n, 3) float
+        Centres of the reference ball, in the part frame [mm].
+    axes : (n, 3) or (n, 3, 3) float
+        Tool axis in the part frame; of a probe with further tips its whole attitude.
     least : list of float
         Least clearance asked for [mm].
     """
     steps, starts, ends, axes, least = [], [], [], [], []
+    turned = case.probe is None or case.probe.turned
     contacts = _contacts(case)
     stopped: np.ndarray | None = None  # just before the contact of the probing move before
     for step in case.probe_moves():
@@ -92,7 +96,7 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
         steps += [step] * (len(part) - 1)
         starts.append(part[:-1])
         ends.append(part[1:])
-        axes += [case.kinematics.tool_axis(a) for a in many[:-1]]
+        axes += [case.kinematics.tool_axis(a) if turned else pose_frame(case.kinematics, a) for a in many[:-1]]
         least += [wanted] * (len(part) - 1)
     if not steps:
         return [], np.empty((0, 3)), np.empty((0, 3)), np.empty((0, 3)), []
@@ -100,8 +104,8 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
 
 
 def _contacts(case: Case) -> dict[int, np.ndarray]:
-    """Where the ball centre should be at contact, in program coordinates, by the id of a recorded probing move."""
-    if case.probe is None or case.probe.tips:
+    """Where the reference ball should be at contact, in program coordinates, by the id of a recorded probing move."""
+    if case.probe is None:
         return {}
     found: dict[int, np.ndarray] = {}
     last: Step | None = None
@@ -109,9 +113,11 @@ def _contacts(case: Case) -> dict[int, np.ndarray]:
         if step.kind == "probe":
             last = step
         elif step.kind == "record" and isinstance(step.detail, Recorded) and last is not None:
-            centre = np.add(step.detail.target, case.probe.radius * np.array(step.detail.normal))
-            place = case.kinematics.to_program(centre, last.angles_end, length=case.probe.tool_length)
-            found[id(last)] = np.asarray(place)
+            if step.detail.tip in case.probe.choices:
+                centre = case.probe.tip_radius(step.detail.tip) * np.array(step.detail.normal) + step.detail.target
+                centre -= tip_offset(case.probe, step.detail.tip, case.kinematics, last.angles_end)
+                place = case.kinematics.to_program(centre, last.angles_end, length=case.probe.tool_length)
+                found[id(last)] = np.asarray(place)
             last = None
     return found
 

@@ -235,9 +235,9 @@ def work_offset(case: Case) -> list[Finding]:
 
 
 def records(case: Case) -> list[Finding]:
-    """Every touch is recorded, once, and nothing is recorded without a touch."""
+    """Every touch is recorded, once, with a tip that the probe has, and nothing is recorded without a touch."""
     waiting: Step | None = None
-    lost, empty, seen, twice = [], [], set(), []
+    lost, empty, seen, twice, strange = [], [], set(), [], []
     for step in case.steps:
         if step.kind == "probe":
             if waiting is not None:
@@ -248,6 +248,10 @@ def records(case: Case) -> list[Finding]:
                 empty.append((step.line, f"touch {step.detail.touch} is recorded without a probing move before it"))
             if step.detail.touch in seen:
                 twice.append((step.line, f"touch {step.detail.touch} is recorded again"))
+            if case.probe is not None and step.detail.tip not in case.probe.choices:
+                strange.append(
+                    (step.line, f"touch {step.detail.touch} names tip {step.detail.tip}, which the probe has not")
+                )
             seen.add(step.detail.touch)
             waiting = None
     if waiting is not None:
@@ -256,6 +260,7 @@ def records(case: Case) -> list[Finding]:
         gathered(lost, "look", "Is the record line missing, or was it meant as a first, fast touch?")
         + gathered(empty, "stop", "The position of another touch would be written under its name.")
         + gathered(twice, "stop", "Every touch needs a number of its own.")
+        + gathered(strange, "stop", "Look whether the probe is the one of the plan.")
     )
 
 

@@ -295,8 +295,8 @@ class Interpreter(Motions):
             found = read_record(comment)
             if found is None:
                 return self._unknown("a record line that is not written as it should be")
-            touch, feature, target, normal = found
-            record = Recorded(touch, feature, target, normal, self._contact, tuple(self.angles))
+            touch, feature, target, normal, tip = found
+            record = Recorded(touch, feature, target, normal, self._contact, tuple(self.angles), tip)
             self._contact = None
             return self._step("record", detail=record)
         if comment.upper().startswith(("MSG,", "PROBEKIT")):

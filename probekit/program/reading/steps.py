@@ -25,7 +25,7 @@ IN_WORDS = {
 }
 
 _NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
-_RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"\s*")
+_RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"(?:\s+TIP ([0-9]{1,3}))?\s*")
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,8 @@ class Recorded:
         its end, or there was none since the last record.
     angles : (n_axes,) float
         Rotary axes at the trigger [degree].
+    tip : int
+        That is meant to touch; 0 is the reference tip.
     """
 
     touch: int
@@ -51,6 +53,7 @@ class Recorded:
     normal: tuple[float, float, float]
     trigger: tuple[float, float, float] | None
     angles: tuple[float, ...]
+    tip: int = 0
 
 
 @dataclass(frozen=True)
@@ -110,8 +113,8 @@ def path_of(step: Step, chord_error: float = 0.01) -> np.ndarray:
     return np.array([step.start, step.end], dtype=float)
 
 
-def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float, ...]] | None:
-    """Touch, feature, target and normal of a record comment; None if it is not written as it should be.
+def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float, ...], int] | None:
+    """Touch, feature, target, normal and tip of a record comment; None if it is not written as it should be.
 
     Parameters
     ----------
@@ -121,5 +124,5 @@ def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float,
     found = _RECORD.fullmatch(comment)
     if not found:
         return None
-    values = tuple(float(value) for value in found.groups()[2:])
-    return int(found[1]), found[2], values[:3], values[3:]
+    values = tuple(float(value) for value in found.groups()[2:8])
+    return int(found[1]), found[2], values[:3], values[3:], int(found[9] or 0)

@@ -2,7 +2,8 @@
 
 SpindleStop, Lift, ToolChange, WarmUp
 per pose:   Lift, Index
-per touch:  Link or Approach or Retract (the way there), Approach, Touch, Record, Retract, perhaps StopIf
+per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, Touch, Record,
+            Retract, perhaps StopIf
 Lift, and Index back to the angles before
 """
 
@@ -16,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from ...errors import InputError
+from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ...plan.route.pace import Leg, Pace
@@ -29,6 +31,7 @@ from ..moves import (
     Move,
     Record,
     Retract,
+    SelectTip,
     SpindleStop,
     StopIf,
     ToolChange,
@@ -39,6 +42,7 @@ from ..moves import (
 __all__ = ["check_moves", "moves_of", "table_of"]
 
 _POSITIONAL = (Link, Approach, Touch, Retract)
+_SAME = ("touch", "target", "tip")  # of a touch and its record
 
 
 def moves_of(
@@ -88,13 +92,18 @@ def moves_of(
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
     lift, offset = Lift(route.height), tool if offset is None else offset
     moves: list[Move] = [SpindleStop(), lift, ToolChange(tool, offset, probe.name), WarmUp(warm_up)]
+    tip = 0
     for at, row in enumerate(route.targets.to_dict("records")):
+        pose = route.poses[int(row.get("direction", 0))]
         if route.indexed[at]:
             moves.append(lift)
             if kinematics.axes:
-                moves.append(Index(route.poses[int(row.get("direction", 0))]))
+                moves.append(Index(pose))
+        if row["tip"] != tip:
+            tip = int(row["tip"])
+            moves.append(SelectTip(tip, probe.tip_name(tip)))
         moves += [_moved(leg, route.pace.positioning) for leg in route.ways[at]]
-        moves += _touched(row, route.starts[at], probe.radius, route.pace, limits)
+        moves += _touched(row, route.starts[at], probe, tip_offset(probe, tip, kinematics, pose), route.pace, limits)
         moves += [_moved(leg, route.pace.positioning) for leg in route.leaving[at]]
     moves.append(lift)
     if kinematics.axes:
@@ -113,14 +122,16 @@ def table_of(moves: Sequence[Move]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `move` (its kind), `touch`, `feature`, `x`, `y`, `z` (where the ball centre goes, part frame [mm]), `feed`
-        [mm/min], `angles`, and `words`: the rest, for a person.
+        `move` (its kind), `touch`, `feature`, `x`, `y`, `z` (where the reference ball's centre goes, part frame [mm]),
+        `feed` [mm/min], `angles`, and `words`: the rest, for a person.
     """
     rows = []
     for move in moves:
         values = {field.name: getattr(move, field.name) for field in fields(move)}
         x, y, z = values.pop("to", (math.nan,) * 3)
         row = {"move": type(move).__name__, "touch": values.pop("touch", pd.NA), "feature": values.pop("feature", "")}
+        if values.get("tip") == 0 and not isinstance(move, SelectTip):
+            del values["tip"]  # the straight one goes without saying
         row |= {"x": x, "y": y, "z": z, "feed": values.pop("feed", math.nan), "angles": values.pop("angles", ())}
         rows.append(row | {"words": ", ".join(f"{name} {value}" for name, value in values.items())})
     columns = ["move", "touch", "feature", "x", "y", "z", "feed", "angles", "words"]
@@ -139,10 +150,11 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
     ------
     InputError
         For a number that is not finite; a feed that is not positive; a probing move before the spindle is stopped and
-        the probe put in, not straight after the approach, or faster than it; a record or a conditional stop without its
-        touch; rotary axes that turn unlifted, out of their limits, or not before the first move of such a machine.
+        the probe put in, not straight after the approach, faster than it, or with a tip that was not selected; a record
+        or a conditional stop without its touch; rotary axes that turn unlifted, out of their limits, or not before the
+        first move of such a machine.
     """
-    put_in, stopped, indexed, seen = False, False, not kinematics.axes, set()
+    put_in, stopped, indexed, seen, tip = False, False, not kinematics.axes, set(), 0
     before: Move | None = None
     last: int | None = None
     for number, move in enumerate(moves, start=1):
@@ -156,7 +168,9 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         elif isinstance(move, ToolChange):
             _need(stopped, f"{here}: the spindle is not stopped before the probe is put in")
             _need(min(move.tool, move.offset) >= 0, f"{here}: a tool or its offset has a negative number")
-            put_in = True
+            put_in, tip = True, 0
+        elif isinstance(move, SelectTip):
+            tip = move.tip
         elif isinstance(move, WarmUp):
             _need(move.seconds >= 0, f"{here}: a wait has a negative time")
         elif isinstance(move, Index):
@@ -170,10 +184,11 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
             _need(isinstance(before, Approach), f"{here}: a probing move does not follow its approach")
             _need(move.feed <= before.feed, f"{here}: a probing move is faster than its approach")
             _need(move.touch not in seen, f"{here}: touch {move.touch} is made twice")
+            _need(move.tip == tip, f"{here}: touch {move.touch} is for tip {move.tip}, and tip {tip} is selected")
             seen.add(move.touch)
             last = move.touch
         elif isinstance(move, Record):
-            own = isinstance(before, Touch) and (before.touch, before.target) == (move.touch, move.target)
+            own = isinstance(before, Touch) and all(getattr(before, name) == getattr(move, name) for name in _SAME)
             _need(own, f"{here}: a record does not follow its touch")
         elif isinstance(before, Touch):
             raise InputError(f"{here}: touch {before.touch} is not recorded")
@@ -192,17 +207,18 @@ def _moved(leg: Leg, feed: float) -> Move:
 
 
 def _touched(
-    row: dict, start: np.ndarray, radius: float, pace: Pace, limits: tuple[float, float] | None
+    row: dict, start: np.ndarray, probe: Probe, offset: np.ndarray, pace: Pace, limits: tuple[float, float] | None
 ) -> Iterator[Move]:
     """The probing move from the start of a touch, its record, the way back, and perhaps a stop."""
-    touch, feature = int(row["touch"]), str(row["feature"])
+    touch, feature, tip = int(row["touch"]), str(row["feature"]), int(row["tip"])
+    radius = probe.tip_radius(tip)
     target, normal = (tuple(float(row[name]) for name in names) for names in (("x0", "y0", "z0"), ("i", "j", "k")))
-    end = tuple(float(c) for c in np.add(target, (radius - row["overtravel"]) * np.array(normal)))
-    yield Touch(touch, feature, target, normal, end, pace.touch)
-    yield Record(touch, feature, target, normal)
+    end = tuple(float(c) for c in np.add(target, (radius - row["overtravel"]) * np.array(normal)) - offset)
+    yield Touch(touch, feature, target, normal, end, pace.touch, tip)
+    yield Record(touch, feature, target, normal, tip)
     yield Retract(tuple(float(c) for c in start), pace.positioning)
     if limits is not None and row.get("critical") in (True,):  # neither NaN nor text
-        yield StopIf(touch, target, normal, radius, float(limits[0]), float(limits[1]))
+        yield StopIf(touch, target, normal, radius, float(limits[0]), float(limits[1]), tip)
 
 
 def _numbers(move: Move) -> Iterator[float]:

@@ -42,7 +42,7 @@ from ...errors import InputError
 __all__ = ["KINDS", "Dialect", "Number", "dialect_names", "read_dialect"]
 
 _PLACE = {"x", "y", "z"}
-_TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k"}
+_TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k", "tip", "side_tip"}
 
 #: Placeholders of each kind of line.
 KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -50,10 +50,11 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "comment": frozenset({"text"}),
         "spindle_stop": frozenset(),
         "tool_change": frozenset({"tool", "offset", "tool_name"}),
+        "select_tip": frozenset({"tip", "tip_name", "sensor"}),
         "warm_up": frozenset({"seconds"}),
         "lift": frozenset(_PLACE),
         "first_lift": frozenset({"z"}),
-        "index": frozenset({"rotary", "pose"}),
+        "index": frozenset({"rotary", "pose", "sensor"}),
         "link": frozenset(_PLACE),
         "approach": frozenset(_PLACE | {"feed"}),
         "touch": frozenset(_PLACE | _TARGET | {"feed", "standoff", "overtravel", "retract"}),

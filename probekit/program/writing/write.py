@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from ...errors import InputError, ProbekitWarning
+from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..moves import Index, Lift, Move, Record, StopIf, ToolChange, Touch
+from ..moves import Index, Lift, Move, Record, SelectTip, StopIf, ToolChange, Touch
 from .compose import check_moves
 from .dialect import Dialect, read_dialect
 
@@ -42,6 +43,8 @@ def write(
     kinematics : Kinematics
         Turns ball centres in the part frame into program coordinates, with the rotary axes where they are then.
     probe : Probe
+        A dialect of program coordinates says where its reference ball goes, one of the part frame where the ball of the
+        selected tip goes.
     name : str
         Of the program; made safe.
     work_offset : str, optional
@@ -57,8 +60,9 @@ def write(
     Raises
     ------
     InputError
-        If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset or
-        cannot turn such axes, a line becomes too long, or two names become the same in safe characters.
+        If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset,
+        cannot turn such axes or does not record the tip of a star, the probe has no such tip, a line becomes too long,
+        or two names become the same in safe characters.
 
     Warns
     -----
@@ -105,6 +109,7 @@ class _Writer:
         self.modal: dict[str, str] = {}
         self.block = dialect.first_block
         self.angles = (0.0,) * len(kinematics.axes)
+        self.tip = 0
         self.at: np.ndarray | None = None  # program coordinates
 
     def text(self, moves: Sequence[Move], name: str, work_offset: str | None, whole: bool) -> str:
@@ -142,6 +147,16 @@ class _Writer:
                 found=", ".join(sorted(turned)),
                 expected=" or ".join(self.dialect.turns) or "no rotary axes",
             )
+        lines = "".join(self.dialect.moves.get("record", ()))
+        if self.dialect.coordinates == "program" and not re.search(r"\{(side_)?tip\}", lines):
+            for move in moves:
+                if isinstance(move, Record) and move.tip:
+                    raise InputError(
+                        f"the record lines of the dialect {self.dialect.name} do not tell the tip",
+                        column="moves.record",
+                        found=f"touch {move.touch} with {self.probe.tip_name(move.tip)}",
+                        expected="{tip} or {side_tip}",
+                    )
         poses = [self.pose(move.angles) for move in moves if isinstance(move, Index)]
         self.tokens(poses, "pose")
 
@@ -190,16 +205,23 @@ class _Writer:
             values |= {"touch": str(move.touch), "feature": dialect.token(getattr(move, "feature", ""))}
             values |= {key: numbers["target"](c) for key, c in zip(("x0", "y0", "z0"), move.target, strict=True)}
             values |= {key: numbers["normal"](c) for key, c in zip(("i", "j", "k"), move.normal, strict=True)}
+            values |= {"tip": str(move.tip), "side_tip": f" TIP {move.tip}" if move.tip else ""}
         if isinstance(move, Touch):
             values |= self.distances(move)
+        if isinstance(move, StopIf) and dialect.coordinates == "program":  # where the trigger is the reference ball's
+            beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
+            values["radius"] = numbers["target"](move.radius - float(beside))
         if isinstance(move, ToolChange):
             values |= {"tool": str(move.tool), "offset": str(move.offset), "tool_name": dialect.token(move.name)}
-            self.at = None
+            self.at, self.tip = None, 0
+        elif isinstance(move, SelectTip):
+            self.tip, name = move.tip, move.name or self.probe.tip_name(move.tip)
+            values |= {"tip": str(move.tip), "tip_name": dialect.token(name), "sensor": self.sensor()}
         elif isinstance(move, Index):
             self.angles = move.angles
             words = zip(self.kinematics.letters, map(numbers["angle"], move.angles), strict=True)
             values["rotary"] = " ".join(_filled(dialect.rotary, {"letter": a, "angle": b}) for a, b in words)
-            values["pose"] = dialect.token(self.pose(move.angles))
+            values |= {"pose": dialect.token(self.pose(move.angles)), "sensor": self.sensor()}
         elif isinstance(move, Lift):
             values |= self.lifted(move)
         elif hasattr(move, "to"):
@@ -213,10 +235,11 @@ class _Writer:
 
     def distances(self, move: Touch) -> dict[str, str]:
         """Standoff and overtravel of a probing move, from where it starts and ends."""
-        start = self.kinematics.to_part(self.at, self.angles, length=self.probe.tool_length)
-        inward, radius, form = -np.array(move.normal), self.probe.radius, self.dialect.numbers["position"]
+        offset = tip_offset(self.probe, move.tip, self.kinematics, self.angles)
+        start = self.kinematics.to_part(self.at, self.angles, length=self.probe.tool_length) + offset
+        inward, radius, form = -np.array(move.normal), self.probe.tip_radius(move.tip), self.dialect.numbers["position"]
         standoff = float(np.subtract(move.target, start) @ inward) - radius
-        overtravel = float(np.subtract(move.to, move.target) @ inward) + radius
+        overtravel = float(np.subtract(move.to, move.target) @ inward + offset @ inward) + radius
         return {"standoff": form(standoff), "retract": form(standoff), "overtravel": form(overtravel)}
 
     def lifted(self, move: Lift) -> dict[str, str]:
@@ -232,6 +255,7 @@ class _Writer:
         self.inside(tuple(float(form(c)) for c in at), move)
         if self.dialect.coordinates == "part":
             at = self.kinematics.to_part(at, self.angles, length=self.probe.tool_length)
+            at = at + tip_offset(self.probe, self.tip, self.kinematics, self.angles)
         return {axis: form(c) for axis, c in zip(_AXES, at, strict=True)}
 
     def inside(self, at: tuple[float | None, ...], move: Move) -> None:
@@ -244,6 +268,11 @@ class _Writer:
                     expected=f"{low:g} to {high:g} mm",
                     todo="Move the work offset, lower the clearance height, or choose another pose.",
                 )
+
+    def sensor(self) -> str:
+        """Label of the selected tip in the pose: that of the pose, or without rotary axes of the probe, and the tip."""
+        label = self.dialect.token(self.pose(self.angles) if self.kinematics.axes else self.probe.name)
+        return label + (self.dialect.token(f"_TIP_{self.tip}") if self.tip else "")
 
     def pose(self, angles: tuple[float, ...]) -> str:
         form = self.dialect.numbers["angle"]

@@ -76,6 +76,13 @@ def test_covariance_closed_forms():
     assert width.uncertainties["width"] == pytest.approx(u * np.sqrt(2 / n))
 
 
+def test_point_is_the_mean():
+    points = np.random.default_rng(3).normal(size=(9, 3)) + 1000
+    found = element(points, "point")
+    assert found.parameters["point"] == pytest.approx(points.mean(axis=0), abs=1e-12)
+    assert found.form == pytest.approx(np.ptp(np.linalg.norm(points - points.mean(axis=0), axis=1)))
+
+
 def test_uncertainty_of_one_bad_touch_counts_for_that_touch_only():
     """A mean of n points, one of them uncertain by u: u / n."""
     u = np.zeros(8)

@@ -1,6 +1,6 @@
-"""Make references.json: least-squares elements at 50 digits, by another road than probekit's. Run by hand.
+"""Make elements_50_digits.json: least-squares elements at 50 digits, by another road than probekit's. Run by hand.
 
-    python tests/fit/elements/make_references.py
+    python tests/published/make_elements_50_digits.py
 
 Touches are invented: points of an element, some with noise, turned, shifted and rounded to double precision; those
 doubles, taken as exact, are the data. The fit is Gauss-Newton in mpmath with derivatives by central differences (60
@@ -18,7 +18,7 @@ import mpmath as mp
 import numpy as np
 
 mp.mp.dps = 60
-FILE = Path(__file__).with_name("references.json")
+FILE = Path(__file__).with_name("elements_50_digits.json")
 
 RADIUS, HALF_ANGLE, MAJOR, MINOR = 10.0, 25.0, 30.0, 8.0
 #: name: (arc [deg], noise relative to size, scale, distance from the origin [mm], half angle of a cone [deg])
