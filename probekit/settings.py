@@ -31,9 +31,11 @@
                       the whole table may be left out: no alignment
     [[tolerance]]     width; kind (profile, profile of a line, flatness, position, ...: `probekit.tolerance.KINDS`),
                       name, features, between = {z = [10, 60]}, datums = ["A", "B"], each; and what the kind knows:
-                      of profile: outside, free, dynamic, unit, separate, around, refining = {width, free, ...},
+                      of profile: outside, free, dynamic, unit, separate, refining = {width, free, ...},
+                      around = "all over", or "all around" with features (faces without a touch are told),
                       boundaries = {along = "z", at = [0, 60], lower = [..], upper = [..]};
-                      of a size: limits; of others: the attributes of `probekit.tolerance.Position`, `Form`, ...
+                      of a position: pattern; of an angularity: angle, to; of a size: limits; of others: the
+                      attributes of `probekit.tolerance.Position`, `Form`, ...
     [uncertainty]     u, k
     [decision]        rule = "guarded" or "simple"; r
 
