@@ -36,8 +36,8 @@ examples:
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
 
 exit status:
-  0  the part conforms
-  1  it does not conform, or cannot be decided
+  0  the part conforms; the plan reaches every target, the checks found nothing to stop for, the trial ran to its end
+  1  it does not conform, or cannot be decided; or one of these does not hold
   2  the input is unusable; the message on standard error says what to do
 
 A spindle moves: what probekit suggests is for a person qualified for the machine to decide.
@@ -146,7 +146,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     progress.clear()
     _print("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
     _print("written: " + ", ".join(str(path) for path in paths))
-    if ran is not None and not ran.stopped:
+    if ran is not None and not ran.stopped and len(ran.table):
         _print(f"Now run: probekit inspect {options.study} --touches {paths[-1]}")
     good = planned.route.left_out.empty and (programmed is None or not programmed.stops) and not (ran and ran.stopped)
     return 0 if good else 1

@@ -118,14 +118,14 @@ def _on_offset(verdict: Verdict) -> list[str]:
             common += f" from the middle of the zone, {middle:+.3f} mm"
         if offset > 0:
             said.append(
-                f"{common}: material is left all over, as a cutter leaves it that is smaller (worn) or set further out "
-                f"than the control believes. If so, lowering that cutter's radius or length entry by {offset:.3f} mm "
-                "before a re-cut or the next part would take it off."
+                f"{common}: material is left all over, as a cutter leaves it that is smaller (worn) or shorter than "
+                "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
+                f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off."
             )
         else:
             said.append(
-                f"{common}: material is missing all over, as after a cutter that is larger or set deeper than the "
-                f"control believes. Raising its radius or length entry by {-offset:.3f} mm helps the next part, not "
+                f"{common}: material is missing all over, as after a cutter that is larger or longer than its entries "
+                f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
                 "this one."
             )
     return said

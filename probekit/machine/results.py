@@ -60,12 +60,17 @@ class Run:
         lines += [",".join(_cell(value) for value in row) for row in self.table.itertuples(index=False)]
         return "\n".join(lines) + "\n"
 
-    def write(self, path: str | Path) -> None:
+    def write(self, path: str | Path) -> Path:
         """Write the results file, all or not at all.
 
         Parameters
         ----------
         path : str or Path
+
+        Returns
+        -------
+        Path
+            Where it is.
 
         Raises
         ------
@@ -73,6 +78,7 @@ class Run:
             If no touch was recorded, or the file cannot be written.
         """
         store(path, self.text.encode("utf-8"))
+        return Path(path)
 
     @property
     def sentence(self) -> str:

@@ -89,7 +89,8 @@ def run(
     errors : sequence of MachineError
         What is wrong with the machine; nothing if empty.
     rng : Generator or int
-        Source of randomness, or a seed: same seed, same results.
+        Source of randomness, or a seed: same seed, same results. Each error draws by its kind and its place among
+        those of its kind, so that with the same seed errors of other kinds do not change what it draws.
     spindle_angle : float
         At which the spindle is held during the whole program [degree].
     home : (3,) float
@@ -132,13 +133,13 @@ def run(
     _check(ball, spindle_angle, rapid, decimals, home)
     kinematics = kinematics or Kinematics()
     axes, balls = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle), balls_of(probe)
-    chances = _Chances(rng, len(errors))
+    seeds = _seeds(rng, errors)
     blocks = parse(text)
     triggers: list[tuple[float, ...] | None] = []
     known = False
     for _ in range(_PASSES):
         steps, probing = _pass(blocks, kinematics, triggers, home, rapid, known=known)
-        found, way, touched = _triggers(probing, made, axes, balls, chances)
+        found, way, touched = _triggers(probing, made, axes, balls, seeds)
         if known and _agree(triggers, found):
             break
         triggers, known = found, True
@@ -188,19 +189,11 @@ def _check_parts(made: object, errors: object, rng: object) -> None:
         raise InputError("randomness needs a source", column="rng", found=rng, expected="a seed >= 0, or a Generator")
 
 
-class _Chances:
-    """Numbers between 0 and 1, one per touch and error, the same in every pass however many touches there are."""
-
-    def __init__(self, rng: np.random.Generator | int, width: int) -> None:
-        self._rng = np.random.default_rng(rng)
-        self._drawn = np.empty((0, width))
-
-    def first(self, count: int) -> np.ndarray:
-        """(count, n_errors) of the first touches."""
-        more = count - len(self._drawn)
-        if more > 0:
-            self._drawn = np.vstack([self._drawn, self._rng.random((more, self._drawn.shape[1]))])
-        return self._drawn[:count]
+def _seeds(rng: np.random.Generator | int, errors: Sequence[MachineError]) -> list[tuple[int, int, int]]:
+    """A seed per error, of its kind and its place among those of its kind: other kinds do not change what it draws."""
+    drawn = int(np.random.default_rng(rng).integers(2**63))
+    kinds = [type(error).__name__ for error in errors]
+    return [(drawn, int.from_bytes(kind.encode()), kinds[:place].count(kind)) for place, kind in enumerate(kinds)]
 
 
 def _pass(
@@ -236,7 +229,7 @@ def _pass(
 
 
 def _triggers(
-    probing: _Probing, made: Made, axes: Axes, balls: Sequence[Ball], chances: _Chances
+    probing: _Probing, made: Made, axes: Axes, balls: Sequence[Ball], seeds: Sequence[tuple[int, int, int]]
 ) -> tuple[list[tuple[float, ...] | None], np.ndarray, list[Ball]]:
     """Where the scales stand at each trigger (None: no trigger), the way to each contact [mm], and whose it is."""
     length = probing.length
@@ -256,8 +249,9 @@ def _triggers(
     way, normal = (np.stack(values)[first, each] for values in zip(*met, strict=True))
     seen = np.einsum("nij,nj->ni", axes.turns(probing.angles), np.nan_to_num(normal))
     total, failed = way.copy(), np.isnan(way)
-    for error, chance in zip(axes.errors, chances.first(len(way)).T, strict=True):
-        contact = Contact(seen, probing.feed, chance)
+    for error, seed in zip(axes.errors, seeds, strict=True):
+        # the same in every pass, however many touches there are
+        contact = Contact(seen, probing.feed, np.random.default_rng(seed).random(len(way)))
         total = total + error.travel(contact)
         failed |= error.fails(contact)
     failed |= ~(total <= length)

@@ -13,7 +13,7 @@ from .reading.source import Source, load
 from .reading.steps import Recorded, Step, path_of
 from .reading.words import Block, parse
 from .writing.compose import check_moves, moves_of, table_of
-from .writing.dialect import Dialect, dialect_names, read_dialect
+from .writing.dialect import Dialect, dialect_names, example_dialect, read_dialect
 from .writing.write import omissions, write
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "check_moves",
     "dialect_names",
     "difference",
+    "example_dialect",
     "load",
     "merge",
     "moves_of",

@@ -81,7 +81,7 @@ def write_preparation(
                 probe=planned.probe,
                 to=paths[-1],
             )
-    if ran is not None:
+    if ran is not None and len(ran.table):
         paths.append(folder / "simulated.csv")
         ran.write(paths[-1])
     return tuple(paths)
@@ -140,7 +140,9 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
         if programmed.merged is not None:
             lines += [f"  {programmed.merged.place}. {programmed.merged.difference.sentence}"]
             lines += [f"  {note}" for note in programmed.merged.notes]
-        if programmed.findings is not None:
+        if programmed.findings is None:
+            lines += ["  NO CHECK WAS MADE: the checks cannot read this dialect. A qualified person must check all of it."]
+        else:
             lines += [f"  {programmed.findings.sentence}"]
             lines += [
                 f"  {one.severity:<5} line {one.line}: {one.what} {one.todo}"
@@ -149,7 +151,8 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
             ]
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
-        lines += ["", ran.sentence, *[f"  - {text}" for text in ran.findings]]
+        stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
+        lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in ran.findings]]
     return lines
 
 

@@ -219,6 +219,13 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             limits=limits,
         )
         dialect = _dialect(study, options.get("dialect", "rs274"))
+        if limits is not None and "stop_if" in dialect.omit:
+            raise InputError(
+                f"the dialect {dialect.name} cannot stop on what was measured",
+                column="stop_outside",
+                found=dialect.omit["stop_if"],
+                todo="Leave stop_outside out, or take a dialect that can; no program was written.",
+            )
         probing = programs.write(
             moves,
             dialect,

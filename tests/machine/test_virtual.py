@@ -43,7 +43,7 @@ class TestResultsFile:
     def test_same_seed_same_bytes(self, box, tmp_path):
         text = probing_text(TOP)
         for name, seed in (("a", 4), ("b", 4), ("c", 5)):
-            run(text, box, probe=6.0, errors=ALL, rng=seed).write(tmp_path / name)
+            assert run(text, box, probe=6.0, errors=ALL, rng=seed).write(tmp_path / name) == tmp_path / name
         a, b, c = ((tmp_path / name).read_bytes() for name in "abc")
         assert a == b
         assert a != c
@@ -53,6 +53,24 @@ class TestResultsFile:
         first, second = (run(probing_text(TOP), box, probe=6.0, errors=ALL[:2], rng=rng) for _ in range(2))
         assert not np.allclose(first.table["z"], second.table["z"])
         assert first.table["z"].equals(run(probing_text(TOP), box, probe=6.0, errors=ALL[:2], rng=4).table["z"])
+
+    def test_an_error_more_leaves_the_draws_of_the_others(self, box):
+        noise, miss, still = Repeatability(0.002), MissedTriggers(0.4), Scale(0.0, 0.0, 0.0)
+        many = targets_at([[x, y, 10.0] for x in range(5) for y in range(5)], [[0, 0, 1.0]] * 25, "top")
+
+        def ran(*errors):
+            return run(probing_text(many), box, probe=6.0, errors=errors, rng=3, decimals=9).table
+
+        alone, missed = ran(noise), ran(miss)["reason"] != ""
+        for errors in ((still, noise), (noise, still), (miss, noise), (noise, miss, still)):
+            table = ran(*errors)
+            hit = table["reason"] == ""
+            assert table.loc[hit, "z"].equals(alone.loc[hit, "z"])
+            assert hit.equals(~missed) == (miss in errors)
+        assert 0 < missed.sum() < 25
+        # two of a kind draw apart: their sum is not twice the first
+        twice = ran(noise, noise)["z"] - 13.0
+        assert not np.allclose(twice, 2 * (alone["z"] - 13.0), atol=1e-5)
 
     def test_what_touches_reads(self, box, tmp_path):
         result = run(probing_text(TOP), box, probe=6.0, errors=ALL, rng=1, part="box 7", program="top.ngc")

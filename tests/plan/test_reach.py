@@ -213,6 +213,31 @@ def test_a_side_tip_reaches_into_a_groove_and_comes_out_backwards() -> None:
     assert refused["reason"].str.contains("with west|with straight tip").all()
 
 
+def test_the_straight_tip_is_taken_where_it_has_room_enough() -> None:
+    # the side tip points straight at the side of a box; the straight one touches it sideways
+    star = Probe(6.0, 2.0, 50.0, tips=(Tip(6.0, 2.0, 40.0, (-1, 0, 0), name="west"),), hub=30.0)
+    above, beside = (shapes.box(size=(10.0, 10.0, 10.0), centre=(36.0, 9.0, z)) for z in (30.0, 0.0))
+    cases = [
+        ([], 2.0, 0, 2.0),
+        ([above], 2.0, 1, 2.0),  # 4 - 3 mm beside the straight way out: less than enough, so the largest counts
+        ([above], 0.9, 0, 0.9),
+        ([beside], 2.0, 1, 1.0),  # beside both balls: none has enough, so the stem nearest to the normal counts
+    ]
+    for clamps, enough, tip, clearance in cases:
+        found = reach(targets([30.0, 0.0, 0.0], [1.0, 0.0, 0.0]), shapes.box(), star, fixtures=clamps, enough=enough)
+        assert (found["tip"].iloc[0], found["clearance"].iloc[0]) == (tip, pytest.approx(clearance, abs=2e-3))
+
+
+def test_a_ball_that_just_touches_is_not_said_to_go_in_by_nothing() -> None:
+    # a clamp beside the way down of a ball of 3 mm, above where it touches
+    table = targets([0.0, 0.0, 10.0], [0.0, 0.0, 1.0])
+    for gap, words in ((-0.03, "would touch the fixture"), (-0.08, "about 0.1 mm into"), (0.03, "within 0.03 mm of")):
+        clamp = shapes.box(size=(10.0, 10.0, 10.0), centre=(3.0 + gap + 5.0, 0.0, 25.0))
+        reason = reach(table, shapes.box(), PROBE, fixtures=[clamp])["reason"].iloc[0]
+        assert words in reason, reason
+        assert " 0.0 mm" not in reason
+
+
 def test_travel_is_kept() -> None:
     part = shapes.box()
     top = targets([[20.0, 0.0, 10.0]], [[0.0, 0.0, 1.0]])

@@ -84,7 +84,9 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("G1 X40 Y0 Z-6", "G81 X40 Y0 Z-6 R30"), "probe_is_in", "stop", 16, "canned cycle"),
         (("G1 X5 Y5 Z5", "G41 D1 G1 X5 Y5 Z5"), "probe_is_in", "stop", 10, "G41"),
         (("G43 H9\n", "\n"), "length_offset", "stop", 11, "without a tool length"),
-        (("G43 H9\n", "G43 H3\n"), "length_offset", "note", 11, "H3"),
+        (("G43 H9\n", "G43 H3\n"), "length_offset", "look", 11, "H3"),
+        (("T9 M6\nG43 H9\n", "T4 M6\nG43 H4\nT9 M6\n"), "length_offset", "stop", 12, "H4, set before the probe"),
+        (("T9 M6\nG43 H9\n", "G43 H9\nT9 M6\n"), "length_offset", "stop", 11, "H9, set before the probe"),
         (("G1 X5 Y5 Z5 F2000\nG0", "G1 X5 Y5 Z5 F2000\nG43 H8\nG0"), "length_offset", "stop", 11, "several"),
         (("Z1 F100", "Z1 F201"), "touch_feed", "stop", 11, "201 mm/min"),
         (("G1 X5 Y5 Z5 F2000", "G1 X5 Y5 Z5 F9000"), "touch_feed", "look", 10, "9000"),
@@ -122,6 +124,7 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("G1 X40 Y0 Z-6", "G1 X31 Y0 Z-6"), "collision", "stop", 16, "enters the model in a move at feed"),
         (("G38.2 X31 Y0", "G38.2 X31 Y1"), "collision", "stop", 18, "beside the target"),
         (("G38.2 X5 Y5 Z1", "G38.2 X5 Y5 Z4"), "collision", "look", 11, "ends before"),
+        (("G38.2 X5 Y5 Z1", "G38.2 X5 Y5 Z-12"), "collision", "stop", 11, "goes 15.00 mm beyond its target"),
         (
             ("G1 X5 Y5 Z5 F2000\nG38.2", "G1 X5 Y5 Z3.5 F2000\nG0 Z3.6\nG38.2"),
             "collision",
@@ -135,6 +138,16 @@ def test_every_check_fails_once(change: tuple[str, str], name: str, severity: st
     found = [f for f in checked(change) if f.check == name and f.severity == severity]
     assert any(f.line == line and words in f.what for f in found), found
     assert all(f.todo for f in found)
+
+
+def test_how_far_a_probing_move_may_go_beyond_its_target() -> None:
+    # the balls' centres should be at Z3 and X33 at contact: both moves go 2 mm on
+    assert names(checked(overtravel=2.0), "stop") == set()
+    both = checked(overtravel=1.998).of("stop")
+    assert [f.what for f in both] == [
+        "a probing move goes 2.00 mm beyond its target (and in 1 more lines, the last 18)"
+    ]
+    assert "1.998 mm" in both[0].todo
 
 
 def test_no_probing_and_nothing_at_all() -> None:
@@ -197,11 +210,12 @@ def test_the_text_of_a_plan_passes_alone_and_merged(case: tuple) -> None:
     options = {"kinematics": kinematics, "probe": balls.PROBE, "clear": clear_of_balls, "turn_height": min(lifts)}
     found = check(text, **options)
     assert found.of("stop") == ()
-    assert {f.check for f in found.of("look")} == {"travel"}
+    assert {f.check for f in found.of("look")} == {"travel", "length_offset"}  # tool 9 with H19
     milling = "G21 G90 G17 G94 G54\n(FACE)\nT1 M6\nG43 H1\nS900 M3\nG0 X0 Y0\nG0 Z150\nG1 Z140 F300\nG0 Z150\n(NEXT)\n"
     for more in ("G1 Z140\nM30\n", "T2 M6\nG43 H2\nG0 Z150\nM30\n", "M30\n"):
         merged = merge(milling + more, text, after="FACE", kinematics=kinematics, lift="G0 Z200")
         assert check(merged.text, **options).of("stop") == ()
+        assert names(check(merged.text.replace("G43 H19", "", 1), **options), "stop") == {"length_offset"}
     # a bigger part than the plan knew of, and a probe that is longer than it was told
     grown = balls.BALLS + np.array([0, 0, 0, 4.5])
     assert "the probe enters the model" in str(
@@ -216,7 +230,10 @@ def test_words_known_to_be_harmless() -> None:
 
 def test_a_dialect_with_another_word_for_touching() -> None:
     text = PROGRAM.replace("G38.2", "G31")
-    assert names(check(text, **OPTIONS), "stop") == {"unknown_words", "records"}
+    found = check(text, **OPTIONS)
+    assert names(found, "stop") == {"unknown_words", "records"}
+    empty = [f.what for f in found if f.check == "records"]
+    assert empty == ["a touch is recorded without a probing move before it (and in 1 more lines, the last 19)"]
     assert check(text, **OPTIONS, aliases={"G31": "G38.2"}).of("stop") == ()
     fast = check(text.replace("F100", "F900"), **OPTIONS, aliases={"G31": "G38.2"})
     assert names(fast, "stop") == {"touch_feed"}

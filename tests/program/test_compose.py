@@ -133,6 +133,13 @@ def test_moves_that_could_do_harm_are_refused(moves, message):
         check_moves(moves, CASES[1][0])
 
 
+def test_a_turn_of_no_axis_is_refused():
+    upright = [move for move in GOOD if not isinstance(move, Index)]
+    check_moves(upright, Kinematics())
+    with pytest.raises(InputError, match="no rotary axis to turn"):
+        check_moves([*upright[:4], Index(()), *upright[4:]], Kinematics())
+
+
 def test_words_may_stand_between_approach_and_touch():
     check_moves([*GOOD[:7], Comment("look"), *GOOD[7:]], CASES[1][0])
     with pytest.raises(InputError, match="one angle"):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
 from probekit.program.moves import Stop
-from probekit.program.writing.dialect import KINDS, Number, dialect_names, read_dialect
+from probekit.program.writing.dialect import KINDS, Number, dialect_names, example_dialect, read_dialect
 from probekit.program.writing.write import write
 
 FOLDER = Path(str(resources.files("probekit.program.writing"))) / "dialects"
@@ -24,7 +24,8 @@ def test_shipped_dialects_claim_no_release(name):
     dialect = read_dialect(name)
     assert dialect.released_by == ""
     assert set(dialect.moves) | set(dialect.omit) == set(KINDS)
-    assert "QUALIFIED" in dialect.caution
+    assert "QUALIFIED" in " ".join(dialect.caution)
+    assert [len(dialect.comment(words)) for words in dialect.caution] == [1] * len(dialect.caution)
 
 
 @pytest.mark.parametrize(
@@ -88,6 +89,7 @@ def rewritten(tmp_path, *changes, name="shop_example"):
         ('index = ["G0 {rotary}"]', 'index = ["G0\\nM3"]', "printable ASCII"),
         ("[moves]", "[moves", "no TOML"),
         ("first = 10", "first = true", "wrong kind"),
+        ('"ONLY BY A QUALIFIED PERSON"', '"ONLY BY\\nA QUALIFIED PERSON"', "column 'caution': .*printable ASCII"),
     ],
 )
 def test_a_dialect_with_an_error_says_where(tmp_path, old, new, message):
@@ -119,6 +121,15 @@ def test_a_shop_writes_its_own_in_one_file(tmp_path):
     assert [int(line.split()[0][1:]) for line in blocks] == list(range(10, 10 * len(blocks) + 10, 10))
     assert "N20 G55" in lines
     assert max(len(line.partition("X")[2].split()[0].partition(".")[2]) for line in lines if " X" in line) == 3
+
+
+def test_the_example_is_text_to_copy_and_a_path_is_a_dialect(tmp_path):
+    file = tmp_path / "ours.toml"
+    file.write_text(example_dialect().replace('name = "shop_example"', 'name = "shop_of_ours"'), "utf-8")
+    kinematics, _, moves = moves_on_balls(CASES[0], 3, 2)
+    shipped, *own = (write(moves, d, kinematics=kinematics, probe=PROBE) for d in ("shop_example", file, str(file)))
+    assert "(NOT RELEASED FOR ANY MACHINE)" in shipped.splitlines()
+    assert own == [shipped.replace("DIALECT SHOP_EXAMPLE", "DIALECT SHOP_OF_OURS")] * 2 != [shipped] * 2
 
 
 def test_what_a_dialect_lacks_is_refused():

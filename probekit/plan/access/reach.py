@@ -93,7 +93,8 @@ def reach(
         The targets with `reachable`, `reason`, `direction` (index into the poses; -1: none), `directions` (tuple: all
         poses that would do), `tip`, `ti, tj, tk` (tool axis in the part frame), `approach_angle` [degree] between
         normal and tool axis, `clearance` [mm], `standoff`, `overtravel` [mm]. Of several ways that with the largest
-        clearance is taken, of equal ones that with the stem nearest to the normal. ``attrs["poses"]`` holds the poses.
+        clearance is taken; of those with `enough` one with the straight tip if there is one; of equal ones that with
+        the stem nearest to the normal. ``attrs["poses"]`` holds the poses.
 
     Raises
     ------
@@ -183,11 +184,9 @@ def _table(
     chosen = np.full(n, -1)
     good = np.flatnonzero(tries.fault == 0)
     # round: equal clearances must not be told apart by rounding
-    order = good[
-        np.lexsort(
-            [tries.tip[good], tries.pose[good], tries.stem_angle[good].round(6), -tries.clearance[good].round(3)]
-        )
-    ]
+    tip, clearance = tries.tip[good], tries.clearance[good].round(3)
+    beside = (tip > 0) | (clearance < round(setting.move.enough, 3))  # not the straight tip with room enough
+    order = good[np.lexsort([tip, tries.pose[good], tries.stem_angle[good].round(6), beside, -clearance])]
     chosen[tries.target[order[::-1]]] = order[::-1]
     reachable = chosen >= 0
     axes = np.full((n, 3), np.nan)

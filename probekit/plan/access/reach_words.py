@@ -88,7 +88,11 @@ def _reason(own: Tries, setting: Setting, kinematics: Kinematics, poses: tuple[t
         "withdraw": f"on the way out (margin {setting.move.margin:g} mm)",
         "stem": f"when the ball touches (least gap {setting.move.stem_gap:g} mm)",
     }[FAULTS[own.fault[best]]]
-    how = f"would come within {clearance:.2f} mm of" if clearance > 0 else f"would go about {-clearance:.1f} mm into"
+    how = "would touch"  # neither a gap nor a depth that is worth a number
+    if clearance >= 0.005:
+        how = f"would come within {clearance:.2f} mm of"
+    elif clearance <= -0.05:
+        how = f"would go about {-clearance:.1f} mm into"
     help_ = "clamping elsewhere" if hit.startswith("the fixture") else _HELP[part]
     others = "" if len(poses) == 1 and not setting.probe.tips else "least bad in "
     where = _where(own, best, setting, kinematics, poses)

@@ -14,7 +14,10 @@ from ...plan.probe import Probe
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
-__all__ = ["Case", "Clear"]
+__all__ = ["ROUNDING", "Case", "Clear"]
+
+#: Programs give their positions rounded [mm].
+ROUNDING = 1e-3
 
 Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 

@@ -67,7 +67,7 @@ def check(
         Largest feed of probing moves and of other moves of the probe at feed [mm/min]. The defaults are common
         practice, no source.
     overtravel : float
-        How far [mm] a probing move may enter the model where its target is not known.
+        How far [mm] a probing move may go beyond its target, or enter the model where that is not known.
     near : float
         A touch whose target is known is followed to this distance [mm] before the ball should touch: more than the
         chord error of the obstacles.

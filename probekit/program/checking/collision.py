@@ -8,7 +8,7 @@ import numpy as np
 
 from ...plan.access.poses import pose_frame, tip_offset
 from ..reading.steps import IN_WORDS, Recorded, Step, path_of
-from .case import Case, known_place
+from .case import ROUNDING, Case, known_place
 from .findings import Finding, NotMade, gathered
 
 __all__ = ["collision", "probe_paths"]
@@ -142,8 +142,8 @@ def _until_contact(points: np.ndarray, contact: np.ndarray | None, case: Case) -
 
 
 def _aim(case: Case) -> list[Finding]:
-    """Probing moves that pass beside their target, or end before it."""
-    contacts, aside, short = _contacts(case), [], []
+    """Probing moves that pass beside their target, end before it, or go far beyond it."""
+    contacts, aside, short, far = _contacts(case), [], [], []
     for step in case.probe_moves("probe"):
         contact = contacts.get(id(step))
         if contact is None or not known_place(step):
@@ -156,5 +156,12 @@ def _aim(case: Case) -> list[Finding]:
             aside.append((step.line, "a probing move passes beside the target that its record line names"))
         elif along > length:
             short.append((step.line, "a probing move ends before the target that its record line names"))
+        elif length - along > case.overtravel + ROUNDING:
+            far.append((step.line, f"a probing move goes {length - along:.2f} mm beyond its target"))
     todo = "The record line and the move do not belong together, or radius or kinematics are not those of the plan."
-    return gathered(aside, "stop", todo) + gathered(short, "look", "It would be a miss on a part as nominal.")
+    limit = f"At most {case.overtravel:g} mm: without a trigger the probe is driven that far into the part."
+    return (
+        gathered(aside, "stop", todo)
+        + gathered(short, "look", "It would be a miss on a part as nominal.")
+        + gathered(far, "stop", limit)
+    )

@@ -12,13 +12,10 @@ from itertools import pairwise
 
 from ..reading.modal import CYCLES
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, path_of
-from .case import Case
+from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
 
 __all__ = ["RULES"]
-
-#: Programs give their positions rounded [mm].
-_ROUNDING = 1e-3
 
 Rule = Callable[[Case], "list[Finding] | NotMade"]
 
@@ -101,7 +98,7 @@ def rapid_height(case: Case) -> list[Finding] | NotMade:
     """The probe never moves in rapid below the clear height, but straight up."""
     if case.safe_height is None:
         return NotMade("no clear height was given", "look" if case.clear is None else "note")
-    height = case.safe_height - _ROUNDING
+    height = case.safe_height - ROUNDING
     low = (
         (s.line, f"a rapid move of the probe at Z{_lowest(s):g}, below the clear height {case.safe_height:g}")
         for s in case.probe_moves("rapid")
@@ -123,7 +120,7 @@ def rotary_lifted(case: Case) -> list[Finding] | NotMade:
     low = (
         (s.line, f"rotary axes turn with the probe at Z{s.start[2]:g}, below Z{case.turn_height:g}")
         for s in turns
-        if s.start[2] < case.turn_height - _ROUNDING
+        if s.start[2] < case.turn_height - ROUNDING
     )
     return both + gathered(low, "stop", "Lift to where the axes may turn.")
 
@@ -204,7 +201,13 @@ def length_offset(case: Case) -> list[Finding]:
     """Probing moves are made with the length offset of the probe."""
     touches = [s for s in case.steps if s.kind == "probe"]
     without = ((s.line, "a probing move without a tool length offset") for s in touches if not s.state.length_offset)
-    found = gathered(without, "stop", "Say G43 H with the probe's length offset after the tool change.")
+    stale = (
+        (s.line, f"a probing move with length offset H{s.state.length_offset}, set before the probe came in")
+        for s in touches
+        if s.state.length_offset and "length" not in s.state.said
+    )
+    todo = "Say G43 H with the probe's length offset after the tool change."
+    found = gathered(without, "stop", todo) + gathered(stale, "stop", todo)
     used = sorted({(s.state.tool or 0, s.state.length_offset) for s in touches if s.state.length_offset})
     for tool in sorted({tool for tool, _ in used}):
         numbers = [number for one, number in used if one == tool]
@@ -213,7 +216,7 @@ def length_offset(case: Case) -> list[Finding]:
             found.append(Finding(touches[0].line, "stop", what, "One probe has one length offset."))
         elif numbers[0] != tool:
             what = f"tool {tool} probes with length offset H{numbers[0]}"
-            found.append(Finding(touches[0].line, "note", what, "Look whether that is the probe's."))
+            found.append(Finding(touches[0].line, "look", what, "Look whether that is the probe's."))
     return found
 
 
@@ -245,7 +248,7 @@ def records(case: Case) -> list[Finding]:
             waiting = step
         elif step.kind == "record" and isinstance(step.detail, Recorded):
             if waiting is None:
-                empty.append((step.line, f"touch {step.detail.touch} is recorded without a probing move before it"))
+                empty.append((step.line, "a touch is recorded without a probing move before it"))
             if step.detail.touch in seen:
                 twice.append((step.line, f"touch {step.detail.touch} is recorded again"))
             if case.probe is not None and step.detail.tip not in case.probe.choices:

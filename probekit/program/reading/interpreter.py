@@ -258,7 +258,8 @@ class Interpreter(Motions):
         if "change" in codes:
             if self.state.selected is None:
                 steps.append(self._unknown("M6 with no tool called by T"))
-            self.state = replace(self.state, tool=self.state.selected, spindle="M5", said=self.state.said | {"spindle"})
+            said = self.state.said - {"length"} | {"spindle"}
+            self.state = replace(self.state, tool=self.state.selected, spindle="M5", said=said)
             before = tuple(self.position)
             self._lose_position()
             steps.append(self._step("tool", before, detail=self.state.tool))

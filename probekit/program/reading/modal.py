@@ -70,7 +70,8 @@ class Modal:
     tool, selected : int or None
         In the spindle; called by the last T word.
     said : frozenset of str
-        Groups that the program itself has set: of the others the value is the usual one at switch-on, a guess.
+        Groups that the program itself has set: of the others the value is the usual one at switch-on, a guess; of
+        `length`, after a tool change, that of the tool before.
     """
 
     motion: str = "G80"

@@ -152,7 +152,7 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         For a number that is not finite; a feed that is not positive; a probing move before the spindle is stopped and
         the probe put in, not straight after the approach, faster than it, or with a tip that was not selected; a record
         or a conditional stop without its touch; rotary axes that turn unlifted, out of their limits, or not before the
-        first move of such a machine.
+        first move of such a machine; a turn of no axis at all.
     """
     put_in, stopped, indexed, seen, tip = False, False, not kinematics.axes, set(), 0
     before: Move | None = None
@@ -174,6 +174,7 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         elif isinstance(move, WarmUp):
             _need(move.seconds >= 0, f"{here}: a wait has a negative time")
         elif isinstance(move, Index):
+            _need(bool(move.angles), f"{here}: there is no rotary axis to turn")  # a bare G0: NISTIR 6556 forbids it
             _need(isinstance(before, Lift), f"{here}: the rotary axes would turn unlifted")
             _check_angles(move.angles, kinematics, here)
             indexed = True

@@ -2,7 +2,8 @@
 
 ::
 
-    name, about, caution            who it is for; the caution is written into every program
+    name, about                     who it is for
+    caution = ["...", "..."]        comments written into every program
     released_by = ""                filled in by the person qualified for the control who releases the dialect
     coordinates = "program"         positions in program coordinates, or "part" for machines that align by themselves
     turns = ["table", "head"]       what may turn; others are refused
@@ -39,7 +40,7 @@ from types import MappingProxyType
 
 from ...errors import InputError
 
-__all__ = ["KINDS", "Dialect", "Number", "dialect_names", "read_dialect"]
+__all__ = ["KINDS", "Dialect", "Number", "dialect_names", "example_dialect", "read_dialect"]
 
 _PLACE = {"x", "y", "z"}
 _TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k", "tip", "side_tip"}
@@ -73,7 +74,7 @@ _KEYS = {
     "": {
         "name": str,
         "about": str,
-        "caution": str,
+        "caution": list,
         "released_by": str,
         "coordinates": str,
         "line_limit": int,
@@ -150,7 +151,7 @@ class Dialect:
 
     name: str
     about: str
-    caution: str
+    caution: tuple[str, ...]
     coordinates: str
     safe: frozenset[str]
     token_safe: frozenset[str]
@@ -206,6 +207,29 @@ def dialect_names() -> tuple[str, ...]:
     return tuple(sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml")))
 
 
+def example_dialect() -> str:
+    """The text of the dialect `shop_example`, which explains every word: to copy, and to change for a control.
+
+    Returns
+    -------
+    str
+        TOML. Until someone qualified for the control has compared it with the control's handbook and signed it in
+        `released_by`, every program says that it is not released.
+
+    Examples
+    --------
+    Store a copy, change it, and give its path to `write`, or to a study as ``[program] dialect = "ours.toml"``:
+
+    >>> Path("ours.toml").write_text(example_dialect(), "utf-8")  # doctest: +SKIP
+    >>> text = write(moves, "ours.toml", kinematics=kinematics, probe=probe)  # doctest: +SKIP
+    """
+    return _shipped("shop_example")
+
+
+def _shipped(name: str) -> str:
+    return (resources.files(__package__) / "dialects" / f"{name}.toml").read_text("utf-8")
+
+
 def read_dialect(path_or_name: str | Path) -> Dialect:
     """Read a dialect.
 
@@ -225,8 +249,7 @@ def read_dialect(path_or_name: str | Path) -> Dialect:
         neither spelled nor omitted, a placeholder is unknown, or a safe character could end a comment or a line.
     """
     if str(path_or_name) in dialect_names():
-        file = f"{path_or_name}.toml"
-        text = (resources.files(__package__) / "dialects" / file).read_text("utf-8")
+        file, text = f"{path_or_name}.toml", _shipped(str(path_or_name))
     else:
         file = str(path_or_name)
         try:
@@ -271,6 +294,7 @@ class _Reader:
         for key, lines in (("header", data["header"]), ("footer", data["footer"])):
             self.lines(key, lines, _FRAME)
         whole, blocks = data.get("whole", {}), data.get("blocks", {})
+        self.lines("caution", data["caution"], frozenset())
         self.lines("whole.before", whole.get("before", []), _FRAME)
         self.lines("whole.after", whole.get("after", []), _FRAME)
         self.lines("modal", data.get("modal", []), frozenset())
@@ -283,7 +307,7 @@ class _Reader:
         return Dialect(
             name=data["name"],
             about=data["about"],
-            caution=data["caution"],
+            caution=tuple(data["caution"]),
             coordinates=data["coordinates"],
             **self.text(data["text"], data["comment"]),
             header=tuple(data["header"]),

@@ -6,6 +6,7 @@ import re
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -24,7 +25,7 @@ _AXES = ("x", "y", "z")
 
 def write(
     moves: Sequence[Move],
-    dialect: Dialect | str,
+    dialect: Dialect | str | Path,
     *,
     kinematics: Kinematics,
     probe: Probe,
@@ -38,7 +39,7 @@ def write(
     ----------
     moves : sequence of Move
         From `moves_of`.
-    dialect : Dialect or str
+    dialect : Dialect, str or Path
         Or the name or path that `read_dialect` takes.
     kinematics : Kinematics
         Turns ball centres in the part frame into program coordinates, with the rotary axes where they are then.
@@ -69,7 +70,7 @@ def write(
     ProbekitWarning
         For moves that the dialect omits; the text lists them too.
     """
-    dialect = read_dialect(dialect) if isinstance(dialect, str) else dialect
+    dialect = dialect if isinstance(dialect, Dialect) else read_dialect(dialect)
     check_moves(moves, kinematics)
     return _Writer(dialect, kinematics, probe).text(moves, name, work_offset, whole)
 
@@ -186,7 +187,7 @@ class _Writer:
         """Who released the dialect, its caution, what is omitted, and which names had to be changed."""
         dialect = self.dialect
         released = f"RELEASED BY {dialect.released_by}" if dialect.released_by else "NOT RELEASED FOR ANY MACHINE"
-        remarks = [f"DIALECT {dialect.name} {released}", dialect.caution, *omitted]
+        remarks = [f"DIALECT {dialect.name}", released, *dialect.caution, *omitted]
         remarks += [f"FEATURE {token} stands for {feature}" for token, feature in renamed.items()]
         for remark in remarks:
             self.lines += dialect.comment(remark)
