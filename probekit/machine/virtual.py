@@ -158,8 +158,20 @@ def run(
         "spindle_angle": float(spindle_angle),
     }
     walked = len(steps) if stop is None else stop[0]
+    findings = (*findings, *_missed(steps[:walked]))
     reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
     return Run(table, reason, line, findings, float(seconds[walked]))
+
+
+def _missed(steps: Sequence[Step]) -> list[str]:
+    """What a control would have done where no trigger came."""
+    lines = [step.line for step in steps if step.kind == "record" and step.detail.trigger is None]
+    if not lines:
+        return []
+    return [
+        f"line {lines[0]}: no trigger, and {len(lines) - 1} more; a control that keeps to NISTIR 6556 (from memory) "
+        "stops there with an error, this model goes on"
+    ]
 
 
 def _check(ball: float, spindle_angle: float, rapid: float, decimals: int, home: Sequence[float]) -> None:

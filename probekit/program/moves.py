@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "Approach",
+    "Away",
     "Comment",
     "Index",
     "Lift",
@@ -47,6 +48,11 @@ class Comment:
 @dataclass(frozen=True)
 class SpindleStop:
     """Stop the spindle and the coolant. Comes before the probe is put in."""
+
+
+@dataclass(frozen=True)
+class Away:
+    """Bring the spindle to where tools may be changed, whatever tool is in it: no height of the probe holds there."""
 
 
 @dataclass(frozen=True)
@@ -160,6 +166,7 @@ class Stop:
 Move = (
     Comment
     | SpindleStop
+    | Away
     | ToolChange
     | SelectTip
     | WarmUp

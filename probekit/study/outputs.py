@@ -141,7 +141,7 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
             lines += [f"  {programmed.merged.place}. {programmed.merged.difference.sentence}"]
             lines += [f"  {note}" for note in programmed.merged.notes]
         if programmed.findings is None:
-            lines += ["  NO CHECK WAS MADE: the checks cannot read this dialect. A qualified person must check all of it."]
+            lines += ["  NO CHECK WAS MADE: the checks cannot read this dialect. A qualified person must do so."]
         else:
             lines += [f"  {programmed.findings.sentence}"]
             lines += [

@@ -233,6 +233,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             probe=probe,
             name=name,
             work_offset=options.get("work_offset"),
+            away=options.get("lift"),
             whole=milling is None,
         )
     merged = None

@@ -145,7 +145,8 @@ class TestStops:
         result = run(probing_text(TOP), AsMade(box, motion=motion), probe=6.0)
         assert result.stopped == ""
         assert result.table["reason"].tolist() == ["no trigger"] * 3
-        assert result.findings == ()
+        assert len(result.findings) == 1
+        assert "no trigger, and 2 more; a control that keeps to NISTIR 6556" in result.findings[0]
 
     def test_contact_just_before_the_end_but_trigger_beyond_it(self, box):
         motion = np.eye(4)

@@ -21,7 +21,7 @@ PROBE = Probe(6.0, 4.0, 50.0, body=((50.0, 20.0), (60.0, 40.0), (110.0, 40.0)))
 OBSTACLES = Obstacles(shapes.box(centre=(0.0, 0.0, -10.0)))
 PROGRAM = """%
 G21 G90 G94 G17 G40 G80
-G54
+G54 G61
 M5
 M9
 T9 M6
@@ -81,6 +81,8 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("M9", "M8"), "coolant", "stop", 6, "coolant is on"),
         (("T9 M6", "T9"), "probe_is_in", "stop", 11, "no tool"),
         (("T9 M6", "T8 M6"), "probe_is_in", "stop", 11, "tool 8"),
+        (("G54 G61", "G54 G64"), "exact_path", "look", 8, "the probe moves in G64"),
+        (("G54 G61", "G54"), "exact_path", "look", 8, "a path mode that the text does not say"),
         (("G1 X40 Y0 Z-6", "G81 X40 Y0 Z-6 R30"), "probe_is_in", "stop", 16, "canned cycle"),
         (("G1 X5 Y5 Z5", "G41 D1 G1 X5 Y5 Z5"), "probe_is_in", "stop", 10, "G41"),
         (("G43 H9\n", "\n"), "length_offset", "stop", 11, "without a tool length"),
@@ -169,7 +171,7 @@ def test_what_was_not_checked_is_said() -> None:
     found = check(PROGRAM)
     assert {check.name for check in found.checks if check.skipped} == {"rapid_height", "travel", "collision"}
     assert sum("not checked" in f.what for f in found.of("look")) == 3
-    assert "nothing to stop for and 3 things to look at; 3 of the 16 checks could not be made" in found.sentence
+    assert "nothing to stop for and 3 things to look at; 3 of the 17 checks could not be made" in found.sentence
     assert "came back with shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
     assert "could not be checked" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
 

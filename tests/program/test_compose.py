@@ -10,6 +10,7 @@ from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
 from probekit.program.moves import (
     Approach,
+    Away,
     Comment,
     Index,
     Lift,
@@ -28,7 +29,7 @@ from probekit.program.writing.compose import check_moves, moves_of, table_of
 @pytest.mark.parametrize("case", CASES)
 def test_every_touch_is_approached_made_recorded_and_left(case):
     kinematics, route, moves = moves_on_balls(case, 20, 1)
-    assert [type(move) for move in moves[:4]] == [SpindleStop, Lift, ToolChange, WarmUp]
+    assert [type(move) for move in moves[:4]] == [SpindleStop, Away, ToolChange, WarmUp]
     assert isinstance(moves[-2] if kinematics.axes else moves[-1], Lift)
     at = [k for k, move in enumerate(moves) if isinstance(move, Touch)]
     assert [moves[k].touch for k in at] == route.targets["touch"].tolist()

@@ -32,6 +32,7 @@ CAUTIONS = (
     "signal when it is deflected?",
     "Can the spindle not start while the probe is in? Lock its speed where the machine can.",
     "Work offset, clamps and stock are as on this sheet; nothing stands in the way that the model does not show.",
+    "Is all that is touched finished at this place of the program, and is nothing in the way that is still to be cut?",
     "Dry run first, high above the part: raise the work offset so far that no move can reach part or fixture.",
     "First run on the part: single block, rapid and feed override reduced, a hand on feed hold; compare the distance "
     "to go with the moves on this sheet.",
@@ -99,7 +100,7 @@ def release_sheet(
     kinematics = kinematics or Kinematics()
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
-        _head(title, source, text),
+        _head(title, source, text, merged=merged is not None),
         _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
         _section("Before it runs", _cautions()),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
@@ -138,10 +139,11 @@ def _page(title: str, body: str) -> str:
     )
 
 
-def _head(title: str, source: Source, text: str) -> str:
+def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
     digest = hashlib.sha256(source.encode(text)).hexdigest()
     lines = len(Source(text).lines)
-    name = f"{escape(Path(source.name).name)}, " if source.name else ""
+    milling = escape(Path(source.name).name) if source.name else ""
+    name = f"{milling} with the probing in it, " if merged and milling else f"{milling}, " if milling else ""
     return (
         f"<h1>{escape(title)}: release sheet</h1>"
         f'<p class="soft">{name}{lines} lines, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'

@@ -94,10 +94,22 @@ def feed_said(case: Case) -> list[Finding]:
     return gathered(without, "stop", "Say F in or before that block, after the units and the feed mode.")
 
 
+def exact_path(case: Case) -> list[Finding]:
+    """Corners are not rounded while the probe is in: clearances hold on straight moves only."""
+    blended = (
+        (s.line, f"the probe moves in {'G64' if 'path' in s.state.said else 'a path mode that the text does not say'}")
+        for s in case.probe_moves()
+        if s.state.path == "G64" or "path" not in s.state.said
+    )
+    return gathered(blended, "look", "Say exact path (G61) before the probe moves, and G64 after it.")
+
+
 def rapid_height(case: Case) -> list[Finding] | NotMade:
     """The probe never moves in rapid below the clear height, but straight up."""
     if case.safe_height is None:
-        return NotMade("no clear height was given", "look" if case.clear is None else "note")
+        if case.clear is None:
+            return NotMade("no clear height was given", "look")
+        return NotMade("no one clear height was given: the clearance along each move is checked instead", "note")
     height = case.safe_height - ROUNDING
     low = (
         (s.line, f"a rapid move of the probe at Z{_lowest(s):g}, below the clear height {case.safe_height:g}")
@@ -296,8 +308,18 @@ def _inch_probe(step: Step) -> bool:
 
 
 def _all() -> Iterator[Rule]:
-    yield from (spindle, coolant, probe_is_in, length_offset, touch_feed, feed_said, rapid_height, rotary_lifted)
-    yield from (travel, work_offset, units, records, place_known, unknown_words, program_end)
+    yield from (spindle, coolant, probe_is_in, length_offset, touch_feed, feed_said, exact_path)
+    yield from (
+        rapid_height,
+        rotary_lifted,
+        travel,
+        work_offset,
+        units,
+        records,
+        place_known,
+        unknown_words,
+        program_end,
+    )
 
 
 RULES: tuple[Rule, ...] = tuple(_all())

@@ -291,4 +291,8 @@ def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need) ->
             notes.append(f"Not understood in the {where}, so the state given back may be wrong: {listed}{more}.")
     if not any(group_of(name_of(*word)) == "offset" for one in through for word in one.block.words if word[0] == "G"):
         notes.append(f"The probing names no work offset: it runs in {last.offset}, as the milling before it.")
+    used = {step.state.offset for one in through for step in one.steps if step.kind == "probe"}
+    if used - {last.offset}:
+        listed = ", ".join(sorted(used))
+        notes.append(f"The probing runs in {listed}, the milling before it in {last.offset}: which is to be shifted?")
     return notes

@@ -1,6 +1,6 @@
 """A route as moves, moves as a table, and what must hold of moves before they become text.
 
-SpindleStop, Lift, ToolChange, WarmUp
+SpindleStop, Away, ToolChange, WarmUp
 per pose:   Lift, Index
 per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, Touch, Record,
             Retract, perhaps StopIf
@@ -24,6 +24,7 @@ from ...plan.route.pace import Leg, Pace
 from ...plan.route.route import Route
 from ..moves import (
     Approach,
+    Away,
     Comment,
     Index,
     Lift,
@@ -91,7 +92,7 @@ def moves_of(
     if limits is not None and not limits[0] < limits[1]:
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
     lift, offset = Lift(route.height), tool if offset is None else offset
-    moves: list[Move] = [SpindleStop(), lift, ToolChange(tool, offset, probe.name), WarmUp(warm_up)]
+    moves: list[Move] = [SpindleStop(), Away(), ToolChange(tool, offset, probe.name), WarmUp(warm_up)]
     tip = 0
     for at, row in enumerate(route.targets.to_dict("records")):
         pose = route.poses[int(row.get("direction", 0))]

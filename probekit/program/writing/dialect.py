@@ -50,6 +50,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         "comment": frozenset({"text"}),
         "spindle_stop": frozenset(),
+        "away": frozenset(),
         "tool_change": frozenset({"tool", "offset", "tool_name"}),
         "select_tip": frozenset({"tip", "tip_name", "sensor"}),
         "warm_up": frozenset({"seconds"}),
@@ -59,7 +60,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "link": frozenset(_PLACE),
         "approach": frozenset(_PLACE | {"feed"}),
         "touch": frozenset(_PLACE | _TARGET | {"feed", "standoff", "overtravel", "retract"}),
-        "record": frozenset(_TARGET),
+        "record": frozenset(_TARGET | {"slot_x", "slot_y", "slot_z"}),
         "retract": frozenset(_PLACE | {"feed"}),
         "stop_if": frozenset(_TARGET | {"radius", "lower", "upper"}),
         "stop": frozenset({"message"}),
@@ -80,6 +81,7 @@ _KEYS = {
         "line_limit": int,
         "turns": list,
         "rotary": str,
+        "slots": list,
         "header": list,
         "footer": list,
         "modal": list,
@@ -167,6 +169,7 @@ class Dialect:
     released_by: str = ""
     turns: tuple[str, ...] = ("table", "head")
     rotary: str = "{letter}{angle}"
+    slots: tuple[int, ...] = ()
     modal: tuple[str, ...] = ()
     before: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
@@ -319,6 +322,7 @@ class _Reader:
             released_by=data.get("released_by", ""),
             turns=tuple(data.get("turns", ("table", "head"))),
             rotary=data.get("rotary", "{letter}{angle}"),
+            slots=self.slots(data),
             modal=tuple(data.get("modal", ())),
             before=tuple(whole.get("before", ())),
             after=tuple(whole.get("after", ())),
@@ -375,6 +379,16 @@ class _Reader:
             "comment_open": opened,
             "comment_close": closed,
         }
+
+    def slots(self, data: dict) -> tuple[int, ...]:
+        """First and last number of the parameters that keep triggers."""
+        given = tuple(data.get("slots", ()))
+        used = any("{slot_" in line for line in data["moves"].get("record", ()))
+        if bool(given) != used:
+            raise self.error("slots and the record lines disagree", "slots", list(given), "{slot_x} in moves.record")
+        if given and (len(given) != 2 or not all(type(n) is int for n in given) or not 0 < given[0] < given[1]):
+            raise self.error("the slots are not usable", "slots", list(given), "[first, last]")
+        return given
 
     def number(self, key: str, data: dict | None) -> Number:
         where = f"numbers.{key}"

@@ -31,6 +31,7 @@ def write(
     probe: Probe,
     name: str = "probing",
     work_offset: str | None = None,
+    away: str | None = None,
     whole: bool = False,
 ) -> str:
     """The program text of moves.
@@ -50,6 +51,8 @@ def write(
         Of the program; made safe.
     work_offset : str, optional
         One of the dialect's; default its first.
+    away : str, optional
+        Block that brings the spindle to where tools may be changed; that of the dialect by default.
     whole : bool
         Whether the text stands alone, with its own beginning and end; else it is to be merged.
 
@@ -72,7 +75,7 @@ def write(
     """
     dialect = dialect if isinstance(dialect, Dialect) else read_dialect(dialect)
     check_moves(moves, kinematics)
-    return _Writer(dialect, kinematics, probe).text(moves, name, work_offset, whole)
+    return _Writer(dialect, kinematics, probe).text(moves, name, work_offset, away, whole)
 
 
 def omissions(moves: Sequence[Move], dialect: Dialect) -> tuple[str, ...]:
@@ -111,9 +114,10 @@ class _Writer:
         self.block = dialect.first_block
         self.angles = (0.0,) * len(kinematics.axes)
         self.tip = 0
+        self.recorded = 0
         self.at: np.ndarray | None = None  # program coordinates
 
-    def text(self, moves: Sequence[Move], name: str, work_offset: str | None, whole: bool) -> str:
+    def text(self, moves: Sequence[Move], name: str, work_offset: str | None, away: str | None, whole: bool) -> str:
         dialect = self.dialect
         self.refuse(moves)
         touches = [move for move in moves if isinstance(move, Touch)]
@@ -133,7 +137,8 @@ class _Writer:
             if kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
-                self.add(dialect.moves[kind], values | {"text": part})
+                lines = (away,) if kind == "away" and away is not None else dialect.moves[kind]
+                self.add(lines, values | {"text": part})
         self.add(dialect.footer, frame)
         if whole:
             self.add(dialect.after, frame, numbered=False)
@@ -209,6 +214,8 @@ class _Writer:
             values |= {"tip": str(move.tip), "side_tip": f" TIP {move.tip}" if move.tip else ""}
         if isinstance(move, Touch):
             values |= self.distances(move)
+        if isinstance(move, Record):
+            values |= self.slots(move)
         if isinstance(move, StopIf) and dialect.coordinates == "program":  # where the trigger is the reference ball's
             beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
             values["radius"] = numbers["target"](move.radius - float(beside))
@@ -233,6 +240,22 @@ class _Writer:
                 raise InputError("a message is too long", found=move.message, expected=f"{dialect.longest} characters")
             values["message"] = dialect.words(move.message)
         return values
+
+    def slots(self, move: Record) -> dict[str, str]:
+        """Numbers of the three parameters that keep the trigger of a touch, if the dialect has such."""
+        if not self.dialect.slots:
+            return {}
+        first, last = self.dialect.slots
+        at, self.recorded = first + 3 * self.recorded, self.recorded + 1
+        if at + 2 > last:
+            raise InputError(
+                f"the dialect {self.dialect.name} has no parameter left to keep a touch in",
+                column="slots",
+                found=f"touch {move.touch}, the {self.recorded}th",
+                expected=f"at most {(last - first + 1) // 3} touches",
+                todo="Split the plan into several programs.",
+            )
+        return {f"slot_{axis}": str(at + k) for k, axis in enumerate(_AXES)}
 
     def distances(self, move: Touch) -> dict[str, str]:
         """Standoff and overtravel of a probing move, from where it starts and ends."""
