@@ -76,7 +76,7 @@ work_offset = "G54"
 warm_up = 20.0
 milling = "milling.nc"
 after = "OPERATION 4: FINISH THE SKIN"
-lift = "G0 Z400"  # where this machine changes tools and turns its axes
+lift = "G0 Z400"  # up to where this machine changes tools
 
 [simulate]  # how the virtual machine's part was made and clamped, and what is wrong with the machine
 seed = 7

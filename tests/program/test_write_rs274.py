@@ -39,9 +39,7 @@ def motions_of(text, letters):
     """(mode, X Y Z, angles, feed) of every straight move, modal words carried on."""
     at, mode, motions = dict.fromkeys(("X", "Y", "Z", *letters), np.nan), None, []
     for line in words_of(text):
-        if (
-            isinstance(line, str) or line[0][0] == "#" or ("G", 53.0) in line
-        ):  # machine coordinates are no position
+        if isinstance(line, str) or line[0][0] == "#" or ("G", 53.0) in line:  # machine coordinates are no position
             continue
         modes = [value for letter, value in line if letter == "G" and value in (0, 1, 2, 3, 38.2)]
         mode = modes[0] if modes else mode
