@@ -149,7 +149,8 @@ def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) 
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
-        "would put the program back on the part."
+        "would put the program back on the part. A work offset alone takes the shift and, on many controls, a turn "
+        "about one axis; the other turns need rotary axes or clamping anew."
     ]
 
 

@@ -1,4 +1,21 @@
-"""Where to touch: targets on the model, the probe, reach, the order of touching."""
+"""Where to touch: targets on the model, the probe, reach, the order of touching.
+
+From the model to a route::
+
+    rng     = np.random.default_rng(1)
+    targets = plan.join(plan.rings(part, "bore"), plan.blue_noise(part, 60, rng, faces="skin", margin=3.0))
+    probe   = plan.Probe(6.0, 4.0, 50.0, body=((50, 25), (120, 25), (120, 62), (170, 62)))
+    machine = plan.Kinematics((plan.RotaryAxis("A", "head", limits=(-100, 100)), plan.RotaryAxis("C", "table")))
+    poses   = plan.poses(machine, step=45.0)
+    solids  = plan.Obstacles(part, fixtures=())
+    found   = plan.reach(targets, part, probe, kinematics=machine, poses=poses, obstacles=solids)
+    clear   = lambda start, end, axis: plan.clearance_along(solids, probe, start, end, axis, enough=1.0)
+    route   = plan.order(found, probe, machine, poses, clear=clear, around=part.vertices)
+
+Targets are one table (`probekit.plan.targets.table`); every function that makes some gives such a table, and `join`,
+`drop`, `move`, `keep_out` change it. `probekit.program` makes moves and text of a route; `probekit.study.plan` does all
+this from a study file. Of poses that reach, `few_poses` keeps as few as will do: run `reach` again with those.
+"""
 
 from .access.clearance import Obstacles, clearance_along
 from .access.poses import pose_frame, poses, tip_offset

@@ -128,7 +128,7 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
     turns = int(route.indexed.sum())
     lines = [f"{planned.part.name}: {len(route.targets)} of {len(planned.targets)} targets can be touched", ""]
     lines += [f"  {feature or '(no feature)':<14} {done}" for feature, done in _by_feature(planned).items()]
-    lines += ["", f"Route: {turns} poses, {route.time.sentence}"]
+    lines += ["", f"Route: {turns} poses, {route.time.sentence}", bearing(planned)]
     if not route.left_out.empty:
         lines += ["", "Left out"]
         lines += [f"  {row.touch:>5} {row.feature:<12} {row.reason}" for row in route.left_out.itertuples()]
@@ -154,6 +154,24 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
         lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in ran.findings]]
     return lines
+
+
+def bearing(planned: Plan) -> str:
+    """How far the part may sit from where the program believes it to be.
+
+    Parameters
+    ----------
+    planned : Plan
+
+    Returns
+    -------
+    str
+    """
+    beyond = float(planned.targets["overtravel"].min())
+    return (
+        f"Set up first: the plan bears a part that sits {min(beyond, planned.margin):g} mm off. Further off, touches "
+        f"miss (overtravel {beyond:g} mm) or the probe comes too near (margin {planned.margin:g} mm)."
+    )
 
 
 #: Stands wherever a program is handed out.
@@ -186,4 +204,5 @@ def _set_up(study: Study, planned: Plan) -> list[tuple[str, str]]:
         ("touches", f"{len(planned.route.targets)}; left out: {len(planned.route.left_out)}"),
         ("estimated time", planned.route.time.sentence),
         ("margin", f"{planned.margin:g} mm between probe and everything described"),
+        ("set-up error", bearing(planned)),
     ]

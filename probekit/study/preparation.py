@@ -90,6 +90,8 @@ class Program:
     moves : tuple of Move
     probing : str
         The probing alone.
+    dialect : Dialect
+        The one that it is written in.
     merged : Merged or None
         The milling program with the probing in it, if the study names one.
     findings : Findings or None
@@ -104,6 +106,7 @@ class Program:
 
     moves: tuple[programs.Move, ...]
     probing: str
+    dialect: programs.Dialect
     merged: programs.Merged | None
     findings: programs.Findings | None
     omitted: tuple[str, ...]
@@ -244,14 +247,16 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
         after = options["after"]
         with blaming(study.file(milling), f"after {after!r}"):
-            merged = programs.merge(study.file(milling), probing, after=after, kinematics=kinematics, **given)
+            merged = programs.merge(
+                study.file(milling), probing, after=after, kinematics=kinematics, aliases=_aliases(dialect), **given
+            )
     tell("checking it", 0.5)
     text = probing if merged is None else merged.text
     findings = _checked(study, planned, text, options, dialect) if dialect.coordinates == "program" else None
     omitted = programs.omissions(moves, dialect)
     tell("done", 1.0)
     suffix = Path(milling).suffix if milling is not None else options.get("suffix", ".nc")
-    return Program(moves, probing, merged, findings, omitted, re.sub(r"[^\w.-]+", "_", name), suffix)
+    return Program(moves, probing, dialect, merged, findings, omitted, re.sub(r"[^\w.-]+", "_", name), suffix)
 
 
 def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
@@ -276,6 +281,14 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
     from .. import machine
 
     given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
+    if programmed.dialect.coordinates != "program" or _aliases(programmed.dialect):
+        raise InputError(
+            "the virtual machine cannot read this dialect",
+            file=study.path,
+            column="program.dialect",
+            found=programmed.dialect.name,
+            expected="RS274/NGC with G38.2, such as rs274",
+        )
     made, errors = made_of(study, planned.part), errors_of(study)
     with blaming(study.path, "simulate"):
         return machine.run(
@@ -321,12 +334,16 @@ def _dialect(study: Study, name: str) -> programs.Dialect:
     return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
 
 
+def _aliases(dialect: programs.Dialect) -> dict[str, str]:
+    """The dialect's own probing word, in the words that merge and checks understand."""
+    probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
+    return {probing[0]: _PROBE} if probing and probing[0] != _PROBE else {}
+
+
 def _checked(
     study: Study, planned: Plan, text: str, options: dict[str, Any], dialect: programs.Dialect
 ) -> programs.Findings:
     """The checks of the text, with all that the plan knows."""
-    probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
-    word = probing[0] if probing else _PROBE
     # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
     return programs.check(
         text,
@@ -341,5 +358,5 @@ def _checked(
         safe_height=planned.route.clear_height - _ROUNDING if planned.route.indexed.sum() == 1 else None,
         turn_height=planned.route.height - _ROUNDING,
         start=numbers_of(study, "simulate", "home"),
-        aliases={} if word == _PROBE else {word: _PROBE},
+        aliases=_aliases(dialect),
     )

@@ -8,6 +8,7 @@
     coordinates = "program"         positions in program coordinates, or "part" for machines that align by themselves
     turns = ["table", "head"]       what may turn; others are refused
     rotary = "{letter}{angle}"      one word per rotary axis
+    slots = [1001, 5000]            parameters of the control that keep triggers, three a touch: {slot_x} of a record
     line_limit = 256                characters a line may have
     header, footer                  lines before and after the moves
     whole = {before = [], after = []}  lines around a program that stands alone, not merged
@@ -39,8 +40,9 @@ from pathlib import Path
 from types import MappingProxyType
 
 from ...errors import InputError
+from .numbers import Number
 
-__all__ = ["KINDS", "Dialect", "Number", "dialect_names", "example_dialect", "read_dialect"]
+__all__ = ["KINDS", "Dialect", "dialect_names", "example_dialect", "read_dialect"]
 
 _PLACE = {"x", "y", "z"}
 _TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k", "tip", "side_tip"}
@@ -106,45 +108,6 @@ _NEEDED = (
     *("name", "about", "caution", "coordinates", "header", "footer"),
     *("text", "comment", "numbers", "work_offsets", "moves"),
 )
-
-
-@dataclass(frozen=True)
-class Number:
-    """How numbers are written.
-
-    Parameters
-    ----------
-    decimals : int
-        Places after the decimal point; the number is rounded to them.
-    point : bool
-        Whether whole numbers have a decimal point. Some controls read "X10" as ten thousandths: leave it true.
-    trailing : bool
-        Whether zeros at the end are written out.
-    leading : bool
-        Whether the zero before the point is written.
-    width : int
-        Least number of digits before the point, filled up with zeros.
-    factor : float
-        From mm, degree, mm/min or s to the unit of the dialect.
-    """
-
-    decimals: int = 4
-    point: bool = True
-    trailing: bool = False
-    leading: bool = True
-    width: int = 1
-    factor: float = 1.0
-
-    def __call__(self, value: float) -> str:
-        """The text of a finite number; minus zero is zero."""
-        value = value * self.factor
-        digits = f"{abs(value):.{self.decimals}f}"
-        sign = "-" if value < 0 and digits.strip("0.") else ""
-        whole, _, rest = digits.partition(".")
-        whole, rest = whole.zfill(self.width), rest if self.trailing else rest.rstrip("0")
-        if not self.leading and not whole.strip("0") and rest:
-            whole = ""
-        return f"{sign}{whole}{'.' if rest or self.point else ''}{rest}"
 
 
 @dataclass(frozen=True)
