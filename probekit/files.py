@@ -1,4 +1,4 @@
-"""Writing files so that a reader never sees half of one."""
+"""Making folders, and writing files so that a reader never sees half of one."""
 
 from __future__ import annotations
 
@@ -8,7 +8,22 @@ from pathlib import Path
 
 from .errors import InputError
 
-__all__ = ["store"]
+__all__ = ["make_folder", "store"]
+
+
+def make_folder(path: str | Path) -> Path:
+    """The folder, made with those above it if need be.
+
+    Raises
+    ------
+    InputError
+        If it cannot be made.
+    """
+    try:
+        Path(path).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"the folder cannot be made ({error.strerror})", file=path) from None
+    return Path(path)
 
 
 def store(path: str | Path, data: bytes) -> None:

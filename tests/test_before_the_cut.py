@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from program.test_write_rs274 import motions_of, words_of
+from rs274_grammar import motions_of, words_of
 
 import probekit as pk
 from probekit.cli import main

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import trimesh
 from plan.sampled import outline_points
-from program.test_write_rs274 import motions_of
+from rs274_grammar import motions_of
 from scipy import stats
 
 import probekit as pk

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
+from ..files import make_folder
 from .model import Study, nominal_of, runnable
 from .readings import Qualified, qualified_of, stylus_of, touches_of
 
@@ -142,11 +143,7 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     InputError
         If the folder cannot be written to.
     """
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"the folder cannot be made ({error.strerror})", file=folder) from None
+    folder = make_folder(folder)
     paths = {kind: folder / name for kind, name in _OUTPUTS.items()}
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
     report.page(inspection.scene, inspection.verdict, to=paths["report"], notes=inspection.notes, **common)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from .. import program as programs
 from .. import report, scene
-from ..errors import InputError
-from ..files import store
+from ..files import make_folder, store
 from .model import Study
 from .preparation import Plan, Program
 
@@ -46,11 +45,7 @@ def write_preparation(
     InputError
         If the folder cannot be written to, or the run recorded nothing.
     """
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"the folder cannot be made ({error.strerror})", file=folder) from None
+    folder = make_folder(folder)
     paths = [_csv(folder / "plan.csv", planned.table.drop(columns="directions", errors="ignore")), folder / "plan.html"]
     provenance = _set_up(study, planned)
     report.plan_page(

@@ -5,10 +5,9 @@ from __future__ import annotations
 import time
 
 import pytest
-import tree_sitter
-import tree_sitter_gcode
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rs274_grammar import GRAMMAR
 
 from probekit.errors import InputError
 from probekit.program import check, difference, merge, parse, release_sheet, run
@@ -17,7 +16,6 @@ PROBING = (
     "(PROBEKIT BEGIN)\nM5\nM9\nT9 M6\nG43 H9\nG0 Z60\nG0 X1 Y1\nG38.2 Z-1 F50\n"
     "(PROBEKIT RECORD 1 f 1 1 0 0 0 1)\nG0 Z60\n"
 )
-GRAMMAR = tree_sitter.Parser(tree_sitter.Language(tree_sitter_gcode.language()))
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,8 @@ from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from widgets.tree import inside
+
 from probekit.widgets import camera, plan_text, state, view
 
 three = pytest.importorskip("pythreejs")
@@ -29,15 +31,6 @@ def scene():
 @pytest.fixture
 def shown(scene):
     return view(scene)
-
-
-def inside(widget, kind):
-    found, queue = [], [widget]
-    while queue:
-        one = queue.pop()
-        found += [one] if isinstance(one, kind) else []
-        queue += getattr(one, "children", ())
-    return found
 
 
 def plain(html):

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scene import synthetic
+from widgets.tree import inside
 
 from probekit.errors import InputError
 from probekit.scene import build
@@ -21,15 +22,6 @@ ipywidgets = pytest.importorskip("ipywidgets")
 @pytest.fixture
 def shown(scene):
     return view(scene)
-
-
-def inside(widget, kind):
-    found, queue = [], [widget]
-    while queue:
-        one = queue.pop()
-        found += [one] if isinstance(one, kind) else []
-        queue += getattr(one, "children", ())
-    return found
 
 
 def button(shown, words):

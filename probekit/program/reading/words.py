@@ -60,10 +60,6 @@ class Block:
     skip: bool = False
     mark: bool = False
 
-    def has(self, letter: str, *values: float) -> bool:
-        """Whether the block holds a word: the letter, and one of the values if any are given."""
-        return any(known == letter and (not values or value in values) for known, value in self.words)
-
 
 def parse(text: str | bytes | Path | Source) -> tuple[Block, ...]:
     """Read a program into blocks, one per line.
