@@ -81,6 +81,7 @@ def tables(
     content: dict[str, Any] = {
         "units": {"length": "mm", "angle": "degree"},
         "part": verdict.part,
+        "reasons": list(verdict.reasons),
         "rule": {"sentence": verdict.rule.sentence, "guard": plain(verdict.rule.guard)},
         "evaluations": [_evaluation(e) for e in verdict.evaluations],
         "features": records(verdict.features),

@@ -24,6 +24,7 @@ def classify(
     *evaluations: Evaluation,
     rule: Rule | None = None,
     u: float | None = None,
+    looks: Iterable[str] = (),
 ) -> Verdict:
     """Judge every touch against the tolerances that cover it.
 
@@ -38,6 +39,9 @@ def classify(
     u : float, optional
         Standard uncertainty of a deviation [mm]; a column `u` in the table comes first. Without either it is taken
         as zero, and probabilities are 0 or 1.
+    looks : iterable of str
+        Findings that want a look before the part is accepted, one sentence each. With any the part is undecided at
+        best; they are kept in `Verdict.reasons`.
 
     Returns
     -------
@@ -94,7 +98,9 @@ def classify(
     table.attrs = dict(found.attrs)
     features = _by_feature(table, _by_value(table, evaluations, rule))
     judged_features = features["verdict"][features["verdict"] != "unjudged"]
-    return Verdict(table, features, _worst_of(judged_features), evaluations, rule)
+    reasons = tuple(dict.fromkeys(looks))
+    part = _worst_of([*judged_features, *(["undecided"] if reasons else [])])
+    return Verdict(table, features, part, evaluations, rule, reasons)
 
 
 def judge(evaluation: Evaluation, rule: Rule) -> str:

@@ -40,6 +40,8 @@ class Verdict:
         The tolerances that were judged, in the order given.
     rule : Rule
         The decision rule used.
+    reasons : tuple of str
+        What leaves the part undecided at best, whatever the tolerances say: findings that want a look first.
     """
 
     table: pd.DataFrame
@@ -47,8 +49,12 @@ class Verdict:
     part: str
     evaluations: tuple[Evaluation, ...]
     rule: Rule
+    reasons: tuple[str, ...] = ()
 
     def _repr_html_(self) -> str:
-        return f"<p>Part: <b>{escape(self.part)}</b> ({escape(self.rule.sentence)})</p>" + self.features.to_html(
-            index=False, float_format=lambda v: f"{v:.4f}"
+        reasons = "".join(f"<li>{escape(reason)}</li>" for reason in self.reasons)
+        return (
+            f"<p>Part: <b>{escape(self.part)}</b> ({escape(self.rule.sentence)})</p>"
+            + (f"<ul>{reasons}</ul>" if reasons else "")
+            + self.features.to_html(index=False, float_format=lambda v: f"{v:.4f}")
         )

@@ -183,6 +183,20 @@ def test_negative_uncertainty_in_the_column():
         classify(table, profile(table, 0.1))
 
 
+@pytest.mark.parametrize(
+    ("deviation", "part", "capped"),
+    [(0.0, "conforms", "undecided"), (0.05, "undecided", "undecided"), (0.06, "does not conform", "does not conform")],
+)
+def test_findings_that_want_a_look_leave_the_part_undecided_at_best(deviation, part, capped):
+    """They never make a bad part better, and stand in the verdict, each once."""
+    table = found([0.0, deviation], "aa")
+    one, rule, looks = profile(table, 0.1), guarded(U=0.005), ("touch 2 is <far>", "touch 2 is <far>")
+    assert (classify(table, one, rule=rule).part, classify(table, one, rule=rule).reasons) == (part, ())
+    verdict = classify(table, one, rule=rule, looks=looks)
+    assert (verdict.part, verdict.reasons) == (capped, ("touch 2 is <far>",))
+    assert "<li>touch 2 is &lt;far&gt;</li>" in verdict._repr_html_()
+
+
 def test_words_for_a_notebook():
     table = found([0.0, 0.06], ["a", "<b>"])
     html = classify(table, profile(table, 0.1))._repr_html_()
