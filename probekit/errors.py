@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["FitError", "InputError", "ProbekitError", "ProbekitWarning", "UndeterminedError"]
+__all__ = ["FitError", "InputError", "ProbekitError", "ProbekitWarning", "UndeterminedError", "how_to_install"]
+
+
+def how_to_install(extra: str) -> str:
+    """How to install an extra: from the clone, since the name probekit on the public index belongs to a stranger."""
+    return f'Run in the folder of the clone of probekit: pip install ".[{extra}]"'
 
 
 class ProbekitError(Exception):

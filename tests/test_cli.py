@@ -129,7 +129,7 @@ def test_without_the_kernel_the_mesh_study_runs_instead_or_it_is_said_what_to_in
     )
     assert main(["inspect", str(study)]) == 2
     told = capsys.readouterr().err
-    assert 'pip install "probekit[step]"' in told
+    assert 'Run in the folder of the clone of probekit: pip install ".[step]"' in told
     assert told.count("\n") == 1
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from .. import fit, nominal
-from ..errors import InputError
+from ..errors import InputError, how_to_install
 from ..settings import read_settings
 
 __all__ = ["Study", "blaming", "load", "motion_of", "nominal_of", "numbers_of", "runnable"]
@@ -95,7 +95,7 @@ def runnable(study: Study) -> tuple[Study, list[str]]:
     instead = load(study.file(other))
     instead = replace(instead, settings=instead.settings | {"touches": study.settings["touches"]})
     note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
-    return instead, [note + ' (pip install "probekit[step]")']
+    return instead, [f"{note}. {how_to_install('step')}"]
 
 
 def numbers_of(study: Study, table: str, key: str, default: tuple[float, ...] | None = None, *, count: int = 3) -> Any:

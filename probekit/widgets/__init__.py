@@ -1,10 +1,10 @@
-"""The notebook view of a scene: turn it, pick a touch, read its numbers. Needs the extra `probekit[notebook]`."""
+"""The notebook view of a scene: turn it, pick a touch, read its numbers. Needs the extra `notebook`."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..errors import ProbekitError
+from ..errors import ProbekitError, how_to_install
 
 if TYPE_CHECKING:
     from ..scene import Scene
@@ -42,6 +42,6 @@ def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
         if error.name is None or error.name.split(".")[0] not in {"ipywidgets", "pythreejs", "traitlets"}:
             raise
         raise ProbekitError(
-            f'the view in a notebook needs {error.name}, which is not installed. Run: pip install "probekit[notebook]"'
+            f"the view in a notebook needs {error.name}, which is not installed. {how_to_install('notebook')}"
         ) from error
     return DeviationView(scene, width=width, height=height)

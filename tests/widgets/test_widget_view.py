@@ -215,7 +215,8 @@ def test_a_missing_extra_is_named():
         "except probekit.ProbekitError as error: print(error)"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert 'needs pythreejs, which is not installed. Run: pip install "probekit[notebook]"' in run.stdout
+    assert "needs pythreejs, which is not installed. Run in the folder of the clone" in run.stdout
+    assert 'pip install ".[notebook]"' in run.stdout
 
 
 def test_view_does_not_change_its_scene(scene, shown):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from ...errors import ProbekitError
+from ...errors import ProbekitError, how_to_install
 
 __all__ = ["MissingKernelError", "kernel"]
 
@@ -28,8 +28,8 @@ def kernel(*modules: str) -> tuple[ModuleType, ...]:
         found = tuple(importlib.import_module(f"OCP.{name}") for name in modules)
     except ImportError as error:
         raise MissingKernelError(
-            f'STEP files need the CAD kernel ({error}). Install it with: pip install "probekit[step]" '
-            "(on Debian also the system packages libgl1 and libx11-6)."
+            f"STEP files need the CAD kernel ({error}). {how_to_install('step')} "
+            "(on Debian also install the system packages libgl1 and libx11-6)."
         ) from error
     messenger = message.Message.DefaultMessenger_s()
     for printer in list(messenger.Printers()):

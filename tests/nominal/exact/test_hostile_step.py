@@ -192,7 +192,7 @@ def test_without_the_kernel_it_says_what_to_install(sound: Path) -> None:
     code = "import sys; sys.modules['OCP'] = None\n" + LOAD
     done = subprocess.run([sys.executable, "-c", code, str(sound)], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("refused STEP files need the CAD kernel")
-    assert 'pip install "probekit[step]"' in done.stdout
+    assert 'Run in the folder of the clone of probekit: pip install ".[step]"' in done.stdout
 
 
 def test_a_mesh_never_loads_the_kernel(tmp_path: Path) -> None:
