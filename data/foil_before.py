@@ -69,7 +69,7 @@ positioning = 2000.0
 touch = 100.0
 
 [program]
-name = "Q7-PROBE-1"
+name = "J61-PROBE-1"
 dialect = "rs274"  # RS274/NGC; read what it says about release
 tool = 20
 work_offset = "G54"

@@ -19,7 +19,7 @@ CUTTER = 5.0  # radius of the ball cutter [mm]
 
 def text() -> str:
     """The whole milling program."""
-    lines = ["%", "(FOIL Q7: INVENTED FOR A DEMONSTRATION, NOT TO BE RUN ON A MACHINE)", "G21 G17 G90 G94 G40 G49 G80"]
+    lines = ["%", "(FOIL J61: INVENTED FOR A DEMONSTRATION, NOT TO BE RUN ON A MACHINE)", "G21 G17 G90 G94 G40 G49 G80"]
     lines += ["G54", "G64"]
     lines += _operation(1, "FACE THE BASE", tool=1, speed=6000) + _facing()
     lines += _operation(2, "BORE", tool=2, speed=5000) + _bore()

@@ -16,7 +16,7 @@ from foil_shape import BASE, BORE, DEGREE, HEIGHT, KNOTS_U, KNOTS_V, POLES, SLOT
 HEADER = """\
 ISO-10303-21;
 HEADER;
-FILE_DESCRIPTION(('Foil Q7, an invented demo part: wing on a base'),'2;1');
+FILE_DESCRIPTION(('Foil J61, an invented demo part: wing on a base'),'2;1');
 FILE_NAME('foil.step','2026-01-01T00:00:00',(''),(''),'data/foil_step.py','','');
 FILE_SCHEMA(('AUTOMOTIVE_DESIGN { 1 0 10303 214 1 1 1 1 }'));
 ENDSEC;
@@ -208,7 +208,7 @@ def _product(to: Entities, solid: str) -> None:
     context = to.add("APPLICATION_CONTEXT('core data for automotive mechanical design processes')")
     to.add(f"APPLICATION_PROTOCOL_DEFINITION('international standard','automotive_design',2000,{context})")
     product_context = to.add(f"PRODUCT_CONTEXT('',{context},'mechanical')")
-    product = to.add(f"PRODUCT('foil','Foil Q7 (invented)','',({product_context}))")
+    product = to.add(f"PRODUCT('foil','Foil J61 (invented)','',({product_context}))")
     to.add(f"PRODUCT_RELATED_PRODUCT_CATEGORY('part',$,({product}))")
     version = to.add(f"PRODUCT_DEFINITION_FORMATION('','',{product})")
     stage = to.add(f"PRODUCT_DEFINITION_CONTEXT('part definition',{context},'design')")

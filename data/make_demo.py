@@ -56,7 +56,7 @@ STUDY = """\
 # Lengths in mm, angles in degrees. File names are relative to this file.
 
 [part]
-name = "Foil Q7 (invented)"
+name = "Foil J61 (invented)"
 {part}
 
 [touches]
@@ -109,7 +109,7 @@ r = 1.0  # guard band w = r U
 
 
 PART = """\
-model = "foil.step"  # exact surfaces; they need the CAD kernel: pip install "probekit[step]"
+model = "foil.step"  # exact surfaces; they need the CAD kernel: the extra `step`
 without_kernel = "study_mesh.toml"  # run in its place, with a note, where that is not installed
 
 [part.faces]  # its faces have names already; four of them together are the slot
@@ -129,7 +129,7 @@ def stl(vertices: np.ndarray, facets: np.ndarray) -> bytes:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     record = np.zeros(len(facets), dtype=[("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("attribute", "<u2")])
     record["normal"], record["corner"] = np.round(normal, 4) + 0.0, corner
-    header = b"Foil Q7, an invented demo part; millimetres".ljust(80)
+    header = b"Foil J61, an invented demo part; millimetres".ljust(80)
     return header + np.uint32(len(facets)).astype("<u4").tobytes() + record.tobytes()
 
 
@@ -138,7 +138,7 @@ def three_mf(vertices: np.ndarray, facets: np.ndarray) -> bytes:
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         '<model unit="millimeter" xml:lang="en-US" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">',
-        '<metadata name="Title">Foil Q7 (invented)</metadata>',
+        '<metadata name="Title">Foil J61 (invented)</metadata>',
         '<metadata name="Description">Demo part, invented: wing on a base.</metadata>',
         '<resources><object id="1" type="model" name="foil"><mesh><vertices>',
         *('<vertex x="{}" y="{}" z="{}"/>'.format(*map(_short, row)) for row in vertices.tolist()),
@@ -166,8 +166,8 @@ def three_mf(vertices: np.ndarray, facets: np.ndarray) -> bytes:
 def touches_csv(features: list[str], points: np.ndarray, normals: np.ndarray, centres: np.ndarray) -> str:
     """Write the results file: metadata lines, a header, one row per touch."""
     lines = [
-        "# part: Foil Q7 (invented)",
-        "# program: Q7-PROBE-1 (invented)",
+        "# part: Foil J61 (invented)",
+        "# program: J61-PROBE-1 (invented)",
         "# machine: invented 5-axis mill",
         "# stylus: ball 6 mm, stem 4 mm, length 50 mm",
         "# temperature: 20.4",

@@ -57,7 +57,7 @@ clamps = [{kind = "box", name = "clamp left", low = [-90, -12, -20], high = [-58
 RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
-WRITTEN = ("plan.csv", "Q7-PROBE-1.nc", "moves.csv", "changes.txt", "release.html", "simulated.csv")
+WRITTEN = ("plan.csv", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html", "simulated.csv")
 
 
 def few_of(folder: Path, name: str, *changes: tuple[str, str]) -> Path:
@@ -86,12 +86,12 @@ class Done:
 
     @property
     def text(self) -> str:
-        return (self.results / "Q7-PROBE-1.nc").read_text()
+        return (self.results / "J61-PROBE-1.nc").read_text()
 
     @property
     def probing(self) -> str:
         """The part of the program that probes."""
-        begin, end = (self.text.index(f"(PROBEKIT {word} Q7-PROBE-1)") for word in ("BEGIN", "END"))
+        begin, end = (self.text.index(f"(PROBEKIT {word} J61-PROBE-1)") for word in ("BEGIN", "END"))
         return self.text[begin:end]
 
 
@@ -133,7 +133,7 @@ def test_simulate_writes_all_files_and_says_what_it_did(done: Done) -> None:
     ):
         assert words in " ".join(done.said.split()), words
     sheet = (done.results / "release.html").read_text()
-    assert "Q7-PROBE-1" in sheet
+    assert "J61-PROBE-1" in sheet
     assert "qualified" in sheet
 
 
@@ -147,7 +147,7 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     command = ["inspect", str(study), "--to", str(tmp_path / "out")]
     assert main([*command, "--touches", str(done.results / "simulated.csv")]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert "Foil Q7 (invented): CONFORMS" in told
+    assert "Foil J61 (invented): CONFORMS" in told
     shift = re.search(r"ty (\S+) mm \(u (\S+)\), tz (\S+) mm \(u (\S+)\)", told)
     ty, u_ty, tz, u_tz = map(float, shift.groups())
     assert ty == pytest.approx(0.120, abs=3 * u_ty)  # [simulate] sets the part up -0.120 and +0.060 off
@@ -172,7 +172,7 @@ def test_same_seed_same_bytes_another_seed_other_touches(done: Done, tmp_path: P
     other = done.study.with_name("seed.toml")
     other.write_text(done.study.read_text().replace("seed = 7", "seed = 8"))
     assert main(["simulate", str(other), "--to", str(tmp_path / "other")]) == 0
-    assert (tmp_path / "other" / "Q7-PROBE-1.nc").read_bytes() == (done.results / "Q7-PROBE-1.nc").read_bytes()
+    assert (tmp_path / "other" / "J61-PROBE-1.nc").read_bytes() == (done.results / "J61-PROBE-1.nc").read_bytes()
     assert (tmp_path / "other" / "simulated.csv").read_bytes() != (done.results / "simulated.csv").read_bytes()
 
 
@@ -208,7 +208,7 @@ def test_every_move_of_the_table_stands_in_the_text(done: Done, planned: pk.stud
 
 
 def test_no_milling_block_is_changed(done: Done) -> None:
-    merged = (done.results / "Q7-PROBE-1.nc").read_bytes().splitlines(keepends=True)
+    merged = (done.results / "J61-PROBE-1.nc").read_bytes().splitlines(keepends=True)
     first, last = (merged.index(word.encode() + b"\n") for word in MERGED)
     milling = (done.study.parent / "milling.nc").read_bytes()
     assert b"".join(merged[:first] + merged[last + 1 :]) == milling
@@ -233,7 +233,7 @@ def test_each_target_is_in_the_program_or_left_out_with_a_reason(
     assert main(["program", str(study), "--to", str(tmp_path / "out")]) == 1
     told = capsys.readouterr().out
     table = pd.read_csv(tmp_path / "out" / "plan.csv", keep_default_na=False).set_index("touch")
-    text = (tmp_path / "out" / "Q7-PROBE-1.nc").read_text()
+    text = (tmp_path / "out" / "J61-PROBE-1.nc").read_text()
     recorded = [int(number) for number in re.findall(r"\(PROBEKIT RECORD (\d+) ", text)]
     left = table.index[table["reason"] != ""]
     assert sorted([*recorded, *left]) == sorted(table.index)

@@ -140,10 +140,10 @@ def test_deflection_changes_the_facets_but_not_the_deviations(exact, run):
 
 
 def test_a_body_by_name(exact, run):
-    assert exact.part.brep.bodies == ("Foil Q7 (invented)",)
-    found = run("study.toml", ("[part.faces]", 'body = "Foil Q7 (invented)"\n[part.faces]'))
+    assert exact.part.brep.bodies == ("Foil J61 (invented)",)
+    found = run("study.toml", ("[part.faces]", 'body = "Foil J61 (invented)"\n[part.faces]'))
     assert_same_deviations(found, exact)
-    with pytest.raises(pk.InputError, match=r"no body of that name; found 'fin'; expected one of Foil Q7"):
+    with pytest.raises(pk.InputError, match=r"no body of that name; found 'fin'; expected one of Foil J61"):
         run("study.toml", ("[part.faces]", 'body = "fin"\n[part.faces]'))
 
 
