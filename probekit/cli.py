@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 import warnings
 from collections.abc import Sequence
@@ -12,9 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import __version__
-from .errors import InputError, ProbekitError, ProbekitWarning
+from .console import Progress, ending, say, tell
+from .errors import InputError, ProbekitWarning
 
 if TYPE_CHECKING:
+    from . import machine
     from .study import Inspection
 
 __all__ = ["main"]
@@ -39,6 +42,7 @@ exit status:
   0  the part conforms; the plan reaches every target, the checks found nothing to stop for, the trial ran to its end
   1  it does not conform, or cannot be decided; or one of these does not hold
   2  the input is unusable; the message on standard error says what to do
+  3  a fault of probekit itself, or its output could not be printed: nothing is said about the part
 
 A spindle moves: what probekit suggests is for a person qualified for the machine to decide.
 """
@@ -46,21 +50,16 @@ A spindle moves: what probekit suggests is for a person qualified for the machin
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    return ending(partial(_run, given), shlex.join(["probekit", *given]))
+
+
+def _run(argv: list[str]) -> int:
     options = _parser().parse_args(argv)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("always", ProbekitWarning)
-            warnings.showwarning = _show_warning
-            return options.run(options)
-    except ProbekitError as error:
-        _tell(f"probekit: {error}")
-        return 2
-    except BrokenPipeError:  # the reader of our output went away, as `| head` does
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 141
-    except KeyboardInterrupt:
-        _tell("probekit: interrupted; no file was left half written")
-        return 130
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", ProbekitWarning)
+        warnings.showwarning = _show_warning
+        return options.run(options)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -118,17 +117,17 @@ def _parser() -> argparse.ArgumentParser:
 def _inspect(options: argparse.Namespace) -> int:
     from . import study
 
-    progress = _Progress()
+    progress = Progress()
     wanted = study.load(options.study)
     found = study.run(wanted if options.touches is None else wanted.with_touches(options.touches), progress=progress)
     folder = options.to or options.study.parent / "results"
     paths = study.write(found, folder)
     progress.clear()
     if options.quiet:
-        _print(found.verdict.part)
+        say(found.verdict.part)
     else:
-        _print(_summary(found))
-        _print("written: " + ", ".join(str(path) for path in paths.values()))
+        say(_summary(found))
+        say("written: " + ", ".join(str(path) for path in paths.values()))
     return 0 if found.verdict.part == "conforms" else 1
 
 
@@ -136,7 +135,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
     from . import study
 
-    progress = _Progress()
+    progress = Progress()
     wanted = study.load(options.study)
     folder = options.to or options.study.parent / "results"
     planned = study.plan(wanted, progress=progress)
@@ -144,12 +143,17 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
     paths = study.write_preparation(wanted, folder, planned, programmed, ran)
     progress.clear()
-    _print("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
-    _print("written: " + ", ".join(str(path) for path in paths))
+    say("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
+    say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):
-        _print(f"Now run: probekit inspect {options.study} --touches {paths[-1]}")
-    good = planned.route.left_out.empty and (programmed is None or not programmed.stops) and not (ran and ran.stopped)
-    return 0 if good else 1
+        say(f"Now run: probekit inspect {options.study} --touches {paths[-1]}")
+    good = planned.route.left_out.empty and (programmed is None or not programmed.stops)
+    return 0 if good and (ran is None or _touched(ran)) else 1
+
+
+def _touched(ran: machine.Run) -> bool:
+    """Whether a run came to its end and anything was touched."""
+    return not ran.stopped and bool((ran.table["reason"] == "").any())
 
 
 def _draft(options: argparse.Namespace) -> int:
@@ -166,8 +170,8 @@ def _draft(options: argparse.Namespace) -> int:
     model = os.path.relpath(options.model, to.parent)
     text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
     store(to, text.encode("utf-8"))
-    _print(pmi.sentence)
-    _print(f"written: {to}; replace every 'fill in' in it, then run: probekit inspect {to}")
+    say(pmi.sentence)
+    say(f"written: {to}; replace every 'fill in' in it, then run: probekit inspect {to}")
     return 0
 
 
@@ -175,12 +179,12 @@ def _demo(options: argparse.Namespace) -> int:
     from .demo import write_demo
 
     paths = write_demo(options.folder)
-    _print(f"The demo is in {options.folder}: " + ", ".join(path.name for path in paths))
+    say(f"The demo is in {options.folder}: " + ", ".join(path.name for path in paths))
     study, simulated = options.folder / "study.toml", options.folder / "results" / "simulated.csv"
     steps = [f"  probekit {step} {study}" for step in _BEFORE_THE_CUT]
     lines = ["Judge the touches that came with it:", f"  probekit inspect {study}"]
     lines += ["Or go the whole way: plan touches, write the program, run it on a virtual machine, judge its results:"]
-    _print("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
+    say("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
     return 0
 
 
@@ -241,32 +245,9 @@ _BEFORE_THE_CUT = {
 }
 
 
-class _Progress:
-    """One line on standard error that is written over; silent when that is not a terminal."""
-
-    def __call__(self, step: str, done: float) -> None:
-        if sys.stderr.isatty():
-            filled = round(24 * done)
-            sys.stderr.write(f"\r\033[K[{'=' * filled}{' ' * (24 - filled)}] {step}")
-            sys.stderr.flush()
-
-    def clear(self) -> None:
-        if sys.stderr.isatty():
-            sys.stderr.write("\r\033[K")
-            sys.stderr.flush()
-
-
 def _show_warning(message: Warning | str, category: type[Warning], *_: object) -> None:
     if not issubclass(category, ProbekitWarning):
-        _tell(f"probekit: {message}")
-
-
-def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
-
-
-def _tell(text: str) -> None:
-    sys.stderr.write(text + "\n")
+        tell(f"probekit: {message}")
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import tiny
 
 from probekit.cli import main
 from probekit.demo import write_demo
@@ -178,3 +179,10 @@ def test_draft_writes_what_the_model_carries_and_never_overwrites(tmp_path: Path
     again = probekit("draft", model, "--to", tmp_path / "study.toml")
     assert again.returncode == 2
     assert "already" in again.stderr
+
+
+def test_a_trial_that_touches_nothing_is_not_a_success(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A part 500 mm away from where the program believes it to be: all touches miss, and a script must not go on."""
+    study = tiny.write(tmp_path, ("home = [0.0, 0.0, 200.0]", "translation = [0.0, 0.0, -500.0]"))
+    assert main(["simulate", str(study)]) == 1
+    assert "6 touches recorded, 6 of them missed" in capsys.readouterr().out
