@@ -21,6 +21,7 @@ __all__ = ["Spline", "newton"]
 
 _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
+_UNKNOWN = 1.0  # square of what a first step is taken to leave of its square [1/mm2]
 _BLIND = 1e-18  # square of the ratio of the tangents' lengths below which one has none
 _CHUNK = 2048  # rows handled at a time, so that the work stays in cache
 
@@ -139,8 +140,10 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     Notes
     -----
     With r = S - q, the gradient is (Su.r, Sv.r), the Hessian Su.Su + r.Suu, and so on (L. Piegl, W. Tiller, The NURBS
-    Book, 2nd ed., sec. 6.1, from memory). A foot has settled when what a full Newton step leaves, its square times the
-    bending of the parameter lines |Suu|/|Su|^2, is less than 1e-8 mm along the surface; the distance is then wrong by
+    Book, 2nd ed., sec. 6.1, from memory). A full Newton step leaves an error of about its square times what the second
+    derivatives do, the largest of |Suu|/|Su|^2, |Svv|/|Sv|^2 (bending) and |Suv|/(|Su| |Sv|) (twist: all that a ruled
+    surface may have), and times what the third ones do, which shows in how much of the square of the step before this
+    step still is. A foot has settled when that is less than 1e-8 mm along the surface; the distance is then wrong by
     less than the square of that. Other steps must move it by less than 1e-10 mm. The last step is not evaluated again:
     value and tangents are taken on by their derivatives.
     """
@@ -156,6 +159,7 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
 def _newton_chunk(
     surface: Surface, points: np.ndarray, rows: np.ndarray, out: Closest, low: np.ndarray, high: np.ndarray
 ) -> None:
+    before = np.full(len(rows), np.nan)  # square of the full step before
     for turn in range(_MOST):
         u, v = out.uv[:, 0].take(rows), out.uv[:, 1].take(rows)
         s, su, sv, suu, suv, svv = surface.evaluate(np.stack([u, v]).T, 2)
@@ -180,9 +184,12 @@ def _newton_chunk(
             du, dv = np.clip(u + du, low[0], high[0]) - u, np.clip(v + dv, low[1], high[1]) - v
             full &= whole
         moved = e * du**2 + 2.0 * f * du * dv + g * dv**2
-        # a Newton step leaves an error of about its square times the bending of the parameter lines
-        bending = np.sqrt(np.maximum(dot(suu, suu) / (e * e + 1e-200), dot(svv, svv) / (g * g + 1e-200)))
-        settled = np.where(full, moved * np.maximum(bending, 1e-6) < _LEFT, moved < 1e-20)
+        bending = np.maximum(dot(suu, suu) / (e * e + 1e-200), dot(svv, svv) / (g * g + 1e-200))
+        twist = dot(suv, suv) / (e * g + 1e-200)
+        shrunk = np.where(before > 0, moved / np.maximum(before, 1e-200) ** 2, _UNKNOWN)
+        leaves = moved * np.sqrt(np.maximum(np.maximum(bending, twist), shrunk))
+        settled = (moved < 1e-20) | full & (leaves < _LEFT)
+        before = np.where(full, moved, np.nan)
         out.uv[rows, 0], out.uv[rows, 1] = u + du, v + dv
         done = np.flatnonzero(settled) if turn + 1 < _MOST else np.arange(len(rows))
         if not len(done):
@@ -195,7 +202,7 @@ def _newton_chunk(
         for column, values in zip(out[2:], (foot, su + along_u, sv + along_v), strict=True):
             for k in range(3):
                 column[ready, k] = values[:, k].take(done)
-        rows = rows[~settled]
+        rows, before = rows[~settled], before[~settled]
         if not len(rows):
             return
 
