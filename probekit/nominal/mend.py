@@ -10,6 +10,8 @@ from .topology import edge_pairs, edge_table
 
 __all__ = ["mend", "orient"]
 
+_ASKED = 32  # facets of a shell asked whether it lies inside another
+
 
 def mend(
     vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None
@@ -195,5 +197,19 @@ def _inside_out(vertices: np.ndarray, facets: np.ndarray, shell: np.ndarray, clo
     low, high = low[whole], high[whole]
     depth = np.zeros(len(closed), dtype=int)
     for k, shell_k in enumerate(whole):
-        depth[shell_k] = np.sum((low < low[k]).all(axis=1) & (high > high[k]).all(axis=1))
+        for around in whole[(low < low[k]).all(axis=1) & (high > high[k]).all(axis=1)]:
+            depth[shell_k] += _lies_within(vertices, facets[shell == shell_k], facets[shell == around])
     return closed & (np.where(depth % 2 == 0, volume, -volume) < 0)
+
+
+def _lies_within(vertices: np.ndarray, inner: np.ndarray, outer: np.ndarray) -> bool:
+    """Whether a closed shell lies inside another that it does not cross: by the winding number of its facets' middles.
+
+    The median of some of them decides, so that shells may touch.
+    """
+    import igl
+
+    middles = vertices[inner[:: 1 + len(inner) // _ASKED]].mean(axis=1)
+    used, own = np.unique(outer, return_inverse=True)
+    winding = igl.winding_number(vertices[used], own.reshape(-1, 3).astype(np.int64), middles)
+    return bool(np.median(np.abs(winding)) > 0.5)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reference.meshes import box, cylinder, grid, l_shape, sphere, split_box
+import trimesh
+from reference.meshes import box, cylinder, grid, l_shape, slot, sphere, split_box
 
 import probekit as pk
 from probekit.errors import InputError, ProbekitWarning
@@ -82,6 +83,66 @@ def test_two_bodies_side_by_side():
     outer, facets = box()
     part = from_arrays(np.vstack([outer, outer + np.array([200, 0, 0])]), np.vstack([facets, facets[:, ::-1] + 8]))
     assert volume(part.vertices, part.facets) == pytest.approx(2 * BOX)
+
+
+def ring(radius, tube):
+    """A torus about z, by trimesh."""
+    mesh = trimesh.creation.torus(radius, tube, major_sections=48, minor_sections=24)
+    return np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64)
+
+
+def among(*shells):
+    """Shells of (vertices, facets) as one mesh."""
+    first = np.cumsum([0] + [len(vertices) for vertices, _ in shells])
+    return np.vstack([v for v, _ in shells]), np.vstack([f + at for (_, f), at in zip(shells, first, strict=False)])
+
+
+def pin(low, size):
+    vertices, facets = box(*size)
+    return vertices + np.asarray(low, dtype=float), facets
+
+
+#: Bodies one within the bounding box of the other, but not in its material; and their volume [mm3].
+APART = {
+    "pin in the mouth of a C": (among(slot(), pin([-1.5, 10, 10], [3, 20, 6])), 40 * 20 * 50 - 8 * 12 * 50 + 360),
+    "pin that touches a wall": (among(slot(), pin([-4, 10, 10], [3, 20, 6])), 40 * 20 * 50 - 8 * 12 * 50 + 360),
+    "cube in a ring": (among(ring(30, 8), pin([-2, -2, -2], [4, 4, 4])), None),
+    "interlocked rings": (among(ring(30, 8), (ring(15, 3)[0][:, [1, 2, 0]] + [30, 0, 0], ring(15, 3)[1])), None),
+    "ring within a ring": (among(ring(30, 8), ring(15, 3)), None),
+}
+
+
+@pytest.mark.parametrize("turned", [False, True], ids=["right", "inside out"])
+@pytest.mark.parametrize("name", APART)
+def test_bodies_in_each_others_boxes_stay_bodies(name, turned):
+    """A touch 0.5 mm off the inner body is outside, and the volumes add up, whichever way the file has its facets."""
+    (vertices, facets), expected = APART[name]
+    sound = volume(vertices, facets)
+    assert expected is None or sound == pytest.approx(expected)
+    inner = facets.shape[0] - (12 if "pin" in name or "cube" in name else len(ring(15, 3)[1]))
+    given = facets.copy()
+    if turned:
+        given[inner:] = given[inner:, ::-1]
+    part = from_arrays(vertices, given)
+    assert volume(part.vertices, part.facets) == pytest.approx(sound)
+    a, b, c = (vertices[facets[inner:, k]] for k in range(3))
+    outward = np.cross(b - a, c - a)
+    outward /= np.linalg.norm(outward, axis=1, keepdims=True)
+    touched = (a + b + c) / 3 + 0.5 * outward
+    free = (outward[:, 0] > -0.9) | ("wall" not in name)
+    np.testing.assert_allclose(part.engine.feet(touched[free]).distance, 0.5, atol=1e-9)
+    assert bool(part.notes) is turned
+
+
+def test_a_body_in_the_cavity_of_a_c():
+    """Nested for true, beside a body that is so only by its box: depth counts what lies around, no more."""
+    outer, facets = box(40, 60, 20)
+    hollow = pin([4, 4, 4], [30, 50, 12])
+    c_shape = slot()[0] * [0.4, 0.5, 0.4] + [18, 10, 6], slot()[1]
+    inside = pin([17, 15, 10], [2, 5, 2])
+    part = from_arrays(*among((outer, facets), (hollow[0], hollow[1]), c_shape, inside))
+    expected = 40 * 60 * 20 - 30 * 50 * 12 + volume(*c_shape) + 2 * 5 * 2
+    assert volume(part.vertices, part.facets) == pytest.approx(expected)
 
 
 def test_weld():

@@ -94,7 +94,7 @@ def test_no_foot_is_further_than_the_known_point(name, tmp_path):
 
 
 def test_twist_counts_though_the_lines_are_straight():
-    """z = x y: Suu = Svv = 0. A touch r off along the normal, r within the least radius of curvature, has a known foot."""
+    """z = x y / 40: Suu = Svv = 0. Touches along the normal, by less than any radius of curvature, have known feet."""
     grid = np.array([[[x, y, x * y / 40.0] for y in (-20.0, 20.0)] for x in (-20.0, 20.0)])
     knots = np.array([0.0, 0.0, 1.0, 1.0])
     surface = Spline(grid, None, (knots, knots), (1, 1))
