@@ -248,7 +248,13 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         after = options["after"]
         with blaming(study.file(milling), f"after {after!r}"):
             merged = programs.merge(
-                study.file(milling), probing, after=after, kinematics=kinematics, aliases=_aliases(dialect), **given
+                study.file(milling),
+                probing,
+                after=after,
+                kinematics=kinematics,
+                aliases=_aliases(dialect),
+                known=dialect.harmless,
+                **given,
             )
     tell("checking it", 0.5)
     text = probing if merged is None else merged.text
@@ -359,4 +365,5 @@ def _checked(
         turn_height=planned.route.height - _ROUNDING,
         start=numbers_of(study, "simulate", "home"),
         aliases=_aliases(dialect),
+        known=dialect.harmless,
     )

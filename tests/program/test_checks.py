@@ -171,7 +171,7 @@ def test_what_was_not_checked_is_said() -> None:
     found = check(PROGRAM)
     assert {check.name for check in found.checks if check.skipped} == {"rapid_height", "travel", "collision"}
     assert sum("not checked" in f.what for f in found.of("look")) == 3
-    assert "nothing to stop for and 3 things to look at; 3 of the 17 checks could not be made" in found.sentence
+    assert "nothing to stop for and 3 things to look at; 3 of the 18 checks could not be made" in found.sentence
     assert "came back with shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
     assert "could not be checked" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
 
@@ -233,7 +233,7 @@ def test_words_known_to_be_harmless() -> None:
 def test_a_dialect_with_another_word_for_touching() -> None:
     text = PROGRAM.replace("G38.2", "G31")
     found = check(text, **OPTIONS)
-    assert names(found, "stop") == {"unknown_words", "records"}
+    assert names(found, "stop") == {"unknown_words", "modes", "records"}
     empty = [f.what for f in found if f.check == "records"]
     assert empty == ["a touch is recorded without a probing move before it (and in 1 more lines, the last 19)"]
     assert check(text, **OPTIONS, aliases={"G31": "G38.2"}).of("stop") == ()

@@ -253,7 +253,7 @@ def test_block_delete_and_unsaid_state() -> None:
     silent = MILLING.replace("N10 G21 G90 G17 G94 G54\n", "")
     assert "units (G21 is taken)" in " ".join(merge(silent, PROBING, after="N90").notes)
     assert "units" not in " ".join(merge(MILLING, PROBING, after="N90").notes)
-    assert "G33" in " ".join(merge(MILLING.replace("N60 M8", "N60 G33"), PROBING, after="N90").notes)
+    assert "G33" in " ".join(merge(MILLING, PROBING.replace("G0 X1 Y1", "G0 X1 Y1\nG33"), after="N90").notes)
     assert "no work offset" in " ".join(merge(MILLING, PROBING.replace(" G54", ""), after="N90").notes)
 
 

@@ -279,6 +279,21 @@ def records(case: Case) -> list[Finding]:
     )
 
 
+def modes(case: Case) -> list[Finding]:
+    """No shift, rotation, scaling or word that is not understood is in force when the probe moves."""
+    since: dict[str, int] = {}
+    hits = []
+    for step in case.steps:
+        since = {mode: since.get(mode, step.line) for mode in step.state.modes}
+        if step.kind in MOVES and (step.kind == "probe" or case.probe_in(step)):
+            hits += [
+                (since[mode], f"{mode}, in force since line {since[mode]}, when the probe moves")
+                for mode in step.state.strange(case.known)
+            ]
+    todo = "Cancel it before the probe comes in: every move of the probe would go elsewhere than its text tells."
+    return gathered(hits, "stop", todo)
+
+
 def program_end(case: Case) -> list[Finding]:
     """The program has an end, and nothing after it."""
     if not case.steps:
@@ -318,6 +333,7 @@ def _all() -> Iterator[Rule]:
         records,
         place_known,
         unknown_words,
+        modes,
         program_end,
     )
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 
 from ...errors import InputError
 from ..reading.interpreter import Interpreter
-from ..reading.modal import CYCLES, Modal, group_of, name_of
+from ..reading.modal import CYCLES, MODES, Modal, group_of, name_of
 from ..reading.steps import MOVES
 from ..reading.words import Block
 from .anchors import Walked
@@ -226,7 +226,7 @@ def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter
     """
     for block in inserted:
         interpreter.block(block)
-    left = {"said"} if need.tool or _called_before(before.state) else {"said", "selected"}
+    left = {"said", "modes"} if need.tool or _called_before(before.state) else {"said", "modes", "selected"}
     left |= set() if need.tool else {*_OF_THE_TOOL, "motion"}
     left |= {"motion"} if not need.motion and before.state.motion not in _STRAIGHT else set()
     left |= {"feed"} if before.state.feed is None else set()
@@ -236,8 +236,8 @@ def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter
         same = math.isclose(old, new, rel_tol=1e-5) if isinstance(old, float) and isinstance(new, float) else old == new
         if field.name not in left and not same:
             wrong.append(f"{field.name} ({old} before, {new} after)")
-    if any(value != 0 for value in interpreter.shift):
-        wrong.append("the shift of G92")
+    # what a dialect says and is not understood here is in the notes; what is understood must be cancelled
+    wrong += [f"{mode} in force" for mode in interpreter.state.modes if mode in (*MODES, "G92", "G52")]
     wrong += [f"the values of {name}" for name in interpreter.offsets]
     if tuple(interpreter.angles) != before.angles:
         wrong.append("rotary axes")

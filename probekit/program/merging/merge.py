@@ -7,10 +7,9 @@ coolant start only when the milling tool is back in the spindle and lifted.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
-from itertools import pairwise
 from pathlib import Path
 
 from ...errors import InputError
@@ -24,6 +23,7 @@ from ..reading.words import Block, parse
 from .anchors import Walked, find_place, walk
 from .difference import Difference, difference
 from .handback import Need, differing, hand_back, needs
+from .refusals import refuse_jumps, refuse_modes
 
 __all__ = ["Merged", "merge"]
 
@@ -97,6 +97,7 @@ def merge(
     lift: str = LIFT,
     clearance: float | None = None,
     aliases: Mapping[str, str] | None = None,
+    known: Iterable[str] = (),
 ) -> Merged:
     r"""Put probing into a milling program.
 
@@ -123,6 +124,8 @@ def merge(
         does where its last move along Z was a rapid upwards, or its height is not known from the text.
     aliases : mapping of str to str, optional
         Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+    known : iterable of str
+        Words that are not understood here and change nothing for the probing: ("M88",). They are a statement of yours.
 
     Returns
     -------
@@ -133,7 +136,9 @@ def merge(
     InputError
         If the place is missing or ambiguous; the milling tool would have to go back to where this cannot be done
         safely (cutter compensation on, a canned cycle or an arc continued by the next block, not lifted, no tool
-        called before); the state there depends on the block delete switch; or the probing cannot be understood enough.
+        called before); a shift, rotation, scaling or word that is not understood is in force there; flow control stands
+        before it, or a jump anywhere; the state there depends on the block delete switch; or the probing cannot be
+        understood enough.
 
     Examples
     --------
@@ -152,7 +157,10 @@ def merge(
         raise InputError("the lift is not one block of rapid moves", column="lift", found=lift, expected=LIFT)
     walked = walk(fresh(), blocks)
     place = find_place(walked, after, occurrence)
-    index = place.index
+    index, file, known = place.index, source.name or None, frozenset(known)
+    refuse_modes(walked[:index], known, file)
+    ended = next((at for at, one in enumerate(walked) if one.does("end")), len(walked))
+    refuse_jumps(blocks, index, ended, file)
     _same_without_skipped(blocks[:index], fresh, blocks[index - 1].line if index else 1)
     before = walked[index - 1] if index else walk(fresh(), [Block(1, "")])[0]
     need = needs(walked, index, clearance)
@@ -171,7 +179,7 @@ def merge(
             found=", ".join(wrong),
             todo="Choose another place, or look at what the probing changes.",
         )
-    notes += [*_remarks(walked[:index], through, need), *_shared_parameters(blocks, parse(probing))]
+    notes += [*_remarks(walked[:index], through, need, known), *_shared_parameters(blocks, parse(probing))]
 
     lines = source.lines
     end = next((line[len(line.rstrip("\r\n")) :] for line in lines if line.endswith(("\r", "\n"))), "\n")
@@ -268,15 +276,14 @@ def _unnumbered(block: Block) -> str:
 def _shared_parameters(milling: Sequence[Block], probing: Sequence[Block]) -> list[str]:
     set_here = {place for block in probing for place, _ in block.assignments}
     values = [value for block in milling for pair in (*block.words, *block.assignments) for value in pair]
-    read = {before for v in values if isinstance(v, Formula) for before, step in pairwise(v.steps) if step == "#"} | {
-        place for block in milling for place, _ in block.assignments
-    }
+    read = {number for v in values if isinstance(v, Formula) for number in v.reads}
+    read |= {place for block in milling for place, _ in block.assignments}
     both = sorted(place for place in set_here & read if isinstance(place, float))
     listed = ", ".join(f"#{place:g}" for place in both)
     return [f"The probing sets parameters that the milling program uses: {listed}."] if both else []
 
 
-def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need) -> list[str]:
+def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need, known: frozenset[str]) -> list[str]:
     notes = list(need.notes)
     last = before[-1].state if before else Interpreter().state
     unsaid = [group for group in ("units", "distance", "plane", "feed_mode", "offset") if group not in last.said]
@@ -285,6 +292,7 @@ def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need) ->
         notes.append(f"The milling program has not set by then: {words}. Check what your control takes at switch-on.")
     for where, run in (("milling program before that place", before), ("probing", through)):
         unknown = [(one.block.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]
+        unknown = [(line, what) for line, what in unknown if what not in known]
         if unknown:
             listed = "; ".join(f"{what}" if run is through else f"line {line}: {what}" for line, what in unknown[:8])
             more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""

@@ -38,7 +38,8 @@ class Carriage:
         self._start = (math.nan,) * 3 if start is None else tuple(float(value) for value in start)
         self.offsets = {name: [float(v) for v in origin] for name, origin in (offsets or {}).items()}
         self.shift = [0.0] * 3  # of G92
-        self._kept_shift = [0.0] * 3  # for G92.3
+        self._kept_shift = [math.nan] * 3  # for G92.3: a control keeps it from one program to the next
+        self.local = [0.0] * 3  # of G52
         self.position = list(self._start)
         self.angles = [0.0] * len(self.kinematics.axes)
         self._block = Block(0, "")
@@ -68,14 +69,15 @@ class Carriage:
         given = {axis: value * self.state.scale for axis, n in enumerate(LINEAR) if (value := take(n)) is not None}
         turned = [n for n in self.kinematics.letters if take(n) is not None]
         if turned:
-            return [self._unknown(f"{word} of a rotary axis")]
+            return [self._not_understood(f"{word} of a rotary axis")]
         if word in ("G28", "G30"):
+            take("P")  # which reference point
             steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
             return [*steps, *self._go("rapid", list(self._start), detail=f"{word}: to the machine's reference point")]
         if word == "G10":
             kind, number = take("L"), take("P")
-            if kind != 2 or number not in range(1, 10):
-                return [self._unknown("G10 other than L2 P1 to P9")]
+            if kind != 2 or number not in range(1, 10) or self.state.distance == "G91":
+                return [self._not_understood("G10 other than L2 P1 to P9 under G90")]
             name = OFFSETS[int(number) - 1]
             moved = [given.get(axis, self._origin(name)[axis]) for axis in range(3)]
             if name == self.state.offset:
@@ -90,11 +92,16 @@ class Carriage:
             ]
             self.shift = shift
             self.position = [given.get(axis, self.position[axis]) for axis in range(3)]
+        elif word == "G52":
+            self.position = [self.position[a] + self.local[a] - given.get(a, self.local[a]) for a in range(3)]
+            self.local = [given.get(axis, self.local[axis]) for axis in range(3)]
         elif word == "G92.3":
             self._move_origin(self.state.offset, self._kept_shift)
         else:
             self._kept_shift = list(self.shift) if word == "G92.2" else [0.0] * 3
             self._move_origin(self.state.offset, [0.0] * 3)
+        for mode, shift in (("G92", self.shift), ("G52", self.local)):
+            self.state = self.state.with_mode(mode, any(value != 0.0 for value in shift))
         return [self._step("message", detail=f"{word} shifts the origin of the program")]
 
     def _target(self, axis: int, given: Mapping[int, float]) -> float:
@@ -141,3 +148,8 @@ class Carriage:
 
     def _unknown(self, what: str) -> Step:
         return self._step("unknown", detail=what)
+
+    def _not_understood(self, what: str) -> Step:
+        """An unknown that may stay in force: nobody can tell what moves after it do."""
+        self.state = self.state.with_mode(what)
+        return self._unknown(what)

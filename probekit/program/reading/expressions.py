@@ -13,6 +13,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 __all__ = ["Formula", "read_value"]
 
@@ -58,6 +59,11 @@ class Formula:
 
     steps: tuple[float | str, ...]
     text: str
+
+    @property
+    def reads(self) -> frozenset[float | str]:
+        """Numbers of the parameters that it reads; an operator where such a number is itself reckoned."""
+        return frozenset(before for before, step in pairwise(self.steps) if step == "#")
 
     def value(self, parameters: Mapping[int, float]) -> float:
         """The number, with the parameters as they stand. A parameter never set is zero.

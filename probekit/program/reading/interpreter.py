@@ -15,7 +15,7 @@ from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from .carriage import LINEAR
 from .expressions import Formula, parameter_number
-from .modal import group_of, name_of
+from .modal import CALLS, MODES, group_of, name_of
 from .motions import ROTARY, Motions, Trigger
 from .source import Source
 from .steps import Recorded, Step, read_record
@@ -24,12 +24,10 @@ from .words import Block, parse
 __all__ = ["Interpreter", "run"]
 
 _EARLY = ("plane",)
+_ORIGINS = range(5161, 5391)  # where a control keeps its origins and shifts: NISTIR 6556, 3.2.1, from memory
 _LATE = ("path", "distance", "retract")
 
 NO_SUCH_AXIS = "a rotary axis that the kinematics does not have"
-
-#: Calls of other programs (common practice, no source): nobody can tell here where the machine stands after them.
-_CALLS = ("M97", "M98", "M99")
 
 
 def run(
@@ -136,7 +134,7 @@ class Interpreter(Motions):
                 self.ended = True
                 steps.append(self._step("end", detail="%"))
             return steps
-        steps += [self._unknown(text) for text in block.unknown]
+        steps += [self._not_understood(text) for text in block.unknown]
         words, codes, lost = self._words(block, steps)
         self._assign(block, steps)
         if lost or block.unknown:
@@ -152,11 +150,14 @@ class Interpreter(Motions):
         lost = False
         words: dict[str, float] = {}
         codes: dict[str, str] = {}
+        strange: dict[str, float] = {}
         for letter, written in block.words:
             try:
                 value = written.value(self.parameters) if isinstance(written, Formula) else written
+                if letter in "GM" and isinstance(written, Formula) and not written.reads <= self.parameters.keys():
+                    raise ValueError(f"{written.text} is not known from this program")
             except ValueError as error:
-                steps.append(self._unknown(f"{letter}: {error}"))
+                steps.append(self._not_understood(f"{letter}: {error}"))
                 lost = True
                 continue
             if letter in "GM":
@@ -164,24 +165,29 @@ class Interpreter(Motions):
                 name = self._aliases.get(name, name)
                 group = group_of(name)
                 if group is None:
-                    steps.append(self._unknown(name))
-                    lost |= letter == "G" or name in _CALLS
+                    steps.append(self._not_understood(name))
+                    lost |= letter == "G" or name in CALLS
                 elif group == "coolant" and "M9" not in (name, codes.get(group)):
                     codes[f"coolant {name}"] = name
                 elif group in codes and codes[group] != name:
-                    steps.append(self._unknown(f"{codes[group]} and {name} in one block"))
+                    steps.append(self._not_understood(f"{codes[group]} and {name} in one block"))
                     lost = True
                 else:
                     codes[group] = name
             elif letter in words:
-                steps.append(self._unknown(f"{letter} twice in one block"))
-            elif letter in "EUVWN" or (letter in ROTARY and letter not in self.kinematics.letters):
-                why = NO_SUCH_AXIS if letter in ROTARY else "a word not known here"
-                steps.append(self._unknown(f"{name_of(letter, value)}: {why}"))
+                steps.append(self._not_understood(f"{letter} twice in one block"))
+            elif letter in "EUVWN":
+                steps.append(self._not_understood(f"{name_of(letter, value)}: a word not known here"))
+            elif letter in ROTARY and letter not in self.kinematics.letters:
+                strange[letter] = value
+                steps.append(self._unknown(f"{name_of(letter, value)}: {NO_SUCH_AXIS}"))
             else:
                 words[letter] = value
         if "O" in words and not codes and len(words) == 1:
             words.pop("O")  # the program's number
+        absolute = codes.get("distance", self.state.distance) == "G90"
+        for letter, value in strange.items():
+            self.state = self.state.with_mode(f"{letter} axis", not (absolute and value == 0.0))
         return words, codes, lost
 
     def _assign(self, block: Block, steps: list[Step]) -> None:
@@ -190,9 +196,12 @@ class Interpreter(Motions):
         for place, value in block.assignments:
             try:
                 numbers = [v.value(self.parameters) if isinstance(v, Formula) else v for v in (place, value)]
-                new[parameter_number(numbers[0])] = numbers[1]
+                number = parameter_number(numbers[0])
+                if number in _ORIGINS:
+                    steps.append(self._not_understood(f"#{number} set: an origin of the control"))
+                new[number] = numbers[1]
             except ValueError as error:
-                steps.append(self._unknown(str(error)))
+                steps.append(self._not_understood(str(error)))
         self.parameters.update(new)
 
     def _execute(self, words: dict[str, float], codes: dict[str, str]) -> list[Step]:
@@ -203,6 +212,9 @@ class Interpreter(Motions):
             unused.discard(letter)
             return words.get(letter)
 
+        if any(name in MODES for name in codes.values()):
+            steps += self._modes_on(words, codes)
+            unused = set(words)
         self._take_over(("feed_mode", "units"), codes)
         self._rates(words, unused, steps)
         steps += self._tool_and_spindle(codes)
@@ -222,14 +234,40 @@ class Interpreter(Motions):
         if "offset" in codes:
             self._move_origin(codes["offset"], self.shift)
         self._take_over(_LATE, codes)
+        if codes.get("path") == "G64":
+            unused -= {"P", "Q"}  # its tolerance
+        self._modes_off(codes)
         if now and now != "G4":
             steps += self._now(now, take)
         steps += self._motion(codes, words, unused)
         if unused:
-            steps.append(self._unknown("no use for " + " ".join(name_of(n, words[n]) for n in sorted(unused))))
+            idle = " ".join(name_of(n, words[n]) for n in sorted(unused))
+            steps.append(self._not_understood(f"no use for {idle}"))
         if "stop" in codes:
             steps.append(self._stop(codes["stop"]))
         return steps
+
+    def _modes_on(self, words: dict[str, float], codes: Mapping[str, str]) -> list[Step]:
+        """Words of `MODES`: the axis words beside one are its own, and from then on the text is not followed."""
+        steps = []
+        for name in [name for name in codes.values() if name in MODES]:
+            self.state = self.state.with_mode(name)
+            steps.append(self._unknown(f"{name}: {MODES[name][0]} is not followed"))
+        for letter in [letter for letter in words if letter not in "FST"]:
+            del words[letter]
+        self._lose_position()
+        return steps
+
+    def _modes_off(self, codes: Mapping[str, str]) -> None:
+        ended = [
+            mode
+            for mode in self.state.modes
+            if mode in MODES and mode not in codes.values() and {*MODES[mode][1]} & {*codes.values()}
+        ]
+        for mode in ended:
+            self.state = self.state.with_mode(mode, on=False)
+        if ended:
+            self._lose_position()
 
     def _rates(self, words: dict[str, float], unused: set[str], steps: list[Step]) -> None:
         unused -= {"F", "S", "T"}
@@ -244,7 +282,7 @@ class Interpreter(Motions):
             self.state = replace(self.state, speed=words["S"], said=self.state.said | {"speed"})
         if "T" in words:
             if words["T"] != int(words["T"]) or words["T"] < 0:
-                steps.append(self._unknown(f"T{words['T']:g} is not the number of a tool"))
+                steps.append(self._not_understood(f"T{words['T']:g} is not the number of a tool"))
             else:
                 self.state = replace(self.state, selected=int(words["T"]))
 
@@ -284,7 +322,7 @@ class Interpreter(Motions):
             return
         number = take("H") if word == "G43" else 0
         if number is None or number != int(number) or number < 0:
-            steps.append(self._unknown("G43 needs the number of a length offset as H"))
+            steps.append(self._not_understood("G43 needs the number of a length offset as H"))
             return
         changed = replace(self.state.with_word("length", word), length_offset=int(number))
         if (changed.length, changed.length_offset) != (self.state.length, self.state.length_offset):

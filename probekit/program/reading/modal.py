@@ -5,15 +5,35 @@ Source: NISTIR 6556, table 4 (modal groups) and section 3.6.1 (program end), fro
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-__all__ = ["GROUPS", "OFFSETS", "Modal", "group_of", "name_of"]
+__all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "Modal", "group_of", "name_of"]
 
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
-CYCLES = ("G81", "G82", "G83", "G84", "G85", "G86", "G87", "G88", "G89")
+CYCLES = ("G73", "G74", "G76", "G81", "G82", "G83", "G84", "G85", "G86", "G87", "G88", "G89")
+
+#: Words that change what the coordinates of all later moves mean -> what each does, and the words that cancel it.
+#: Common practice of milling controls, no source: RS274/NGC has none of them. A program is not followed while one is
+#: in force.
+MODES: Mapping[str, tuple[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        "G16": ("polar coordinates", ("G15",)),
+        "G51": ("scaling", ("G50",)),
+        "G51.1": ("mirroring", ("G50.1",)),
+        "G68": ("rotation of the coordinates", ("G69",)),
+        "G68.1": ("rotation of the coordinates", ("G69", "G69.1")),
+        "G68.2": ("a tilted working plane", ("G69",)),
+        "G12.1": ("polar interpolation", ("G13.1",)),
+        "G43.4": ("tool-centre control", ("G49",)),
+        "G43.5": ("tool-centre control", ("G49",)),
+        "G54.1": ("a further work offset", OFFSETS),
+        "G66": ("a macro called at every move", ("G67",)),
+        "G66.1": ("a macro called at every block", ("G67",)),
+    }
+)
 
 #: Modal group -> its words. The names are those of the fields of `Modal`, where it has one.
 GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
@@ -28,8 +48,9 @@ GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "retract": ("G98", "G99"),
         "offset": OFFSETS,
         "path": ("G61", "G61.1", "G64"),
-        "now": ("G4", "G10", "G28", "G30", "G92", "G92.1", "G92.2", "G92.3"),
+        "now": ("G4", "G10", "G28", "G30", "G52", "G92", "G92.1", "G92.2", "G92.3"),
         "machine": ("G53",),
+        "constant_speed": ("G97",),
         "stop": ("M0", "M1", "M2", "M30", "M60"),
         "change": ("M6",),
         "spindle": ("M3", "M4", "M5", "M19"),
@@ -40,6 +61,15 @@ GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 
 _GROUP = {word: group for group, words in GROUPS.items() for word in words}
+# several of these may stand in one block, so each is a group of its own
+_GROUP |= {off: f"cancel {off}" for _, words in MODES.values() for off in words if off not in _GROUP}
+_GROUP |= {word: f"mode {word}" for word in MODES}
+
+
+#: Calls of other programs, macros and jumps (common practice, no source): what holds after them stands elsewhere.
+CALLS = ("G65", "M97", "M98", "M99")
+
+_NEVER_HARMLESS = frozenset({*MODES, *CALLS, "G92", "G52"})
 
 
 def name_of(letter: str, value: float) -> str:
@@ -69,6 +99,9 @@ class Modal:
     mist, flood, overrides : bool
     tool, selected : int or None
         In the spindle; called by the last T word.
+    modes : tuple of str
+        What is in force and makes later moves go elsewhere than the text tells: a shift (G92, G52), a word of `MODES`,
+        an unknown rotary axis away from zero, and all that was not understood: nobody can tell what cancels that.
     said : frozenset of str
         Groups that the program itself has set: of the others the value is the usual one at switch-on, a guess; of
         `length`, after a tool change, that of the tool before.
@@ -93,6 +126,7 @@ class Modal:
     tool: int | None = None
     selected: int | None = None
     overrides: bool = True
+    modes: tuple[str, ...] = ()
     said: frozenset[str] = field(default=frozenset(), compare=False)
 
     @property
@@ -121,6 +155,22 @@ class Modal:
         if group in ("units", "feed_mode") and word != getattr(self, group):
             changed = replace(changed, feed=None)
         return changed
+
+    def with_mode(self, mode: str, on: bool = True) -> Modal:
+        """The state with something in `modes`, or without it."""
+        if on == (mode in self.modes):
+            return self
+        return replace(self, modes=(*self.modes, mode) if on else tuple(m for m in self.modes if m != mode))
+
+    def strange(self, known: Collection[str] = ()) -> tuple[str, ...]:
+        """What of `modes` no statement lets through: shifts, words of `MODES` and calls stay, whatever is known.
+
+        Parameters
+        ----------
+        known : collection of str
+            Words that are stated to be harmless.
+        """
+        return tuple(mode for mode in self.modes if mode in _NEVER_HARMLESS or mode not in known)
 
     def ended(self) -> Modal:
         """The state after M2 or M30."""

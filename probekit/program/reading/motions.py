@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from .arcs import PLANES, arc_about, arc_of_radius
@@ -72,7 +74,7 @@ class Motions(Carriage):
         if "machine" in codes:
             if word not in ("G0", "G1"):
                 return [self._unknown(f"G53 with {word}")]
-            origin = [a + b for a, b in zip(self._origin(self.state.offset), self.shift, strict=True)]
+            origin = np.sum([self._origin(self.state.offset), self.shift, self.local], axis=0).tolist()
             machine = {axis: value - origin[axis] for axis, value in given.items()}
             end = [self._start[a] if math.isnan(v := machine.get(a, self.position[a])) else v for a in range(3)]
             return self._go("rapid" if word == "G0" else "feed", end, angles, detail="G53: machine coordinates")
@@ -138,6 +140,7 @@ class Motions(Carriage):
         repeats = words.get("L", 1)
         missing = [name for name in ("R", "bottom") if name not in self._cycle]
         if word not in RECKONED or missing or repeats not in range(1, _MOST_REPEATS + 1):
+            self._lose_position()
             return [self._unknown(f"{word} that cannot be reckoned here (R, depth, L up to {_MOST_REPEATS})")]
         steps: list[Step] = []
         here = self.position[normal] if self.state.distance == "G91" else 0.0

@@ -4,6 +4,7 @@
 
     name, about                     who it is for
     caution = ["...", "..."]        comments written into every program
+    harmless = ["M88"]              words of the milling that are not understood here and change nothing for the probing
     released_by = ""                filled in by the person qualified for the control who releases the dialect
     coordinates = "program"         positions in program coordinates, or "part" for machines that align by themselves
     turns = ["table", "head"]       what may turn; others are refused
@@ -40,6 +41,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from ...errors import InputError
+from ..reading.modal import CALLS, group_of
 from .numbers import Number
 
 __all__ = ["KINDS", "Dialect", "dialect_names", "example_dialect", "read_dialect"]
@@ -79,6 +81,7 @@ _KEYS = {
         "about": str,
         "caution": list,
         "released_by": str,
+        "harmless": list,
         "coordinates": str,
         "line_limit": int,
         "turns": list,
@@ -130,6 +133,7 @@ class Dialect:
     moves: Mapping[str, tuple[str, ...]]
     omit: Mapping[str, str] = field(default_factory=dict)
     released_by: str = ""
+    harmless: tuple[str, ...] = ()
     turns: tuple[str, ...] = ("table", "head")
     rotary: str = "{letter}{angle}"
     slots: tuple[int, ...] = ()
@@ -283,6 +287,7 @@ class _Reader:
             moves=MappingProxyType({kind: tuple(lines) for kind, lines in moves.items()}),
             omit=MappingProxyType(dict(omit)),
             released_by=data.get("released_by", ""),
+            harmless=self.harmless(data.get("harmless", [])),
             turns=tuple(data.get("turns", ("table", "head"))),
             rotary=data.get("rotary", "{letter}{angle}"),
             slots=self.slots(data),
@@ -342,6 +347,14 @@ class _Reader:
             "comment_open": opened,
             "comment_close": closed,
         }
+
+    def harmless(self, words: list) -> tuple[str, ...]:
+        for word in words:
+            if not isinstance(word, str) or not re.fullmatch(r"[GM](0|[1-9][0-9]*)(\.[1-9][0-9]*)?", word):
+                raise self.error("a harmless word is one G or M word", "harmless", word, "as it is listed: M88, G5.1")
+            if group_of(word) is not None or word in CALLS:
+                raise self.error("a word that is understood cannot be stated to be harmless", "harmless", word, "none")
+        return tuple(words)
 
     def slots(self, data: dict) -> tuple[int, ...]:
         """First and last number of the parameters that keep triggers."""

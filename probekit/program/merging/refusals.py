@@ -1,0 +1,142 @@
+"""Where a milling program cannot take a probing: a state in force that nobody can follow, and jumps over the place."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+
+from ...errors import InputError
+from ..reading.expressions import Formula
+from ..reading.modal import CALLS, MODES, group_of, name_of
+from ..reading.words import Block
+from .anchors import Walked
+
+__all__ = ["in_words", "refuse_jumps", "refuse_modes"]
+
+_SHIFTS = {"G92": "G92.1 or G92.2", "G52": "G52 X0 Y0 Z0"}
+
+#: Flow control with an end of its own: what stands after the place altogether does not lead back before it.
+_CLOSED = re.compile(
+    r"(?:O(?:<[^>]*>|[0-9]+))?(?:(?:END)?(?:WHILE|IF|SUB|REPEAT)|DO|END|ELSE(?:IF)?|BREAK|CONTINUE|RETURN|CALL)"
+    r"(?![A-Z]*GOTO)(?!.*GOTO).*"
+)
+
+_FLOW = re.compile(r"O<|[A-Z<>0-9\[\]#]*?(?:GOTO|WHILE|ENDIF|IF\[|REPEAT|SUB|CALL|RETURN|ELSE|END[0-9]|DO(?:[0-9]|$))")
+
+
+def in_words(mode: str) -> str:
+    """Why a program is not followed while a mode of `Modal.modes` is in force.
+
+    Parameters
+    ----------
+    mode : str
+    """
+    if mode in _SHIFTS:
+        return "it shifts the origin"
+    if mode in MODES:
+        return f"it means {MODES[mode][0]}"
+    if mode.endswith(" axis"):
+        return "it is a rotary axis that the kinematics does not have, away from zero"
+    if mode in CALLS:
+        return "it is a call, and what it changes stands elsewhere"
+    if _FLOW.match(mode):
+        return "it is flow control: which blocks run, and how often, is not told before they do"
+    return "it is not understood, and may change what later moves mean"
+
+
+def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | None) -> None:
+    """Refuse a place where something is in force that makes moves go elsewhere than their text tells.
+
+    Parameters
+    ----------
+    before : sequence of Walked
+        All blocks before the place.
+    known : collection of str
+        Words that are stated to be harmless on this machine.
+    file : str, optional
+        Name of the milling program.
+
+    Raises
+    ------
+    InputError
+        With the line that brought it into force.
+    """
+    mode = next(iter(before[-1].state.strange(known) if before else ()), None)
+    if mode is None:
+        return
+    since = len(before)
+    while since and mode in before[since - 1].state.modes:
+        since -= 1
+    block = before[since].block
+    if mode in MODES or mode in _SHIFTS:
+        off = _SHIFTS.get(mode) or " or ".join(MODES[mode][1])
+        todo = f"Cancel it ({off}) before that place, or choose a place where it is not in force."
+    elif mode.endswith(" axis"):
+        todo = "Give the kinematics of the machine, or turn the axis back to zero before that place."
+    elif group_of(mode) is None and re.fullmatch(r"[GM][0-9.]+", mode) and mode not in CALLS:
+        todo = (
+            "Choose a place before it. If the handbook of the control says that it changes nothing for the moves of a "
+            "probe, list it under 'harmless' in the dialect."
+        )
+    else:
+        todo = "Choose a place before it, or take it out of the milling program."
+    raise InputError(
+        f"{mode} is in force where the probing is to go: {in_words(mode)}",
+        file=file,
+        line=block.line,
+        found=block.text.strip(),
+        expected="nothing before that place that shifts, turns or scales, that jumps, or that is not understood",
+        todo=f"{todo} No program was written.",
+    )
+
+
+def refuse_jumps(blocks: Sequence[Block], index: int, ended: int, file: str | None) -> None:
+    """Refuse jumps that could lead from after the place to before it, or over it.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+        The milling program. What stands before the place is the business of `refuse_modes`.
+    index : int
+        Of the first block after the place.
+    ended : int
+        Index of the block that ends the program; behind it stand subprograms.
+    file : str, optional
+
+    Raises
+    ------
+    InputError
+    """
+    for at, block in enumerate(blocks[index:], start=index):
+        word = _jump(block, within=at <= ended)
+        if word:
+            raise InputError(
+                f"{word} may lead over the place of the probing, or back before it",
+                file=file,
+                line=block.line,
+                found=block.text.strip(),
+                expected="no jump in the milling program",
+                todo="Take the jump out of the milling program, or probe with a program of its own. No program was "
+                "written.",
+            )
+
+
+def _jump(block: Block, *, within: bool) -> str:
+    """The word of a block that may jump, "" if there is none."""
+    for text in block.unknown:
+        if not _CLOSED.fullmatch(text):
+            return text[:40]
+    names = set()
+    for letter, value in block.words:
+        if letter in "GM":
+            try:
+                known = not isinstance(value, Formula) or not value.reads
+                names.add(name_of(letter, value.value({}) if isinstance(value, Formula) else value) if known else "")
+            except ValueError:
+                names.add("")
+            if "" in names:
+                return f"{letter}{value.text if isinstance(value, Formula) else value}"
+    if "M97" in names:
+        return "M97"
+    back = any(letter == "P" for letter, _ in block.words)
+    return "M99" if "M99" in names and (within or back) else ""
