@@ -18,7 +18,8 @@ from .errors import InputError, ProbekitWarning
 
 if TYPE_CHECKING:
     from . import machine
-    from .study import Inspection
+    from .published import ResultSet
+    from .study import Inspection, Study
 
 __all__ = ["main"]
 
@@ -118,10 +119,12 @@ def _inspect(options: argparse.Namespace) -> int:
     from . import study
 
     progress = Progress()
-    wanted = study.load(options.study)
-    found = study.run(wanted if options.touches is None else wanted.with_touches(options.touches), progress=progress)
-    folder = options.to or options.study.parent / "results"
-    paths = study.write(found, folder)
+    wanted, results = _begun(options, "inspect")
+    if options.touches is not None:
+        wanted = wanted.with_touches(options.touches)
+    with results.running(f"probekit inspect {options.study.name}"):
+        found = study.run(wanted, progress=progress)
+        paths = study.write(found, results.folder)
     progress.clear()
     if options.quiet:
         say(found.verdict.part)
@@ -131,17 +134,33 @@ def _inspect(options: argparse.Namespace) -> int:
     return 0 if found.verdict.part == "conforms" else 1
 
 
+def _begun(options: argparse.Namespace, command: str) -> tuple[Study, ResultSet]:
+    """The study and where its results go; results of an earlier run never stay for those of a study that is refused."""
+    from . import study
+
+    folder = options.to or options.study.parent / "results"
+    try:
+        wanted = study.load(options.study)
+        return wanted, study.results_of(wanted, folder, command, touches=getattr(options, "touches", None))
+    except InputError:
+        if not options.study.is_file():
+            raise
+        with study.results_left(folder, command).running(f"probekit {command} {options.study.name}"):
+            raise
+
+
 def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
     from . import study
 
     progress = Progress()
-    wanted = study.load(options.study)
-    folder = options.to or options.study.parent / "results"
-    planned = study.plan(wanted, progress=progress)
-    programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
-    ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
-    paths = study.write_preparation(wanted, folder, planned, programmed, ran)
+    command = list(_BEFORE_THE_CUT)[steps - 1]
+    wanted, results = _begun(options, command)
+    with results.running(f"probekit {command} {options.study.name}"):
+        planned = study.plan(wanted, progress=progress)
+        programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
+        ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
+        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)
     progress.clear()
     say("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))

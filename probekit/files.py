@@ -1,14 +1,20 @@
-"""Making folders, and writing files so that a reader never sees half of one."""
+"""Folders, and files written so that a reader never sees half of one; sets of files are in `probekit.published`."""
 
 from __future__ import annotations
 
 import os
+import re
 import secrets
+import unicodedata
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from .errors import InputError
 
-__all__ = ["make_folder", "store"]
+__all__ = ["file_name", "make_folder", "refuse_overwriting", "store"]
+
+_LONGEST = 120  # characters of a name; file systems take 255 bytes, and a person reads fewer
+_DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)  # never files on Windows
 
 
 def make_folder(path: str | Path) -> Path:
@@ -21,8 +27,10 @@ def make_folder(path: str | Path) -> Path:
     """
     try:
         Path(path).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"the folder cannot be made ({error.strerror})", file=path) from None
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"the folder cannot be made ({getattr(error, 'strerror', None) or error})", file=path
+        ) from None
     return Path(path)
 
 
@@ -35,14 +43,115 @@ def store(path: str | Path, data: bytes) -> None:
         If the folder does not exist or cannot be written to; what stood at `path` is then still there.
     """
     path = Path(path)
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    temporary = path.with_name(f".{secrets.token_hex(6)}.part")
     try:
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
-    except OSError as error:
-        raise InputError(f"the file cannot be written ({error.strerror or error})", file=path) from None
-    finally:
-        temporary.unlink(missing_ok=True)
+        try:
+            with temporary.open("xb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            _discard(temporary)
+            raise
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"the file cannot be written ({getattr(error, 'strerror', None) or error})", file=path
+        ) from None
+
+
+def file_name(name: str, suffix: str = "") -> str:
+    """`name` and `suffix` as the name of one file in a folder, on every system.
+
+    Parameters
+    ----------
+    name : str
+        Letters, digits, dot, hyphen and underscore stay; each run of others becomes one underscore.
+    suffix : str
+        Such as ".nc"; letters, digits, hyphen and underscore after one dot, or nothing.
+
+    Raises
+    ------
+    InputError
+        If the name is empty, begins or ends with a dot, is too long or that of a device of Windows, or the suffix is
+        not of that form.
+    """
+    if suffix and not re.fullmatch(r"\.[\w-]{1,16}", suffix):
+        raise InputError(
+            "the suffix of a file is not usable",
+            column="suffix",
+            found=suffix,
+            expected='a dot and letters, like ".nc"',
+        )
+    safe = re.sub(r"[^\w.-]+", "_", unicodedata.normalize("NFC", name))
+    whole = safe + suffix
+    expected = ""
+    if not re.search(r"\w", safe.replace("_", "")):
+        expected = "a letter or a digit in it"
+    elif safe.startswith(".") or whole.endswith("."):
+        expected = "no dot at its beginning or end"
+    elif len(whole) > _LONGEST or len(whole.encode()) > 255:
+        expected = f"at most {_LONGEST} characters"
+    elif _DEVICES.fullmatch(whole):
+        expected = "a name that is not that of a device on Windows"
+    if expected:
+        raise InputError("this cannot be the name of a file", column="name", found=name, expected=expected)
+    return whole
+
+
+def refuse_overwriting(outputs: Iterable[Path], inputs: Mapping[str, Path]) -> None:
+    """Raise if a file that is to be written is one that is read, or another that is to be written.
+
+    Links are followed; names that differ in letter case or in the spelling of accents alone count as one, as some file
+    systems have it.
+
+    Parameters
+    ----------
+    outputs : iterable of Path
+        Files to be written, whether they exist or not.
+    inputs : mapping of str to Path
+        What names the input -> its file.
+
+    Raises
+    ------
+    InputError
+    """
+    read = {_place(path): (what, path) for what, path in inputs.items()}
+    written: dict[str, Path] = {}
+    for path in outputs:
+        place = _place(path)
+        what = read.get(place) or next((one for one in read.values() if _same(path, one[1])), None)
+        if what is not None:
+            raise InputError(
+                f"this file is to be written, but it is read as well ({what[0]}), and would be lost",
+                file=path,
+                todo="Give another folder with --to, or another name in the study; nothing was written.",
+            )
+        if place in written:
+            raise InputError(
+                "two files of this run would have one name",
+                file=path,
+                found=written[place].name,
+                todo="Give another name or suffix in [program]; nothing was written.",
+            )
+        written[place] = path
+
+
+def _place(path: Path) -> str:
+    return unicodedata.normalize("NFC", os.path.realpath(path)).casefold()
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two paths lead to one file that exists, by whatever link."""
+    try:
+        return os.path.samefile(one, other)
+    except (OSError, ValueError):
+        return False
+
+
+def _discard(path: Path) -> None:
+    """Take a temporary file away; that this cannot be done must not hide why it was to be taken away."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError:
+        return

@@ -18,8 +18,9 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 
 #: The pipeline. A room may import rooms to its left, never to its right.
 ORDER = (
-    *("errors", "files", "nominal", "plan", "program", "machine", "touches", "deviation", "fit", "tolerance"),
-    *("verdict", "action", "scene", "report", "widgets", "settings", "study", "draft", "demo", "console", "cli"),
+    *("errors", "files", "published", "nominal", "plan", "program", "machine", "touches", "deviation", "fit"),
+    *("tolerance", "verdict", "action", "scene", "report", "widgets", "settings", "study", "draft", "demo"),
+    *("console", "cli"),
 )
 
 

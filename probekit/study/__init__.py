@@ -6,6 +6,7 @@ The keys of the file are described in `probekit.settings`.
 from .inspection import Inspection, run, write
 from .model import Study, load
 from .outputs import summary, view, write_preparation
+from .places import results_left, results_of
 from .preparation import Plan, Program, plan, program, simulate
 
 __all__ = [
@@ -16,6 +17,8 @@ __all__ = [
     "load",
     "plan",
     "program",
+    "results_left",
+    "results_of",
     "run",
     "simulate",
     "summary",

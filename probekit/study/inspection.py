@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
-from ..files import make_folder
 from .model import Study, nominal_of, runnable
+from .places import INSPECTION, result_set
 from .readings import Qualified, qualified_of, stylus_of, touches_of
 
 if TYPE_CHECKING:
@@ -131,7 +131,8 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     inspection : Inspection
         What `run` found.
     folder : str or Path
-        Made if need be; files of these names are replaced, never left half written.
+        Made if need be. The files are published as one set (`probekit.published`): those of an earlier run go into
+        its folder ``old``.
 
     Returns
     -------
@@ -141,17 +142,16 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     Raises
     ------
     InputError
-        If the folder cannot be written to.
+        If the folder cannot be written to, or one of the files was read.
     """
-    folder = make_folder(folder)
-    paths = {kind: folder / name for kind, name in _OUTPUTS.items()}
+    read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
+    results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
-    report.page(inspection.scene, inspection.verdict, to=paths["report"], notes=inspection.notes, **common)
-    report.tables(inspection.verdict, to_csv=paths["csv"], to_json=paths["json"], **common)
-    return paths
-
-
-_OUTPUTS = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
+    with results.publishing() as there:
+        to = {kind: there / name for kind, name in INSPECTION.items()}
+        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **common)
+        report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], **common)
+    return {kind: results.folder / name for kind, name in INSPECTION.items()}
 
 
 def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fit.Alignment, list[str]]:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from .. import program as programs
 from .. import report, scene
-from ..files import make_folder, store
+from ..files import store
 from .model import Study
+from .places import results_of
 from .preparation import Plan, Program
 
 if TYPE_CHECKING:
@@ -30,7 +31,8 @@ def write_preparation(
     ----------
     study : Study
     folder : str or Path
-        Made if need be; files of these names are replaced, never left half written.
+        Made if need be. The files are published as one set (`probekit.published`): those of an earlier run go into
+        its folder ``old``.
     planned : Plan
     programmed : Program, optional
     ran : Run, optional
@@ -43,43 +45,49 @@ def write_preparation(
     Raises
     ------
     InputError
-        If the folder cannot be written to, or the run recorded nothing.
+        If the folder cannot be written to, or one of the files is an input of the study.
     """
-    folder = make_folder(folder)
-    paths = [_csv(folder / "plan.csv", planned.table.drop(columns="directions", errors="ignore")), folder / "plan.html"]
+    command = "plan" if programmed is None else "program" if ran is None else "simulate"
+    results = results_of(study, folder, command)
     provenance = _set_up(study, planned)
-    report.plan_page(
-        view(planned),
-        route=planned.route,
-        cautions=(CAUTION,),
-        provenance=provenance,
-        notes=planned.notes,
-        to=paths[-1],
-    )
-    if programmed is not None:
-        text = folder / f"{programmed.name}{programmed.suffix}"
-        store(text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
-        paths += [text, _csv(folder / "moves.csv", programs.table_of(programmed.moves))]
-        if programmed.merged is not None:
-            changes = folder / "changes.txt"
-            found = programmed.merged.difference
-            store(changes, f"{found.sentence}\n\n{found.text()}\n".encode())
-            paths.append(changes)
-        if programmed.findings is not None:
-            paths.append(folder / "release.html")
-            programs.release_sheet(
-                programmed.probing if programmed.merged is None else programmed.merged,
-                programmed.findings,
-                title=programmed.name,
-                set_up=provenance,
-                kinematics=planned.kinematics,
-                probe=planned.probe,
-                to=paths[-1],
-            )
-    if ran is not None and len(ran.table):
-        paths.append(folder / "simulated.csv")
-        ran.write(paths[-1])
-    return tuple(paths)
+    with results.publishing() as there:
+        names = [_csv(there / "plan.csv", planned.table.drop(columns="directions", errors="ignore")), "plan.html"]
+        report.plan_page(
+            view(planned),
+            route=planned.route,
+            cautions=(CAUTION,),
+            provenance=provenance,
+            notes=planned.notes,
+            to=there / "plan.html",
+        )
+        if programmed is not None:
+            names += _write_program(there, programmed, planned, provenance)
+        if ran is not None and len(ran.table):
+            names.append(ran.write(there / "simulated.csv").name)
+    return tuple(results.folder / name for name in names)
+
+
+def _write_program(there: Path, programmed: Program, planned: Plan, provenance: list[tuple[str, str]]) -> list[str]:
+    """Write the program, its moves, what it changes and its release sheet into a folder; their names."""
+    text = f"{programmed.name}{programmed.suffix}"
+    store(there / text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
+    names = [text, _csv(there / "moves.csv", programs.table_of(programmed.moves))]
+    if programmed.merged is not None:
+        found = programmed.merged.difference
+        store(there / "changes.txt", f"{found.sentence}\n\n{found.text()}\n".encode())
+        names.append("changes.txt")
+    if programmed.findings is not None:
+        programs.release_sheet(
+            programmed.probing if programmed.merged is None else programmed.merged,
+            programmed.findings,
+            title=programmed.name,
+            set_up=provenance,
+            kinematics=planned.kinematics,
+            probe=planned.probe,
+            to=there / "release.html",
+        )
+        names.append("release.html")
+    return names
 
 
 def view(planned: Plan, *, at: int | None = None) -> scene.Scene:
@@ -184,9 +192,9 @@ def _by_feature(planned: Plan) -> dict[str, str]:
     }
 
 
-def _csv(path: Path, table: object) -> Path:
+def _csv(path: Path, table: object) -> str:
     store(path, table.to_csv(index=False, lineterminator="\n").encode("utf-8"))  # type: ignore[attr-defined]
-    return path
+    return path.name
 
 
 def _set_up(study: Study, planned: Plan) -> list[tuple[str, str]]:

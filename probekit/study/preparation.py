@@ -11,7 +11,6 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
 from .model import Study, blaming, nominal_of, numbers_of, runnable
+from .places import program_names
 from .planning import targets_of
 
 if TYPE_CHECKING:
@@ -209,6 +209,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     tell("writing the program", 0.0)
     probe, kinematics = planned.probe, planned.kinematics
     milling, name = options.get("milling"), options.get("name", study.path.stem)
+    safe_name, suffix = program_names(study)
     limits = numbers_of(study, "program", "stop_outside", count=2)
     with blaming(study.path, "program"), warnings.catch_warnings():
         warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
@@ -261,8 +262,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     findings = _checked(study, planned, text, options, dialect) if dialect.coordinates == "program" else None
     omitted = programs.omissions(moves, dialect)
     tell("done", 1.0)
-    suffix = Path(milling).suffix if milling is not None else options.get("suffix", ".nc")
-    return Program(moves, probing, dialect, merged, findings, omitted, re.sub(r"[^\w.-]+", "_", name), suffix)
+    return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix)
 
 
 def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:

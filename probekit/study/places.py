@@ -1,0 +1,149 @@
+"""Where the results of a study go: which files a command leaves, as one set, and that none of them is an input."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from ..errors import InputError
+from ..files import file_name, refuse_overwriting
+from ..program import dialect_names
+from ..published import ResultSet
+from ..settings import read_settings
+from .model import Study
+
+__all__ = ["COMMANDS", "INSPECTION", "inputs_of", "program_names", "result_set", "results_left", "results_of"]
+
+INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
+
+_PLAN = ("plan.csv", "plan.html")
+_PROGRAM = ("moves.csv", "changes.txt", "release.html")
+_RUN = ("simulated.csv",)
+
+#: Command -> the kind of its results, and what it writes besides the program itself.
+COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "inspect": ("inspection", tuple(INSPECTION.values())),
+    "plan": ("preparation", _PLAN),
+    "program": ("preparation", _PLAN + _PROGRAM),
+    "simulate": ("preparation", _PLAN + _PROGRAM + _RUN),
+}
+
+_PAGES = {"inspection": INSPECTION["report"], "preparation": "plan.html"}
+
+
+def results_of(study: Study, folder: str | Path, command: str, *, touches: str | Path | None = None) -> ResultSet:
+    """The set of files that a command on a study will leave in a folder.
+
+    Parameters
+    ----------
+    study : Study
+    folder : str or Path
+    command : str
+        One of `COMMANDS`.
+    touches : str or Path, optional
+        A results file that is read in place of the study's.
+
+    Returns
+    -------
+    ResultSet
+
+    Raises
+    ------
+    InputError
+        If a file that it would write is an input of the study or another of its own files, or the name of the program
+        cannot be that of a file.
+    """
+    inputs = inputs_of(study) | ({} if touches is None else {"--touches": Path(touches)})
+    with_program = command in ("program", "simulate")
+    return result_set(folder, command, inputs, program="".join(program_names(study)) if with_program else None)
+
+
+def result_set(
+    folder: str | Path, command: str, inputs: Mapping[str, Path], *, program: str | None = None
+) -> ResultSet:
+    """The same, of inputs by what names them, and the name of the program's file."""
+    kind, names = COMMANDS[command]
+    # what planning writes is an input of the inspection, and is meant to be written again
+    read = {what: path for what, path in inputs.items() if what != "touches.plan"}
+    found = ResultSet(Path(folder), kind, _PAGES[kind], _names(kind), tuple(read.values()))
+    written = (*names, *([] if program is None else [program]), found.checksums.name, found.old.parent.name)
+    refuse_overwriting([found.folder / name for name in written], read)
+    return found
+
+
+def results_left(folder: str | Path, command: str) -> ResultSet:
+    """The set that an earlier run left in a folder, where the study cannot be read: what is certainly not an input.
+
+    Parameters
+    ----------
+    folder : str or Path
+    command : str
+        One of `COMMANDS`.
+
+    Returns
+    -------
+    ResultSet
+    """
+    kind, _ = COMMANDS[command]
+    return ResultSet(Path(folder), kind, _PAGES[kind])
+
+
+def inputs_of(study: Study) -> dict[str, Path]:
+    """Files that a study reads: the key that names it -> path; those of the study to run without the kernel, too."""
+    found = {"the study": study.path, **_named(study)}
+    other = study.settings["part"].get("without_kernel")
+    if other is not None and study.file(other).is_file():
+        instead = Study(study.file(other), read_settings(study.file(other)), "")
+        found |= {f"{what} of {other}": path for what, path in _named(instead).items()}
+    return found
+
+
+def program_names(study: Study) -> tuple[str, str]:
+    """Name and suffix of the program's file: those of ``[program]``, or of the study and the milling program.
+
+    Raises
+    ------
+    InputError
+        If they cannot be the name of a file.
+    """
+    given = study.settings.get("program", {})
+    name, milling = given.get("name", study.path.stem), given.get("milling")
+    suffix = given.get("suffix", ".nc") if milling is None else Path(milling).suffix
+    try:
+        return file_name(name, suffix).removesuffix(suffix), suffix
+    except InputError as error:
+        raise InputError(
+            error.what,
+            file=study.path,
+            column=f"program.{error.column}",
+            found=error.found,
+            expected=error.expected,
+            todo=error.todo,
+        ) from None
+
+
+def _named(study: Study) -> dict[str, Path]:
+    """Files that the keys of a study name, whether they exist or not."""
+    settings, found = study.settings, {}
+    places = (
+        *(("part", "model"), ("part", "without_kernel"), ("touches", "file"), ("touches", "plan")),
+        *(("program", "milling"), ("simulate", "model")),
+    )
+    for table, key in places:
+        if isinstance(name := settings.get(table, {}).get(key), str):
+            found[f"{table}.{key}"] = study.file(name)
+    if isinstance(name := settings.get("stylus", {}).get("qualification", {}).get("file"), str):
+        found["stylus.qualification.file"] = study.file(name)
+    dialect = settings.get("program", {}).get("dialect")
+    if dialect is not None and dialect not in dialect_names():
+        found["program.dialect"] = study.file(dialect)
+    for number, name in enumerate(settings.get("reach", {}).get("fixtures", ()), 1):
+        if isinstance(name, str):
+            found[f"reach.fixtures, {number}"] = study.file(name)
+    return found
+
+
+def _names(kind: str) -> tuple[str, ...]:
+    """All that commands of this kind may leave, the program's own file aside, which the checksums list."""
+    lists: Iterable[tuple[str, ...]] = (names for one, names in COMMANDS.values() if one == kind)
+    return tuple(dict.fromkeys(name for names in lists for name in names))
