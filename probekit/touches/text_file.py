@@ -23,6 +23,7 @@ __all__ = ["read_text"]
 _SEPARATORS = ("\t", ";", "|", ",", " ")
 _NUMERAL = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 _MORE_OF_A_NUMBER = re.compile(r"[.,]?\d|[eE][-+]?\d")
+_LONGEST_FOR_A_PATTERN = 1000  # characters: the time of a search can grow with a high power of the line's length
 _NO_VALUES = "no measured values in the file"
 
 
@@ -64,7 +65,8 @@ def read_text(
         Lines passed over at the top of the file.
     pattern : str, optional
         Regular expression with named groups, searched for in each line; each match is a touch. Lines without a match
-        are counted in ``attrs["skipped_lines"]``.
+        are counted in ``attrs["skipped_lines"]``. Lines of more than 1000 characters are refused, as a search can
+        take minutes on them. A repeat inside a repeat, as in ``(\d+)+``, can take for ever on any line: avoid it.
     comment : str, optional
         Lines that begin with this are passed over.
     encoding : str, optional
@@ -263,6 +265,15 @@ def _matched(
     groups = _groups(compiled, columns)
     numbers, rows, other = [], [], []
     for number, line in enumerate(lines, first):
+        if len(line) > _LONGEST_FOR_A_PATTERN:
+            raise InputError(
+                "the line is too long to search with a pattern",
+                file=file,
+                line=number,
+                found=f"{len(line)} characters",
+                expected=f"at most {_LONGEST_FOR_A_PATTERN}",
+                todo="Pass over it with skip= or comment=, or read delimited text with columns=",
+            )
         before = len(rows)
         for match in compiled.finditer(line.rstrip("\r\n")):
             _check_cut(match, groups, number, file)

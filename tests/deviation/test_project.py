@@ -134,7 +134,7 @@ small = st.floats(-1.0, 1.0)
 motions = st.tuples(st.tuples(small, small, small), st.tuples(small, small, small))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(motions, st.integers(0, 2**32 - 1))
 def test_moving_part_and_touches_together_changes_nothing(motion, seed):
     turn = Rotation.from_rotvec(np.multiply(motion[0], np.pi)).as_matrix()
@@ -153,7 +153,7 @@ def test_moving_part_and_touches_together_changes_nothing(motion, seed):
     assert (two["face"].astype(str)[clear] == one["face"].astype(str)[clear]).all()
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0.05, 20.0), st.integers(0, 2**32 - 1))
 def test_scaling_scales(factor, seed):
     points = around(ELL, np.random.default_rng(seed), 60)
@@ -163,7 +163,7 @@ def test_scaling_scales(factor, seed):
     np.testing.assert_allclose(two["deviation"], one["deviation"] * factor, rtol=1e-9, atol=1e-11 * factor)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(0, 2**32 - 1), st.booleans())
 def test_permuting_rows_permutes(seed, bound):
     rng = np.random.default_rng(seed)
@@ -175,7 +175,7 @@ def test_permuting_rows_permutes(seed, bound):
     pd.testing.assert_frame_equal(two, one.iloc[order], rtol=0, atol=1e-13)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["foot", "target", "approach"]), st.sampled_from(["foot", "target"]))
 def test_projecting_again_changes_nothing(seed, compensate, along):
     rng = np.random.default_rng(seed)

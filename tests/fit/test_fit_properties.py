@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from probekit.fit import METHODS, apply_motion, invert_motion, make_motion, rigid
 from probekit.nominal import Nominal
 
-quick = settings(max_examples=12, deadline=None, derandomize=True)
+quick = settings(max_examples=12)
 lengths = st.floats(-500, 500).map(lambda v: round(v, 3))
 angles = st.floats(-170, 170).map(lambda v: round(v, 2))
 motions = st.builds(make_motion, st.tuples(lengths, lengths, lengths), st.tuples(angles, angles, angles))

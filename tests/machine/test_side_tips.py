@@ -117,7 +117,7 @@ def near_contact(step):
     return np.array(step.start) + 2.99 * way / np.linalg.norm(way)
 
 
-@settings(max_examples=5, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=5, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(st.sampled_from(sorted(MACHINES)), st.integers(0, 2**32 - 1))
 def test_no_link_enters_the_model_with_a_star(machine, seed):
     kinematics, poses = MACHINES[machine]

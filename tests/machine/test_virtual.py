@@ -98,7 +98,7 @@ class TestResultsFile:
         assert list(tmp_path.iterdir()) == []
 
     @given(feature=st.from_regex(r"[^\s()\x00-\x20\x7f-\uffff]{1,12}", fullmatch=True))
-    @settings(max_examples=25, deadline=None)
+    @settings(max_examples=25)
     def test_any_name_of_a_feature_comes_back(self, feature, box, tmp_path_factory):
         result = run(probing_text(targets_at([[0, 0, 10.0]], [[0, 0, 1.0]], feature)), box, probe=6.0)
         path = tmp_path_factory.mktemp("names") / "run.csv"

@@ -99,7 +99,7 @@ def test_brute_force_agrees(seed: int) -> None:
         assert expected < between
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.integers(0, 10_000))
 def test_a_longer_move_and_a_further_obstacle_never_clear_more(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -119,7 +119,7 @@ def test_a_longer_move_and_a_further_obstacle_never_clear_more(seed: int) -> Non
     assert abs(pushed - long) <= 0.5 + EXACT or min(pushed, long) < 0
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.integers(0, 10_000))
 def test_part_and_probe_moved_together_keep_their_distance(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -308,7 +308,7 @@ def test_a_table_that_is_none_is_refused() -> None:
         reach(targets([0, 0, 10.0], [0, 0, 2.0]), shapes.box(), PROBE)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.integers(0, 1000))
 def test_less_is_reached_with_more_margin_more_clamps_and_fewer_poses(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -33,7 +33,7 @@ def points_of(route, kinematics):
     return moves
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.sampled_from(CASES), st.integers(1, 40), st.integers(0, 2**32 - 1))
 def test_no_way_enters_the_model_and_nothing_is_lost(case, n, seed):
     kinematics, poses = case

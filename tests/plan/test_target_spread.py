@@ -161,7 +161,7 @@ BOX = shapes.box()
 BOX_FLAWED = BOX.rename_faces({"left": "top"})  # one face with a sharp crease inside
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=st.integers(0, 10**6), margin=st.floats(0.01, 9.5), merged=st.booleans())
 def test_no_target_kept_is_nearer_to_an_edge_than_the_margin(seed: int, margin: float, merged: bool) -> None:
     nominal = BOX_FLAWED if merged else BOX
@@ -176,7 +176,7 @@ def test_no_target_kept_is_nearer_to_an_edge_than_the_margin(seed: int, margin: 
     assert (f"{dropped} nearer than {margin:g} mm to an edge" in kept.attrs["notes"]) == (dropped > 0)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(seed=st.integers(0, 10**6), margin=st.floats(0.2, 4.0), face=st.sampled_from(["skin", "base_top", "bore"]))
 def test_the_margin_holds_on_exact_faces(foil: Nominal, seed: int, margin: float, face: str) -> None:
     targets = plan.blue_noise(foil, 40, RNG(seed), faces=face)

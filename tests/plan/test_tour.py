@@ -35,7 +35,7 @@ def test_points_on_a_convex_curve_are_visited_along_it(n):
     assert set(steps.tolist()) in ({1}, {n - 1})
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(1, 25), st.integers(0, 2**32 - 1))
 def test_improving_keeps_every_place_and_never_lengthens(n, seed):
     rng = np.random.default_rng(seed)

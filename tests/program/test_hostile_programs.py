@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rs274_grammar import GRAMMAR
 
@@ -142,7 +142,6 @@ plain = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(st.sampled_from(["G0 ", "G1 ", "G2 ", "G38.2 ", "G21 G90 G1 "]), plain)
 def test_words_agree_with_an_independent_grammar(head: str, words: list[str]) -> None:
     line = head + " ".join(words)

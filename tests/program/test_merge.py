@@ -348,7 +348,7 @@ states = st.fixed_dictionaries(
 )
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
+@settings(suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
 @given(states)
 def test_the_state_after_the_inserted_part_is_the_state_before(said: dict[str, str]) -> None:
     milling = "\n".join(
@@ -400,7 +400,6 @@ programs = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(programs, one_of(["\n", "\r\n", "\r"]), st.booleans(), one_of(["end", "OP", "T1", "N8"]))
 def test_no_milling_line_ever_changes(lines: list[str], end: str, closed: bool, after: str) -> None:
     text = end.join(["G21 G90", "T1 M6", "G43 H1", "G0 Z50", *lines]) + (end if closed else "")

@@ -17,7 +17,7 @@ from probekit.program.writing.dialect import read_dialect
 from probekit.program.writing.write import omissions, write
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.sampled_from(CASES), st.integers(1, 15), st.integers(0, 2**32 - 1))
 def test_every_position_of_the_text_is_that_of_the_plan(case, n, seed):
     kinematics, route = route_on_balls(case, n, seed)
@@ -150,7 +150,7 @@ NASTY = st.one_of(
 )
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(feature=NASTY, name=NASTY, words=NASTY)
 def test_no_name_can_inject_code(feature, name, words):
     kinematics, route, _ = moves_on_balls(CASES[0], 3, 2)

@@ -15,7 +15,7 @@ from probekit.fit import make_motion
 from probekit.tolerance import circularity, cylindricity, flatness, straightness, straightness_of_axis
 
 UP = (0.0, 0.0, 1.0)
-quick = settings(max_examples=20, deadline=None, derandomize=True)
+quick = settings(max_examples=20)
 MOTION = make_motion((30, -70, 12), (20, -35, 50))
 
 

@@ -17,7 +17,7 @@ from probekit.tolerance import Orientation, flatness, orientation, orientation_o
 from probekit.tolerance.basic_angle import direction_at
 
 UP = (0.0, 0.0, 1.0)
-quick = settings(max_examples=20, deadline=None, derandomize=True)
+quick = settings(max_examples=20)
 GRID = np.array([[x, y] for x in (-20.0, 0, 20) for y in (-15.0, 0, 15)])
 
 

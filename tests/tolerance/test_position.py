@@ -13,7 +13,7 @@ from probekit import InputError
 from probekit.fit import make_motion
 from probekit.tolerance import bonus_of, position, virtual_condition
 
-quick = settings(max_examples=20, deadline=None, derandomize=True)
+quick = settings(max_examples=20)
 TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}
 
 

@@ -25,7 +25,7 @@ from probekit.tolerance import (
     simultaneous,
 )
 
-quick = settings(max_examples=10, deadline=None, derandomize=True)
+quick = settings(max_examples=10)
 FLAT = ("tz", "rx", "ry")
 PLANE, BOX = shapes.plane_patch(), shapes.box()
 

@@ -71,9 +71,7 @@ def tables(draw):
     return table
 
 
-@settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(table=tables())
 def test_round_trip_is_exact(tmp_path, table):
     path = tmp_path / "run.csv"

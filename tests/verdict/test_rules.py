@@ -88,7 +88,7 @@ def test_one_sided_zone():
     ]
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100)
 @given(st.floats(-1, 1), st.floats(0, 0.3), st.floats(0, 0.3))
 def test_wider_guard_decides_less_and_never_otherwise(deviation, narrow, more):
     one, other = (Rule(g, "").decide(np.array([deviation]), -0.5, 0.25)[0] for g in (narrow, narrow + more))
@@ -106,7 +106,7 @@ def test_guard_band_that_cannot_be(U, r):
         guarded(U, r)
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100)
 @given(st.floats(-1, 1), st.floats(-1, 0), st.floats(0, 1), st.floats(1e-3, 1))
 def test_probability_by_scipy(deviation, lower, upper, u):
     normal = stats.norm(deviation, u)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
@@ -98,7 +98,6 @@ def test_filter_lets_a_hidden_choice_go_and_a_choice_brings_its_verdict_back(sce
     assert state.with_row(scene, back, None) == replace(back, row=None)
 
 
-@settings(deadline=None)
 @given(words=st.sets(st.sampled_from(["within", "high", "low", "missed", "undecided"])), steps=st.integers(1, 70))
 def test_stepping_forth_visits_shown_touches_in_order_and_stepping_back_undoes_it(scene, words, steps):
     now = state.with_verdicts(scene, state.start(scene), frozenset(words))

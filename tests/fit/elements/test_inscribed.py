@@ -15,7 +15,7 @@ from probekit.errors import InputError
 from probekit.fit import element
 from probekit.fit.elements.inscribed import smallest_ball
 
-few = settings(max_examples=25, deadline=None, derandomize=True)
+few = settings(max_examples=25)
 seeds = st.integers(0, 100_000)
 
 
