@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ...errors import InputError
+from .kernel import kernel
 
 __all__ = ["check_records", "check_text"]
 
@@ -16,16 +18,25 @@ _MOST_BYTES = 1_000_000_000
 _DEEPEST = 1000  # the kernel's parser calls itself for each bracket
 _CHUNK = 1 << 22
 _FACE = re.compile(rb"\b(?:ADVANCED_FACE|FACE_SURFACE)\s*\(")
-#: Records that neither shape nor place nor unit depend on; the kernel names their types in this way.
-_BESIDE_THE_POINT = (
-    "StepVisual_",
-    "StepDimTol_",
-    "StepAP203_",
-    "StepAP214_",
-    "StepAP242_",
-    "StepFEA_",
-    "StepKinematics_",
+#: Records that shapes are made of, by which they are placed, and in whose units they stand, as the kernel names their
+#: types: geometry; topology and the representations that hold it; relationships that place representations; units of
+#: length and angle. Whatever else a file holds (properties, tolerances, drawings, notes) carries no shape.
+_BEARS_SHAPE = re.compile(
+    r"StepGeom_\w+"
+    r"|StepShape_\w*(Face|Shell|Edge|Loop|Path|Vertex|Brep|Solid|Surface|Wireframe|Geometric|Boolean|Csg|Swept)\w*"
+    r"|StepShape_\w*Shape(Definition)?Representation"
+    r"|StepRepr_((Shape)?RepresentationRelationship(WithTransformation)?|Representation(Map|Context)?|MappedItem"
+    r"|ItemDefinedTransformation|FunctionallyDefinedTransformation|GlobalUnitAssignedContext"
+    r"|ProductDefinitionShape|NextAssemblyUsageOccurrence)"
+    r"|StepRepr_ShapeRepresentationRelationshipWithTransformation"
+    r"|StepBasic_((SiUnit|ConversionBasedUnit)And(Length|PlaneAngle)Unit|(Length|PlaneAngle)(Unit|MeasureWithUnit))"
 )
+#: Colours of faces hang on these; the kernel is not trusted with damaged ones. A style it does not know it passes over.
+_BEARS_COLOUR = re.compile(
+    r"(\w*StyledItem|Surface\w+|Fill\w+|Colour\w*|PresentationStyle\w*(?!.*illegal type)): .*", re.DOTALL
+)
+#: Complaints about words that nobody reads.
+_HARMLESS = re.compile(r"not a quoted String")
 
 
 def check_text(path: Path) -> int:
@@ -93,7 +104,7 @@ def _depth(text: bytes, start: int) -> tuple[int, int]:
     return int(level.max(initial=0)), int(level[-1])
 
 
-def check_records(path: Path, reader: Any) -> list[str]:
+def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
     """Refuse a file whose records are damaged: the kernel would crash on them, or leave out faces without a word.
 
     Parameters
@@ -104,8 +115,10 @@ def check_records(path: Path, reader: Any) -> list[str]:
 
     Returns
     -------
-    list of str
+    notes : list of str
         Damage that the shape does not depend on.
+    colours : bool
+        Whether the records of colours are sound.
 
     Raises
     ------
@@ -118,17 +131,21 @@ def check_records(path: Path, reader: Any) -> list[str]:
         raise InputError("the STEP file holds nothing: it has no records", file=path, todo="Export the part again.")
     checks = reader.WS().ModelCheckList(True)
     checks.Start()
-    worst, beside = [], []
+    worst: list[str] = []
+    beside, colours = Counter[str](), True
     while checks.More():
         check, number = checks.Value(), checks.Number()
         if check.HasFailed():
+            messages = [check.CFail(k + 1) for k in range(check.NbFails())]
             kind = type(model.Value(number)).__name__ if number else ""
-            messages = [check.CFail(k + 1) for k in range(min(check.NbFails(), 3))]
-            if number:
-                found = beside if kind.startswith(_BESIDE_THE_POINT) else worst
-                found.append(f"{kind.partition('_')[2]}: {messages[0]}")
+            told = f"{kind.partition('_')[2]}: {messages[0]}"
+            if not number:
+                worst += [message for message in messages[:3] if "Unresolved" not in message]
+            elif _BEARS_SHAPE.fullmatch(kind) and not all(_HARMLESS.search(message) for message in messages):
+                worst.append(told)
             else:
-                worst += [message for message in messages if "Unresolved" not in message]
+                beside[told] += 1
+                colours = colours and not _BEARS_COLOUR.fullmatch(told)
         checks.Next()
     if worst:
         raise InputError(
@@ -137,4 +154,25 @@ def check_records(path: Path, reader: Any) -> list[str]:
             found="; ".join(worst[:3]),
             todo="Export or copy it again.",
         )
-    return [f"{len(beside)} records of the file are damaged, but not its shape: {beside[0]}"] if beside else []
+    notes = []
+    if faceted := _faceted(model):
+        notes.append(f"{faceted} bodies were left out, as they are facets alone, without an exact surface")
+    if not beside:
+        return notes, colours
+    listed = "; ".join(f"{told}{f' ({many} times)' if many > 1 else ''}" for told, many in beside.most_common())
+    notes.append(f"{beside.total()} records are not as the CAD kernel expects them, but shape hangs on none: {listed}")
+    return notes, colours
+
+
+def _faceted(model: Any) -> int:
+    """How many bodies of facets stand for no exact body."""
+    (visual,) = kernel("StepVisual")
+    found = 0
+    for k in range(1, model.NbEntities() + 1):
+        one = model.Value(k)
+        if isinstance(one, visual.StepVisual_TessellatedSolid):
+            alone = not one.HasGeometricLink()
+        else:
+            alone = isinstance(one, visual.StepVisual_TessellatedShell) and not one.HasTopologicalLink()
+        found += alone
+    return found

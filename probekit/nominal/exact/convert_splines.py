@@ -17,6 +17,7 @@ from .swept import Revolved
 __all__ = ["edge_curves", "plain", "spline_surface", "swept_surface"]
 
 _SMOOTH = 1e-6  # angle below which a knot of an edge is no kink [rad]
+_AT_END = 1e-9  # part of an edge's range within which a knot is its end, written with other last digits
 
 
 def spline_surface(face: Any) -> Spline | Creased:
@@ -134,7 +135,8 @@ def edge_curves(edge: Any) -> tuple[Edge, ...]:
     first, last = adaptor.FirstParameter(), adaptor.LastParameter()
     curve = brep.BRep_Tool.Curve_s(edge, first, last)
     whole = _b_spline_curve(curve, first, last)
-    unsmooth = [knot for knot, many in whole[1] if many >= whole[0].degree and first < knot < last]
+    near = _AT_END * (last - first)
+    unsmooth = [knot for knot, many in whole[1] if many >= whole[0].degree and first + near < knot < last - near]
     kinks = []
     for knot, before, after in zip(unsmooth, [first, *unsmooth], [*unsmooth[1:], last], strict=False):
         pieces = (_b_spline_curve(curve, a, b)[0] for a, b in ((before, knot), (knot, after)))

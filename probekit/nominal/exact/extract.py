@@ -21,6 +21,7 @@ __all__ = ["explore", "extract", "facets_of"]
 
 _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
+_NARROW = 1e-5  # width of a face, in diagonals of the part, up to which one without facets is passed over
 _SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
 
 
@@ -69,11 +70,11 @@ def extract(
     deflection : float or None
         As in `read_step`.
     """
-    given = deflection is not None
-    deflection = _deflection(path, _diagonal(path, shapes), deflection)
+    given, size = deflection is not None, _diagonal(path, shapes)
+    deflection = _deflection(path, size, deflection)
     asked = deflection
-    for attempt in range(_REMESH if given else 1):
-        pieces = _take_apart(shapes, names, colours, asked, path, remesh=attempt > 0)
+    for _ in range(_REMESH if given else 1):
+        pieces = _take_apart(shapes, names, colours, asked, size, path)
         off = max(map(_off_surface, pieces.faces, pieces.nodes, pieces.uv, pieces.corners))
         if off <= deflection:
             break
@@ -82,7 +83,7 @@ def extract(
         pieces.notes.append(
             f"the facets are up to {off:.3g} mm off the exact surface, not {deflection:.3g} mm as asked"
         )
-    return _joined(pieces, max(off, deflection), 1e-7 * _diagonal(path, shapes))
+    return _joined(pieces, max(off, deflection), 1e-7 * size)
 
 
 def _diagonal(path: Path, shapes: list[Any]) -> float:
@@ -124,27 +125,22 @@ def _take_apart(
     names: list[tuple[Any, str]],
     colours: list[tuple[Any, Any]],
     deflection: float,
+    size: float,
     path: Path,
-    *,
-    remesh: bool,
 ) -> _Pieces:
     mesh, tools, topabs, topods, collections = kernel("BRepMesh", "BRepTools", "TopAbs", "TopoDS", "collections")
     edge_map = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
     name_of, colour_of = _Lookup(names), _Lookup(colours)
-    pieces = _Pieces()
+    pieces, number = _Pieces(), 0
     for body, shape in enumerate(shapes):
-        if remesh:
-            tools.BRepTools.Clean_s(shape)
+        tools.BRepTools.Clean_s(shape)  # of earlier facets, and of those that the file has, which lack parameters
         mesh.BRepMesh_IncrementalMesh(shape, deflection, False, _TURN, True)
         for face_shape in explore(shape, "FACE"):
             face = topods.TopoDS.Face(face_shape)
             points, uv, corners = facets_of(face)
-            name = name_of(face)
+            number, name = number + 1, name_of(face)
             if not len(corners):
-                pieces.notes.append(
-                    f"face {len(pieces.faces) + 1}{f' ({name})' if name else ''} has no facets and cannot be touched "
-                    "(degenerate)"
-                )
+                pieces.notes.append(_without_facets(path, face, f"face {number}{f' ({name})' if name else ''}", size))
                 continue
             backward = face.Orientation() == topabs.TopAbs_Orientation.TopAbs_REVERSED
             kind, surface = face_surface(face)
@@ -158,6 +154,37 @@ def _take_apart(
     if not pieces.faces:
         raise InputError("no face of the STEP file can be meshed", file=path, todo="Export the part again as a solid.")
     return pieces
+
+
+def _without_facets(path: Path, face: Any, called: str, size: float) -> str:
+    """A note on a face that the kernel made no facets of, if it is so narrow that nothing can touch it.
+
+    Raises
+    ------
+    InputError
+        If it is not: its touches would be taken for those of its neighbours.
+    """
+    brep, prop, tools, topods = kernel("BRep", "GProp", "BRepGProp", "TopoDS")
+    found, around, length = prop.GProp_GProps(), np.zeros(3), 0.0
+    tools.BRepGProp.SurfaceProperties_s(face, found)
+    for shape in explore(face, "EDGE"):
+        edge = topods.TopoDS.Edge(shape)
+        if brep.BRep_Tool.Degenerated_s(edge):
+            continue
+        for curve in edge_curves(edge):
+            line = curve.samples[1] if edge.Orientation().name.endswith("FORWARD") else curve.samples[1][::-1]
+            around += 0.5 * np.cross(line[:-1], line[1:]).sum(axis=0)
+            length += float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    area = max(abs(found.Mass()), float(np.linalg.norm(around)))  # where its surface is lost, what its border encloses
+    if 2.0 * area > _NARROW * size * length:
+        raise InputError(
+            f"the CAD kernel makes no facets of {called}",
+            file=path,
+            found=f"a face of about {area:.3g} mm2",
+            expected="a surface that its edges lie on",
+            todo="Mend that face and export the part again: its touches would be taken for those of its neighbours.",
+        )
+    return f"{called} has no facets and cannot be touched (degenerate)"
 
 
 class _Lookup:

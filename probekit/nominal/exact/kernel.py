@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from types import ModuleType
 
 from ...errors import ProbekitError, how_to_install
@@ -13,8 +14,11 @@ class MissingKernelError(ProbekitError, ImportError):
     """The CAD kernel is not installed."""
 
 
+@cache
 def kernel(*modules: str) -> tuple[ModuleType, ...]:
     """Modules of the CAD kernel by name, its chatter on standard output switched off.
+
+    Asked thousands of times in one load: what was found once is kept.
 
     Raises
     ------

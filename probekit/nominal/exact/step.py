@@ -9,10 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ...errors import InputError
+from ...errors import InputError, ProbekitError
 from .brep import Brep
 from .check import check_records, check_text
 from .extract import explore, extract, facets_of
+from .file_units import length_units
 from .kernel import kernel
 
 __all__ = ["face_shapes", "read_step", "unique_names"]
@@ -58,11 +59,16 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
 
 @contextmanager
 def _kernel_failures(path: Path) -> Iterator[None]:
-    """Say of which file the kernel could make nothing."""
-    (standard,) = kernel("Standard")
+    """Say of which file nothing could be made.
+
+    The kernel's own errors share no base but Exception in its binding, and what it hands on of a broken shape can fail
+    anywhere in what is made of it; the cause is kept for those who look for it.
+    """
     try:
         yield
-    except standard.Standard_Failure as error:
+    except (ProbekitError, MemoryError):
+        raise
+    except Exception as error:
         raise InputError(
             "the CAD kernel cannot make sense of the STEP file",
             file=path,
@@ -87,6 +93,11 @@ def face_shapes(path: Path, brep: Brep, *, body: str | None = None) -> tuple[lis
     InputError
         If the file does not give these faces.
     """
+    with _kernel_failures(path):
+        return _face_shapes(path, brep, body)
+
+
+def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], Any]:
     mesh, topods = kernel("BRepMesh", "TopoDS")
     bodies, *_, reader = _transfer(path)
     shapes = _chosen(path, bodies, body)
@@ -111,7 +122,7 @@ def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list
         raise InputError(
             "the STEP file holds no solid and no shell",
             file=path,
-            todo="Export the part as a solid body, not as curves.",
+            todo="Export the part as a solid body with exact surfaces, not as curves or facets.",
         )
     if body is not None:
         named = [shape for name, shape in bodies if name == body]
@@ -152,17 +163,15 @@ def _transfer(
     document = tdoc.TDocStd_Document(tcoll.TCollection_ExtendedString("probekit"))
     reader = caf.STEPCAFControl_Reader()
     interface.Interface_Static.SetIVal_s("read.stepcaf.subshapes.name", 1)  # known only once a reader exists
+    interface.Interface_Static.SetCVal_s("read.step.tessellated", "Off")  # no bodies of facets alone
     reader.SetNameMode(True)
-    reader.SetColorMode(True)
+    for unread in (reader.SetLayerMode, reader.SetPropsMode, reader.SetMatMode, reader.SetViewMode, reader.SetMetaMode):
+        unread(False)
     if reader.ReadFile(str(path)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
         raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
-    notes = check_records(path, reader.ChangeReader())
-    if notes:
-        reader.SetColorMode(False)  # colours hang on such records
-    lengths, angles, solids = (collections.Sequence_TCollection_AsciiString() for _ in range(3))
-    reader.ChangeReader().FileUnits(lengths, angles, solids)
-    found = (lengths.Value(k).ToCString().strip() for k in range(1, lengths.Length() + 1))
-    units = dict.fromkeys(unit for unit in found if unit)
+    notes, coloured = check_records(path, reader.ChangeReader())
+    reader.SetColorMode(coloured)
+    units = length_units(path, reader.ChangeReader())
     if not reader.Transfer(document):
         raise InputError("the STEP file holds nothing that can be transferred", file=path)
     tool = xcaf.XCAFDoc_DocumentTool.ShapeTool_s(document.Main())

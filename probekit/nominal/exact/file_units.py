@@ -1,0 +1,75 @@
+"""Units of length that the shapes of a STEP file stand in, as its records state them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from ...errors import InputError
+from .kernel import kernel
+
+__all__ = ["length_units"]
+
+_SI = "StepBasic_SiUnitAndLengthUnit"
+_CONVERTED = "StepBasic_ConversionBasedUnitAndLengthUnit"
+#: Units that do not say of what, which end the kernel's process.
+_BARE = ("StepBasic_SiUnit", "StepBasic_ConversionBasedUnit", "StepBasic_NamedUnit")
+
+
+def length_units(path: Path, reader: Any) -> list[str]:
+    """Names of the units of length of all shapes, each once.
+
+    The kernel has a list of names of its own, and tells nothing of a unit that is not in it, though it converts by the
+    factor that the file states; and where it cannot read that factor, it takes the numbers as millimetres.
+
+    Parameters
+    ----------
+    path : Path
+        For messages.
+    reader
+        The kernel's reader, which has read the file but made no shapes of it.
+
+    Raises
+    ------
+    InputError
+        If a unit is stated in a way that the kernel cannot convert by.
+    """
+    shape, repr_ = kernel("StepShape", "StepRepr")
+    beside = (shape.StepShape_ShapeDimensionRepresentation, shape.StepShape_ShapeRepresentationWithParameters)
+    model = reader.StepModel()
+    contexts: dict[int, Any] = {}
+    for k in range(1, model.NbEntities() + 1):
+        one = model.Value(k)
+        if isinstance(one, shape.StepShape_ShapeRepresentation) and not isinstance(one, beside):
+            context = one.ContextOfItems()
+            contexts[model.Number(context)] = context
+    found: dict[str, None] = {}
+    for context in contexts.values():
+        if context is not None and not isinstance(context, repr_.StepRepr_GlobalUnitAssignedContext):
+            context = getattr(context, "GlobalUnitAssignedContext", lambda: None)()
+        for k in range(context.NbUnits() if context is not None else 0):
+            name = _name(path, context.UnitsValue(k + 1))
+            found |= {name: None} if name else {}
+    return list(found)
+
+
+def _name(path: Path, unit: Any) -> str:
+    """What a unit of length is called, or nothing if it is another unit."""
+    kind = type(unit).__name__
+    if kind == _SI:
+        prefix = unit.Prefix().name.removeprefix("StepBasic_sp").lower() if unit.HasPrefix() else ""
+        return f"{prefix}metre"
+    if kind in _BARE:
+        _refuse(path, f"{kind.partition('_')[2]} without saying of what")
+    if kind != _CONVERTED:
+        return ""
+    name, factor = unit.Name(), unit.ConversionFactor()
+    name = name.ToCString().strip() if name is not None else ""
+    (basic,) = kernel("StepBasic")
+    if not isinstance(factor, basic.StepBasic_MeasureWithUnit) or not factor.ValueComponent() > 0:
+        _refuse(path, f"the conversion of {name or 'a unit without name'} cannot be read")
+    return name or f"{factor.ValueComponent():g} {_name(path, factor.UnitComponent().Value())}"
+
+
+def _refuse(path: Path, found: str) -> None:
+    raise InputError("the STEP file states a unit in a way that cannot be used", file=path, found=found)

@@ -1,0 +1,205 @@
+"""STEP files as the trade has them: public models with tolerances as data, and what other writers do differently."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("OCP")
+
+import exact_shapes as es
+import real_models as real
+from OCP.BRep import BRep_Builder
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge
+from OCP.BRepMesh import BRepMesh_IncrementalMesh
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCone
+from OCP.Geom import Geom_BSplineCurve
+from OCP.gp import gp_Pnt
+from OCP.Standard import Standard_DomainError
+from OCP.TopLoc import TopLoc_Location
+from OCP.TopoDS import TopoDS, TopoDS_Face
+
+import probekit as pk
+from probekit.errors import InputError
+from probekit.nominal.exact import step
+from probekit.nominal.exact.convert_splines import edge_curves
+from probekit.nominal.exact.kernel import kernel
+
+
+def changed(source: Path, *changes: tuple[str, str]) -> Path:
+    """A file with some text replaced, beside its source."""
+    text = source.read_text()
+    for old, new in changes:
+        assert re.search(old, text)
+        text = re.sub(old, new, text)
+    path = source.with_name("changed.step")
+    path.write_text(text)
+    return path
+
+
+@pytest.fixture
+def box(tmp_path: Path) -> Path:
+    return es.write(BRepPrimAPI_MakeBox(10.0, 20.0, 30.0).Shape(), tmp_path / "box.step")
+
+
+@pytest.mark.parametrize("name", real.NAMES)
+def test_a_real_model_loads_and_measures_right(name: str, tmp_path: Path) -> None:
+    """Touches h off points that the kernel evaluates on faces: the deviation is h, but where another face is nearer."""
+    path = real.unpack(name, tmp_path)
+    assert hashlib.sha256(path.read_bytes()).hexdigest().startswith(real.COUNTS[name]["sha256_16"])
+    part = pk.nominal.load(path)
+    assert any("shape hangs on none" in note for note in part.notes)
+    assert all(face.colour is not None for face in part.brep.faces)
+    rng = np.random.default_rng(7)
+    points, normals = real.surface_points(path, 400, rng)
+    h = rng.choice([-1.0, 1.0], len(points)) * rng.uniform(0.001, 0.05, len(points))
+    found = part.engine.feet(points + h[:, None] * normals)
+    assert (np.abs(found.distance) <= np.abs(h) + 1e-8).all()
+    right = np.abs(found.distance - h) < 1e-8
+    assert right.mean() > 0.97
+    assert (np.linalg.norm(found.foot - points, axis=1)[right] < 1e-6).mean() > 0.97
+
+
+def test_damage_is_told_by_what_bears_shape(box: Path) -> None:
+    """A property may be of what it likes; a face needs its surface, an edge its curve, a unit its prefix."""
+    lone = "#9001=PROPERTY_DEFINITION('','',#9002);\n#9002=DIRECTION('',(0.,0.,1.));\n"
+    part = pk.nominal.load(changed(box, ("ENDSEC;\nEND-ISO", lone + "ENDSEC;\nEND-ISO")))
+    assert len(part.face_names) == 6
+    assert any("PropertyDefinition" in note and "shape hangs on none" in note for note in part.notes)
+    for change in (
+        (r"(ADVANCED_FACE\('',\(#\d+\)),#\d+", r"\1,#1"),
+        (r"(EDGE_CURVE\('',#\d+,#\d+),#\d+", r"\1,#1"),
+        (r"(AXIS2_PLACEMENT_3D\('',)#\d+", r"\1#1"),
+        (r"SI_UNIT\(\.MILLI\.,\.METRE\.\)", "SI_UNIT(.MILLI.,.YARD.)"),
+    ):
+        with pytest.raises(InputError, match=r"changed\.step: the STEP file is damaged"):
+            pk.nominal.load(changed(box, change))
+
+
+def test_a_name_that_is_unset_is_no_damage(box: Path) -> None:
+    path = changed(box, (r"= (ADVANCED_FACE|CARTESIAN_POINT|EDGE_CURVE|PLANE)\('',", r"= \1($,"))
+    np.testing.assert_allclose(pk.nominal.load(path).bounds[1], [10, 20, 30])
+
+
+INCH = (
+    r"\1 = (CONVERSION_BASED_UNIT('{name}',#9001) LENGTH_UNIT() NAMED_UNIT(#9002));\n#9001={measure};\n"
+    "#9002=DIMENSIONAL_EXPONENTS(1.,0.,0.,0.,0.,0.,0.);\n#9003=(LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT(.MILLI.,.METRE.))"
+)
+UNIT = r"(#\d+) = \( ?LENGTH_UNIT\(\) NAMED_UNIT\(\*\) SI_UNIT\(\.MILLI\.,\.METRE\.\) ?\)"
+
+
+@pytest.mark.parametrize("name", ["INCH", "inch", "in", "Zoll", ""])
+@pytest.mark.parametrize("keyword", ["LENGTH_MEASURE_WITH_UNIT", "MEASURE_WITH_UNIT"])
+def test_a_unit_by_any_conversion(box: Path, name: str, keyword: str) -> None:
+    """An inch is 25.4 mm by definition, whatever the file calls it and however it writes the factor."""
+    unit = INCH.format(name=name, measure=f"{keyword}(LENGTH_MEASURE(25.4),#9003)")
+    part = pk.nominal.load(changed(box, (UNIT, unit)))
+    np.testing.assert_allclose(part.bounds[1], [254, 508, 762])
+    assert part.unit_source == f"STEP file: {name or '25.4 millimetre'}"
+
+
+def test_a_unit_that_the_kernel_cannot_convert_is_refused(box: Path) -> None:
+    """It would take the numbers as millimetres."""
+    unit = INCH.format(
+        name="inch", measure="(LENGTH_MEASURE_WITH_UNIT() MEASURE_WITH_UNIT(LENGTH_MEASURE(25.4),#9003))"
+    )
+    with pytest.raises(InputError, match="the conversion of inch cannot be read"):
+        pk.nominal.load(changed(box, (UNIT, unit)))
+    bare = changed(box, (UNIT, INCH.format(name="inch", measure="").partition(" LENGTH_UNIT")[0] + ")"))
+    with pytest.raises(InputError, match=r"damaged|without saying of what"):
+        pk.nominal.load(bare)
+
+
+@pytest.mark.parametrize("beyond", [1e-14, 1e-12])
+def test_a_knot_that_is_the_end_but_for_its_last_digits(beyond: float) -> None:
+    """A polyline as a B-spline; an edge that ends just beyond its middle corner is one piece, and straight."""
+    import OCP.collections as arrays
+
+    poles, knots, many = arrays.Array1_gp_Pnt(1, 3), arrays.Array1_double(1, 3), arrays.Array1_int(1, 3)
+    for k, (point, knot, m) in enumerate(
+        zip([(0, 0, 0), (50, 0, 0), (50, 50, 0)], (0.0, 50.8, 99.0), (2, 1, 2), strict=True)
+    ):
+        poles.SetValue(k + 1, gp_Pnt(*map(float, point)))
+        knots.SetValue(k + 1, knot)
+        many.SetValue(k + 1, m)
+    curve = Geom_BSplineCurve(poles, knots, many, 1)
+    (edge,) = edge_curves(BRepBuilderAPI_MakeEdge(curve, 0.0, 50.8 * (1 + beyond)).Edge())
+    np.testing.assert_allclose(edge.evaluate(np.array([0.0, 25.4]))[0], [[0, 0, 0], [25, 0, 0]], atol=1e-9)
+
+
+@pytest.mark.parametrize("raised", [Standard_DomainError, ValueError, TypeError])
+def test_whatever_fails_names_the_file(box: Path, monkeypatch: pytest.MonkeyPatch, raised: type[Exception]) -> None:
+    """The kernel's errors share no base in its binding, and its broken shapes fail anywhere in our own code."""
+
+    def fail(*_: object) -> None:
+        raise raised("inside")
+
+    part = pk.nominal.load(box)
+    monkeypatch.setattr(step, "_walk", fail)
+    for call in (lambda: pk.nominal.load(box), lambda: step.face_shapes(box, part.brep)):
+        with pytest.raises(InputError, match=rf"box\.step: .*cannot make sense.*{raised.__name__}.*inside"):
+            call()
+
+
+def faceted(shape: object) -> TopoDS_Face:
+    """The first face of a shape as facets alone, without surface or parameters."""
+    BRepMesh_IncrementalMesh(shape, 0.1)
+    mesh = pytest.importorskip("OCP.BRep").BRep_Tool.Triangulation_s(
+        TopoDS.Face(es.parts(shape, es.FACE)[0]), TopLoc_Location()
+    )
+    mesh.RemoveUVNodes()
+    face = TopoDS_Face()
+    BRep_Builder().MakeFace(face, mesh)
+    return face
+
+
+def test_facets_without_surface_are_left_out_or_refused(tmp_path: Path) -> None:
+    shape = BRepPrimAPI_MakeBox(10.0, 20.0, 30.0).Shape()
+    (interface,) = kernel("Interface")
+    interface.Interface_Static.SetCVal_s("write.step.tessellated", "On")
+    interface.Interface_Static.SetCVal_s("write.step.schema", "AP242DIS")
+    alone = es.write(shell_of(faceted(shape)), tmp_path / "alone.step")
+    both = es.write(es.compound([shape, shell_of(faceted(shape))]), tmp_path / "both.step")
+    assert "TESSELLATED_SHELL" in alone.read_text()
+    assert "TESSELLATED_SOLID" in both.read_text()  # of the box, beside its exact faces
+    with pytest.raises(InputError, match=r"alone\.step.*no solid and no shell.*not as curves or facets"):
+        pk.nominal.load(alone)
+    part = pk.nominal.load(both)
+    assert len(part.face_names) == 6
+    assert any("1 bodies were left out, as they are facets alone" in note for note in part.notes)
+
+
+def shell_of(face: TopoDS_Face) -> object:
+    from OCP.TopoDS import TopoDS_Shell
+
+    shell, builder = TopoDS_Shell(), BRep_Builder()
+    builder.MakeShell(shell)
+    builder.Add(shell, face)
+    return shell
+
+
+def test_a_face_without_facets_is_not_left_to_its_neighbours(tmp_path: Path) -> None:
+    """A cone ten times as wide as its edges: the kernel makes no facets of it."""
+    cone = es.write(BRepPrimAPI_MakeCone(5.0, 0.0, 10.0).Shape(), tmp_path / "cone.step")
+    wide = changed(cone, (r"(CONICAL_SURFACE\('',#\d+),5\.", r"\1,50."))
+    with pytest.raises(InputError, match=r"changed\.step: the CAD kernel makes no facets of face 2; found 'a face of"):
+        pk.nominal.load(wide)
+
+
+def test_the_kernel_is_looked_for_once() -> None:
+    """It was imported anew thousands of times in one load."""
+
+    def seconds(call: Callable[[], object]) -> float:
+        start = time.perf_counter()
+        for _ in range(2000):
+            call()
+        return time.perf_counter() - start
+
+    kernel("gp", "BRep")
+    assert seconds(lambda: kernel("gp", "BRep")) < 0.1  # was about 1 s
