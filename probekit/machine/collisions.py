@@ -22,18 +22,24 @@ Stop = tuple[int, str]
 
 def first_collision(
     steps: Sequence[Step],
+    moved: np.ndarray,
     way: np.ndarray,
     touched: Sequence[Ball],
     made: Made,
     axes: Axes,
     balls: Sequence[Ball],
     seconds: np.ndarray,
+    *,
+    known: frozenset[str] = frozenset(),
+    goes_on: bool = False,
 ) -> tuple[Stop | None, tuple[str, ...]]:
     """The step at which the machine would stop, and what else should be known.
 
     Parameters
     ----------
     steps : sequence of Step
+    moved : (n, 3) float
+        Origin of each step less that of the part [mm]; NaN where it is not known.
     way : (n_probing,) float
         Way of each probing move to the contact with the part [mm]; NaN without one.
     touched : sequence of Ball
@@ -44,6 +50,10 @@ def first_collision(
         Of the probe.
     seconds : (n + 1,) float
         When each step begins.
+    known : frozenset of str
+        Words that are not executed and change nothing.
+    goes_on : bool
+        Whether the control goes on after a probing move without a trigger.
 
     Returns
     -------
@@ -64,20 +74,35 @@ def first_collision(
     for row, reached in zip(probing, way.tolist(), strict=True):
         if reached == 0.0:
             stops.append((row, "the ball touches before the probing move begins"))
-        elif steps[row].detail is None and reached == reached:
+        elif steps[row].detail is None:
             depth = float(np.linalg.norm(np.subtract(steps[row].end, steps[row].start))) - reached
-            findings.append((row, f"no trigger: the ball was driven on {depth:.3f} mm after the contact"))
+            driven = f"the ball was driven on {depth:.3f} mm after the contact" if reached == reached else "no contact"
+            if goes_on:
+                findings.append((row, f"no trigger: {driven}"))
+            else:
+                stops.append((row, f"no trigger, {driven}: the control ends the program with an error"))
+    stops += _not_executed(steps, with_probe, moved, known)
     for ball in balls:
-        stops += _obstacles(steps, with_probe, made, axes, ball, seconds)
+        stops += _obstacles(steps, moved, with_probe, made, axes, ball, seconds)
     findings += _unrecorded(steps, probing) + _by_another_tip(steps, probing, way, touched)
     stop = min(stops, default=None)
     last = len(steps) if stop is None else stop[0]
     told = [f"line {steps[row].line}: {words}" for row, words in sorted(findings) if row < last]
-    unknown = sum(step.kind == "unknown" for step in steps[:last])
-    if unknown:
-        first = next(step for step in steps if step.kind == "unknown")
-        told.append(f"{unknown} words were not understood, the first in line {first.line}: {first.detail}")
+    waits = [step for step in steps[:last] if step.kind == "stop"]
+    if waits:
+        told.append(f"line {waits[0].line}: {waits[0].detail}, a person goes on ({len(waits)} such stops)")
     return stop, tuple(told)
+
+
+def _not_executed(
+    steps: Sequence[Step], with_probe: Sequence[int], moved: np.ndarray, known: frozenset[str]
+) -> list[Stop]:
+    """The first word that this machine does not execute, and the first move of the probe from an unknown origin."""
+    words = ((row, step) for row, step in enumerate(steps) if step.kind == "unknown" and step.detail not in known)
+    lost = (row for row in with_probe if np.isnan(moved[row]).any())
+    stops = [(row, f"not executed here: {step.detail}, in {step.text.strip()}") for row, step in words][:1]
+    stops += [(row, f"the origin of {steps[row].state.offset} is not known here") for row in lost][:1]
+    return stops
 
 
 def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
@@ -102,7 +127,13 @@ def _by_another_tip(
 
 
 def _obstacles(
-    steps: Sequence[Step], with_probe: Sequence[int], made: Made, axes: Axes, ball: Ball, seconds: np.ndarray
+    steps: Sequence[Step],
+    moved: np.ndarray,
+    with_probe: Sequence[int],
+    made: Made,
+    axes: Axes,
+    ball: Ball,
+    seconds: np.ndarray,
 ) -> list[Stop]:
     """The first move that is no probing move and on which a ball meets the part."""
     the_ball = "the ball" if ball.tip == 0 else f"the ball of {ball.name}"
@@ -113,7 +144,7 @@ def _obstacles(
         step = steps[row]
         if step.kind == "probe":
             continue
-        points = path_of(step)
+        points = path_of(step) + moved[row]
         if not np.isfinite(points).all():
             continue
         if step.angles_start != step.angles_end:

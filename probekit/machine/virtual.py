@@ -7,11 +7,15 @@ safe to run there. The order of its effects is told in `probekit.machine.axes`.
 A trigger may change what the program does next, and the time until the next touch. The program is therefore run again
 and again, each time with the contacts of all probing moves found at once, until the triggers agree with themselves:
 three times as a rule. Contacts are causal, so this ends.
+
+Machine coordinates are the truth: the part stands still when the program moves an origin (G10 L2, G92, G52), and what
+the control then reports is counted from the new one. What the machine does not execute stops it, and so does a probing
+move without a trigger: G38.2 ends in an error there (NISTIR 6556, 3.5.9, from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -23,7 +27,7 @@ from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
 from ..plan.probe import Probe
 from ..program.reading.interpreter import run as steps_of
-from ..program.reading.steps import Step
+from ..program.reading.steps import MOVES, Step
 from ..program.reading.words import parse
 from .axes import Axes
 from .clock import headings, seconds_of
@@ -43,7 +47,9 @@ _LARGEST_FEED = 1e9
 
 @dataclass(frozen=True, eq=False)
 class _Probing:
-    """All probing moves of one pass, as programmed: scales' positions, angles, feed, heading, time of the start."""
+    """All probing moves of one pass, as programmed: scales' positions, angles, feed, heading, time of the start, and by
+    how much the origin lies off that of the part.
+    """
 
     start: np.ndarray
     end: np.ndarray
@@ -51,6 +57,7 @@ class _Probing:
     feed: np.ndarray
     heading: np.ndarray
     seconds: np.ndarray
+    moved: np.ndarray
 
     @property
     def length(self) -> np.ndarray:
@@ -71,6 +78,9 @@ def run(
     decimals: int = 4,
     part: str | None = None,
     program: str = "",
+    offsets: Mapping[str, Sequence[float]] | None = None,
+    known: Iterable[str] = (),
+    goes_on: bool = False,
 ) -> Run:
     r"""Run a program on the virtual machine.
 
@@ -94,13 +104,21 @@ def run(
     spindle_angle : float
         At which the spindle is held during the whole program [degree].
     home : (3,) float
-        Where the machine stands at the start and after a tool change [mm, program coordinates].
+        Where the machine stands at the start and after a tool change: X, Y, Z [mm] in the work offset of the first
+        probing move. The part stands in that work offset.
     rapid : float
         Rate of rapid moves [mm/min].
     decimals : int
         Of the positions in the results [mm].
     part, program : str
         Names for the results file.
+    offsets : mapping of str to (3,) float, optional
+        Origins of the work offsets in machine coordinates [mm], with that of the first probing move. If not given,
+        only that one is known, and the machine's zero is at `home`.
+    known : iterable of str
+        Words that are not executed and change nothing: ("M88",).
+    goes_on : bool
+        Whether the control goes on after a probing move without a trigger. One that keeps to RS274/NGC does not.
 
     Returns
     -------
@@ -117,7 +135,7 @@ def run(
     Notes
     -----
     Only the balls are checked against the part, not stem and body, fixture or stock: that is the business of
-    `probekit.program` and `probekit.plan`.
+    `probekit.program` and `probekit.plan`. Every run says so.
 
     Examples
     --------
@@ -136,18 +154,22 @@ def run(
     seeds = _seeds(rng, errors)
     blocks = parse(text)
     triggers: list[tuple[float, ...] | None] = []
-    known = False
+    settled = False
+    frame = _frame(blocks, kinematics, home, offsets)
     for _ in range(_PASSES):
-        steps, probing = _pass(blocks, kinematics, triggers, home, rapid, known=known)
+        steps, moved, probing = _pass(blocks, kinematics, triggers, frame, rapid, known=settled)
         found, way, touched = _triggers(probing, made, axes, balls, seeds)
-        if known and _agree(triggers, found):
+        if settled and _agree(triggers, found):
             break
-        triggers, known = found, True
+        triggers, settled = found, True
     else:
         raise ProbekitError("the program reacts to its own triggers, and they do not settle")
     seconds = seconds_of(steps, rapid)
-    stop, findings = first_collision(steps, way, touched, made, axes, balls, seconds)
-    table = results_table(steps if stop is None else steps[: stop[0]], axes, balls, seconds, decimals)
+    stop, findings = first_collision(
+        steps, moved, way, touched, made, axes, balls, seconds, known=frozenset(known), goes_on=goes_on
+    )
+    done = steps if stop is None else steps[: _told(steps, stop[0])]
+    table = results_table(done, axes, balls, seconds, decimals)
     own_name = made.nominal.name if isinstance(made, AsMade) else type(made).__name__
     table.attrs |= {
         "part": own_name if part is None else part,
@@ -158,20 +180,39 @@ def run(
         "spindle_angle": float(spindle_angle),
     }
     walked = len(steps) if stop is None else stop[0]
-    findings = (*findings, *_missed(steps[:walked]))
     reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
     return Run(table, reason, line, findings, float(seconds[walked]))
 
 
-def _missed(steps: Sequence[Step]) -> list[str]:
-    """What a control would have done where no trigger came."""
-    lines = [step.line for step in steps if step.kind == "record" and step.detail.trigger is None]
-    if not lines:
-        return []
-    return [
-        f"line {lines[0]}: no trigger, and {len(lines) - 1} more; a control that keeps to NISTIR 6556 (from memory) "
-        "stops there with an error, this model goes on"
-    ]
+def _told(steps: Sequence[Step], stop: int) -> int:
+    """Up to where steps go into the results: those before the stop, and the record of a touch that was missed."""
+    if steps[stop].kind != "probe" or steps[stop].detail is not None:
+        return stop
+    after = (row for row in range(stop + 1, len(steps)) if steps[row].kind in ("record", *MOVES))
+    row = next(after, stop)
+    return row + 1 if steps[row].kind == "record" else stop
+
+
+def _frame(
+    blocks: Sequence[object],
+    kinematics: Kinematics,
+    home: Sequence[float],
+    offsets: Mapping[str, Sequence[float]] | None,
+) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray]:
+    """Origins of the work offsets, that of the part, and the home counted from the first origin that is known."""
+    steps = steps_of(blocks, kinematics=kinematics, start=home)
+    first = next((step.state.offset for step in steps if step.kind == "probe"), "G54")
+    given = {first: -np.asarray(home, dtype=float)} if offsets is None else offsets
+    if first not in given:
+        raise InputError(
+            "the work offset in which the program probes is not told",
+            column="offsets",
+            found=", ".join(given) or "none",
+            expected=first,
+        )
+    origins = {name: np.asarray(origin, dtype=float) for name, origin in given.items()}
+    start = np.asarray(home, dtype=float) + origins[first] - origins.get("G54", origins[first])
+    return origins, origins[first], start
 
 
 def _check(ball: float, spindle_angle: float, rapid: float, decimals: int, home: Sequence[float]) -> None:
@@ -212,12 +253,17 @@ def _pass(
     blocks: Sequence[object],
     kinematics: Kinematics,
     triggers: Sequence[tuple[float, ...] | None],
-    home: Sequence[float],
+    frame: tuple[dict[str, np.ndarray], np.ndarray, np.ndarray],
     rapid: float,
     *,
     known: bool,
-) -> tuple[list[Step], _Probing]:
-    """Run the program with given triggers; where none is known, contact is at the end."""
+) -> tuple[list[Step], np.ndarray, _Probing]:
+    """Run the program with given triggers; where none is known, contact is at the end.
+
+    Returns the steps, by how much the origin of each lies off that of the part (n, 3), and the probing moves. These are
+    counted from the origin of the part: what the scales show.
+    """
+    offsets, zero, start = frame
     asked: list[Step] = []
 
     def trigger(step: Step) -> tuple[float, ...] | None:
@@ -225,25 +271,28 @@ def _pass(
         place = len(asked) - 1
         return triggers[place] if known and place < len(triggers) else tuple(step.end)
 
-    steps = list(steps_of(blocks, kinematics=kinematics, trigger=trigger, start=home))
+    steps = list(steps_of(blocks, kinematics=kinematics, trigger=trigger, start=start, offsets=offsets))
+    moved = np.array([step.origin for step in steps], dtype=float).reshape(len(steps), 3) - zero
     rows = [row for row, step in enumerate(steps) if step.kind == "probe"]
     if len(rows) != len(asked):
         raise ProbekitError(f"{len(asked)} probing moves asked for a trigger, {len(rows)} were made")
-    count = len(asked)
-    return steps, _Probing(
-        np.array([step.start for step in asked], dtype=float).reshape(count, 3),
-        np.array([step.end for step in asked], dtype=float).reshape(count, 3),
+    count, off = len(asked), np.nan_to_num(moved[rows])
+    probing = _Probing(
+        np.array([step.start for step in asked], dtype=float).reshape(count, 3) + off,
+        np.array([step.end for step in asked], dtype=float).reshape(count, 3) + off,
         np.array([step.angles_start for step in asked], dtype=float).reshape(count, len(kinematics.axes)),
         np.array([step.feed or 0.0 for step in asked], dtype=float),
         headings(steps)[rows],
         seconds_of(steps, rapid)[rows],
+        off,
     )
+    return steps, moved, probing
 
 
 def _triggers(
     probing: _Probing, made: Made, axes: Axes, balls: Sequence[Ball], seeds: Sequence[tuple[int, int, int]]
 ) -> tuple[list[tuple[float, ...] | None], np.ndarray, list[Ball]]:
-    """Where the scales stand at each trigger (None: no trigger), the way to each contact [mm], and whose it is."""
+    """Program coordinates of each trigger (None: no trigger), the way to each contact [mm], and whose it is."""
     length = probing.length
     direction = (probing.end - probing.start) / np.maximum(length, 1e-300)[:, None]
 
@@ -268,7 +317,7 @@ def _triggers(
         failed |= error.fails(contact)
     failed |= ~(total <= length)
     total = np.maximum(total, 0.0)
-    at = probing.start + total[:, None] * direction
+    at = probing.start + total[:, None] * direction - probing.moved  # what the control tells
     found = [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)]
     return found, way, [balls[k] for k in first]
 

@@ -306,6 +306,7 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
             rng=given.get("seed", 0),
             part=planned.part.name,
             program=programmed.name,
+            known=programmed.dialect.harmless,
             **({} if home is None else {"home": home}),
         )
 

@@ -59,7 +59,7 @@ class TestResultsFile:
         many = targets_at([[x, y, 10.0] for x in range(5) for y in range(5)], [[0, 0, 1.0]] * 25, "top")
 
         def ran(*errors):
-            return run(probing_text(many), box, probe=6.0, errors=errors, rng=3, decimals=9).table
+            return run(probing_text(many), box, probe=6.0, errors=errors, rng=3, decimals=9, goes_on=True).table
 
         alone, missed = ran(noise), ran(miss)["reason"] != ""
         for errors in ((still, noise), (noise, still), (miss, noise), (noise, miss, still)):
@@ -73,7 +73,8 @@ class TestResultsFile:
         assert not np.allclose(twice, 2 * (alone["z"] - 13.0), atol=1e-5)
 
     def test_what_touches_reads(self, box, tmp_path):
-        result = run(probing_text(TOP), box, probe=6.0, errors=ALL, rng=1, part="box 7", program="top.ngc")
+        names = {"part": "box 7", "program": "top.ngc"}
+        result = run(probing_text(TOP), box, probe=6.0, errors=ALL, rng=1, goes_on=True, **names)
         result.write(tmp_path / "run.csv")
         read = touches.read(tmp_path / "run.csv")
         assert read["touch"].tolist() == [1, 2, 3]
@@ -143,17 +144,18 @@ class TestStops:
         motion = np.eye(4)
         motion[2, 3] = -2.5  # beyond the overtravel
         result = run(probing_text(TOP), AsMade(box, motion=motion), probe=6.0)
-        assert result.stopped == ""
-        assert result.table["reason"].tolist() == ["no trigger"] * 3
-        assert len(result.findings) == 1
-        assert "no trigger, and 2 more; a control that keeps to NISTIR 6556" in result.findings[0]
+        assert result.table["reason"].tolist() == ["no trigger"]
+        assert "no contact" in result.stopped
+        assert "ends the program with an error" in result.stopped
+        later = run(probing_text(TOP), AsMade(box, motion=motion), probe=6.0, goes_on=True)
+        assert later.table["reason"].tolist() == ["no trigger"] * 3
 
     def test_contact_just_before_the_end_but_trigger_beyond_it(self, box):
         motion = np.eye(4)
         motion[2, 3] = -1.995
         result = run(probing_text(TOP), AsMade(box, motion=motion), probe=6.0, errors=(Lobing(0.01),))
-        assert result.table["reason"].tolist() == ["no trigger"] * 3
-        assert "0.005 mm after the contact" in result.findings[0]
+        assert result.table["reason"].tolist() == ["no trigger"]
+        assert "0.005 mm after the contact" in result.stopped
 
     def test_a_spindle_that_turns(self, box):
         result = run(probing_text(TOP).replace("M5 M9", "M9").replace("G43 H9", "G43 H9\nM3 S500"), box, probe=6.0)
@@ -174,6 +176,91 @@ class TestStops:
         result = run(text, box, probe=6.0, kinematics=kinematics)
         assert result.stopped == "the ball meets the part while the rotary axes turn"
         assert result.stopped_line == 7
+
+
+class TestOriginsThatTheProgramMoves:
+    """Machine coordinates are the truth: the part stands still, and the control counts from the moved origin."""
+
+    HEAD = "G21 G90 G94 G54\nT9 M6\nG43 H9\nM5\nG0 X0 Y0\nG0 Z16\n"
+    TOUCH = "G38.2 Z11 F60\n(PROBEKIT RECORD {n} top 0 0 10 0 0 1)\nG0 Z16\n"
+
+    def heights(self, box, between, **options):
+        text = self.HEAD + self.TOUCH.format(n=1) + between + "\n" + self.TOUCH.format(n=2) + "M30\n"
+        result = run(text, box, probe=6.0, decimals=9, **options)
+        assert result.stopped == ""
+        return result.table["z"].round(6).tolist()
+
+    @pytest.mark.parametrize(
+        ("between", "second"),
+        [
+            ("G10 L2 P1 Z[#5223-0.5]", 13.5),
+            ("G10 L2 P1 Z[#5223+0.25]", 12.75),
+            ("G10 L2 P2 Z[#5223-0.5]", 13.0),  # the values of another one
+            ("G92 Z16.5", 13.5),
+            ("G92 Z16.5\nG92.1", 13.0),
+            ("G52 Z-0.5", 13.5),
+            ("G52 Z-0.5\nG52 Z0", 13.0),
+            ("G10 L2 P2 X[#5221] Y[#5222] Z[#5223-0.5]\nG55", 13.5),
+            ("G10 L2 P1 Z[#5223-0.5]\nT9 M6\nG43 H9\nG0 X0 Y0\nG0 Z16", 13.5),
+        ],
+    )
+    def test_the_second_touch_is_counted_from_the_moved_origin(self, box, between, second):
+        assert self.heights(box, between) == [13.0, second]
+
+    def test_a_work_offset_with_known_origin(self, box):
+        offsets = {"G54": (0, 0, -500), "G55": (0, 0, -500.5)}
+        assert self.heights(box, "G55", offsets=offsets) == [13.0, 13.5]
+
+    def test_across_the_part_is_shifted_too(self, box):
+        """Shifted beyond the edge of the box there is nothing to touch."""
+        text = self.HEAD + "G92 X-100\nG0 X0 Y0\nG0 Z16\n" + self.TOUCH.format(n=1) + "M30\n"
+        assert "no contact" in run(text, box, probe=6.0).stopped
+
+    def test_an_unknown_origin_stops_the_run(self, box):
+        text = self.HEAD + self.TOUCH.format(n=1) + "G55\n" + self.TOUCH.format(n=2) + "M30\n"
+        result = run(text, box, probe=6.0)
+        assert "the origin of G55 is not known here" in result.stopped
+        assert len(result.table) == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ("G68 X0 Y0 R30", "G68"),
+        ("G51 P2", "G51"),
+        ("M98 P100", "M98"),
+        ("O101 if [#1 GT 2]", "IF"),
+        ("O101 while [#1 LT 3]", "WHILE"),
+        ("GOTO 10", "GOTO"),
+        ("G65 P1", "G65"),
+        ("G10 L20 P1 X0", "G10"),
+        ("G33 Z1 K1", "G33"),
+        ("M123", "M123"),
+        ("#5223=-3", "#5223"),
+    ],
+)
+def test_what_is_not_executed_stops_the_run_with_line_and_word(box, line, word):
+    text = probing_text(TOP)
+    third = text.index("G38.2", text.index("RECORD 2"))
+    text = text[:third] + line + "\n" + text[third:]
+    result = run(text, box, probe=6.0)
+    assert result.stopped_line == text.splitlines().index(line) + 1
+    assert "not executed here" in result.stopped
+    assert word in result.stopped
+    assert result.table["touch"].tolist() == [1, 2]
+    if word == "M123":
+        assert run(text, box, probe=6.0, known=["M123"]).stopped == ""
+
+
+def test_a_miss_ends_the_run_as_the_control_would(box):
+    """The third touch is beside the part: the two before it are kept, it is told with its reason, and no more."""
+    table = targets_at([[0, 0, 10.0], [5, 0, 10.0], [300, 0, 10.0], [5, 5, 10.0]], [[0, 0, 1.0]] * 4, "top")
+    result = run(probing_text(table), box, probe=6.0)
+    assert result.table["touch"].tolist() == [1, 2, 3]
+    assert result.table["reason"].tolist() == ["", "", "no trigger"]
+    assert "no contact" in result.stopped
+    assert probing_text(table).splitlines()[result.stopped_line - 1].startswith("G38.2")
+    assert "only the balls are watched" in result.sentence
 
 
 class TestProgramsThatReact:
@@ -273,6 +360,6 @@ def test_five_hundred_touches_are_quick():
     table = sphere.targets([(angle, 50, angle) for angle in np.linspace(5, 80, 10)])
     text = probing_text(table)
     start = time.perf_counter()
-    result = run(text, sphere, probe=6.0, errors=ALL)
+    result = run(text, sphere, probe=6.0, errors=ALL, goes_on=True)
     assert len(result.table) == 500
     assert time.perf_counter() - start < 20.0

@@ -41,12 +41,28 @@ class Carriage:
         self._kept_shift = [math.nan] * 3  # for G92.3: a control keeps it from one program to the next
         self.local = [0.0] * 3  # of G52
         self.position = list(self._start)
+        self._zero: list[float] | None = None  # the first origin that is known: `start` is counted from it
+        self._home()
         self.angles = [0.0] * len(self.kinematics.axes)
         self._block = Block(0, "")
 
     def _lose_position(self) -> None:
         """From here on the text does not tell where the machine stands."""
-        self.position = list(self._start)
+        self.position = self._home()
+
+    @property
+    def origin(self) -> list[float]:
+        """Where program coordinates are counted from, in machine coordinates [mm]; NaN where that is not known."""
+        parts = zip(self._origin(self.state.offset), self.shift, self.local, strict=True)
+        return [offset + shift + local for offset, shift, local in parts]
+
+    def _home(self) -> list[float]:
+        """Where the machine stands if the text does not tell: one place of the machine, whatever the origin is."""
+        now = self.origin
+        if not all(map(math.isfinite, now)):
+            return list(self._start)
+        self._zero = self._zero or now
+        return [place + zero - here for place, zero, here in zip(self._start, self._zero, now, strict=True)]
 
     def _origin(self, name: str) -> list[float]:
         return self.offsets.get(name, [math.nan] * 3)
@@ -56,13 +72,14 @@ class Carriage:
         old, new = self._origin(self.state.offset), self._origin(offset) if moved is None else moved
         for axis in range(3):
             step = 0.0 if offset == self.state.offset and moved is None else old[axis] - new[axis]
-            place = self.position[axis] + step + self.shift[axis] - shift[axis]
-            self.position[axis] = self._start[axis] if math.isnan(place) else place
+            self.position[axis] += step + self.shift[axis] - shift[axis]
         self.shift = list(shift)
         if moved is not None:
             self.offsets[offset] = list(moved)
         else:
             self.state = self.state.with_word("offset", offset)
+        pairs = zip(self.position, self._home(), strict=True)
+        self.position = [home if math.isnan(place) else place for place, home in pairs]
 
     def _now(self, word: str, take: Callable[[str], float | None]) -> list[Step]:
         """G10, G28, G30 and G92: what happens once."""
@@ -73,7 +90,7 @@ class Carriage:
         if word in ("G28", "G30"):
             take("P")  # which reference point
             steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
-            return [*steps, *self._go("rapid", list(self._start), detail=f"{word}: to the machine's reference point")]
+            return [*steps, *self._go("rapid", self._home(), detail=f"{word}: to the machine's reference point")]
         if word == "G10":
             kind, number = take("L"), take("P")
             if kind != 2 or number not in range(1, 10) or self.state.distance == "G91":
@@ -139,12 +156,27 @@ class Carriage:
         elif feed is not None and self.state.feed_mode == "G95":
             feed *= self.state.speed
         block, here, now = self._block, tuple(self.position), tuple(self.angles)
-        return Step(block.line, kind, here, tuple(end), now, tuple(angles), feed, self.state, block.text, detail)
+        return Step(
+            block.line,
+            kind,
+            here,
+            tuple(end),
+            now,
+            tuple(angles),
+            feed,
+            self.state,
+            block.text,
+            detail,
+            origin=tuple(self.origin),
+        )
 
     def _step(self, kind: str, start: tuple[float, ...] | None = None, detail: object = None) -> Step:
         here, angles = tuple(self.position), tuple(self.angles)
         at = start or here
-        return Step(self._block.line, kind, at, here, angles, angles, None, self.state, self._block.text, detail)
+        origin = tuple(self.origin)
+        return Step(
+            self._block.line, kind, at, here, angles, angles, None, self.state, self._block.text, detail, origin
+        )
 
     def _unknown(self, what: str) -> Step:
         return self._step("unknown", detail=what)

@@ -7,6 +7,7 @@ report calls an error becomes a step of kind "unknown" and the run goes on, so t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -118,6 +119,7 @@ class Interpreter(Motions):
                 )
         self.ended = False
         self._marks = 0
+        self._tell_origins()
 
     def block(self, block: Block) -> list[Step]:
         """The steps of one block.
@@ -156,6 +158,8 @@ class Interpreter(Motions):
                 value = written.value(self.parameters) if isinstance(written, Formula) else written
                 if letter in "GM" and isinstance(written, Formula) and not written.reads <= self.parameters.keys():
                     raise ValueError(f"{written.text} is not known from this program")
+                if math.isnan(value) and letter not in LINEAR:
+                    raise ValueError(f"{written} reads an origin that is not known")
             except ValueError as error:
                 steps.append(self._not_understood(f"{letter}: {error}"))
                 lost = True
@@ -239,6 +243,8 @@ class Interpreter(Motions):
         self._modes_off(codes)
         if now and now != "G4":
             steps += self._now(now, take)
+        if now or "units" in codes:
+            self._tell_origins()
         steps += self._motion(codes, words, unused)
         if unused:
             idle = " ".join(name_of(n, words[n]) for n in sorted(unused))
@@ -326,7 +332,7 @@ class Interpreter(Motions):
             return
         changed = replace(self.state.with_word("length", word), length_offset=int(number))
         if (changed.length, changed.length_offset) != (self.state.length, self.state.length_offset):
-            self.position[2] = self._start[2]
+            self.position[2] = self._home()[2]
         self.state = changed
 
     def _comment(self, comment: str) -> Step | None:

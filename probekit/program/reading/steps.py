@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -80,6 +81,9 @@ class Step:
     detail : object
         arc: `Arc`; probe: the trigger position (3,) or None if it ran to its end; record: `Recorded`; dwell: seconds;
         tool: its number; spindle and stop: the word; message and unknown: words.
+    origin : (3,) float
+        Where the program's coordinates are counted from after the step, in machine coordinates [mm]: work offset and
+        shifts; NaN where that is not known.
     """
 
     line: int
@@ -92,6 +96,7 @@ class Step:
     state: Modal
     text: str
     detail: object = None
+    origin: tuple[float, ...] = (math.nan,) * 3
 
 
 def path_of(step: Step, chord_error: float = 0.01) -> np.ndarray:
