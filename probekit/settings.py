@@ -13,8 +13,8 @@
     [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
     [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
                       "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
-                      to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name
-                      (`probekit.plan.Probe`)
+                      to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name,
+                      orientation = angle or "by hand" (`probekit.plan.Probe`)
     [[plan]]          how = "blue_noise", "rings", "section", ...: a function of `probekit.plan`, and its arguments by
                       name; seed; critical = true for touches that may stop the program
     [reach]           poses = [[a, c], ..] or step, tilt (`probekit.plan.poses`); margin, max_angle, standoff,
@@ -95,6 +95,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "hub": _NUMBER,
         "straight": _FLAG,
         "name": _TEXT,
+        "orientation": (*_NUMBER, str),
     },
     "reach": {
         "poses": _LIST,

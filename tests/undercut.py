@@ -13,7 +13,7 @@ from probekit.plan.route.ways import Clear
 BODY = ((60.0, 30.0), (75.0, 50.0), (110.0, 50.0))
 #: Two side tips along X, one that leans down along Y; all balls but one are alike.
 STAR = Probe(
-    4.0, 2.0, 60.0, body=BODY, hub=10.0, name="star",
+    4.0, 2.0, 60.0, body=BODY, hub=10.0, name="star", orientation="by hand",
     tips=(
         Tip(4.0, 2.0, 11.0, (1, 0, 0), name="right"),
         Tip(4.0, 2.0, 11.0, (-1, 0, 0), name="left"),

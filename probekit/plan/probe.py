@@ -15,10 +15,13 @@ import numpy as np
 
 from ..errors import InputError
 
-__all__ = ["PARTS", "Probe", "Segment", "Tip"]
+__all__ = ["BY_HAND", "PARTS", "Probe", "Segment", "Tip"]
 
 #: What a segment of the probe is.
 PARTS = ("ball", "stem", "body")
+
+#: The orientation of a spindle that a person turns.
+BY_HAND = "by hand"
 
 _STEP = 1e-9  # lengths below this mean nothing [mm]
 
@@ -120,6 +123,9 @@ class Probe:
         False if there is no ball on the axis, only the `tips`; heights are still counted from where it would be.
     name : str
         What reports call it.
+    orientation : float or "by hand", optional
+        How the spindle comes to stand so that the tips point as described here: the angle of an oriented spindle stop
+        [degree], or by a person. Needed to write a program with side tips.
 
     Raises
     ------
@@ -143,6 +149,7 @@ class Probe:
     effective_radius: float | None = None
     straight: bool = True
     name: str = "probe"
+    orientation: float | str | None = None
 
     def __post_init__(self) -> None:
         _check_stylus(self.ball_diameter, self.stem_diameter, self.length, self.effective_radius)
@@ -162,6 +169,12 @@ class Probe:
                 found=self.tool_length,
                 expected=f"at least the stylus length {self.length}",
                 todo="Give the distance from the spindle nose to the centre of the reference ball.",
+            )
+        angle = self.orientation
+        number = isinstance(angle, int | float | np.number) and not isinstance(angle, bool) and math.isfinite(angle)
+        if angle is not None and angle != BY_HAND and not number:
+            raise InputError(
+                "how is the spindle oriented?", column="orientation", found=angle, expected=f'degrees, or "{BY_HAND}"'
             )
         if not self.straight and not self.tips:
             raise InputError("a probe without a straight stylus needs tips", column="tips", found=0)

@@ -24,6 +24,7 @@ __all__ = [
     "Lift",
     "Link",
     "Move",
+    "Orient",
     "Record",
     "Retract",
     "SelectTip",
@@ -62,6 +63,17 @@ class ToolChange:
     tool: int
     offset: int
     name: str = ""
+
+
+@dataclass(frozen=True)
+class Orient:
+    """Bring the spindle to where the side tips point as planned, and hold it: by its angle [degree], or by a person.
+
+    `message` tells the person, where `angle` is None.
+    """
+
+    angle: float | None
+    message: str = ""
 
 
 @dataclass(frozen=True)
@@ -168,6 +180,7 @@ Move = (
     | SpindleStop
     | Away
     | ToolChange
+    | Orient
     | SelectTip
     | WarmUp
     | Lift

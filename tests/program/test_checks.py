@@ -171,7 +171,7 @@ def test_what_was_not_checked_is_said() -> None:
     found = check(PROGRAM)
     assert {check.name for check in found.checks if check.skipped} == {"rapid_height", "travel", "collision"}
     assert sum("not checked" in f.what for f in found.of("look")) == 3
-    assert "nothing to stop for and 3 things to look at; 3 of the 18 checks could not be made" in found.sentence
+    assert "nothing to stop for and 3 things to look at; 3 of the 19 checks could not be made" in found.sentence
     assert "came back with shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
     assert "could not be checked" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
 

@@ -1,5 +1,6 @@
 """A star's tips in moves and in text: which touches, where its ball goes, and what is refused."""
 
+import math
 import re
 from dataclasses import replace
 
@@ -10,10 +11,10 @@ from undercut import planned
 
 from probekit.errors import InputError
 from probekit.plan import Probe, Tip, order
-from probekit.program import check_moves, moves_of, read_dialect, run, table_of, write
-from probekit.program.moves import Record, SelectTip, StopIf, Touch
+from probekit.program import check, check_moves, moves_of, read_dialect, run, table_of, write
+from probekit.program.moves import Orient, Record, SelectTip, StopIf, Touch
 
-STAR = Probe(4.0, 2.0, 30.0, hub=12.0, name="star",
+STAR = Probe(4.0, 2.0, 30.0, hub=12.0, name="star", orientation="by hand",
              tips=(Tip(3.0, 2.0, 20.0, (0.8, 0.0, 0.6), name="side tip"), Tip(5.0, 2.0, 15.0, (0, -1, 0))))  # fmt: skip
 
 
@@ -120,3 +121,51 @@ def test_dmis_selects_a_sensor_per_tip_and_moves_its_ball(case):
             np.testing.assert_allclose(at, start, atol=1e-4)
             assert standoff == 4.0
     assert next(rows, None) is None
+
+
+def test_side_tips_need_an_oriented_spindle():
+    """After a tool change the spindle stands anywhere: M6 does not say at which angle (NISTIR 6556, from memory)."""
+    kinematics = CASES[0][0]
+    route, moves = star_moves(CASES[0])
+    rs274, own = read_dialect("rs274"), read_dialect("rs274")
+    own = replace(own, moves={**own.moves, "orient": ("M19 R{angle}",)}, omit={"stop_if": "no flow"})
+
+    def text(orientation, dialect, moved=()):
+        probe = replace(STAR, orientation=orientation)
+        return write(moved or moves_of(route, probe, kinematics, tool=9), dialect, kinematics=kinematics, probe=probe)
+
+    with pytest.raises(InputError, match=r"touch \d+ is made with .*tip.*nothing orients the spindle.*by hand"):
+        text(None, rs274)
+    with pytest.raises(InputError, match=r"rs274 cannot orient the spindle.*by hand"):
+        text(90.0, rs274)
+    lines = text("by hand", rs274).splitlines()
+    at = lines.index("(PROBEKIT ORIENT BY HAND)")
+    assert lines[at + 1 : at + 3] == ["(MSG,TURN SPINDLE, TIP 2 TO Y MINUS)", "M0"]
+    assert lines.index("T9 M6") < at < next(k for k, line in enumerate(lines) if "G38.2" in line)
+    spelled = text(90.0, own).splitlines()
+    assert spelled.index("T9 M6") < spelled.index("M19 R90.") < next(k for k, a in enumerate(spelled) if "G38.2" in a)
+    straight = [move for move in moves if not isinstance(move, Orient)]
+    with pytest.raises(InputError, match="nothing orients the spindle"):
+        text("by hand", rs274, straight)
+    assert [move for move in moves if isinstance(move, Orient)] == [Orient(None, "TURN SPINDLE, TIP 2 TO Y MINUS")]
+    for wrong in ("by foot", math.nan, True):
+        with pytest.raises(InputError, match="how is the spindle oriented"):
+            replace(STAR, orientation=wrong)
+
+
+@pytest.mark.parametrize("orientation", ["by hand", 90.0])
+def test_a_touch_with_a_side_tip_and_no_orientation_since_the_tool_change_is_a_stop(orientation):
+    kinematics, probe = CASES[0][0], replace(STAR, orientation=orientation)
+    route, _ = star_moves(CASES[0])
+    own = read_dialect("rs274")
+    own = replace(own, moves={**own.moves, "orient": ("M19 R{angle}",)}, omit={"stop_if": "no flow"})
+    text = write(moves_of(route, probe, kinematics, tool=9), own, kinematics=kinematics, probe=probe, whole=True)
+
+    def stops(changed):
+        return [f for f in check(changed, tool=9, probe=probe).of("stop") if f.check in ("orientation", "modes")]
+
+    assert stops(text) == []
+    word = "M19 R90." if orientation == 90.0 else "\nM0"
+    assert "nothing has oriented the spindle" in stops(text.replace(word, "", 1))[0].what
+    assert stops(text.replace("G4 P", "T9 M6\nG43 H9\nG4 P", 1)), "another tool change: the spindle is anywhere again"
+    assert stops(text.replace("G4 P", "M5\nG4 P", 1)), "and M5 lets it go"

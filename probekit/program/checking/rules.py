@@ -294,6 +294,26 @@ def modes(case: Case) -> list[Finding]:
     return gathered(hits, "stop", todo)
 
 
+def orientation(case: Case) -> list[Finding]:
+    """The spindle has been oriented since the tool change wherever a side tip touches."""
+    oriented = asked = False
+    touched: Step | None = None
+    wrong = []
+    for step in case.steps:
+        if step.kind == "tool" or (step.kind == "spindle" and step.detail != "M19"):
+            oriented = asked = False
+        elif step.kind == "spindle" or (step.kind == "stop" and asked):
+            oriented = True
+        elif step.kind == "message":
+            asked |= str(step.detail).upper().startswith("PROBEKIT ORIENT BY HAND")
+        elif step.kind == "probe":
+            touched = None if oriented else step
+        elif step.kind == "record" and isinstance(step.detail, Recorded) and step.detail.tip and touched is not None:
+            wrong.append((touched.line, f"a touch with tip {step.detail.tip}, and nothing has oriented the spindle"))
+    todo = "Orient it after the tool change (M19, or a stop at which a person does): the tip points anywhere else."
+    return gathered(wrong, "stop", todo)
+
+
 def program_end(case: Case) -> list[Finding]:
     """The program has an end, and nothing after it."""
     if not case.steps:
@@ -334,6 +354,7 @@ def _all() -> Iterator[Rule]:
         place_known,
         unknown_words,
         modes,
+        orientation,
         program_end,
     )
 

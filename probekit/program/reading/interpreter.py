@@ -238,6 +238,8 @@ class Interpreter(Motions):
         if "offset" in codes:
             self._move_origin(codes["offset"], self.shift)
         self._take_over(_LATE, codes)
+        if codes.get("spindle") == "M19":
+            unused -= {"P", "R"}  # its angle, on many controls
         if codes.get("path") == "G64":
             unused -= {"P", "Q"}  # its tolerance
         self._modes_off(codes)

@@ -1,6 +1,6 @@
 """A route as moves, moves as a table, and what must hold of moves before they become text.
 
-SpindleStop, Away, ToolChange, WarmUp
+SpindleStop, Away, ToolChange, perhaps Orient, WarmUp
 per pose:   Lift, Index
 per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, Touch, Record,
             Retract, perhaps StopIf
@@ -19,7 +19,7 @@ import pandas as pd
 from ...errors import InputError
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
-from ...plan.probe import Probe
+from ...plan.probe import BY_HAND, Probe
 from ...plan.route.pace import Leg, Pace
 from ...plan.route.route import Route
 from ..moves import (
@@ -30,6 +30,7 @@ from ..moves import (
     Lift,
     Link,
     Move,
+    Orient,
     Record,
     Retract,
     SelectTip,
@@ -92,7 +93,8 @@ def moves_of(
     if limits is not None and not limits[0] < limits[1]:
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
     lift, offset = Lift(route.height), tool if offset is None else offset
-    moves: list[Move] = [SpindleStop(), Away(), ToolChange(tool, offset, probe.name), WarmUp(warm_up)]
+    orient = _oriented(probe) if (route.targets["tip"] > 0).any() else ()
+    moves: list[Move] = [SpindleStop(), Away(), ToolChange(tool, offset, probe.name), *orient, WarmUp(warm_up)]
     tip = 0
     for at, row in enumerate(route.targets.to_dict("records")):
         pose = route.poses[int(row.get("direction", 0))]
@@ -170,6 +172,8 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
             _need(stopped, f"{here}: the spindle is not stopped before the probe is put in")
             _need(min(move.tool, move.offset) >= 0, f"{here}: a tool or its offset has a negative number")
             put_in, tip = True, 0
+        elif isinstance(move, Orient):
+            _need(put_in, f"{here}: the spindle is oriented before the probe is put in")
         elif isinstance(move, SelectTip):
             tip = move.tip
         elif isinstance(move, WarmUp):
@@ -202,6 +206,20 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         raise InputError(f"touch {before.touch} is not recorded")
 
 
+def _oriented(probe: Probe) -> tuple[Orient, ...]:
+    """How the spindle comes to stand as the tips are described; nothing where the probe does not say."""
+    if probe.orientation is None:
+        return ()
+    if probe.orientation != BY_HAND:
+        return (Orient(float(probe.orientation)),)
+    beside = ((k, np.array(tip.direction[:2])) for k, tip in enumerate(probe.tips, start=1))
+    tip, (x, y) = max(beside, key=lambda one: float(np.hypot(*one[1])))
+    along = {(1, 0): "X PLUS", (-1, 0): "X MINUS", (0, 1): "Y PLUS", (0, -1): "Y MINUS"}
+    unit = tuple(np.round([x, y] / np.hypot(x, y), 6).tolist()) if np.hypot(x, y) > 0 else (1, 0)
+    where = along.get(unit) or f"{math.degrees(math.atan2(y, x)):.1f} DEG FROM X PLUS"
+    return (Orient(None, f"TURN SPINDLE, TIP {tip} TO {where}"),)
+
+
 def _moved(leg: Leg, feed: float) -> Move:
     if leg.kind == "rapid":
         return Link(leg.to)
@@ -227,7 +245,7 @@ def _numbers(move: Move) -> Iterator[float]:
     for field in fields(move):
         value = getattr(move, field.name)
         for number in value if isinstance(value, tuple) else (value,):
-            if not isinstance(number, str):
+            if number is not None and not isinstance(number, str):
                 yield number
 
 

@@ -56,6 +56,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "spindle_stop": frozenset(),
         "away": frozenset(),
         "tool_change": frozenset({"tool", "offset", "tool_name"}),
+        "orient": frozenset({"angle"}),
         "select_tip": frozenset({"tip", "tip_name", "sensor"}),
         "warm_up": frozenset({"seconds"}),
         "lift": frozenset(_PLACE),
@@ -254,7 +255,9 @@ class _Reader:
             raise self.error("what are positions given in?", "coordinates", data["coordinates"], "program or part")
         if set(data.get("turns", ())) - {"table", "head"}:
             raise self.error("what may turn?", "turns", data["turns"], "table, head")
-        moves, omit = dict(data["moves"]), data.get("omit", {})
+        moves, omit = dict(data["moves"]), dict(data.get("omit", {}))
+        if "orient" not in moves:
+            omit.setdefault("orient", "nobody has spelled it for this control")
         for kind in KINDS:
             if kind == "first_lift" and kind not in omit and "lift" in moves:
                 moves.setdefault(kind, moves["lift"])  # where it gives the height only

@@ -13,8 +13,8 @@ import numpy as np
 from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
-from ...plan.probe import Probe
-from ..moves import Index, Lift, Move, Record, SelectTip, StopIf, ToolChange, Touch
+from ...plan.probe import BY_HAND, Probe
+from ..moves import Index, Lift, Move, Orient, Record, SelectTip, StopIf, ToolChange, Touch
 from .compose import check_moves
 from .dialect import Dialect, read_dialect
 
@@ -65,8 +65,8 @@ def write(
     ------
     InputError
         If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset,
-        cannot turn such axes or does not record the tip of a star, the probe has no such tip, a line becomes too long,
-        or two names become the same in safe characters.
+        cannot turn such axes or does not record the tip of a star, nothing orients the spindle for a side tip, the
+        probe has no such tip, a line becomes too long, or two names become the same in safe characters.
 
     Warns
     -----
@@ -100,6 +100,8 @@ def _kinds(moves: Sequence[Move]) -> Iterator[tuple[str, Move]]:
     known = False
     for move in moves:
         kind = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", type(move).__name__).lower()
+        if isinstance(move, Orient) and move.angle is None:
+            kind = "by_hand"
         yield ("first_lift" if kind == "lift" and not known else kind), move
         known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange)
 
@@ -134,7 +136,10 @@ class _Writer:
         self.remarks(omissions(moves, dialect), {t: f for f, t in tokens.items() if t != dialect.words(f)})
         for kind, move in _kinds(moves):
             values = self.spelled(move)
-            if kind in dialect.omit:
+            if kind == "by_hand" and self.has_spindle:
+                self.lines += dialect.comment("PROBEKIT ORIENT BY HAND")
+                kind = "stop"
+            if kind == "by_hand" or kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
                 lines = (away,) if kind == "away" and away is not None else dialect.moves[kind]
@@ -163,8 +168,39 @@ class _Writer:
                         found=f"touch {move.touch} with {self.probe.tip_name(move.tip)}",
                         expected="{tip} or {side_tip}",
                     )
+        self.refuse_unoriented(moves)
         poses = [self.pose(move.angles) for move in moves if isinstance(move, Index)]
         self.tokens(poses, "pose")
+
+    @property
+    def has_spindle(self) -> bool:
+        return "spindle_stop" not in self.dialect.omit
+
+    def refuse_unoriented(self, moves: Sequence[Move]) -> None:
+        """Side tips of a spindle that nothing brings to an angle: after a tool change it stands anywhere."""
+        oriented = not self.has_spindle
+        for move in moves:
+            if isinstance(move, ToolChange):
+                oriented = not self.has_spindle
+            elif isinstance(move, Orient):
+                spelled = "orient" if move.angle is not None else "stop"
+                if self.has_spindle and spelled in self.dialect.omit:
+                    raise InputError(
+                        f"the dialect {self.dialect.name} cannot orient the spindle",
+                        column=f"moves.{spelled}",
+                        found=self.dialect.omit[spelled],
+                        todo=f'Spell it in the dialect, or say [stylus] orientation = "{BY_HAND}".',
+                    )
+                oriented = True
+            elif isinstance(move, Touch) and move.tip and not oriented:
+                raise InputError(
+                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)}, and nothing orients the spindle",
+                    column="orientation",
+                    found="none",
+                    expected=f'an angle in degrees, or "{BY_HAND}"',
+                    todo="Say with the probe how the spindle comes to stand as its tips are described; no program was "
+                    "written.",
+                )
 
     def tokens(self, names: Sequence[str], what: str) -> dict[str, str]:
         """Name -> token; two names must not become one."""
@@ -222,6 +258,9 @@ class _Writer:
         if isinstance(move, ToolChange):
             values |= {"tool": str(move.tool), "offset": str(move.offset), "tool_name": dialect.token(move.name)}
             self.at, self.tip = None, 0
+        elif isinstance(move, Orient):
+            values["angle"] = "" if move.angle is None else numbers["angle"](move.angle)
+            values["message"] = dialect.words(move.message)
         elif isinstance(move, SelectTip):
             self.tip, name = move.tip, move.name or self.probe.tip_name(move.tip)
             values |= {"tip": str(move.tip), "tip_name": dialect.token(name), "sensor": self.sensor()}
