@@ -17,10 +17,12 @@ import numpy as np
 
 from ..errors import InputError
 from ..nominal.exact import HOW, ExactFeet
-from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, Feet
+from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, OTHER_SIDE, TOO_TIGHT, Feet
 from ..touches import RadiusMap, Stylus, directions_from
 from ..touches import compensate as compensated
 from ..touches.lobing import in_probe_frame
+from .sides import known_directions, on_known_side
+from .tight import too_tight
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,9 +32,18 @@ if TYPE_CHECKING:
 __all__ = ["FLAG_WORDS", "distance_function", "project"]
 
 #: Words of the column `flag`, by bit.
-FLAG_WORDS = {AT_EDGE: "edge", AT_BOUNDARY: "boundary", AMBIGUOUS: "ambiguous", FAR: "far", MISSED: "missed"}
+FLAG_WORDS = {
+    AT_EDGE: "edge",
+    AT_BOUNDARY: "boundary",
+    AMBIGUOUS: "ambiguous",
+    FAR: "far",
+    MISSED: "missed",
+    OTHER_SIDE: "other side",
+    TOO_TIGHT: "too tight",
+}
 
-_ALL_FLAGS = [" ".join(compress(FLAG_WORDS.values(), ((bits & bit) > 0 for bit in FLAG_WORDS))) for bits in range(32)]
+_BITS = range(1 << len(FLAG_WORDS))
+_ALL_FLAGS = [" ".join(compress(FLAG_WORDS.values(), ((bits & bit) > 0 for bit in FLAG_WORDS))) for bits in _BITS]
 
 
 def project(
@@ -116,6 +127,8 @@ def project(
     if max_distance is not None:
         with np.errstate(invalid="ignore"):
             flags = flags | np.where(np.abs(deviation) > max_distance, FAR, 0).astype(np.uint8)
+    extra = np.append(settings["allowance"] or np.zeros(len(nominal.face_names)), 0.0)[feet.face]
+    flags = flags | np.where(too_tight(feet, nominal, settings["radius"], extra), TOO_TIGHT, 0).astype(np.uint8)
     face = feet.face if faces is None else np.where(feet.face < 0, faces, feet.face)  # a missed touch keeps its own
     return _with_columns(table, nominal, contact, feet, face, deviation, flags, settings)
 
@@ -168,7 +181,11 @@ def _measure(
     if radius and not by_foot:
         directions = directions_from(table, by=settings["compensate"])
         queries = compensated(points, _radii(table, directions, settings), directions)
-    feet = _feet(queries, nominal, faces, smooth=settings["normal"] == "smooth", ambiguity=settings["ambiguity"])
+    smooth = settings["normal"] == "smooth"
+    feet = _feet(queries, nominal, faces, smooth=smooth, ambiguity=settings["ambiguity"])
+    if settings["along"] == "foot":
+        height = radius if by_foot else 0.0
+        feet = on_known_side(feet, queries, known_directions(table), nominal, faces, radius=height, smooth=smooth)
     contact, deviation = queries, feet.distance
     if radius and by_foot:
         towards = _towards(points, feet, settings)

@@ -24,13 +24,14 @@ from .nearby import ApartTree, FaceGrid, morton_order
 from .topology import BOUNDARY, FACE_EDGE, Topology, rounding, topology
 
 __all__ = [
-    *("AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED"),
+    *("AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED", "OTHER_SIDE", "TOO_TIGHT"),
     *("FacetEngine", "Feet", "OnOtherFaces", "in_order", "morton_order"),
 ]
 
 #: Flags of a foot, as bits: on an edge between faces, on the border of an open mesh, another face as near,
-#: further away than asked, no point to project.
-AT_EDGE, AT_BOUNDARY, AMBIGUOUS, FAR, MISSED = 1, 2, 4, 8, 16
+#: further away than asked, no point to project; on a side that the touch cannot have come from, in a hollow narrower
+#: than the ball.
+AT_EDGE, AT_BOUNDARY, AMBIGUOUS, FAR, MISSED, OTHER_SIDE, TOO_TIGHT = 1, 2, 4, 8, 16, 32, 64
 
 _SORT_FROM = 4096  # below this the sort costs more than it saves
 _CHUNK = 16384  # rows handled at a time, so that the work stays in cache
@@ -53,7 +54,7 @@ class Feet:
     distance : (n,) float
         Signed distance [mm], positive outside the material.
     flags : (n,) uint8
-        Sum of `AT_EDGE`, `AT_BOUNDARY`, `AMBIGUOUS`, `FAR`, `MISSED`.
+        Sum of `AT_EDGE`, `AT_BOUNDARY`, `AMBIGUOUS`, `FAR`, `MISSED`, `OTHER_SIDE`, `TOO_TIGHT`.
     """
 
     foot: np.ndarray
@@ -118,6 +119,7 @@ class FacetEngine:
         facet_face: np.ndarray,
         n_faces: int,
         tables: Topology | None = None,
+        searched: np.ndarray | None = None,
     ) -> None:
         self.vertices = np.ascontiguousarray(vertices, dtype=np.float64)
         self.facets = np.ascontiguousarray(facets, dtype=np.int64)
@@ -126,6 +128,8 @@ class FacetEngine:
         if tables is not None:
             self.tables = tables
         self._by_face: dict[int, tuple[FacetEngine, np.ndarray]] = {}
+        self._only = searched
+        self._facing: dict[tuple[float, ...], FacetEngine | None] = {}
 
     @cached_property
     def tree(self) -> object:
@@ -147,7 +151,9 @@ class FacetEngine:
 
     @cached_property
     def _sound(self) -> np.ndarray | None:
-        """Facets that have an area; None if all have."""
+        """Facets to be searched: all that have an area, or some of these; None if it is all there are."""
+        if self._only is not None:
+            return self._only
         sound = np.flatnonzero(self.tables.normal.any(axis=1))
         if not len(sound):
             raise InputError("there is no facet with an area to project on")
@@ -161,7 +167,8 @@ class FacetEngine:
     @cached_property
     def grid(self) -> FaceGrid:
         """Which cells of space have more than one face near."""
-        return FaceGrid(self.vertices, self.facets, self.facet_face)
+        face = self.facet_face if self._sound is None else self.facet_face[self._sound]
+        return FaceGrid(self.vertices, self._searched, face)
 
     @cached_property
     def _packed(self) -> np.ndarray:
@@ -206,6 +213,15 @@ class FacetEngine:
             engine = FacetEngine(self.vertices, self.facets[chosen], self.facet_face[chosen], self.n_faces, tables)
             self._by_face[face] = engine, chosen
         return self._by_face[face]
+
+    def facing(self, direction: np.ndarray) -> FacetEngine | None:
+        """Engine that searches only facets whose normals are less than 90 degrees off `direction` (3,), if any."""
+        key = tuple(np.asarray(direction, dtype=float).tolist())
+        if key not in self._facing:
+            chosen = np.flatnonzero(self.tables.normal @ np.array(key) > 0)
+            parts = (self.vertices, self.facets, self.facet_face, self.n_faces, self.tables, chosen)
+            self._facing[key] = FacetEngine(*parts) if len(chosen) else None
+        return self._facing[key]
 
     def search(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Bare search: squared distance (n,), facet (n,), foot (n, 3) of finite points (n, 3)."""

@@ -84,6 +84,15 @@ class ExactEngine:
             self._by_face[face] = ExactEngine(part, np.full(len(kept), face), self._edge_flags), chosen
         return self._by_face[face]
 
+    def facing(self, direction: np.ndarray) -> ExactEngine | None:
+        """Engine whose seeds lie only on facets less than 90 degrees off `direction` (3,); None if there are none."""
+        seeds = self.seeds.facing(direction)
+        if seeds is None:
+            return None
+        out = ExactEngine(self.brep, self.group, self._edge_flags)
+        out.seeds, out._faces = seeds, self._faces
+        return out
+
     def feet(self, points: np.ndarray, *, smooth: bool = False, ambiguity: float | None = None) -> ExactFeet:
         """Closest point of every query on the exact faces.
 

@@ -1,0 +1,91 @@
+"""A ball in a hollow narrower than itself touches beside it, and the table says so; by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+pytest.importorskip("OCP")
+
+import exact_shapes as es
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+from OCP.TopoDS import TopoDS
+
+import probekit as pk
+from probekit.deviation import project
+
+
+@pytest.fixture(scope="module")
+def corner(tmp_path_factory):
+    """An L of walls x = 0 and z = 0 whose concave edge along y has a fillet of 1 mm."""
+    block = BRepPrimAPI_MakeBox(gp_Pnt(-10, 0, -10), 50.0, 40.0, 50.0).Shape()
+    ell = BRepAlgoAPI_Cut(block, BRepPrimAPI_MakeBox(gp_Pnt(0, -5, 0), 60.0, 60.0, 60.0).Shape()).Shape()
+    fillet = BRepFilletAPI_MakeFillet(ell)
+    for edge in map(TopoDS.Edge, es.parts(ell, es.EDGE)):
+        ends = es._on_edges(edge, 6, np.random.default_rng(0))
+        if np.abs(ends[:, [0, 2]]).max() < 1e-9:
+            fillet.Add(1.0, edge)
+    path = es.write(fillet.Shape(), tmp_path_factory.mktemp("corner") / "corner.step")
+    part = pk.nominal.load(path)
+    found = part.engine.feet(np.array([[1 - np.sqrt(0.5), 20, 1 - np.sqrt(0.5)]]))
+    return part, part.face_names[found.face[0]]
+
+
+def centres(points, **columns):
+    x, y, z = np.asarray(points, dtype=float).T
+    return pd.DataFrame({"touch": np.arange(len(x)), "feature": "", "x": x, "y": y, "z": z}).assign(**columns)
+
+
+def test_a_ball_that_cannot_touch_there_is_flagged(corner):
+    """Ball of 3 mm against both walls: sqrt(3^2 + 2^2) - 3 = 0.6056 mm over the end of the fillet."""
+    part, fillet = corner
+    table = centres([[3.0, 20, 3.0]], face=fillet)
+    found = project(table, part, stylus=3.0)
+    assert found["deviation"][0] == pytest.approx(np.sqrt(13) - 3)
+    assert "too tight" in found["flag"][0]
+    # in its walls it is right
+    walls = project(centres([[3.0, 20, 8.0], [8.0, 20, 3.0]]), part, stylus=3.0)
+    assert walls["deviation"].tolist() == pytest.approx([0, 0], abs=1e-12)
+    assert (walls["flag"] == "").all()
+
+
+@pytest.mark.parametrize(("ball", "flagged"), [(0.5, False), (0.999, False), (1.0, False), (1.001, True), (1.5, True)])
+def test_the_radius_decides(corner, ball, flagged):
+    part, fillet = corner
+    way = np.sqrt(0.5)
+    at = 1.0 + (ball - 1.0) * way  # so that the ball touches the middle of the fillet, or would
+    found = project(centres([[at, 20, at]], face=fillet), part, stylus=ball)
+    assert ("too tight" in found["flag"][0]) is flagged
+
+
+def test_an_allowance_makes_it_narrower(corner):
+    part, fillet = corner
+    at = 1.0 - 0.2 * np.sqrt(0.5)
+    table = centres([[at, 20, at]], face=fillet)
+    assert "too tight" not in project(table, part, stylus=0.8)["flag"][0]
+    assert "too tight" in project(table, part, stylus=0.8, allowance=0.3)["flag"][0]
+
+
+def test_contact_points_and_facets_are_never_too_tight(corner):
+    part, fillet = corner
+    table = centres([[0.3, 20, 0.3]], face=fillet)
+    assert "too tight" not in project(table, part)["flag"][0]
+    mesh = pk.nominal.from_arrays(part.vertices, part.facets)
+    assert "too tight" not in project(centres([[3.0, 20, 3.0]]), mesh, stylus=3.0)["flag"][0]
+
+
+def test_a_bore_narrower_than_the_ball(tmp_path):
+    """Ball of 3 mm over a bore of 5 mm diameter: bound to the bore it rests on the rim and cannot touch the wall."""
+    block = BRepPrimAPI_MakeBox(gp_Pnt(-10, -10, -10), 20.0, 20.0, 10.0).Shape()
+    bore = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(0, 0, -20), gp_Dir(0, 0, 1)), 2.5, 40.0).Shape()
+    part = pk.nominal.load(es.write(BRepAlgoAPI_Cut(block, bore).Shape(), tmp_path / "bore.step"))
+    wall = part.face_names[part.engine.feet(np.array([[2.5, 0.0, -5.0]])).face[0]]
+    rest = np.sqrt(3.0**2 - 2.5**2)
+    found = project(centres([[0.001, 0, rest], [4.0, 4.0, 3.0]], face=[wall, ""]), part, stylus=3.0)
+    assert "too tight" in found["flag"][0]
+    assert found["flag"][1] == ""
+    assert found["deviation"][1] == pytest.approx(0.0, abs=1e-12)
