@@ -29,7 +29,7 @@ class OnBorder(NamedTuple):
     flags : (n,) uint8
         Those of the edges it lies on.
     left : (n,) bool
-        Whether the point lies to the left of the edge, or at a corner of each of the edges that meet there.
+        Whether the point lies to the left of the edge, or at a corner in the angle left of those that meet there.
     at_end : (n,) bool
         Whether the foot is the end of an edge.
     """
@@ -151,6 +151,16 @@ class Borders:
             np.array([edge.smoothly_closed for edge in self.edges]),
         )
 
+    def ends(self) -> tuple[np.ndarray, np.ndarray]:
+        """First and last point (e, 2, 3) of each edge in `edges`, and the derivatives there (e, 2, 3)."""
+        which = np.repeat(np.arange(len(self.edges)), 2)
+        place, tangent = self._evaluate(which, self._table.ends.ravel(), 1)
+        return place.reshape(-1, 2, 3), tangent.reshape(-1, 2, 3)
+
+    def uses(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Face, edge (its place in `edges`) and sense (u,) of every use of an edge."""
+        return self._use_face, self._use_edge, self._use_sense
+
     def rough_gap(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
         """Distance (n,) of points from the edges of faces (n,), or a little less [mm]; infinite without edges."""
         return np.maximum(self._from_lines(points, face) - self.sag[face], 0.0)
@@ -201,9 +211,12 @@ class Borders:
         np.bitwise_or.at(out.flags, rows, self._flags[which])
         np.logical_or.at(out.at_end, rows, at_end[tied])
         if natural is not None:
+            # at a corner, whatever its angle, the sum of the unit vectors to the left: the pseudo-normal in a plane
             to_the_left = self._use_sense[use, None] * across(natural[rows], tangent[tied])
-            out.left[rows] = True
-            np.logical_and.at(out.left, rows, dot(away[tied], to_the_left) >= 0)
+            to_the_left /= np.maximum(lengths(to_the_left), 1e-300)[:, None]
+            lean = np.zeros(len(points))
+            np.add.at(lean, rows, dot(away[tied], to_the_left))
+            out.left[rows] = lean[rows] >= 0
 
     def _candidates(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest."""

@@ -187,7 +187,7 @@ class ExactEngine:
         out.flags[into] = found.flags[good]
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State) -> None:
-        """Signed distances; on edges the normals of the faces that meet there decide, or far off the facets."""
+        """Signed distances; on edges and corners the faces that meet there decide, or far off the facets."""
         out, settled, _, _, sums = state
         away = points - out.foot
         out.distance[settled] = dot(away, out.normal)[settled]
@@ -196,6 +196,9 @@ class ExactEngine:
             return
         away, sums = away[rows], sums[rows]
         far = np.abs(seeds.distance[rows]) > 4.0 * self.brep.deflection
+        near = np.flatnonzero(~far)
+        corner = self._faces.corners.pseudo_normals(out.foot[rows[near]])
+        sums[near] = np.where(np.isfinite(corner), corner, sums[near])
         side = np.where(far, seeds.distance[rows], dot(away, sums))
         length = lengths(away)
         out.distance[rows] = np.where(side < 0, -length, length)

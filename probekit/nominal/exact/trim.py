@@ -9,6 +9,7 @@ import numpy as np
 from .batch import Surfaces
 from .borders import Borders
 from .brep import Brep
+from .corners import Corners
 from .poles import Pole
 from .surfaces import BORDER, UNSETTLED, Closest, Elementary, across, dot, lengths
 
@@ -43,6 +44,11 @@ class TrimmedFaces:
         self._endless = np.array(
             [isinstance(face.surface, Elementary) and face.surface.kind != "cone" for face in brep.faces]
         )
+
+    @cached_property
+    def corners(self) -> Corners:
+        """Where edges end."""
+        return Corners(self._brep, self._border, self._surfaces, self._poles)
 
     @cached_property
     def _corners(self) -> np.ndarray:
