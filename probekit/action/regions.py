@@ -1,4 +1,4 @@
-"""Regions where material is left on or missing: touches beyond their limits, grouped by nearness on one face."""
+"""Regions where material is left on or missing: touches beyond their limits, grouped along the surface of one face."""
 
 from __future__ import annotations
 
@@ -10,6 +10,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["find_regions"]
+
+_FEET, _NORMALS = ["foot_x", "foot_y", "foot_z"], ["nx", "ny", "nz"]
+_LINK = 1.8  # spacings of touches that join two: straight neighbours and diagonal ones
+_ALIKE = 0.5  # cosine of the angle that normals of neighbours may differ by
+_ASIDE = 0.7  # part of the way between neighbours that may lead off the surface
+_LOOKED_AT = 16  # nearest touches, among which the nearest on the same side is sought
 
 
 def find_regions(table: pd.DataFrame) -> pd.DataFrame:
@@ -25,23 +31,30 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         One row per region, missing material first, then by how far it is beyond its limit: `region`, `face`,
         `kind` ("material left" or "material missing"), `can_recut`, `touches`, `deviation` (worst, signed) and
-        `beyond` (over its limit) [mm], centre `x, y, z` [mm], `reach` (from the centre to its furthest touch, plus
-        half the spacing of touches) [mm], `ids`.
+        `beyond` (over its limit) [mm], `x, y, z` of a place on the nominal (the foot of the touch in the middle) [mm],
+        `reach` (from there to its furthest touch, plus half the spacing of touches) [mm], `ids`.
+
+    Notes
+    -----
+    Touches join when they are neighbours along the surface: near to each other, with normals that differ by less than
+    60 degrees, and with the way between them along the surface, not through the material. No two normals of a region
+    are 90 degrees apart or more, so that it has one side from which to cut. A table without normals, `nx, ny, nz`, is
+    taken to be flat.
     """
     import pandas as pd
 
     found = []
     for face, on_face in table.groupby("face", sort=False, observed=True):
-        spacing = _spacing(on_face[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float))
+        spacing = _spacing(*_surface(on_face))
         for word, kind in (("high", "material left"), ("low", "material missing")):
             part = on_face[on_face["verdict"] == word]
-            for rows in _clusters(part[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float), 1.8 * spacing):
+            for rows in _clusters(*_surface(part), _LINK * spacing):
                 group = part.iloc[rows]
                 limit = group["upper"] if word == "high" else group["lower"]
                 beyond = (group["deviation"] - limit).abs().to_numpy()
                 worst = int(beyond.argmax())
-                feet = group[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)
-                centre = feet.mean(axis=0)
+                feet = _surface(group)[0]
+                place = feet[np.linalg.norm(feet - feet.mean(axis=0), axis=1).argmin()]
                 found.append(
                     {
                         "face": str(face),
@@ -50,8 +63,8 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
                         "touches": len(group),
                         "deviation": float(group["deviation"].iloc[worst]),
                         "beyond": float(beyond[worst]),
-                        **dict(zip("xyz", centre.tolist(), strict=True)),
-                        "reach": float(np.linalg.norm(feet - centre, axis=1).max()) + spacing / 2,
+                        **dict(zip("xyz", place.tolist(), strict=True)),
+                        "reach": float(np.linalg.norm(feet - place, axis=1).max()) + spacing / 2,
                         "ids": tuple(group["touch"].tolist()),
                     }
                 )
@@ -62,24 +75,65 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _spacing(points: np.ndarray) -> float:
-    """Median distance to the nearest neighbour [mm]."""
+def _surface(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Feet (n, 3) and outward normals (n, 3)."""
+    feet = table[_FEET].to_numpy(dtype=float)
+    if not set(_NORMALS) <= set(table):
+        return feet, np.tile([0.0, 0.0, 1.0], (len(table), 1))
+    return feet, table[_NORMALS].to_numpy(dtype=float)
+
+
+def _spacing(feet: np.ndarray, normals: np.ndarray) -> float:
+    """Median distance to the nearest neighbour on the same side [mm]."""
     from scipy.spatial import cKDTree
 
-    points = points[np.isfinite(points).all(axis=1)]
-    if len(points) < 2:
+    known = np.isfinite(feet).all(axis=1)
+    feet, normals = feet[known], normals[known]
+    if len(feet) < 2:
         return 0.0
-    return float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
+    distance, near = cKDTree(feet).query(feet, k=min(len(feet), _LOOKED_AT))
+    same = np.einsum("nkc,nc->nk", normals[near], normals) >= _ALIKE
+    same[near == np.arange(len(feet))[:, None]] = False
+    nearest = np.where(same, distance, np.inf).min(axis=1)
+    nearest = nearest[np.isfinite(nearest)]
+    return float(np.median(nearest)) if len(nearest) else 0.0
 
 
-def _clusters(points: np.ndarray, link: float) -> list[np.ndarray]:
+def _clusters(feet: np.ndarray, normals: np.ndarray, link: float) -> list[np.ndarray]:
+    """Rows of each region."""
+    out = []
+    for rows in _connected(feet, normals, link):
+        for side in _sides(normals[rows]):
+            own = rows[side]
+            out += [own[part] for part in _connected(feet[own], normals[own], link)]
+    return out
+
+
+def _connected(feet: np.ndarray, normals: np.ndarray, link: float) -> list[np.ndarray]:
+    """Rows that neighbours along the surface, at most `link` apart, join."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    if not len(points):
+    if not len(feet):
         return []
-    pairs = cKDTree(points).query_pairs(link, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs), dtype=bool), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    one, two = cKDTree(feet).query_pairs(link, output_type="ndarray").T
+    way, between = feet[two] - feet[one], normals[two] + normals[one]
+    off = np.abs(np.einsum("ij,ij->i", way, between)) / np.maximum(np.linalg.norm(between, axis=1), 1e-300)
+    along = off <= _ASIDE * np.linalg.norm(way, axis=1)
+    along &= np.einsum("ij,ij->i", normals[one], normals[two]) >= _ALIKE
+    one, two = one[along], two[along]
+    links = coo_matrix((np.ones(len(one), dtype=bool), (one, two)), shape=(len(feet),) * 2)
     n, label = connected_components(links, directed=False)
     return [np.flatnonzero(label == k) for k in range(n)]
+
+
+def _sides(normals: np.ndarray) -> list[np.ndarray]:
+    """Rows in groups of which no two normals are 90 degrees apart or more, by complete linkage."""
+    from scipy.cluster.hierarchy import fcluster, linkage
+
+    middle = normals.mean(axis=0)
+    if len(normals) < 2 or (normals @ middle > np.sqrt(0.5) * np.linalg.norm(middle)).all():
+        return [np.arange(len(normals))]
+    label = fcluster(linkage(normals, "complete", metric="cosine"), 1.0 - 1e-9, "distance")
+    return [np.flatnonzero(label == k) for k in np.unique(label)]

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
+    from ..tolerance import Evaluation
     from ..verdict import Verdict
 
 __all__ = ["CAUTION", "Action", "suggest"]
@@ -77,7 +78,7 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
     regions = find_regions(verdict.table)
     said = [
         *_on_missing(regions),
-        *_on_left(regions),
+        *_on_left(regions, verdict, table),
         *_on_offset(verdict),
         *(_on_set_up(alignment, table, shares) if alignment is not None and len(table) else []),
         *_on_doubt(verdict),
@@ -96,12 +97,46 @@ def _on_missing(regions: pd.DataFrame) -> list[str]:
     ]
 
 
-def _on_left(regions: pd.DataFrame) -> list[str]:
-    return [
-        f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, {r.deviation:+.3f} mm "
-        f"at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm ({_touches(r.ids)})."
-        for r in regions[regions["can_recut"].astype(bool)].itertuples()
-    ]
+def _on_left(regions: pd.DataFrame, verdict: Verdict, table: pd.DataFrame) -> list[str]:
+    """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help."""
+    said, in_vain = [], {}
+    position = {touch: row for row, touch in enumerate(verdict.table["touch"].tolist())}
+    for r in regions[regions["can_recut"].astype(bool)].itertuples():
+        rows = [position[touch] for touch in r.ids]
+        judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
+        beyond_help = [one for one in judged if _predicted(table, "re-cut", one) > one.width]
+        for one in beyond_help:
+            in_vain.setdefault(one.name, (one, []))[1].append(r)
+        if not beyond_help:
+            said.append(
+                f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, "
+                f"{r.deviation:+.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
+                f"({_touches(r.ids)})."
+            )
+    return said + [_on_vain_recut(one, found, table) for one, found in in_vain.values()]
+
+
+def _on_vain_recut(one: Evaluation, found: list, table: pd.DataFrame) -> str:
+    worst = max(found, key=lambda r: r.deviation)
+    regions = ("Region " if len(found) == 1 else "Regions ") + ", ".join(str(r.region) for r in found)
+    after = _predicted(table, "re-cut", one)
+    text = (
+        f"{one.name}: a re-cut would not bring it within its limits. Material is left ({regions}, "
+        f"{worst.deviation:+.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
+        "once it is off, because material is missing elsewhere."
+    )
+    moved = _predicted(table, "rigid move of each", one)
+    if moved <= one.width:
+        text += (
+            f" A move of its faces as a whole would explain it, leaving {moved:.3f} mm: find out first whether the "
+            "set-up between the cuts, or the datums, can have moved them."
+        )
+    return text
+
+
+def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
+    """Actual value of a tolerance that the table of corrections predicts [mm]."""
+    return float(table.loc[table["correction"].str.contains(correction, regex=False), one.name].iloc[0])
 
 
 def _on_offset(verdict: Verdict) -> list[str]:

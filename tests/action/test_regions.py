@@ -26,9 +26,8 @@ def test_neighbours_are_one_region():
     assert found["region"].tolist() == [1, 2, 3, 4]
     one = found[found["touches"] == 3].iloc[0]
     assert one["beyond"] == pytest.approx(0.05)
-    centre = np.mean([[0, 0], [0, 5], [5, 10]], axis=0)
-    assert [one["x"], one["y"], one["z"]] == pytest.approx([*centre, 0])
-    assert one["reach"] == pytest.approx(max(np.linalg.norm(centre - p) for p in ([0, 0], [5, 10])) + 2.5)
+    assert [one["x"], one["y"], one["z"]] == [0, 5, 0]  # the foot nearest to their middle
+    assert one["reach"] == pytest.approx(np.hypot(5, 5) + 2.5)
 
 
 def test_left_and_missing_never_mix():
@@ -81,3 +80,66 @@ def test_density_sets_the_distance():
     near, far = (find_regions(plate({0: 0.2, 1: 0.2, 55: 0.2}, {}, step=s)) for s in (1.0, 10.0))
     assert near["ids"].tolist() == far["ids"].tolist()
     assert far["reach"].to_numpy() == pytest.approx(10 * near["reach"].to_numpy())
+
+
+def with_normals(table: pd.DataFrame, normals: np.ndarray) -> pd.DataFrame:
+    return table.assign(**dict(zip(("nx", "ny", "nz"), np.asarray(normals, dtype=float).T, strict=True)))
+
+
+def wall(thickness: float, *, size: int = 8, step: float = 5.0) -> pd.DataFrame:
+    """Both sides of a sheet that is one face, all of it 0.12 high, touched at the same places from either side."""
+    one = plate(dict.fromkeys(range(size * size), 0.12), {}, size=size, step=step)
+    above = with_normals(one.assign(foot_z=thickness / 2), np.tile([0, 0, 1], (len(one), 1)))
+    below = with_normals(one.assign(foot_z=-thickness / 2), np.tile([0, 0, -1], (len(one), 1)))
+    table = pd.concat([above, below], ignore_index=True)
+    return table.assign(touch=np.arange(len(table)))
+
+
+@pytest.mark.parametrize("thickness", [0.3, 3.0, 8.0])
+def test_both_sides_of_a_thin_wall_are_two_regions(thickness):
+    found = find_regions(wall(thickness))
+    assert found["touches"].tolist() == [64, 64]
+    assert found["z"].abs().tolist() == [thickness / 2] * 2, "on the surface, not in the material"
+    assert np.sign(found["z"]).tolist() == [1, -1]
+
+
+def blade(radius: float = 30.0, *, turn: float = np.pi) -> tuple[pd.DataFrame, np.ndarray]:
+    """A nose: part of a cylinder about y, touched every 5 degrees and 3 mm, all 0.12 high; and its normals."""
+    angle, y = (a.ravel() for a in np.meshgrid(np.arange(0, turn, np.radians(5)), np.arange(0, 15.1, 3)))
+    normals = np.column_stack([np.cos(angle), np.zeros(len(y)), np.sin(angle)])
+    table = pd.DataFrame({"touch": np.arange(len(y)), "face": "skin", "deviation": 0.12, "verdict": "high"})
+    table[["foot_x", "foot_y", "foot_z"]] = radius * normals + np.column_stack([0 * y, y, 0 * y])
+    table["lower"], table["upper"] = -0.1, 0.1
+    return with_normals(table, normals), normals
+
+
+@pytest.mark.parametrize("turn", [1.0, np.pi, 2 * np.pi])
+def test_a_place_is_a_foot_and_a_region_has_one_side(turn):
+    table, normals = blade(turn=turn)
+    found = find_regions(table)
+    assert found["touches"].sum() == len(table)
+    assert len(found) <= 6, "few regions, not one for each touch"
+    for region in found.itertuples():
+        own = normals[list(region.ids)]
+        assert (own @ own.T).min() > 0, "no two normals 90 degrees apart"
+        assert np.hypot(region.x, region.z) == pytest.approx(30.0)
+        feet = table.loc[list(region.ids), ["foot_x", "foot_y", "foot_z"]].to_numpy()
+        assert (feet == [region.x, region.y, region.z]).all(axis=1).any(), "a foot of one of its touches"
+    assert (len(found) == 1) is (turn == 1.0)
+
+
+def test_a_step_is_not_along_the_surface():
+    """Two terraces of one face, 6 mm one above the other: their normals agree all the same."""
+    table = plate(dict.fromkeys((44, 45, 54, 55), 0.2), {})
+    table.loc[[54, 55], "foot_z"] = 6.0
+    found = find_regions(with_normals(table, np.tile([0, 0, 1], (100, 1))))
+    assert sorted(found["ids"]) == [(44, 45), (54, 55)]
+
+
+def test_noise_on_the_feet_changes_nothing():
+    rng = np.random.default_rng(1)
+    table = wall(1.0)
+    table[["foot_x", "foot_y", "foot_z"]] += rng.normal(scale=0.02, size=(len(table), 3))
+    normals = table[["nx", "ny", "nz"]] + rng.normal(scale=0.02, size=(len(table), 3))
+    table[["nx", "ny", "nz"]] = normals.div(np.linalg.norm(normals, axis=1), axis=0)
+    assert find_regions(table)["touches"].tolist() == [64, 64]

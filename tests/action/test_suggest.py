@@ -116,11 +116,35 @@ def test_material_missing_cannot_be_recut():
     assert "cannot be re-cut: material is missing there, -0.1" in text
     assert "(touch p5)" in text
     assert "Cutting does not bring it back" in text
-    left = about(action, "Region 2")
-    assert "could be re-cut: material is left there, +0.1" in left
-    assert "(touch p14)" in left
+    left = about(action, "all round: a re-cut would not bring it within its limits")
+    assert "(Region 2, +0.1" in left
     assert [r["can_recut"] for _, r in action.regions.iterrows()] == [False, True]
     assert action.suggestions.index(text) < action.suggestions.index(left)
+
+
+def test_a_recut_that_helps_is_suggested():
+    action, _ = job(spike({5: -0.08, 14: 0.13}), align=False)
+    text = about(action, "Region 1")
+    assert "could be re-cut: material is left there, +0.1" in text
+    assert "(touch p14)" in text
+    recut = action.table[action.table["correction"].str.contains("re-cut")].iloc[0]
+    assert recut["all round"] <= 0.2
+
+
+def test_a_recut_that_cannot_help_is_not_suggested():
+    """Faces displaced together by 0.15 mm: as much is missing on one side as is left on the other."""
+    action, _ = job(NORMALS @ [0.15, 0.0, 0.0], align=False)
+    recut, moved = (
+        float(action.table.loc[action.table["correction"].str.contains(word), "all round"].iloc[0])
+        for word in ("re-cut", "rigid move of each")
+    )
+    assert recut == pytest.approx(0.3, abs=0.01)
+    assert moved < 0.02
+    assert action.regions["can_recut"].any()
+    assert not [s for s in action.suggestions if "could be re-cut" in s]
+    text = about(action, "all round: a re-cut would not bring it within its limits")
+    assert f"{recut:.3f} mm of 0.200 mm would stay" in text
+    assert f"move of its faces as a whole would explain it, leaving {moved:.3f} mm" in text
 
 
 def test_many_ids_are_cut_short():
