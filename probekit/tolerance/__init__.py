@@ -10,6 +10,7 @@ from .orientation import orientation, orientation_of_axis
 from .per_unit import per_unit
 from .position import bonus_of, pattern, position, virtual_condition
 from .profile import limits, profile
+from .propagation import Carried, carry, own_uncertainty, value_u
 from .requirements import composite, separate, simultaneous
 from .runout import runout
 from .size import size
@@ -23,6 +24,7 @@ __all__ = [
     "ENOUGH",
     "KINDS",
     "SYMBOLS",
+    "Carried",
     "Composite",
     "Evaluation",
     "Explanation",
@@ -36,6 +38,7 @@ __all__ = [
     "Tolerance",
     "bonus_of",
     "boundary_limits",
+    "carry",
     "circularity",
     "composite",
     "cylindricity",
@@ -49,6 +52,7 @@ __all__ = [
     "line_profile",
     "orientation",
     "orientation_of_axis",
+    "own_uncertainty",
     "pattern",
     "per_unit",
     "position",
@@ -61,5 +65,6 @@ __all__ = [
     "size",
     "straightness",
     "straightness_of_axis",
+    "value_u",
     "virtual_condition",
 ]

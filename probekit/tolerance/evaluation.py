@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from ..fit import Freedom
     from .explain import Explanation
+    from .propagation import Carried
 
 __all__ = ["Evaluation", "Shifts"]
 
@@ -87,6 +89,16 @@ class Evaluation:
         Of a position, and of the orientation of an axis: each derived feature within its zone.
     alternatives : callable, optional
         Computes the value that other fits give: name of the fit -> actual value [mm]. For `explain`.
+    freedom : Freedom, optional
+        What was free for the tolerance's own placement, as motions; None if `free` says it by name.
+    gradient : (n,) float, optional
+        Of a value judged as a whole: its change with the deviation of each touch judged, less that of a bonus.
+    slope : (6,) float, optional
+        Of a value judged as a whole: its change with the shift of the origin of its datum frame [mm] and the turn of
+        the frame [rad], less what the placement takes up.
+    carried : Carried, optional
+        What the uncertainty of the datum frame that was established for this tolerance does to what is judged; None if
+        it is judged in the coordinates of the table.
     """
 
     name: str
@@ -110,6 +122,10 @@ class Evaluation:
     details: Mapping[str, float] = field(default_factory=dict)
     shifts: tuple[Shifts, ...] = ()
     alternatives: Callable[[], Mapping[str, float]] | None = field(default=None, repr=False)
+    freedom: Freedom | None = field(default=None, repr=False)
+    gradient: np.ndarray | None = field(default=None, repr=False)
+    slope: np.ndarray | None = field(default=None, repr=False)
+    carried: Carried | None = field(default=None, repr=False)
 
     @property
     def touches(self) -> int:

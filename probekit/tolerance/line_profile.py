@@ -98,6 +98,7 @@ def line_profile(
         features=covered.names,
         width=width,
         free=free.names,
+        freedom=free,
         kind="profile of a line",
         details=details,
         notes=notes,

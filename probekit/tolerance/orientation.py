@@ -27,6 +27,7 @@ from .cover import cover, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
 from .placement import Free, freedom_of
 from .profile import zone_evaluation
+from .propagation import lean_sensitivity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -110,6 +111,7 @@ def orientation(
         features=covered.names,
         width=width,
         free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
+        freedom=freedom.with_shifts(),
         kind=kind,
         notes=(*_said(angle, square), *few("plane", len(covered.rows), kind)),
         alternatives=partial(_other_planes, points, square, covered.outward),
@@ -184,6 +186,7 @@ def orientation_of_axis(
         return float(np.linalg.norm(lean(one)[0]))
 
     actual, (slant, zone) = value(axis), lean(axis)
+    gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
     return Evaluation(
         name=name,
         features=covered.names,
@@ -223,6 +226,8 @@ def orientation_of_axis(
             ),
         ),
         alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
+        gradient=gradient,
+        slope=slope,
     )
 
 

@@ -122,6 +122,7 @@ def per_unit(
         ruling=tuple(covered.ids[window][off >= off.max() - 5e-6].tolist()),
         missed_rows=covered.missed,
         free=free.names,
+        freedom=free,
         motion=np.eye(4),
         kind="profile of a surface per unit " + ("area" if along is None else "length"),
         by_touch=False,

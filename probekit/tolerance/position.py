@@ -31,10 +31,13 @@ from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .placement import Free, freedom_of
+from .propagation import shift_sensitivity
 from .settle import Held, settle, settle_surfaces
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from ..fit import Element
 
 __all__ = ["Group", "bonus_of", "evaluation_at", "group_of", "pattern", "position", "virtual_condition"]
 
@@ -235,10 +238,10 @@ class Group:
         return [material_of(part) == "outside" for part in self.parts.values()]
 
     @cached_property
-    def sizes(self) -> list[float]:
-        """Size of each that its bonus comes from [mm]."""
+    def envelopes(self) -> list[tuple[float, Element]]:
+        """Size of each that its bonus comes from [mm], and its element."""
         of, least = self.options[0]["of"], self.modifier == "L"
-        return [size_of(part, SHAPES[of], envelope(part, least_material=least))[0] for part in self.parts.values()]
+        return [size_of(part, SHAPES[of], envelope(part, least_material=least)) for part in self.parts.values()]
 
     def held(self, method: str | None = None) -> list[Held]:
         """The features, derived by a method, with bonus and boundary."""
@@ -248,7 +251,7 @@ class Group:
             if not self.modifier:
                 made.append(Held(one, self.width, 0.0, part.contact))
                 continue
-            bonus = bonus_of(self.sizes[k], self.limits, self.modifier, bore=bore)
+            bonus = bonus_of(self.envelopes[k][0], self.limits, self.modifier, bore=bore)
             boundary = virtual_condition(self.width, self.limits, self.modifier, bore=bore)
             made.append(Held(one, self.width, bonus, part.contact, boundary, inside=bore == (self.modifier == "M")))
         return made
@@ -327,6 +330,15 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         return values
 
     fitted = [size_of(part, SHAPES[of], "least_squares")[1] for part in group.parts.values()]
+    gradient, slope = shift_sensitivity(
+        [one.feature for one in held],
+        [(part.contact, part.normal) for part in group.parts.values()],
+        worst,
+        motion,
+        free,
+        0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
+        group.envelopes[worst][1].active if modifier else (),
+    )
     return Evaluation(
         name=group.name,
         features=group.names,
@@ -352,6 +364,8 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
             for label, one in zip(group.parts, held, strict=True)
         ),
         alternatives=alternatives,
+        gradient=gradient,
+        slope=slope,
     )
 
 
@@ -365,7 +379,7 @@ def _each(group: Group, held: Sequence[Held]) -> tuple[dict[str, float], list[st
             on + note for note in (*few(SHAPES[one.feature.of], len(part.rows), "a position"), *one.feature.notes)
         ]
         if group.modifier:
-            size, (low, high) = group.sizes[k], group.limits
+            size, (low, high) = group.envelopes[k][0], group.limits
             details |= {f"{lead}size": size, f"{lead}bonus": one.bonus, f"{lead}virtual condition": one.boundary}
             if not low <= size <= high:
                 notes.append(f"{on}the size {size:.4f} mm is outside {low:g} to {high:g} mm: it fails by itself")

@@ -167,6 +167,7 @@ def profile(
         features=names,
         width=width,
         free=free.names,
+        freedom=free,
         motion=placed.motion,
         details=details,
         notes=notes,

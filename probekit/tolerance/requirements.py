@@ -163,6 +163,7 @@ class _Zones:
             features=self.covered.names,
             width=self.tolerance.width,
             free=free.names,
+            freedom=free,
             motion=motion,
             details=details,
             notes=(

@@ -17,6 +17,8 @@ from ..errors import InputError
 from .axes import size_of
 from .cover import Covered, cover, few
 from .evaluation import Evaluation
+from .form import material_of
+from .propagation import element_gain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,11 +80,17 @@ def size(
     elif method in _GLOBAL:
         value, fitted = size_of(covered, of, method)
         values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
+        gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
         notes += [*few(of, len(covered.rows), "a size"), *fitted.notes]
     else:
         raise InputError("unknown method for a size", found=method, expected="two_point, " + ", ".join(_GLOBAL))
     middle = (limits[0] + limits[1]) / 2
     off = np.abs(values - middle)
+    if method == "two_point":
+        gradient = np.zeros(len(covered.rows))
+        gradient[pairs[int(off.argmax())]] = 1.0
+    sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on makes a boss larger, a bore smaller
+    sense *= np.sign((values - middle)[off.argmax()])
     ruling = dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist())
     return Evaluation(
         name=name,
@@ -104,6 +112,7 @@ def size(
         notes=tuple(notes),
         details={"smallest size": float(values.min()), "largest size": float(values.max()), "middle of limits": middle},
         alternatives=partial(_others, covered, of, opposed, middle),
+        gradient=2.0 * sense * gradient,
     )
 
 

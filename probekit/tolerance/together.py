@@ -12,6 +12,7 @@ from ..deviation import project
 from ..errors import InputError
 from ..fit import FREEDOMS, Datum, DatumFrame, datum_frame
 from .evaluation import Evaluation
+from .propagation import carry, own_uncertainty
 from .requirements import composite, simultaneous
 from .spec import Profile, Tolerance
 from .spec_located import Position
@@ -32,6 +33,7 @@ def evaluate_all(
     *,
     datums: Iterable[Datum] = (),
     pivot: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    u: float | None = None,
 ) -> list[Evaluation]:
     """Evaluate tolerances, in their order.
 
@@ -50,6 +52,9 @@ def evaluate_all(
         the touches in the table, in their order, and with what that frame leaves free, unless the tolerance names what
         is free. "B(M)" takes datum B at its material boundary, with its play; "B" takes it at RMB. The lower segment of
         a composite tolerance has all shifts besides.
+    u : float, optional
+        Standard uncertainty of a touch [mm]; a column `u` of the table comes first. The least that the covariance of
+        each frame is made of. What a frame's covariance does to what is judged in it is kept as `carried`.
 
     Raises
     ------
@@ -63,7 +68,7 @@ def evaluate_all(
     for one in tolerances:
         for segment in (one.locating, one.relating) if isinstance(one, Composite) else (one,):
             if known and segment.datums not in frames:
-                frame = named_frame(segment.datums, known, found, nominal, tolerance=segment.name)
+                frame = named_frame(segment.datums, known, found, nominal, tolerance=segment.name, u=u)
                 frames[segment.datums] = frame, in_frame(found, frame, nominal)
     results: dict[int, tuple[Evaluation, ...]] = {}
     for members in _sharing(tolerances, frames).values():
@@ -71,14 +76,14 @@ def evaluate_all(
         frame, table = frames.get(first.datums, (None, found))
         free = None if first.free else frame
         together = simultaneous(table, [tolerances[k] for k in members], free=free, nominal=nominal, pivot=pivot)
-        results |= {k: (_told(one, frame),) for k, one in zip(members, together, strict=True)}
+        results |= {k: (_told(one, frame, table),) for k, one in zip(members, together, strict=True)}
     for k, one in enumerate(tolerances):
         if isinstance(one, Composite):
             results[k] = _composite(one, frames, found, nominal, pivot, bool(known))
         elif k not in results:
             frame, table = frames.get(one.datums, (None, found))
             free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
-            results[k] = (_told(one.evaluate(table, nominal, pivot=pivot, free=free), frame),)
+            results[k] = (_told(one.evaluate(table, nominal, pivot=pivot, free=free), frame, table),)
     return [one for k in range(len(tolerances)) for one in results[k]]
 
 
@@ -89,6 +94,7 @@ def named_frame(
     nominal: Nominal | None = None,
     *,
     tolerance: str = "",
+    u: float | None = None,
 ) -> DatumFrame:
     """Establish the frame that letters such as "A", "B(M)" name.
 
@@ -102,6 +108,8 @@ def named_frame(
         See `probekit.fit.datum_frame`.
     tolerance : str
         What wants it, for the error.
+    u : float, optional
+        See `evaluate_all`.
 
     Raises
     ------
@@ -124,7 +132,8 @@ def named_frame(
                 todo='Give the datum boundary = ["MMB", size].',
             )
         wanted.append(known[letter] if modifier else replace(known[letter], boundary="RMB"))
-    return datum_frame(found, wanted, nominal=nominal)
+    own = own_uncertainty(found, u)
+    return datum_frame(found, wanted, nominal=nominal, u=own if own.any() else None)
 
 
 def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | None) -> pd.DataFrame:
@@ -199,13 +208,17 @@ def _composite(
     if not lower.datums and not lower.free:
         lower = replace(lower, free=FREEDOMS)
     pair = composite(table, upper, lower, nominal=nominal, pivot=pivot, frame=frame, refined_in=frames[lower.datums][0])
-    return tuple(_told(own, frame) for own in pair)
+    return tuple(_told(own, frame, table) for own in pair)
 
 
-def _told(evaluation: Evaluation, frame: DatumFrame | None) -> Evaluation:
-    """The evaluation with its motion taken from the table's coordinates on, and the frame named."""
+def _told(evaluation: Evaluation, frame: DatumFrame | None, table: pd.DataFrame) -> Evaluation:
+    """The evaluation with its motion taken from the table's coordinates on, the frame named and its doubt carried.
+
+    `table`: the one it was made of, in the frame.
+    """
     if frame is None:
         return evaluation
+    evaluation = carry(evaluation, table, frame.alignment)
     notes = (f"in the datum frame established for it: {frame.sentence}", *evaluation.notes)
     notes += tuple(f"play used: {one.sentence}" for one in frame.mobility if one.clearance >= 0)
     return replace(evaluation, motion=evaluation.motion @ frame.motion, notes=notes)

@@ -1,0 +1,290 @@
+"""How far uncertainty reaches what a tolerance judges: that of its touches, and that of the frame it is judged in.
+
+symbol   variable     meaning
+u_i                   standard uncertainty of the deviation of touch i [mm]
+J_i      rows         change of a deviation with a small motion: shift of the origin [mm], turn [rad]
+Sigma    covariance   covariance of that motion: of the alignment, or of the datum frame of the tolerance
+g_i      gradient     change of the actual value with the deviation of touch i
+s        slope        change of the actual value with a small motion
+
+A touch is judged with u_i^2 + J_i Sigma J_i' (law of propagation: JCGM 100:2008, 5.1.2 and 5.2.2; JCGM 102:2011, 6.2;
+clauses from memory). What the zone's own placement takes up of the motion is no error: J is taken less its projection,
+by least squares over the touches, on the motions that are free. Touches that made the frame are correlated with it:
+moving one moves the frame after it, so that the sum above is more than the truth, which is the safe side.
+
+A value judged as a whole has max(|sum g_i u_i|, sqrt(sum g_i^2 u_i^2))^2 + s Sigma s'. One number u per touch does not
+say how much of it is common to all (ball radius, temperature) and how much is the touch's own; any share between is
+covered by the larger of the two. The sum is what counts for a size, where a radius error enters twice; the root for a
+place, where it cancels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+from ..fit import FREEDOMS, Freedom, motion_parameters
+from ..fit.motion import cross_matrix, left_jacobian, typical_arm
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..fit import Alignment
+    from .axes import Axis
+    from .cover import Covered
+    from .derived import Derived
+    from .evaluation import Evaluation
+
+__all__ = [
+    "Carried",
+    "carry",
+    "element_gain",
+    "lean_sensitivity",
+    "less_placement",
+    "motion_covariance",
+    "own_uncertainty",
+    "shift_sensitivity",
+    "value_u",
+]
+
+_NOTHING = 1e-9  # a row this small, against the largest, is none
+_FIXED = 1e-2  # a motion that changes the deviations by less than this part of the strongest is not fixed by them
+
+
+@dataclass(frozen=True, eq=False)
+class Carried:
+    """What the uncertainty of a frame does to what is judged in it.
+
+    Attributes
+    ----------
+    rows : (m, 6) float
+        Change of each deviation (or, m = 1, of the actual value) with the shift of the origin [mm] and the turn [rad].
+    covariance : (6, 6) float
+        Of that motion; NaN if it is not known.
+    """
+
+    rows: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def each(self) -> np.ndarray:
+        """(m,) standard uncertainty that each takes from the frame [mm]; NaN where it is not known."""
+        return self.along(np.eye(len(self.rows)))
+
+    def along(self, weights: np.ndarray) -> np.ndarray:
+        """The same of weighted sums: `weights` (..., m) -> (...) [mm]."""
+        rows = np.asarray(weights, dtype=float) @ self.rows
+        matters = np.abs(rows).max(axis=-1) > _NOTHING * max(float(np.abs(self.rows).max(initial=0.0)), 1.0)
+        if not np.isfinite(self.covariance).all():
+            return np.where(matters, np.nan, 0.0)
+        return np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", rows, self.covariance, rows), 0.0))
+
+
+def own_uncertainty(found: pd.DataFrame, u: float | None = None) -> np.ndarray:
+    """Standard uncertainty of each touch by itself: its entry in the column `u`, else `u`, else zero.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Touches or deviations table.
+    u : float, optional
+        Of the touches that have none of their own [mm].
+
+    Returns
+    -------
+    (n,) float
+        [mm].
+
+    Raises
+    ------
+    InputError
+        If one is negative, or `u` is not finite.
+    """
+    given = 0.0 if u is None else float(u)
+    if not (np.isfinite(given) and given >= 0):
+        raise InputError("the standard uncertainty must be zero or more", found=u, expected="mm")
+    if "u" not in found:
+        return np.full(len(found), given)
+    column = found["u"].to_numpy(dtype=float)
+    own = np.where(np.isfinite(column), column, given)
+    if (own < 0).any():
+        raise InputError("a standard uncertainty cannot be negative", column="u", found=float(own.min()))
+    return own
+
+
+def motion_covariance(alignment: Alignment) -> np.ndarray:
+    """Covariance (6, 6) of an alignment as a small motion of the aligned part: shift of the origin [mm], turn [rad].
+
+    Its parameters p are t [mm] about the pivot and w [deg]; a change turns by J_l(w) dw and shifts the point pivot + t
+    by dt, see `probekit.fit.motion.left_jacobian`.
+    """
+    shift, turn = motion_parameters(alignment.motion, pivot=alignment.pivot)
+    turning = left_jacobian(np.radians(turn)) * (np.pi / 180.0)
+    step = np.zeros((6, 6))
+    step[:3, :3], step[3:, 3:] = np.eye(3), turning
+    step[:3, 3:] = cross_matrix(np.asarray(alignment.pivot, dtype=float) + shift) @ turning
+    return step @ alignment.covariance @ step.T
+
+
+def carry(evaluation: Evaluation, found: pd.DataFrame, alignment: Alignment | None) -> Evaluation:
+    """The evaluation with what the uncertainty of its frame does to it, as `carried`.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    found : DataFrame
+        The deviations table it was made of.
+    alignment : Alignment or None
+        What brought the table to where it is: the alignment of the part, or the datum frame of the tolerance. None:
+        nothing did, and the evaluation is returned as it is.
+    """
+    if alignment is None:
+        return evaluation
+    if evaluation.slope is not None:
+        rows = evaluation.slope[None]
+    elif evaluation.gradient is not None:
+        rows = np.zeros((1, 6))
+    else:
+        chosen = found.iloc[evaluation.rows]
+        if not {"cx", "nx"} <= set(chosen):
+            raise InputError(
+                "the uncertainty of an alignment needs to know where the touches are",
+                expected="a deviations table of probekit.deviation.project",
+            )
+        at, normal = (chosen[list(names)].to_numpy(dtype=float) for names in (("cx", "cy", "cz"), ("nx", "ny", "nz")))
+        rows = less_placement(_rows(at, normal), evaluation.freedom or _named(evaluation.free))
+    return replace(evaluation, carried=Carried(rows, motion_covariance(alignment)))
+
+
+def value_u(evaluation: Evaluation, own: np.ndarray) -> float:
+    """Standard uncertainty of an actual value that is judged as a whole.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    own : (n,) float
+        That of each touch judged, by itself [mm].
+
+    Returns
+    -------
+    float
+        [mm]; NaN if that of its frame is not known. Where nothing tells how the value depends on the touches
+        (`gradient` is None) it is twice that of the worst touch: no zone about the nominal grows faster.
+    """
+    from_frame = np.zeros(1) if evaluation.carried is None else evaluation.carried.each
+    if evaluation.gradient is None:
+        return 2.0 * float(np.hypot(own, from_frame).max())
+    parts = evaluation.gradient * own
+    return float(np.hypot(max(abs(float(parts.sum())), float(np.linalg.norm(parts))), from_frame[0]))
+
+
+def less_placement(rows: np.ndarray, freedom: Freedom) -> np.ndarray:
+    """Rows (n, 6) less what a placement in the motions that are free without limit takes up of them."""
+    freedom = freedom.without_play()
+    if not freedom:
+        return rows
+    motions = freedom.motions.copy()
+    motions[:3] -= np.cross(motions[3:].T, freedom.pivot).T  # written about the origin
+    motions /= np.maximum(np.linalg.norm(motions, axis=0), 1e-300)
+    free = rows @ motions
+    return rows - free @ np.linalg.lstsq(free, rows, rcond=1e-9)[0]
+
+
+def element_gain(points: np.ndarray, normals: np.ndarray, active: tuple[int, ...] = ()) -> tuple[np.ndarray, ...]:
+    """How an element of size follows its touches, to first order.
+
+    Parameters
+    ----------
+    points, normals : (n, 3) float
+        Touches [mm] and the outward normals there.
+    active : tuple of int
+        Touches that it rests on; all of them, by least squares, if that is empty.
+
+    Returns
+    -------
+    twist : (6, n) float
+        Shift of the point `centre` and turn [rad per mm] with the deviation of each touch.
+    outward : (n,) float
+        Change of half its size, outward from the material.
+    centre : (3,) float
+    """
+    use = np.arange(len(points)) if not active else np.array(sorted(active))
+    centre = points.mean(axis=0)
+    arm = np.array([1.0] * 3 + [typical_arm(points, centre)] * 3)
+    off = points[use] - centre
+    design = np.column_stack([normals[use], np.cross(off, normals[use]) / arm[3], np.ones(len(use))])
+    gain = np.zeros((7, len(points)))
+    gain[:, use] = np.linalg.pinv(design, rcond=_FIXED)
+    return gain[:6] / arm[:, None], gain[6], centre
+
+
+def shift_sensitivity(
+    features: list[Derived],
+    touches: list[tuple[np.ndarray, np.ndarray]],
+    worst: int,
+    motion: np.ndarray,
+    freedom: Freedom,
+    bonus: float = 0.0,
+    bonus_from: tuple[int, ...] = (),
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gradient (n,) and slope (6,) of the position value of the worst of some derived features, after a motion (4, 4).
+
+    Parameters
+    ----------
+    features : list of Derived
+    touches : list of (points, normals)
+        Of each: (n_k, 3) contact points [mm] and outward normals. The gradient runs over all of them, in this order.
+    worst : int
+        Which feature rules.
+    motion, freedom
+        Where the zones were placed, and what was free for that. The placement takes up, by least squares over all
+        places judged, what it can of a motion of the frame; of the touches' own errors nothing is taken off.
+    bonus : float
+        1 if a bonus grows with less material (M), -1 if with more (L), 0 if there is none: it moves the limit.
+    bonus_from : tuple of int
+        Touches that the envelope rests on which the bonus comes from.
+    """
+    slopes = [one.slopes(motion, np.zeros(3)) for one in features]
+    leads, own = features[worst], features[worst].shifts(motion)[0]
+    place = int(np.linalg.norm(own, axis=1).argmax())
+    size = float(np.linalg.norm(own[place]))
+    towards = own[place] / size if size > 1e-9 else np.eye(own.shape[1])[0]
+    points, normals = touches[worst]
+    twist, _, centre = element_gain(points, normals, leads.active)
+    outward = element_gain(points, normals, bonus_from)[1]
+    gradient = [np.zeros(len(at)) for at, _ in touches]
+    gradient[worst] = 2.0 * towards @ leads.slopes(np.eye(4), centre)[place] @ twist + 2.0 * bonus * outward
+    rows = less_placement(np.concatenate([one.reshape(-1, 6) for one in slopes]), freedom)
+    at = sum(one.shape[0] * one.shape[1] for one in slopes[:worst]) + place * own.shape[1]
+    return np.concatenate(gradient), 2.0 * towards @ rows[at : at + own.shape[1]]
+
+
+def lean_sensitivity(
+    axis: Axis, slant: np.ndarray, span: float, turns: np.ndarray, covered: Covered
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gradient (n,) and slope (6,) of the orientation value of an axis.
+
+    `slant` (3,): how far it leans over its length `span` [mm]; `turns` (3, t): turns that the datum frame leaves.
+    """
+    size = float(np.linalg.norm(slant))
+    towards = slant / size if size > 1e-9 else np.linalg.svd(axis.direction[None])[2][1]
+    about = span * np.cross(axis.direction, towards)  # change of the slant with a turn: span (w x d) . towards
+    twist, _, _ = element_gain(covered.contact, covered.normal, axis.active)
+    left = about - turns @ np.linalg.lstsq(turns, about, rcond=None)[0] if turns.shape[1] else about
+    return about @ twist[3:], np.concatenate([np.zeros(3), left])
+
+
+def _rows(at: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """(n, 6) change of the deviation at points with the shift of the origin and the turn."""
+    return np.hstack([normal, np.cross(at, normal)])
+
+
+def _named(names: tuple[str, ...]) -> Freedom:
+    """What named freedoms allow wherever their pivot was: a turn counts where the shifts across it are free too."""
+    across = {"rx": ("ty", "tz"), "ry": ("tx", "tz"), "rz": ("tx", "ty")}
+    return Freedom.named(
+        [name for name in names if name in FREEDOMS and all(one in names for one in across.get(name, ()))]
+    )
