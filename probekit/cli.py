@@ -122,7 +122,7 @@ def _inspect(options: argparse.Namespace) -> int:
     wanted, results = _begun(options, "inspect")
     if options.touches is not None:
         wanted = wanted.with_touches(options.touches)
-    with results.running(f"probekit inspect {options.study.name}"), study.naming(options.study):
+    with results.running(f"probekit inspect {options.study.name}"):
         found = study.run(wanted, progress=progress)
         paths = study.write(found, results.folder)
     progress.clear()
@@ -156,7 +156,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     progress = Progress()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
-    with results.running(f"probekit {command} {options.study.name}"), study.naming(options.study):
+    with results.running(f"probekit {command} {options.study.name}"):
         planned = study.plan(wanted, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
@@ -211,15 +211,18 @@ def _summary(found: Inspection) -> str:
     """What a person wants to read first."""
     verdict, table = found.verdict, found.verdict.table
     lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}", "", "Tolerances"]
-    for one in verdict.evaluations:
+    for one, judged in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True):
+        U = f"{judged.U:.4f}" if judged.U == judged.U else "not known"
         lines.append(
-            f"  {one.name:<20} actual {one.actual:.4f} of {one.width:.4f} mm   deviations {one.low:+.4f} to "
-            f"{one.high:+.4f}   {one.touches} touches" + (f", {one.missed} missed" if one.missed else "")
+            f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, U {U}; deviations "
+            f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
+            + (f", {one.missed} missed" if one.missed else "")
         )
+    if verdict.reasons:
+        lines += ["", "Undecided at best, because", *[f"  - {reason}" for reason in verdict.reasons]]
     counts = table["verdict"].value_counts()
     lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]
-    margin = (table["upper"] - table["deviation"]).clip(upper=table["deviation"] - table["lower"])
-    worst = table.assign(margin=margin).dropna(subset="margin").nsmallest(5, "margin")
+    worst = table.dropna(subset="margin").nsmallest(5, "margin")
     lines += ["", "Worst touches        deviation   zone               verdict"]
     lines += [
         f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "

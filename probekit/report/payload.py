@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..scene.pictures import choose_directions
+from ..verdict import WORST_FIRST
 from .tables import plain
 from .words import known
 
@@ -34,10 +35,10 @@ def payload(scene: Scene) -> str:
     glyphs = scene.glyphs
     local = glyphs.vertices - scene.anchor[glyphs.vertex_touch]
     reach = float(np.abs(local).max()) if len(local) else 1.0
-    columns = ("touch", "feature", "face", "tolerance", "pose", "tip_name", "flag", "reason")
+    columns = ("touch", "feature", "face", "tolerance", "pose", "tip_name", "flag", "doubt", "reason")
     numbers = (
-        *("deviation", "lower", "upper", "u", "p_conform", "cx", "cy", "cz", "x0", "y0", "z0", "i", "j", "k"),
-        *("order", "approach_angle", "clearance"),
+        *("deviation", "lower", "upper", "margin", "u_judged", "p_conform", "cx", "cy", "cz"),
+        *("x0", "y0", "z0", "i", "j", "k", "order", "approach_angle", "clearance"),
     )
     touches = scene.touches
     data: dict[str, Any] = {
@@ -68,6 +69,7 @@ def payload(scene: Scene) -> str:
                 name: plain(touches[name].to_numpy(dtype=float, na_value=np.nan)) for name in numbers if name in touches
             },
         },
+        "wordOrder": list(WORST_FIRST),
         "span": scene.legend.span,
         "stops": [stop[1] for stop in scene.legend.stops],
         "unknown": scene.legend.unknown,

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
+from ..verdict import PART_WORDS, WORST_FIRST
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -18,14 +19,13 @@ if TYPE_CHECKING:
     from ..fit import Alignment
     from ..scene.model import Scene
     from ..tolerance import Evaluation
-    from ..verdict.results import Verdict
+    from ..verdict import Verdict
 
 __all__ = ["ROWS_AT_MOST"]
 
 #: Rows of the table of touches in the page; the worst touches first have a place.
 ROWS_AT_MOST = 2000
 
-_OUTSIDE = ("high", "low", "missed", "undecided", "unjudged", "within")
 _SUGGESTIONS_OPEN = 12
 _NUMERIC = ("deviation", "lower", "upper", "p")
 _PART_SIGNS = {
@@ -45,43 +45,50 @@ def headline(scene: Scene, verdict: Verdict) -> str:
     """Return the verdict on the part in words, with a sign."""
     kind, path = _PART_SIGNS[verdict.part]
     counts = {entry.word: entry.count for entry in scene.legend.verdicts}
-    met = sum(e.conforms for e in verdict.evaluations)
-    said = [f"{met} of {len(verdict.evaluations)} tolerances met" if verdict.evaluations else "no tolerance was given"]
-    said += [f"{counts[word]} {word}" for word in ("high", "low", "undecided", "missed") if counts.get(word)]
+    said = [f"{counts[word]} {word}" for word in WORST_FIRST if word != "within" and counts.get(word)]
+    words = verdict.tolerances["word"].tolist()
+    of_tolerances = [f"{words.count(word)} {word}" for word in PART_WORDS if word in words]
+    verb = "is " if verdict.part == "undecided" else ""
+    reasons = "".join(f"<li>{escape(reason)}</li>" for reason in verdict.reasons)
     return (
         f'<div class="verdict {kind}"><svg width="44" height="44" viewBox="0 0 24 24" aria-hidden="true">'
-        f'<path d="{path}"/></svg><div><p class="part">The part <strong>{escape(verdict.part)}</strong>.</p>'
-        f"<p>{len(scene.touches)} touches: {', '.join(said[1:]) or 'all within'}; {said[0]}.</p></div></div>"
+        f'<path d="{path}"/></svg><div><p class="part">The part {verb}<strong>{escape(verdict.part)}</strong>.</p>'
+        f"<p>{len(scene.touches)} touches: {', '.join(said) or 'all within'}. "
+        f"Of {len(words)} tolerances: {', '.join(of_tolerances)}.</p>"
+        f"{f'<ul>{reasons}</ul>' if reasons else ''}</div></div>"
     )
 
 
 def cards(verdict: Verdict) -> str:
     """Return one card per tolerance: its actual value against its width."""
-    return "".join(_card(e) for e in verdict.evaluations)
+    return "".join(
+        _card(evaluation, row)
+        for evaluation, row in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True)
+    )
 
 
-def _card(evaluation: Evaluation) -> str:
+def _card(evaluation: Evaluation, judged: Any) -> str:
     share = evaluation.actual / evaluation.width if evaluation.width > 0 else np.inf
     end = max(1.25, min(share * 1.05, 4.0)) if np.isfinite(share) else 1.25
     filled = min(share / end, 1.0) if np.isfinite(share) else 0.0
     missed = f" and {evaluation.missed} missed" if evaluation.missed else ""
     free = f"; best placement over {', '.join(evaluation.free)}" if evaluation.free else ""
-    word = "met" if evaluation.conforms else "not met"
     said = f"{escape(evaluation.kind[:1].upper() + evaluation.kind[1:])}."
     if evaluation.by_touch:
         said += f' Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span>.'
     fixed = f", value fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}" if evaluation.ruling else ""
-    notes = "".join(f'<p class="small">{escape(note)}</p>' for note in evaluation.notes)
+    notes = "".join(f'<p class="small">{escape(note)}</p>' for note in judged.notes)
+    U = f"U {length(judged.U, 'a')}" if np.isfinite(judged.U) else "U not known"
     return (
-        f'<article class="card {"good" if evaluation.conforms else "bad"}"><h3>{escape(evaluation.name)}</h3>'
+        f'<article class="card {_PART_SIGNS[judged.word][0]}"><h3>{escape(evaluation.name)}</h3>'
         f'<p class="big">{length(evaluation.actual, "a")} <span class="of">of {length(evaluation.width, "a")} '
-        f'<span class="unit">mm</span></span> <span class="word">{word}</span></p>'
+        f'<span class="unit">mm</span></span> <span class="word">{judged.word}</span></p>'
         '<svg class="bullet" width="100%" height="14" aria-hidden="true">'
         f'<rect class="room" width="{100 / end:.2f}%" height="14"/>'
         f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
         f'<line class="limit" x1="{100 / end:.2f}%" x2="{100 / end:.2f}%" y1="0" y2="14"/></svg>'
         f'<p class="small">{said} On {escape(", ".join(evaluation.features)) or "all touches"}: '
-        f"{evaluation.touches} touches{missed}{fixed}{free}.</p>{notes}</article>"
+        f"{evaluation.touches} touches{missed}{fixed}{free}. {U}.</p>{notes}</article>"
     )
 
 
@@ -115,7 +122,7 @@ def touches(scene: Scene) -> str:
     rows = np.arange(len(table))
     note = ""
     if len(table) > ROWS_AT_MOST:
-        rank = table["verdict"].map({word: k for k, word in enumerate(_OUTSIDE)}).to_numpy()
+        rank = table["verdict"].map({word: k for k, word in enumerate(WORST_FIRST)}).to_numpy()
         size = np.nan_to_num(table["deviation"].to_numpy(dtype=float, na_value=np.nan))
         rows = np.sort(np.lexsort((-np.abs(size), rank))[:ROWS_AT_MOST])
         note = f" Only the {ROWS_AT_MOST} worst of {len(table)} touches are listed here; the results file has all."
@@ -137,7 +144,7 @@ def _touch(row: int, values: dict) -> str:
     name = str(values["touch"])
     link = quote(name, safe="")
     probability = values.get("p_conform", np.nan)
-    remarks = " ".join(str(values.get(c) or "") for c in ("flag", "reason")).strip()
+    remarks = " ".join(str(values.get(c) or "") for c in ("flag", "doubt", "reason")).strip()
     shown = number(probability, 3) if probability == probability else "\N{EN DASH}"
     text = "".join(f"<td>{escape(known(values.get(c)))}</td>" for c in ("feature", "face", "tolerance"))
     lengths = "".join(f'<td class="n">{length(values.get(c))}</td>' for c in ("deviation", "lower", "upper"))

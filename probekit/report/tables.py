@@ -82,7 +82,8 @@ def tables(
         "units": {"length": "mm", "angle": "degree"},
         "part": verdict.part,
         "reasons": list(verdict.reasons),
-        "rule": {"sentence": verdict.rule.sentence, "guard": plain(verdict.rule.guard)},
+        "rule": {name: plain(getattr(verdict.rule, name)) for name in ("sentence", "k", "r", "U")},
+        "tolerances": records(verdict.tolerances),
         "evaluations": [_evaluation(e) for e in verdict.evaluations],
         "features": records(verdict.features),
         "touches": records(verdict.table),
@@ -112,7 +113,7 @@ def _for_file(table: pd.DataFrame) -> pd.DataFrame:
 
 def _evaluation(evaluation: Evaluation) -> dict[str, Any]:
     limits = ("name", "kind", "features", "width", "lower", "upper")
-    found = ("actual", "high", "low", "touches", "missed", "ruling", "free", "motion", "conforms", "sentence")
+    found = ("actual", "high", "low", "touches", "missed", "ruling", "free", "motion", "sentence")
     found += ("notes", "details")
     return {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
 

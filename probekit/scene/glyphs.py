@@ -41,7 +41,7 @@ _ALL_COLOURS = {**VERDICT_COLOURS, **TARGET_COLOURS}
 #: What each verdict means, in plain words.
 VERDICT_TEXT = {
     "within": "inside its limits",
-    "undecided": "so near a limit that the uncertainty forbids a decision",
+    "undecided": "too near a limit for its uncertainty, or in doubt: see its remarks",
     "high": "above the upper limit: material left on",
     "low": "below the lower limit: material missing",
     "missed": "no trigger: nothing was measured there",

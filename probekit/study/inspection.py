@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
 from .model import Study, nominal_of, runnable
@@ -94,14 +96,21 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         found = deviation.project(measured, part, stylus=stylus, **choices)
         tell("aligning", 0.5)
         alignment, aligned = None, found
+        u, rule = _decision(settings, study.path, column="u" in measured)
         if "alignment" in settings:
-            alignment, said = _align(study, found, part)
+            alignment, said = _align(study, found, part, u)
             notes += said
             aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
         tell("judging", 0.6)
-        evaluations = _evaluate(study, aligned, part)
-        u, rule = _decision(settings, study.path)
-        judged = verdict.classify(aligned, *evaluations, rule=rule, u=u)
+        evaluations = _evaluate(study, aligned, part, u)
+        judged = verdict.classify(
+            aligned,
+            *evaluations,
+            rule=rule,
+            u=u,
+            alignment=alignment,
+            accept_flags=settings.get("decision", {}).get("accept_flags", ()),
+        )
         next_step = action.suggest(judged, part, alignment=alignment)
         tell("building the view", 0.8)
         drawn = scene.build(part, judged, title=part.name)
@@ -154,12 +163,13 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     return {kind: results.folder / name for kind, name in INSPECTION.items()}
 
 
-def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fit.Alignment, list[str]]:
+def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal, u: float) -> tuple[fit.Alignment, list[str]]:
     """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
     wanted = dict(study.settings["alignment"])
-    letters = wanted.pop("datums", None)
+    letters, own = wanted.pop("datums", None), tolerance.own_uncertainty(found, u)
+    stated = {"u": own} if own.any() else {}
     if letters is None:
-        return fit.rigid(found, part, **wanted), []
+        return fit.rigid(found, part, weights=np.ones(len(found)), **stated, **wanted), []
     for key in ("features", "method"):
         if key in wanted:
             raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
@@ -173,7 +183,7 @@ def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal) -> tuple[fi
                 found=letter,
                 expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
             )
-    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=part, **wanted)
+    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=part, **stated, **wanted)
     return frame.alignment, [frame.sentence, *frame.notes]
 
 
@@ -222,30 +232,31 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
-def _evaluate(study: Study, aligned: pd.DataFrame, part: nominal.Nominal) -> list[tolerance.Evaluation]:
+def _evaluate(study: Study, aligned: pd.DataFrame, part: nominal.Nominal, u: float) -> list[tolerance.Evaluation]:
     """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
     wanted = [one for table in study.settings["tolerance"] for one in tolerance.read_tolerance(table, file=study.path)]
-    return tolerance.evaluate_all(wanted, aligned, part, datums=_datums(study))
+    return tolerance.evaluate_all(wanted, aligned, part, datums=_datums(study), u=u)
 
 
-def _decision(settings: dict[str, Any], path: Path) -> tuple[float, verdict.Rule]:
+def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[float, verdict.Rule]:
+    """Standard uncertainty of a touch that has none of its own in the `column` u, and the rule."""
     uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
     u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
-    kind = decision.get("rule", "guarded" if u else "simple")
+    kind = decision.get("rule", "guarded" if u or column else "simple")
     if kind == "simple":
         return u, verdict.simple()
     if kind != "guarded":
         raise InputError(
             "unknown decision rule", file=path, column="decision.rule", found=kind, expected="guarded or simple"
         )
-    if "u" not in uncertainty:
+    if "u" not in uncertainty and not column:
         raise InputError(
             "a guard band needs the uncertainty",
             file=path,
             column="uncertainty.u",
             expected="standard uncertainty in mm",
         )
-    return u, verdict.guarded(k * u, decision.get("r", 1.0))
+    return u, verdict.guarded(r=decision.get("r", 1.0), k=k)
 
 
 def _provenance(
@@ -270,7 +281,7 @@ def _provenance(
         *_provenance_of_probe(qualified),
         ("study", study.path.name),
         ("study SHA-256", study.sha256),
-        ("standard uncertainty", f"{u:g} mm, given by the user"),
+        ("standard uncertainty", f"{u:g} mm{', or column u' if 'u' in measured else ''}, given by the user"),
         ("decision rule", rule.sentence),
     ]
     shown = ("machine", "stylus", "deviation", "alignment")

@@ -138,11 +138,6 @@ class Evaluation:
         return len(self.missed_rows)
 
     @property
-    def conforms(self) -> bool:
-        """Whether the actual value is at most the tolerance, with no allowance for uncertainty."""
-        return bool(self.actual <= self.width)
-
-    @property
     def from_nominal(self) -> bool:
         """Whether the deviations are those from the nominal, touch by touch: profile in its forms."""
         return self.by_touch and self.kind.startswith("profile")

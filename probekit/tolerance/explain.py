@@ -64,11 +64,15 @@ def explain(evaluation: Evaluation) -> Explanation:
     if values:
         told = "; ".join(f"{name}: {value:.4f} mm" for name, value in values.items())
         lines.append(f"Other fits of the same touches give {told}.")
-        if evaluation.conforms and max(values.values()) > evaluation.width:
-            lines.append("With the least favourable of them the verdict would be the other one: the fit matters here.")
-        elif not evaluation.conforms and min(values.values()) <= evaluation.width:
+        inside = evaluation.actual <= evaluation.width
+        if inside and max(values.values()) > evaluation.width:
             lines.append(
-                "With the most favourable of them it would conform: the fit, or the datum frame, matters here."
+                "The least favourable of them is larger than the tolerance, this one is not: the fit matters here."
+            )
+        elif not inside and min(values.values()) <= evaluation.width:
+            lines.append(
+                "The most favourable of them is not larger than the tolerance, this one is: the fit, or the datum "
+                "frame, matters here."
             )
     lines += [note[:1].upper() + note[1:] + "." for note in evaluation.notes]
     return Explanation(tuple(line for line in lines if line), values, figure(evaluation))

@@ -1,7 +1,21 @@
-"""Verdicts: decision rules, probability of conformity, and the verdict on touch, feature and part."""
+"""Verdicts: decision rules, probability of conformity, and the verdict on touch, tolerance, feature and part."""
 
 from .classify import classify, judge
-from .results import PART_WORDS, TOUCH_WORDS, Verdict
+from .doubts import DOUBTS
+from .results import Verdict
 from .rules import Rule, conformity, guarded, simple
+from .words import PART_WORDS, TOUCH_WORDS, WORST_FIRST
 
-__all__ = ["PART_WORDS", "TOUCH_WORDS", "Rule", "Verdict", "classify", "conformity", "guarded", "judge", "simple"]
+__all__ = [
+    "DOUBTS",
+    "PART_WORDS",
+    "TOUCH_WORDS",
+    "WORST_FIRST",
+    "Rule",
+    "Verdict",
+    "classify",
+    "conformity",
+    "guarded",
+    "judge",
+    "simple",
+]

@@ -1,22 +1,29 @@
-"""From deviations and evaluated tolerances to a verdict on every touch, feature and the part."""
+"""From deviations and evaluated tolerances to a verdict on every touch, tolerance, feature and the part."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
-from .results import PART_WORDS, Verdict
+from ..tolerance import carry, own_uncertainty, value_u
+from .doubts import DOUBTS, doubts_of
+from .results import Verdict
 from .rules import Rule, conformity, simple
+from .words import PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..fit import Alignment
     from ..tolerance import Evaluation
 
 __all__ = ["classify", "judge"]
+
+_UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
 def classify(
@@ -24,37 +31,46 @@ def classify(
     *evaluations: Evaluation,
     rule: Rule | None = None,
     u: float | None = None,
+    alignment: Alignment | None = None,
     looks: Iterable[str] = (),
+    accept_flags: Iterable[str] = (),
 ) -> Verdict:
-    """Judge every touch against the tolerances that cover it.
+    """Judge every touch and tolerance.
 
     Parameters
     ----------
     found : DataFrame
         The deviations table that the tolerances were evaluated on.
     *evaluations : Evaluation
-        At least one. A touch that several cover is judged by the one that leaves it the least margin.
+        At least one.
     rule : Rule, optional
         Decision rule; simple acceptance by default.
     u : float, optional
-        Standard uncertainty of a deviation [mm]; a column `u` in the table comes first. Without either it is taken
-        as zero, and probabilities are 0 or 1.
+        Standard uncertainty of a touch by itself [mm]; a column `u` in the table comes first. Without either it is
+        taken as zero, and probabilities are 0 or 1.
+    alignment : Alignment, optional
+        What brought the table to where it is. Its covariance counts for every tolerance that has no datum frame of
+        its own; see `probekit.tolerance.propagation`.
     looks : iterable of str
         Findings that want a look before the part is accepted, one sentence each. With any the part is undecided at
         best; they are kept in `Verdict.reasons`.
+    accept_flags : iterable of str
+        Keys of `probekit.verdict.DOUBTS` that leave nothing undecided, because a person has looked.
 
     Returns
     -------
     Verdict
-        A part conforms if every judged touch is within; it does not if any is high or low; else it is undecided.
-        A missed touch leaves its feature undecided at best. Touches no tolerance covers are "unjudged".
-        A tolerance that does not judge touches one by one (position, size) judges the features its touches are on,
-        by its actual value: see `judge`; its touches stay "unjudged" unless another tolerance judges them.
+        A tolerance that judges touches one by one conforms if all are within, and does not if any is high or low; one
+        that is judged as a whole, by its actual value against its width. Else it is undecided, as it is at best with a
+        missed touch, a foot in doubt or an uncertainty that is not known. The part is what the worst of its tolerances
+        is. A touch that several tolerances cover shows the worst of their words, among equals that with the least
+        margin. Touches that no tolerance judges one by one are "unjudged".
 
     Raises
     ------
     InputError
-        If there is no tolerance, or one was evaluated on another table.
+        If there is no tolerance, one was evaluated on another table, a flag is unknown, or the rule has a guard band
+        and nothing says how uncertain the touches are.
     """
     import pandas as pd
 
@@ -62,111 +78,184 @@ def classify(
         raise InputError(
             "there is no tolerance to judge by", todo="Evaluate one, for instance probekit.tolerance.profile."
         )
-    rule = rule or simple()
-    n = len(found)
-    lower, upper = np.full(n, np.nan), np.full(n, np.nan)
-    judged, margin = found["deviation"].to_numpy(dtype=float).copy(), np.full(n, np.inf)
-    tolerance = np.full(n, "", dtype=object)
+    rule, n = rule or simple(), len(found)
     for one in evaluations:
         last = max(one.rows.max(initial=-1), one.missed_rows.max(initial=-1))
         if last >= n:
             raise InputError(
-                f"tolerance '{one.name}' was evaluated on another table",
-                found=f"row {last}",
-                expected=f"< {n}",
+                f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
             )
-        if not one.by_touch:
-            continue
-        left = np.minimum(one.uppers - one.deviations, one.deviations - one.lowers)
-        tighter = left < margin[one.rows]
-        rows = one.rows[tighter]
-        margin[rows], tolerance[rows], judged[rows] = left[tighter], one.name, one.deviations[tighter]
-        lower[rows], upper[rows] = one.lowers[tighter], one.uppers[tighter]
-        tolerance[one.missed_rows] = one.name
-    uncertainty = _uncertainty(found, u)
-    words = rule.decide(judged, lower, upper).astype(object)
-    words[np.isfinite(judged) & np.isnan(lower)] = "unjudged"
-    table = found.assign(
-        deviation=judged,
-        tolerance=tolerance,
-        lower=lower,
-        upper=upper,
-        u=uncertainty,
-        p_conform=conformity(judged, lower, upper, uncertainty),
-        verdict=pd.Series(words, index=found.index, dtype="str"),
+    own, doubts = own_uncertainty(found, u), doubts_of(found, accept_flags)
+    if rule.needs_u and not (rule.U or own.any()):
+        raise InputError(
+            "a guard band needs the uncertainty of the touches",
+            expected="u=, a column u in the table, or guarded(U=...) [mm]",
+            todo="State it, or decide by probekit.verdict.simple().",
+        )
+    framed = [one if one.carried is not None else carry(one, found, alignment) for one in evaluations]
+    judged = [_judged(one, rule, own[one.rows], doubts[one.rows]) for one in framed]
+
+    table = _by_touch(found, own, doubts, judged)
+    features = _by_feature(table, judged)
+    ids = table["touch"].to_numpy()
+    reasons = tuple(dict.fromkeys([*looks, *(text for one in judged for text in one.reasons(ids))]))
+    tolerances = pd.DataFrame(
+        {
+            "name": [one.of.name for one in judged],
+            "kind": [one.of.kind for one in judged],
+            "actual": [one.of.actual for one in judged],
+            "width": [one.of.width for one in judged],
+            "U": [one.U for one in judged],
+            "word": [one.word for one in judged],
+            "notes": [(*one.reasons(ids), *one.of.notes) for one in judged],
+        }
     )
-    table.attrs = dict(found.attrs)
-    features = _by_feature(table, _by_value(table, evaluations, rule))
-    judged_features = features["verdict"][features["verdict"] != "unjudged"]
-    reasons = tuple(dict.fromkeys(looks))
-    part = _worst_of([*judged_features, *(["undecided"] if reasons else [])])
-    return Verdict(table, features, part, evaluations, rule, reasons)
+    part = worst_of([*tolerances["word"], *(["undecided"] if reasons else [])])
+    return Verdict(table, tolerances, features, part, tuple(framed), rule, reasons)
 
 
-def judge(evaluation: Evaluation, rule: Rule) -> str:
-    """Verdict on one tolerance as a whole.
+def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float = 0.0) -> str:
+    """Verdict on one tolerance, the one that `classify` gives it.
 
     Parameters
     ----------
     evaluation : Evaluation
     rule : Rule
-        Its guard band counts at both limits of the zone: the value conforms up to width - 2 w, and does not from
-        width + 2 w.
+    u : (n,) float or float
+        Standard uncertainty of each touch judged, by itself [mm].
 
     Returns
     -------
     str
-        "conforms", "undecided" or "does not conform"; undecided at best if a touch was missed.
+        One of `PART_WORDS`; undecided at best if a touch was missed.
     """
-    if evaluation.actual > evaluation.width + 2 * rule.guard:
-        return "does not conform"
-    if evaluation.actual > evaluation.width - 2 * rule.guard or evaluation.missed:
-        return "undecided"
-    return "conforms"
+    n = len(evaluation.rows)
+    return _judged(evaluation, rule, np.broadcast_to(u, n), np.full(n, "", dtype=object)).word
 
 
-def _by_value(table: pd.DataFrame, evaluations: tuple[Evaluation, ...], rule: Rule) -> dict[object, str]:
-    """Worst verdict on each feature by the tolerances that judge it as a whole."""
-    names, found = table["feature"].to_numpy(dtype=object), {}
-    for one in evaluations:
-        if not one.by_touch:
-            word = judge(one, rule)
-            for feature in dict.fromkeys(names[[*one.rows, *one.missed_rows]]):
-                found[feature] = _worst_of([word, found.get(feature, word)])
-    return found
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """One tolerance, judged. Per touch judged: u with the frame's, words (none if judged as a whole), margin, doubt."""
+
+    of: Evaluation
+    word: str
+    U: float
+    u: np.ndarray
+    words: np.ndarray
+    margin: np.ndarray
+    doubt: np.ndarray
+
+    def reasons(self, ids: np.ndarray) -> list[str]:
+        """What keeps it from conforming though its numbers may not, in sentences that name the touches."""
+        said = []
+        for text in dict.fromkeys(self.doubt[self.doubt != ""]):
+            touches = ids[self.of.rows[self.doubt == text]]
+            named = "all its touches" if len(touches) == len(self.of.rows) and len(touches) > 1 else _named(touches)
+            said.append(f"{self.of.name}: undecided at best on {named}: {text}{_remedy(text)}")
+        return said
 
 
-def _uncertainty(found: pd.DataFrame, u: float | None) -> np.ndarray:
-    given = 0.0 if u is None else float(u)
-    if not (np.isfinite(given) and given >= 0):
-        raise InputError("the standard uncertainty must be zero or more", found=u, expected="mm")
-    if "u" not in found:
-        return np.full(len(found), given)
-    column = found["u"].to_numpy(dtype=float)
-    return np.where(np.isfinite(column), column, given)
+def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray) -> _Judged:
+    """One path for every kind. `own` and `doubt` (n,): of the touches judged.
+
+    Where the uncertainty of the frame is not known a touch is never within; it is high or low by what is known.
+    """
+    margin = np.minimum(one.uppers - one.deviations, one.deviations - one.lowers)
+    if one.by_touch:
+        u = own if one.carried is None else np.hypot(own, one.carried.each)
+        known = np.where(np.isfinite(u), u, own)
+        words = rule.decide(one.deviations, one.lowers, one.uppers, known).astype(object)
+        share = np.abs(one.deviations - one.middles) / (one.uppers - one.lowers)
+        ruling = int(share.argmax())
+        U = 2.0 * rule.k * float(u[ruling]) * one.width / float(one.uppers[ruling] - one.lowers[ruling])
+    else:
+        u, words = own, np.full(len(own), "", dtype=object)
+        of_value = value_u(one, own)
+        U = rule.k * of_value
+        known = of_value if np.isfinite(of_value) else value_u(replace(one, carried=None), own)
+        guard = rule.r * max(rule.k * known, 2.0 * rule.U)
+        whole = "conforms" if one.actual <= one.width - guard else "undecided"
+        whole = "does not conform" if one.actual > one.width + guard else whole
+    unknown = ~np.isfinite(u if one.by_touch else np.full(len(own), U)) & rule.needs_u
+    doubt = np.where(unknown, np.where(doubt == "", _UNKNOWN, doubt + "; " + _UNKNOWN), doubt)
+    capped = bool((doubt != "").any() or one.missed)
+    if one.by_touch:
+        words[(words == "within") & (doubt != "")] = "undecided"
+        whole = worst_of(map(part_word, words))
+    word = worst_of([whole, "undecided"]) if capped else whole
+    return _Judged(one, word, U, u, words, margin, doubt)
 
 
-def _by_feature(table: pd.DataFrame, by_value: dict[object, str]) -> pd.DataFrame:
+def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: list[_Judged]) -> pd.DataFrame:
+    """The table with, for each touch, the worst word that a tolerance has for it, and where that comes from."""
     import pandas as pd
 
+    n = len(found)
+    deviation = found["deviation"].to_numpy(dtype=float).copy()
+    lower, upper, margin = np.full((3, n), np.nan)
+    u, doubt, rank = own.copy(), doubts.copy(), np.full(n, -1)
+    tolerance, words = np.full(n, "", dtype=object), np.full(n, "unjudged", dtype=object)
+    words[~np.isfinite(deviation)] = "missed"
+    for one in judged:
+        if not one.of.by_touch:
+            continue
+        rows = one.of.rows
+        own_rank = np.array([PART_WORDS.index(part_word(word)) for word in one.words], dtype=int)
+        worse = own_rank > rank[rows]
+        worse |= (own_rank == rank[rows]) & (one.margin < margin[rows])
+        rows = rows[worse]
+        rank[rows], words[rows], margin[rows] = own_rank[worse], one.words[worse], one.margin[worse]
+        deviation[rows], u[rows], doubt[rows] = one.of.deviations[worse], one.u[worse], one.doubt[worse]
+        lower[rows], upper[rows] = one.of.lowers[worse], one.of.uppers[worse]
+        tolerance[rows] = tolerance[one.of.missed_rows] = one.of.name
+    table = found.assign(
+        deviation=deviation,
+        tolerance=tolerance,
+        lower=lower,
+        upper=upper,
+        margin=margin,
+        u=own,
+        u_judged=u,
+        p_conform=conformity(deviation, lower, upper, u),
+        verdict=pd.Series(words, index=found.index, dtype="str"),
+        doubt=pd.Series(doubt, index=found.index, dtype="str"),
+    )
+    table.attrs = dict(found.attrs)
+    return table
+
+
+def _by_feature(table: pd.DataFrame, judged: list[_Judged]) -> pd.DataFrame:
+    """One row per feature, with the worst of what the tolerances make of its touches."""
+    import pandas as pd
+
+    names, said = table["feature"].to_numpy(dtype=object), {}
+    for one in judged:
+        words = [part_word(word) for word in one.words] if one.of.by_touch else [one.word] * len(one.of.rows)
+        for feature, word in zip(names[one.of.rows], words, strict=True):
+            said.setdefault(feature, set()).add(word)
+        for feature in names[one.of.missed_rows]:
+            said.setdefault(feature, set()).add("undecided")
     rows = []
     for feature, part in table.groupby("feature", sort=False):
-        counts = part["verdict"].value_counts()
-        row = {"feature": feature, "touches": len(part)}
-        row |= {word: int(counts.get(word, 0)) for word in ("within", "undecided", "high", "low", "missed", "unjudged")}
-        size = part["deviation"].abs()
-        row["worst"] = float(part["deviation"].iloc[size.argmax()]) if size.notna().any() else float("nan")
-        words = [by_value[feature]] if feature in by_value else []
-        if (part["tolerance"] != "").any():
-            if row["high"] or row["low"]:
-                words.append("does not conform")
-            else:
-                words.append("undecided" if row["undecided"] or row["missed"] else "conforms")
-        row["verdict"] = _worst_of(words) if words else "unjudged"
-        rows.append(row)
+        counts, size = part["verdict"].value_counts(), part["deviation"].abs()
+        rows.append(
+            {
+                "feature": feature,
+                "touches": len(part),
+                **{word: int(counts.get(word, 0)) for word in TOUCH_WORDS},
+                "worst": float(part["deviation"].iloc[size.argmax()]) if size.notna().any() else float("nan"),
+                "verdict": worst_of(said[feature]) if feature in said else "unjudged",
+            }
+        )
     return pd.DataFrame(rows)
 
 
-def _worst_of(words: Iterable[str]) -> str:
-    """The worst of these words; undecided if there is none."""
-    return max(words, key=PART_WORDS.index, default="undecided")
+def _named(touches: np.ndarray, most: int = 8) -> str:
+    shown = ", ".join(map(str, touches[:most])) + (f" and {len(touches) - most} more" if len(touches) > most else "")
+    return f"touch {shown}" if len(touches) == 1 else f"touches {shown}"
+
+
+def _remedy(text: str) -> str:
+    """How a flag is accepted by somebody who has looked."""
+    flags = [f'"{flag}"' for flag, said in DOUBTS.items() if said in text]
+    return f" (accept_flags = [{', '.join(flags)}] accepts it, once somebody has looked)" if flags else ""

@@ -13,48 +13,68 @@ if TYPE_CHECKING:
 
     from ..tolerance import Evaluation
 
-__all__ = ["PART_WORDS", "TOUCH_WORDS", "Verdict"]
-
-#: What a touch can be, best first.
-TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
-
-#: What a feature or a part can be.
-PART_WORDS = ("conforms", "undecided", "does not conform")
+__all__ = ["Verdict"]
 
 
 @dataclass(frozen=True, eq=False)
 class Verdict:
-    """Verdict on every touch, feature and the part.
+    """Verdict on every touch, tolerance, feature and the part, made once by the decision rule.
 
     Attributes
     ----------
     table : DataFrame
         The deviations table with, per touch, `tolerance` (name of the one that judged it), `lower` and `upper`
-        limit [mm], `u` standard uncertainty [mm], `p_conform` in 0..1 (NaN where missed or unjudged) and `verdict`,
-        one of `TOUCH_WORDS`.
+        limit [mm], `margin` to the nearer of them (negative outside) [mm], `u` standard uncertainty of the touch by
+        itself and `u_judged` with that of the frame it was judged in (NaN if not known) [mm], `p_conform` in 0..1 (NaN
+        where missed, unjudged or u is not known), `verdict`, one of `TOUCH_WORDS`, and `doubt`: why the touch is
+        undecided at best, whatever its deviation.
+    tolerances : DataFrame
+        One row per tolerance, in the order given: `name, kind`, `actual` value, `width` and expanded uncertainty `U` of
+        the actual value [mm] (NaN if not known), `word`, one of `PART_WORDS`, `notes` (tuple of str): what decided it
+        besides the numbers, and what has to be known to believe the value.
     features : DataFrame
         One row per feature: `feature, touches, within, undecided, high, low, missed, unjudged, worst, verdict`.
     part : str
-        One of `PART_WORDS`.
+        One of `PART_WORDS`: the worst of its tolerances.
     evaluations : tuple of Evaluation
         The tolerances that were judged, in the order given.
     rule : Rule
         The decision rule used.
     reasons : tuple of str
-        What leaves the part undecided at best, whatever the tolerances say: findings that want a look first.
+        What leaves the part undecided at best, whatever the numbers say: findings that want a look first, feet in
+        doubt, uncertainties not known.
     """
 
     table: pd.DataFrame
+    tolerances: pd.DataFrame
     features: pd.DataFrame
     part: str
     evaluations: tuple[Evaluation, ...]
     rule: Rule
     reasons: tuple[str, ...] = ()
 
+    @property
+    def sentence(self) -> str:
+        """The verdict in one line."""
+        counts = self.tolerances["word"].value_counts()
+        said = ", ".join(f"{counts[word]} {word}" for word in counts.index)
+        return f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}"
+
+    @property
+    def verb(self) -> str:
+        """The part's word as it follows "the part"."""
+        return f"is {self.part}" if self.part == "undecided" else self.part
+
+    def __repr__(self) -> str:
+        return f"<Verdict {self.sentence}>"
+
     def _repr_html_(self) -> str:
         reasons = "".join(f"<li>{escape(reason)}</li>" for reason in self.reasons)
         return (
             f"<p>Part: <b>{escape(self.part)}</b> ({escape(self.rule.sentence)})</p>"
             + (f"<ul>{reasons}</ul>" if reasons else "")
-            + self.features.to_html(index=False, float_format=lambda v: f"{v:.4f}")
+            + "".join(
+                table.to_html(index=False, float_format=lambda v: f"{v:.4f}")
+                for table in (self.tolerances.drop(columns="notes"), self.features)
+            )
         )

@@ -1,12 +1,15 @@
 """Decision rules: simple acceptance, and guard bands.
 
 With a tolerance zone T and a guard band w, a value is accepted inside T shrunk by w on both sides, rejected outside T
-grown by w, and undecided between: proof of conformity, proof of non-conformity, and the uncertainty zone of
-ISO 14253-1:2017. w = r U, with the expanded uncertainty U and a multiplier r (JCGM 106:2012, 8.3); r = 1 is the
-default of ISO 14253-1, r = 0 is simple acceptance (JCGM 106:2012, 8.2). Clause numbers from memory.
+grown by w, and undecided between. w = r k u, with the standard uncertainty u of that value, a coverage factor k and a
+multiplier r (JCGM 106:2012, 8.3); r = 0 is simple acceptance (JCGM 106:2012, 8.2). A guard band makes conformity
+likely, never sure. With k = 2, r = 1 a value at the edge of acceptance conforms with 97.7 % if one limit is near and u
+is right; w = U with k = 2 was the default of ISO 14253-1:1998 and :2013. ISO 14253-1:2017 asks for a probability of
+conformity instead, 95 % by default: k = 1.645 for one limit. Clause numbers and statements about standards are from
+memory.
 
 The probability that a touch conforms is that of a normal distribution about the measured deviation with the standard
-uncertainty u: Phi((upper - d)/u) - Phi((lower - d)/u) (JCGM 106:2012, 7.3, from memory).
+uncertainty u: Phi((upper - d)/u) - Phi((lower - d)/u) (JCGM 106:2012, 7.3, from memory). It is of that touch alone.
 """
 
 from __future__ import annotations
@@ -22,20 +25,41 @@ __all__ = ["Rule", "conformity", "guarded", "simple"]
 
 @dataclass(frozen=True)
 class Rule:
-    """A decision rule.
+    """A decision rule: a guard band w = r max(k u, U) at each limit, u being that of the value judged.
 
     Attributes
     ----------
-    guard : float
-        Guard band w [mm] taken off inside the limits, and added outside before a touch is rejected.
+    k : float
+        Coverage factor: the expanded uncertainty of a value is k u.
+    r : float
+        Multiplier; 0 is simple acceptance.
+    U : float
+        Least expanded uncertainty of a deviation that the guard band counts with [mm].
     sentence : str
         The rule in words.
     """
 
-    guard: float
+    k: float
+    r: float
+    U: float
     sentence: str
 
-    def decide(self, deviation: np.ndarray, lower: np.ndarray | float, upper: np.ndarray | float) -> np.ndarray:
+    @property
+    def needs_u(self) -> bool:
+        """Whether the uncertainty of a value has a say in its verdict."""
+        return self.r * self.k > 0
+
+    def guard(self, u: np.ndarray | float) -> np.ndarray:
+        """Guard band [mm] of deviations with the standard uncertainty `u` [mm]."""
+        return self.r * np.maximum(self.k * np.asarray(u, dtype=float), self.U)
+
+    def decide(
+        self,
+        deviation: np.ndarray,
+        lower: np.ndarray | float,
+        upper: np.ndarray | float,
+        u: np.ndarray | float = 0.0,
+    ) -> np.ndarray:
         """Verdict of each deviation.
 
         Parameters
@@ -44,6 +68,8 @@ class Rule:
             Deviations [mm]; NaN is a missed touch.
         lower, upper : (n,) float or float
             Limits [mm].
+        u : (n,) float or float
+            Standard uncertainty of each deviation [mm].
 
         Returns
         -------
@@ -51,39 +77,43 @@ class Rule:
             "within", "high", "low", "undecided" or "missed". A zone narrower than twice the guard band accepts
             nothing.
         """
-        d = np.asarray(deviation, dtype=float)
+        d, guard = np.asarray(deviation, dtype=float), self.guard(u)
         words = np.full(d.shape, "undecided", dtype="<U9")
-        words[(d >= lower + self.guard) & (d <= upper - self.guard)] = "within"
-        words[d > upper + self.guard] = "high"
-        words[d < lower - self.guard] = "low"
+        words[(d >= lower + guard) & (d <= upper - guard)] = "within"
+        words[d > upper + guard] = "high"
+        words[d < lower - guard] = "low"
         words[~np.isfinite(d)] = "missed"
         return words
 
 
 def simple() -> Rule:
     """Simple acceptance: the limits decide, the uncertainty does not enter."""
-    return Rule(0.0, "simple acceptance: inside the limits is within, outside is not")
+    return Rule(2.0, 0.0, 0.0, "simple acceptance: inside the limits is within, outside is not")
 
 
-def guarded(U: float, r: float = 1.0) -> Rule:
-    """Guard band w = r U on both sides of each limit.
+def guarded(U: float = 0.0, r: float = 1.0, *, k: float = 2.0) -> Rule:
+    """Guard band w = r k u on both sides of each limit, with the standard uncertainty u of each touch.
 
     Parameters
     ----------
     U : float
-        Expanded uncertainty of a deviation [mm].
+        Least expanded uncertainty of a deviation [mm]: the guard band is never narrower than r U.
     r : float
-        Multiplier; 1 in ISO 14253-1 unless agreed otherwise.
+        Multiplier.
+    k : float
+        Coverage factor. 2 with r = 1 is w = U, the default of ISO 14253-1 up to 2013; 1.645 answers to the 95 % of
+        ISO 14253-1:2017 where one limit is near. From memory.
 
     Raises
     ------
     InputError
-        If U or r is negative or not finite.
+        If U, r or k is negative or not finite.
     """
-    for what, value in (("U", U), ("r", r)):
+    for what, value in (("U", U), ("r", r), ("k", k)):
         if not (np.isfinite(value) and value >= 0):
             raise InputError(f"the guard band needs {what} of zero or more", found=value)
-    return Rule(r * U, f"guard band w = r U = {r:g} x {U:.4f} = {r * U:.4f} mm at each limit")
+    words = f"guard band w = r k u = {r:g} x {k:g} x u at each limit, u being that of each touch with its datum frame"
+    return Rule(k, r, U, words + (f"; at least {r * U:.4f} mm" if U else ""))
 
 
 def conformity(
@@ -103,7 +133,7 @@ def conformity(
     Returns
     -------
     (n,) float
-        NaN where the deviation or a limit is NaN.
+        NaN where the deviation, a limit or the uncertainty is NaN.
 
     Raises
     ------
@@ -118,4 +148,5 @@ def conformity(
     safe = np.where(u > 0, u, 1.0)
     blurred = ndtr((upper - d) / safe) - ndtr((lower - d) / safe)
     sharp = ((d >= lower) & (d <= upper)).astype(float)
-    return np.where(np.isnan(d) | np.isnan(lower) | np.isnan(upper), np.nan, np.where(u > 0, blurred, sharp))
+    unknown = np.isnan(d) | np.isnan(lower) | np.isnan(upper) | np.isnan(u)
+    return np.where(unknown, np.nan, np.where(u > 0, blurred, sharp))

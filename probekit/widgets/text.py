@@ -109,7 +109,8 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("tolerance", words(touch, "tolerance")),
         ("upper limit", _limit(touch, "upper")),
         ("lower limit", _limit(touch, "lower")),
-        ("standard uncertainty", length(touch, "u")),
+        ("margin", length(touch, "margin", signed=True)),
+        ("standard uncertainty", length(touch, "u_judged")),
         ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
         ("target", vector(touch, ("x0", "y0", "z0"), 3)),
         ("measured", vector(touch, ("x", "y", "z"), 3)),
@@ -117,6 +118,7 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("foot", vector(touch, ("foot_x", "foot_y", "foot_z"), 3)),
         ("outward normal", vector(touch, ("nx", "ny", "nz"), 4)),
         ("flags", words(touch, "flag")),
+        ("in doubt", words(touch, "doubt")),
         ("reason", words(touch, "reason")),
     ]
     return (

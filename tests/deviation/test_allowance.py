@@ -155,7 +155,7 @@ def test_a_profile_under_an_allowance(three_sides):
     found = pk.deviation.project(raised, shapes.box(), allowance={"top": 0.5, "right": 0.5, "back": 0.5})
     profile = pk.tolerance.profile(found, 0.1, features=["top", "right", "back"], name="stage 1")
     assert profile.actual == pytest.approx(0.06, abs=1e-9)  # twice the largest deviation, 0.03
-    assert profile.conforms
+    assert profile.actual <= profile.width
     floating = pk.tolerance.profile(found, 0.1, free=pk.fit.FREEDOMS, nominal=shapes.box(), name="floating")
     assert floating.actual == pytest.approx(0.0, abs=1e-6)  # a shift by 0.03 along z takes it all
 

@@ -41,7 +41,7 @@ def test_every_word():
     assert verdict.table["lower"].isna().tolist() == [False] * 5 + [True] * 2
     assert verdict.table["tolerance"].tolist() == ["profile"] * 6 + [""]
     assert verdict.table.attrs == {"part": "A"}
-    assert verdict.rule.guard == 0.005
+    assert verdict.rule == guarded(U=0.005)
     assert len(verdict.evaluations) == 1
 
 

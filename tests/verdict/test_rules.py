@@ -36,7 +36,7 @@ EPS = 2.0**-40
     ],
 )
 def test_simple_acceptance(deviation, word):
-    assert simple().guard == 0
+    assert simple().guard(0.5) == 0
     assert simple().decide(np.array([deviation]), LOWER, UPPER).tolist() == [word]
 
 
@@ -58,14 +58,14 @@ def test_simple_acceptance(deviation, word):
 )
 def test_guard_band(deviation, word):
     rule = guarded(U=GUARD)
-    assert rule.guard == GUARD
+    assert rule.guard(0.0) == GUARD
     assert rule.decide(np.array([deviation]), LOWER, UPPER).tolist() == [word]
 
 
 def test_multiplier():
-    assert guarded(U=0.01, r=0.83).guard == pytest.approx(0.0083)
+    assert guarded(U=0.01, r=0.83).guard(0.0) == pytest.approx(0.0083)
     assert guarded(U=0.01, r=0.0).decide(np.array([0.1]), -0.1, 0.1).tolist() == ["within"]
-    assert guarded(U=0.0).guard == 0.0
+    assert guarded(U=0.0).guard(0.0) == 0.0
 
 
 def test_zone_narrower_than_two_guard_bands_accepts_nothing():
@@ -91,19 +91,32 @@ def test_one_sided_zone():
 @settings(max_examples=100)
 @given(st.floats(-1, 1), st.floats(0, 0.3), st.floats(0, 0.3))
 def test_wider_guard_decides_less_and_never_otherwise(deviation, narrow, more):
-    one, other = (Rule(g, "").decide(np.array([deviation]), -0.5, 0.25)[0] for g in (narrow, narrow + more))
+    one, other = (Rule(2.0, 1.0, g, "").decide(np.array([deviation]), -0.5, 0.25)[0] for g in (narrow, narrow + more))
     assert other in (one, "undecided")
 
 
 def test_sentences():
     assert simple().sentence == "simple acceptance: inside the limits is within, outside is not"
-    assert guarded(U=0.006).sentence == "guard band w = r U = 1 x 0.0060 = 0.0060 mm at each limit"
+    said = "guard band w = r k u = 1 x 2 x u at each limit, u being that of each touch with its datum frame"
+    assert guarded().sentence == said
+    assert guarded(U=0.006).sentence == said + "; at least 0.0060 mm"
 
 
-@pytest.mark.parametrize(("U", "r"), [(-0.1, 1), (0.1, -1), (math.nan, 1), (0.1, math.inf)])
-def test_guard_band_that_cannot_be(U, r):
+def test_each_touch_has_its_own_guard_band():
+    """w = r k u, and never less than r U; the same for a number and an array."""
+    u = np.array([0.0, 0.01, 0.05])
+    assert guarded(k=1.645, r=0.5).guard(u).tolist() == pytest.approx([0, 0.008225, 0.041125])
+    assert guarded(U=0.03).guard(u).tolist() == pytest.approx([0.03, 0.03, 0.1])
+    words = guarded().decide(np.array([0.09, 0.09, 0.09, 0.111]), -0.1, 0.1, np.array([0.004, 0.006, 0.05, 0.005]))
+    assert words.tolist() == ["within", "undecided", "undecided", "high"]
+
+
+@pytest.mark.parametrize(
+    ("U", "r", "k"), [(-0.1, 1, 2), (0.1, -1, 2), (math.nan, 1, 2), (0.1, math.inf, 2), (0.1, 1, -2), (0, 1, math.nan)]
+)
+def test_guard_band_that_cannot_be(U, r, k):
     with pytest.raises(InputError, match=r"the guard band needs . of zero or more"):
-        guarded(U, r)
+        guarded(U, r, k=k)
 
 
 @settings(max_examples=100)

@@ -87,7 +87,7 @@
     svg.append(use);
     return svg;
   };
-  const kind = globalThis.probekitKind({ touches, ids, make, symbol, format, length, unit: () => unit });
+  const kind = globalThis.probekitKind({ touches, wordOrder: data.wordOrder, ids, make, symbol, format, length, unit: () => unit });
   const read = () => {
     reading.replaceChildren();
     marker.hidden = true;

@@ -1,14 +1,10 @@
 
 "use strict";
 // What the page of a verdict says of a touch.
-globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit }) => {
+globalThis.probekitKind = ({ touches, wordOrder, ids, make, symbol, format, length, unit }) => {
   const triple = (names, row) => (touches[names[0]]?.[row] == null ? null : names.map((n) => format(touches[n][row], 3)).join(", ") + ` ${unit()}`);
-  const excess = (row) => {
-    const d = touches.deviation[row], lower = touches.lower?.[row] ?? null, upper = touches.upper?.[row] ?? null;
-    if (d === null || (lower === null && upper === null)) return -Infinity;
-    return Math.max(upper === null ? -Infinity : d - upper, lower === null ? -Infinity : lower - d);
-  };
-  const ranked = [...ids.keys()].filter((row) => excess(row) > -Infinity).sort((a, b) => excess(b) - excess(a)).slice(0, 5);
+  const margin = (row) => touches.margin?.[row] ?? null;
+  const ranked = [...ids.keys()].filter((row) => margin(row) !== null).sort((a, b) => margin(a) - margin(b)).slice(0, 5);
   const worst = () => {
     const list = make("ol");
     for (const row of ranked) {
@@ -31,18 +27,18 @@ globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit })
     } else parts.push(make("p", "No deviation: nothing was measured.", "dev small"));
     const lower = touches.lower?.[row] ?? null, upper = touches.upper?.[row] ?? null;
     const judged = lower !== null || upper !== null;
-    const over = excess(row);
     const facts = [
       ["limits", judged ? `${lower === null ? "none" : format(lower, 4, true)} to ${upper === null ? "none" : format(upper, 4, true)} ${unit()}` : null],
-      ["outside by", over > 0 ? length(over) : null],
+      ["outside by", margin(row) !== null && margin(row) < 0 ? length(-margin(row)) : null],
       ["judged by", touches.tolerance?.[row]],
-      ["u (standard)", touches.u?.[row] == null ? null : length(touches.u[row])],
+      ["u (standard)", touches.u_judged?.[row] == null ? null : length(touches.u_judged[row])],
       ["probability", touches.p_conform?.[row] == null ? null : `${touches.p_conform[row].toFixed(3)} that it conforms`],
       ["feature", touches.feature[row]],
       ["face", touches.face?.[row]],
       ["contact", triple(["cx", "cy", "cz"], row)],
       ["target", triple(["x0", "y0", "z0"], row)],
       ["flags", touches.flag?.[row]],
+      ["in doubt", touches.doubt?.[row]],
       ["reason", touches.reason?.[row]],
     ];
     const list = make("dl");
@@ -52,7 +48,7 @@ globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit })
   };
   return {
     columns: ["touch", "word", "deviation", "lower", "upper", "feature", "face", "tolerance", "p_conform", "reason"],
-    wordOrder: ["high", "low", "missed", "undecided", "unjudged", "within"],
+    wordOrder,
     label: (row) => (touches.deviation[row] === null ? touches.word[row] : length(touches.deviation[row], 4, true)),
     idle: () => [make("p", "Nearest to a limit, or furthest beyond it:", "small"), worst()],
     read,

@@ -1,0 +1,73 @@
+"""Feet that are in doubt: flags of a projection that leave a touch undecided at best.
+
+A deviation is the distance to a foot. Where the foot may be the wrong one, or was not found, the number may be right,
+but it proves nothing:
+
+- "far": further from the nominal than `max_distance` allows; another face, another part, or another unit.
+- "ambiguous": another face is as near. Both distances agree within `ambiguity`, but the table does not hold the
+  other foot: on a thin wall, or where two bodies meet, its sign is the other one, and the other face may be under
+  another tolerance. Naming the face in the touches file settles it, so the flag is not excused by itself.
+- "other side": the foot lies where the probe did not come from.
+- "too tight": the ball does not fit there, so it touched something else as well.
+- "unsettled": the search for the foot on the exact surface did not settle (`foot_by` is "facet") and the foot on the
+  facets was kept, which is off by up to the deflection.
+
+Harmless are "edge" and "boundary": the foot lies on an edge of the model or of the face asked for, as is common on
+trimmed faces. It is still the nearest point, so the deviation is the distance to the nominal and in size never less
+than the distance along the normal: no touch outside is taken for one within. "missed" has a word of its own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["DOUBTS", "doubts_of"]
+
+#: Flag -> what it says of the foot. "unsettled" stands for a foot that was kept on the facets.
+DOUBTS = {
+    "far": "the foot is further away than max_distance",
+    "ambiguous": "another face is as near",
+    "other side": "the foot is on the side that the probe did not come from",
+    "too tight": "the ball does not fit there",
+    "unsettled": "the foot did not settle on the exact surface",
+}
+
+
+def doubts_of(found: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndarray:
+    """What is in doubt about the foot of each touch, in words (n,) of str; empty where nothing is.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Deviations table; columns `flag` and `foot_by` are read if there are any.
+    accepted : iterable of str
+        Keys of `DOUBTS` that a person has looked at and accepts.
+
+    Raises
+    ------
+    InputError
+        If one of them is unknown.
+    """
+    accepted = (accepted,) if isinstance(accepted, str) else tuple(accepted)
+    for one in accepted:
+        if one not in DOUBTS:
+            raise InputError("that flag leaves nothing undecided", found=one, expected="one of " + ", ".join(DOUBTS))
+    flags = found["flag"].astype(object).fillna("").astype(str).to_numpy() if "flag" in found else [""] * len(found)
+    how = found["foot_by"].astype(object).to_numpy() if "foot_by" in found else [""] * len(found)
+    lost = ~np.isfinite(found["deviation"].to_numpy(dtype=float))
+    words = np.full(len(found), "", dtype=object)
+    patterns = {one: re.compile(rf"\b{one}\b") for one in DOUBTS if one not in accepted}
+    for row in np.flatnonzero(~lost):
+        if flags[row] or how[row] == "facet":
+            raised = flags[row] + (" unsettled" if how[row] == "facet" else "")
+            words[row] = "; ".join(DOUBTS[one] for one, pattern in patterns.items() if pattern.search(raised))
+    return words

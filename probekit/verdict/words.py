@@ -1,0 +1,32 @@
+"""The words of a verdict, once: on a touch, and on a tolerance, a feature or the part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "part_word", "worst_of"]
+
+#: What a touch can be, best first.
+TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
+
+#: What a tolerance, a feature or a part can be, best first.
+PART_WORDS = ("conforms", "undecided", "does not conform")
+
+#: The words of touches in the order in which a list shows them: what needs a person first.
+WORST_FIRST = ("high", "low", "missed", "undecided", "unjudged", "within")
+
+_MEANS = {
+    **dict.fromkeys(("high", "low"), "does not conform"),
+    **dict.fromkeys(("missed", "undecided"), "undecided"),
+    "within": "conforms",
+}
+
+
+def part_word(touch_word: str) -> str:
+    """What a touch of that word makes of its tolerance: "within" conforms, a missed one leaves it undecided."""
+    return _MEANS[touch_word]
+
+
+def worst_of(words: Iterable[str]) -> str:
+    """The worst of some of `PART_WORDS`; undecided if there is none."""
+    return max(words, key=PART_WORDS.index, default="undecided")
