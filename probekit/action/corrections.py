@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
-    from ..tolerance import Evaluation
+    from ..tolerance import Carried, Evaluation
     from ..verdict import Verdict
 
 __all__ = ["corrections", "uniform_offset"]
@@ -100,11 +100,27 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
     return pd.DataFrame(rows), _shares(states, evaluations, alignment)
 
 
-def uniform_offset(deviations: np.ndarray) -> tuple[float, float]:
-    """Robust mean (Huber) of deviations (n,) [mm] and its standard uncertainty [mm]: the offset a whole face shares."""
+def uniform_offset(deviations: np.ndarray, carried: Carried | None = None) -> tuple[float, float]:
+    """The offset that a whole face shares: robust mean (Huber) of its deviations.
+
+    Parameters
+    ----------
+    deviations : (n,) float
+        [mm].
+    carried : Carried, optional
+        What the uncertainty of the frame they are in does to each, as `Evaluation.carried`. It moves all of them
+        together, so that more touches do not make it less.
+
+    Returns
+    -------
+    offset, u : float
+        Standard uncertainty [mm]; NaN if that of the frame is not known.
+    """
     deviations = np.asarray(deviations, dtype=float)
     values, scale, weight = _robust(np.ones((len(deviations), 1)), deviations)
-    return float(values[0]), float(scale / np.sqrt(max(weight.sum(), 1.0)))
+    own = float(scale / np.sqrt(max(weight.sum(), 1.0)))
+    common = 0.0 if carried is None else float(carried.along(weight / weight.sum()))
+    return float(values[0]), float(np.hypot(own, common))
 
 
 def _as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:

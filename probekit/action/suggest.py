@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..fit import Alignment, motion_parameters
+from ..tolerance import carry
 from .corrections import corrections, uniform_offset
 from .regions import find_regions
 
@@ -79,7 +80,7 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
     said = [
         *_on_missing(regions),
         *_on_left(regions, verdict, table),
-        *_on_offset(verdict),
+        *_on_offset(verdict, alignment),
         *(_on_set_up(alignment, table, shares) if alignment is not None and len(table) else []),
         *_on_doubt(verdict),
     ]
@@ -139,27 +140,30 @@ def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
     return float(table.loc[table["correction"].str.contains(correction, regex=False), one.name].iloc[0])
 
 
-def _on_offset(verdict: Verdict) -> list[str]:
+def _on_offset(verdict: Verdict, alignment: Alignment | None) -> list[str]:
     said = []
     for one in verdict.evaluations:
         if one.touches < 5 or not one.from_nominal:
             continue
         middle = (one.lower + one.upper) / 2
-        offset, u = uniform_offset(one.deviations - one.middles)
-        if abs(offset) < max(3.0 * u, 0.05 * one.width):
+        carried = one.carried or carry(one, verdict.table, alignment).carried
+        offset, u = uniform_offset(one.deviations - one.middles, carried)
+        if not np.isfinite(u) or abs(offset) < max(3.0 * u, 0.05 * one.width):
             continue
         common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
+        left, missing = "material is left all over", "material is missing all over"
         if middle:
             common += f" from the middle of the zone, {middle:+.3f} mm"
+            left, missing = (f"{word} material is left than the middle of the zone has" for word in ("more", "less"))
         if offset > 0:
             said.append(
-                f"{common}: material is left all over, as a cutter leaves it that is smaller (worn) or shorter than "
+                f"{common}: {left}, as a cutter leaves it that is smaller (worn) or shorter than "
                 "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
                 f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off."
             )
         else:
             said.append(
-                f"{common}: material is missing all over, as after a cutter that is larger or longer than its entries "
+                f"{common}: {missing}, as after a cutter that is larger or longer than its entries "
                 f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
                 "this one."
             )
@@ -191,12 +195,19 @@ def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) 
 
 def _on_doubt(verdict: Verdict) -> list[str]:
     said = []
-    undecided = verdict.table.loc[verdict.table["verdict"] == "undecided", "touch"].tolist()
+    open_, doubtful = verdict.table["verdict"] == "undecided", verdict.table["doubt"] != ""
+    undecided = verdict.table.loc[open_ & ~doubtful, "touch"].tolist()
+    doubted = verdict.table.loc[open_ & doubtful, "touch"].tolist()
     missed = verdict.table.loc[verdict.table["verdict"] == "missed", "touch"].tolist()
     if undecided:
         said.append(
             f"Undecided: {_touches(undecided)}, within the guard band and so too near a limit to decide with this "
             "uncertainty. Touch there again, with more touches or a smaller uncertainty."
+        )
+    if doubted:
+        why = "; ".join(dict.fromkeys(verdict.table.loc[open_ & doubtful, "doubt"]))
+        said.append(
+            f"In doubt: {_touches(doubted)}: {why}. Settle that first: until then the deviation proves nothing."
         )
     if missed:
         said.append(

@@ -226,3 +226,30 @@ def test_tolerance_with_its_own_placement_does_not_see_the_set_up():
     own = profile(aligned, 0.1, free=FREEDOMS, nominal=nominal, name="own")
     rows = by_name(corrections(classify(aligned, own), nominal, datum)[0])
     assert rows.loc["none:", "own"] == rows.loc["set-up:", "own"] == pytest.approx(own.actual, abs=1e-12)
+
+
+def test_uncertainty_of_an_offset_holds_that_of_the_alignment():
+    """Skin 0.025 mm proud, far from the datum plane: the offset scatters as its u says, by four times more than before.
+
+    The mean of the skin is known to 1 um by itself; the datum plane of nine touches lets it go up and down by 4 um.
+    """
+    nominal = shapes.plane_patch(size=160.0, n=40)
+    rng = np.random.default_rng(11)
+    base = np.array([[x, y, 0.0] for x in (-70, -60, -50) for y in (-15, 0, 15)])
+    skin = np.column_stack([rng.uniform(20, 70, 40), rng.uniform(-30, 30, 40), np.full(40, 0.025)])
+    offsets, stated, alone = [], [], []
+    for _ in range(40):
+        points = np.vstack([base, skin])
+        points[:, 2] += rng.normal(scale=0.003, size=len(points))
+        table = pd.DataFrame({"touch": np.arange(49), "feature": ["base"] * 9 + ["skin"] * 40})
+        table[["x", "y", "z"]] = points
+        found = project(table, nominal)
+        datum = rigid(found, nominal, features=["base"], lock=["tx", "ty", "rz"], u=0.003)
+        aligned = project(datum.apply(found), nominal)
+        one = classify(aligned, profile(aligned, 0.2, features=["skin"]), u=0.003, alignment=datum).evaluations[0]
+        offset, u = uniform_offset(one.deviations, one.carried)
+        offsets.append(offset)
+        stated.append(u)
+        alone.append(uniform_offset(one.deviations)[1])
+    assert np.std(offsets) / np.median(stated) == pytest.approx(1.0, abs=0.3)  # 40 runs: 3 x 11 %
+    assert np.median(stated) > 4 * np.median(alone)

@@ -224,3 +224,22 @@ def test_words_for_a_notebook_are_escaped():
     html = action._repr_html_()
     assert "&lt;i&gt;x" in html
     assert "a&lt;b" in html
+
+
+@pytest.mark.parametrize(("left_on", "word"), [(0.02, "less"), (0.18, "more")])
+def test_a_zone_wholly_outside_speaks_of_its_middle(left_on, word):
+    """0.02 mm left on, zone 0 to 0.2: "material is missing all over" was said of a part that has material left on."""
+    text = about(job(left_on, outside=0.2, align=False)[0], "all round")
+    assert f"{word} material is left than the middle of the zone has" in text
+    assert "all over" not in text
+
+
+def test_a_foot_in_doubt_is_named_with_its_reason():
+    table = pd.DataFrame({"touch": [f"p{k}" for k in range(N)], "feature": "x"})
+    table[["x", "y", "z"]] = ON
+    found = project(table, BOX)
+    found["flag"] = ["far"] + [""] * (N - 1)
+    action = suggest(classify(found, profile(found, 0.2)), BOX)
+    text = about(action, "In doubt")
+    assert "touch p0: the foot is further away" in text
+    assert not [s for s in action.suggestions if s.startswith(("Undecided", "Carry on"))]
