@@ -122,7 +122,7 @@ def _inspect(options: argparse.Namespace) -> int:
     wanted, results = _begun(options, "inspect")
     if options.touches is not None:
         wanted = wanted.with_touches(options.touches)
-    with results.running(f"probekit inspect {options.study.name}"):
+    with results.running(f"probekit inspect {options.study.name}"), study.naming(options.study):
         found = study.run(wanted, progress=progress)
         paths = study.write(found, results.folder)
     progress.clear()
@@ -156,7 +156,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     progress = Progress()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
-    with results.running(f"probekit {command} {options.study.name}"):
+    with results.running(f"probekit {command} {options.study.name}"), study.naming(options.study):
         planned = study.plan(wanted, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None

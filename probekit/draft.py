@@ -86,7 +86,7 @@ def draft_study(
             "[[tolerance]]",
             'kind = "profile"',
             f"width = {_text(FILL_IN)}  # fill in",
-            "features = []  # fill in",
+            f"features = [{_text(FILL_IN)}]  # fill in",
         ]
     waiting = [one for one in pmi.tolerances if _why_not(one)]
     lines += [""] if waiting else []

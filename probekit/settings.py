@@ -50,6 +50,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import InputError
+from .limits import check_values, tables_of
 
 __all__ = ["KEYS", "read_settings"]
 
@@ -185,6 +186,7 @@ _REQUIRED = {
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
+_LARGEST = 4_000_000  # bytes
 _FREE = ("plan",)  # tables whose keys are those of what they name, checked where they are used
 
 
@@ -198,24 +200,17 @@ def read_settings(path: str | Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        Its tables; `tolerance` is a list of tables. Types and names are checked, values are left to the functions
-        that use them.
+        Its tables; `tolerance` is a list of tables. Names and types are checked here, values by `probekit.limits`;
+        what depends on the part or the touches is left to the functions that use them.
 
     Raises
     ------
     InputError
         If the file cannot be read or parsed, a table or key is missing, unknown (the nearest name is offered) or of
-        the wrong type.
+        the wrong type, or a value cannot be meant.
     """
     path = Path(path)
-    try:
-        settings = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"the study file cannot be read ({error.strerror})", file=path) from None
-    except UnicodeDecodeError as error:
-        raise InputError("the study file is not UTF-8 text", file=path, found=f"byte {error.start}") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"the study file is not valid TOML: {error}", file=path) from None
+    settings = _parsed(path)
     for name in settings:
         if name not in KEYS and name not in _FREE:
             raise InputError("unknown table", file=path, column=name, expected=_nearest(name, [*KEYS, *_FREE]))
@@ -227,19 +222,42 @@ def read_settings(path: str | Path) -> dict[str, Any]:
         if (name in _LISTED) != isinstance(table, list):
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
             raise InputError("a table is written in the wrong way", file=path, column=name, expected=shown)
-        for one in table if isinstance(table, list) else [table]:
-            _check_table(path, name, one, free=name in _FREE)
+    for where, name, table in tables_of(settings):
+        _check_table(path, where, name, table)
+    check_values(settings, path)
     return settings
 
 
-def _check_table(path: Path, name: str, table: Any, *, free: bool) -> None:
+def _parsed(path: Path) -> dict[str, Any]:
+    try:
+        if path.exists() and not path.is_file():
+            raise InputError("the study file is no file", file=path, expected="a TOML file")
+        data = path.read_bytes()
+        if len(data) > _LARGEST:
+            raise InputError(
+                "the study file is too large to be one", file=path, found=f"{len(data)} bytes", expected=f"{_LARGEST}"
+            )
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(f"the study file cannot be read ({error.strerror})", file=path) from None
+    except UnicodeDecodeError as error:
+        raise InputError("the study file is not UTF-8 text", file=path, found=f"byte {error.start}") from None
+    except RecursionError:
+        raise InputError("the study file nests lists or tables too deep", file=path) from None
+    except InputError:
+        raise
+    except ValueError as error:  # TOMLDecodeError, or an integer of thousands of digits
+        raise InputError(f"the study file is not valid TOML: {error}", file=path) from None
+
+
+def _check_table(path: Path, shown: str, name: str, table: Any) -> None:
     if not isinstance(table, dict):
-        raise InputError("this must be a table", file=path, column=name, found=table, expected=f"[{name}]")
-    if free:
+        raise InputError("this must be a table", file=path, column=shown, found=table, expected=f"[{name}]")
+    if name in _FREE:
         return
     known = _WITHIN.get(name) or KEYS[name]
     for key, value in table.items():
-        where = f"{name}.{key}"
+        where = f"{shown}.{key}"
         if key not in known:
             raise InputError("unknown key", file=path, column=where, expected=_nearest(key, list(known)))
         allowed = known[key]
@@ -247,12 +265,12 @@ def _check_table(path: Path, name: str, table: Any, *, free: bool) -> None:
             words = " or ".join(dict.fromkeys(_words(kind) for kind in allowed))
             raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=words)
         if where in _WITHIN:
-            _check_table(path, where, value, free=False)
+            _check_table(path, where, where, value)
     if name == "tolerance" and {"limits", "boundaries"} & set(table):
         return
     for key in _REQUIRED.get(name, ()):
         if key not in table:
-            raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{name}.{key}")
+            raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{shown}.{key}")
 
 
 def _words(kind: type) -> str:

@@ -62,7 +62,7 @@ def test_a_study_in_a_datum_frame(tmp_path):
         ('kind = "plane"', 'kind = "flat"', "'datum A': unknown kind of datum; found 'flat'"),
         ('kind = "plane"', "", "'datum A': a datum needs its kind"),
         ('datums = ["A"', 'features = ["bore"]\ndatums = ["A"', "'alignment.features': a datum frame has its own"),
-        ('letter = "A"', 'lettre = "A"', "'datum.lettre': unknown key; expected 'letter'"),
+        ('letter = "A"', 'lettre = "A"', "'datum 1.lettre': unknown key; expected 'letter'"),
         ('[[datum]]\nletter = "C"', '[[datum]]\nkind = "plane"\n\n[[datum]]\nletter = "C"', "lacks a key"),
         (
             'kind = "plane"',

@@ -101,7 +101,7 @@ def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, r
     assert ("unequally disposed by 0.03" in said) == ("displacement" in change)
     with pytest.raises(InputError, match=f"tolerance.width.*{FILL_IN}"):
         settings(tmp_path, text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0"))
-    assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": []}]
+    assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": [FILL_IN]}]
 
 
 def test_alignment_is_suggested_from_the_datums_in_use() -> None:
@@ -142,7 +142,9 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
         f"a/{HOSTILE}", pmi(one, two, datums=datums, remarks=(HOSTILE,)), part, touches=HOSTILE, body=HOSTILE
     )
     assert all(letter == "\n" or letter.isprintable() for letter in text)
-    read = settings(tmp_path, filled(text))
+    read = tomllib.loads(filled(text))
+    with pytest.raises(InputError, match=r"study\.toml, column 'part\.model': this must not hold '.x00'"):
+        settings(tmp_path, filled(text))
     expected = HOSTILE.replace("\ud800", "\ufffd")  # half a pair cannot be written
     assert read["part"] == {"name": expected, "model": f"a/{expected}", "body": expected}
     assert read["touches"]["file"] == expected

@@ -122,7 +122,11 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
             "",
             r"no face of that name; found 'hull'; expected one of skin",
         ),
-        ((("max_distance = 2.0", 'allowance = {skin = "0.5"}'),), "", r"the machining allowance is not a number"),
+        (
+            (("max_distance = 2.0", 'allowance = {skin = "0.5"}'),),
+            "",
+            r"column 'deviation\.allowance': 'skin': this must be a number",
+        ),
     ],
 )  # fmt: skip
 def test_what_it_may_not_say(run, changes, tables, message):

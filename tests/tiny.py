@@ -126,13 +126,18 @@ def write(folder: Path, *changes: tuple[str, str], **files: str | bytes) -> Path
     (folder / "block.stl").write_bytes(block.export(file_type="stl"))
     (folder / "touches.csv").write_text(touches())
     (folder / "milling.nc").write_text(MILLING)
+    for name, content in files.items():
+        data = content if isinstance(content, bytes) else content.encode()
+        (folder / name.replace("_", ".", 1)).write_bytes(data)
+    return write_study(folder, *changes)
+
+
+def write_study(folder: Path, *changes: tuple[str, str]) -> Path:
+    """Write the study file alone, with changes (old text, new text)."""
     text = STUDY
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new, 1)
-    for name, content in files.items():
-        data = content if isinstance(content, bytes) else content.encode()
-        (folder / name.replace("_", ".", 1)).write_bytes(data)
     path = folder / "study.toml"
     path.write_text(text, encoding="utf-8")
     return path

@@ -4,7 +4,7 @@ The keys of the file are described in `probekit.settings`.
 """
 
 from .inspection import Inspection, run, write
-from .model import Study, load
+from .model import Study, load, naming
 from .outputs import summary, view, write_preparation
 from .places import results_left, results_of
 from .preparation import Plan, Program, plan, program, simulate
@@ -15,6 +15,7 @@ __all__ = [
     "Program",
     "Study",
     "load",
+    "naming",
     "plan",
     "program",
     "results_left",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -12,10 +13,11 @@ from typing import Any
 import numpy as np
 
 from .. import fit, nominal
-from ..errors import InputError, how_to_install
+from ..errors import InputError, ProbekitWarning, how_to_install
+from ..limits import notes_on, notes_on_size
 from ..settings import read_settings
 
-__all__ = ["Study", "blaming", "load", "motion_of", "nominal_of", "numbers_of", "runnable"]
+__all__ = ["Study", "blaming", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,11 +32,14 @@ class Study:
         Its tables.
     sha256 : str
         Checksum of the file.
+    notes : tuple of str
+        What is odd about its values.
     """
 
     path: Path
     settings: dict[str, Any]
     sha256: str
+    notes: tuple[str, ...] = ()
 
     def file(self, name: str) -> Path:
         """Path of a file that the study names."""
@@ -54,17 +59,30 @@ def blaming(file: str | Path, where: str) -> Iterator[None]:
     except InputError as error:
         if error.file is not None:
             raise
-        raise InputError(
-            error.what,
-            file=file,
-            line=error.line,
-            column=f"{where}.{error.column}" if error.column else where,
-            found=error.found,
-            expected=error.expected,
-            todo=error.todo,
-        ) from None
+        raise _told_of(error, file, f"{where}.{error.column}" if error.column else where) from None
     except (TypeError, ValueError) as error:
         raise InputError(f"a value cannot be used: {error}", file=file, column=where) from None
+
+
+@contextmanager
+def naming(file: str | Path) -> Iterator[None]:
+    """Let an error that names no file name this one."""
+    try:
+        yield
+    except InputError as error:
+        raise (error if error.file is not None else _told_of(error, file, error.column)) from None
+
+
+def _told_of(error: InputError, file: str | Path, column: str | None) -> InputError:
+    return InputError(
+        error.what,
+        file=file,
+        line=error.line,
+        column=column,
+        found=error.found,
+        expected=error.expected,
+        todo=error.todo,
+    )
 
 
 def load(path: str | Path) -> Study:
@@ -84,18 +102,19 @@ def load(path: str | Path) -> Study:
         See `probekit.settings.read_settings`.
     """
     settings = read_settings(path)
-    return Study(Path(path), settings, hashlib.sha256(Path(path).read_bytes()).hexdigest())
+    checksum = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return Study(Path(path), settings, checksum, tuple(notes_on(settings)))
 
 
 def runnable(study: Study) -> tuple[Study, list[str]]:
     """The study, or the one to run in its place where the CAD kernel is missing; and what there is to say about it."""
     other = study.settings["part"].get("without_kernel")
     if other is None or nominal.can_read(study.file(study.settings["part"]["model"])):
-        return study, []
+        return study, list(study.notes)
     instead = load(study.file(other))
     instead = replace(instead, settings=instead.settings | {"touches": study.settings["touches"]})
     note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
-    return instead, [f"{note}. {how_to_install('step')}"]
+    return instead, [f"{note}. {how_to_install('step')}", *instead.notes]
 
 
 def numbers_of(study: Study, table: str, key: str, default: tuple[float, ...] | None = None, *, count: int = 3) -> Any:
@@ -132,6 +151,8 @@ def nominal_of(study: Study) -> nominal.Nominal:
     settings = study.settings["part"]
     options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
     part = nominal.load(study.file(settings["model"]), **options)
+    for note in notes_on_size(study.settings, part.diagonal):
+        warnings.warn(note, ProbekitWarning, stacklevel=2)
     frame = settings.get("frame")
     if frame is None:
         return part

@@ -154,6 +154,7 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
     regions, fixtures = regions_of(study), fixtures_of(study)
     tell("choosing targets", 0.1)
     targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+    _room_for(study, len(targets))
     tell("looking whether the probe reaches them", 0.2)
     with blaming(study.path, "pace"):
         pace = planning.Pace(**study.settings.get("pace", {}))
@@ -170,8 +171,10 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
             obstacles=obstacles,
             **{"margin": _MARGIN, **chosen},
         )
-        poses = planning.few_poses(judge(poses=poses), poses)
         found = judge(poses=poses)
+        few = planning.few_poses(found, poses)
+        if few:  # none: nothing is reached, and the reasons are those of all poses
+            poses, found = few, judge(poses=few)
         tell("ordering them", 0.6)
         margin = chosen.get("margin", _MARGIN)
         around = np.concatenate([solid.vertices for solid in obstacles.solids])
@@ -206,6 +209,9 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     options = dict(study.settings.get("program", {}))
     if "tool" not in options:
         raise InputError("which tool is the probe?", file=study.path, column="program.tool", expected="a tool number")
+    if planned.route.targets.empty:
+        why = "; ".join(dict.fromkeys(planned.route.left_out["reason"]))
+        raise InputError("no target can be touched, so there is no program", file=study.path, found=why[:500])
     tell("writing the program", 0.0)
     probe, kinematics = planned.probe, planned.kinematics
     milling, name = options.get("milling"), options.get("name", study.path.stem)
@@ -345,6 +351,24 @@ def _aliases(dialect: programs.Dialect) -> dict[str, str]:
     """The dialect's own probing word, in the words that merge and checks understand."""
     probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
     return {probing[0]: _PROBE} if probing and probing[0] != _PROBE else {}
+
+
+def _room_for(study: Study, touches: int) -> None:
+    """Refuse more targets than the dialect has parameters to keep triggers in, before any work is done on them."""
+    options = study.settings.get("program", {})
+    if "tool" not in options:
+        return
+    dialect = _dialect(study, options.get("dialect", "rs274"))
+    most = (dialect.slots[1] - dialect.slots[0] + 1) // 3 if dialect.slots else touches
+    if touches > most:
+        raise InputError(
+            f"the dialect {dialect.name} has no parameter left to keep all touches in",
+            file=study.path,
+            column="plan",
+            found=f"{touches} targets",
+            expected=f"at most {most}",
+            todo="Choose fewer targets, or split the study into several programs.",
+        )
 
 
 def _checked(

@@ -117,7 +117,7 @@ def typed(cells: Cells, *, decimal: str = ".", text: Collection[str] = ()) -> pd
     Raises
     ------
     InputError
-        If a cell of a column of numbers is no number.
+        If a cell of a column of numbers is no number, or an id is a number in digits other than 0 to 9.
     """
     table = {}
     for name, column in cells.columns.items():
@@ -126,6 +126,7 @@ def typed(cells: Cells, *, decimal: str = ".", text: Collection[str] = ()) -> pd
         elif name in TEXTS or name in text:
             table[name] = text_series(column)
         elif name == "touch":
+            _check_digits(cells, name)
             table[name] = guessed(column, decimal, integers_only=True)
         else:
             table[name] = guessed(column, decimal)
@@ -161,8 +162,9 @@ def guessed(column: Sequence[str], decimal: str = ".", *, integers_only: bool = 
 def _floats(column: Sequence[str], decimal: str) -> np.ndarray:
     if decimal == ",":
         column = [_with_point(cell) for cell in column]
-    if "_" in "".join(column):  # Python reads 1_000 as a number; a file does not
-        raise ValueError("underscore in a number")
+    whole = "".join(column)
+    if "_" in whole or not whole.isascii():  # Python reads 1_000 and digits of every script as numbers; a file does not
+        raise ValueError("no plain number")
     try:
         return np.fromiter(map(float, column), dtype=float, count=len(column))
     except ValueError:
@@ -198,6 +200,20 @@ def _is_number(cell: str, decimal: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def _check_digits(cells: Cells, name: str) -> None:
+    """Raise at a whole number in digits that are not 0 to 9: as an id it would be another than it looks."""
+    for row, cell in enumerate(cells.columns[name]):
+        if cell.isdecimal() and not cell.isascii():
+            raise InputError(
+                "a number in digits of another script",
+                file=cells.file,
+                line=cells.lines[row],
+                column=name,
+                found=cell,
+                expected="digits 0 to 9",
+            )
 
 
 def _number_hint(cell: str, decimal: str, *, last: bool) -> str | None:

@@ -278,3 +278,18 @@ def test_a_merged_program_passes_where_its_parts_do() -> None:
     assert check(merged.text, **OPTIONS).of("stop") == ()
     hot = check(merged.text.replace("M9\nT9 M6\nG43 H9", "M9\nT9 M6\nM3\nG43 H9"), **OPTIONS)
     assert names(hot, "stop") == {"spindle"}
+
+
+def test_moves_at_feed_keep_the_margin_too() -> None:
+    """A plane at Z 10 and a ball of radius 3: an approach that ends 0.06 mm above it at 2000 mm/min is no approach."""
+    head = "G21 G90 G94 G17 G61 G54\nT9 M6\nG43 H9\nG0 X0 Y0 Z50\n"
+    touch = "G38.2 Z12 F50\n(PROBEKIT RECORD 1 top 0 0 10 0 0 1)\nG1 Z15 F2000\nG0 Z50\nM30\n"
+    options = {"tool": 9, "probe": Probe(6.0, 4.0, 50.0), "margin": 0.3, "overtravel": 1.5}
+    options["clear"] = lambda start, end, _: np.minimum(start[:, 2], end[:, 2]) - 13.0
+
+    def near(height: float) -> list[str]:
+        found = check(f"{head}G1 Z{height} F2000\n{touch}", **options).of("stop")
+        return [f.what for f in found if f.check == "collision"]
+
+    assert near(15.0) == []
+    assert near(13.06) == ["the probe comes nearer than the margin 0.3 mm to the model in a move at feed"]

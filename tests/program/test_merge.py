@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
-from probekit.program import difference, merge, parse, run
+from probekit.program import check, difference, merge, parse, run
 from probekit.program.merging.anchors import walk
 from probekit.program.reading.interpreter import Interpreter
 
@@ -96,7 +96,7 @@ def test_spindle_and_coolant_stop_before_the_first_move_and_after_the_last() -> 
     hot = bare.replace("G43 H9", "G43 H9 S5 M3 M8")  # a probing text that is wrong does not leave the spindle turning
     walked = walk(Interpreter(), parse(merge(MILLING, hot, after="FINISH").text))
     end = next(w for w in walked if "MERGED PART END" in w.block.text)
-    assert (end.state.turning, end.state.coolant, end.state.speed) == (False, False, 6000.0)
+    assert (end.state.turning, end.state.coolant, end.state.speed) == (False, False, 0.0)
 
 
 def test_comments_before_the_program_end_stay_with_it() -> None:
@@ -373,7 +373,7 @@ def test_the_state_after_the_inserted_part_is_the_state_before(said: dict[str, s
     before, after = walked[merged.first - 2], walked[merged.last - 1]
     free = set()
     if said["next"] in ("M30", "T4 M6"):
-        free = {"tool", "length", "length_offset", "spindle", "mist", "flood", "motion"}
+        free = {"tool", "length", "length_offset", "spindle", "speed", "mist", "flood", "motion"}
     elif said["motion"] in ("G38.2", "G2"):
         free = {"motion"}  # the next block names its own
     if said["called"] != "T7":
@@ -432,3 +432,21 @@ def test_the_difference_is_shown_and_escaped() -> None:
     assert math.isclose(len(shown.lines), 4)
     assert difference("a\nb", "a\nb").sentence.startswith("All 2 lines")
     assert difference("", "").unchanged
+
+
+def test_no_speed_is_set_while_the_probe_is_in() -> None:
+    """The milling calls its next tool itself: the probe stays in until then, and one word M3 would turn it."""
+    merged = merge(MILLING, PROBING, after="FINISH")
+    speeds = [s.state.speed for s in run(merged.text) if s.state.tool == 9]
+    assert speeds == [0.0] * len(speeds)
+    assert not check(merged.text, tool=9).of("stop")
+    edited = merged.text.replace("(PROBEKIT MERGED PART END)", "S6000\n(PROBEKIT MERGED PART END)")
+    assert "a spindle speed is set with the probe in" in {f.what for f in check(edited, tool=9).of("stop")}
+
+
+def test_a_milling_tool_whose_speed_comes_from_before_gets_it_back() -> None:
+    """The next tool starts the spindle without a speed of its own: the tool before it comes back, and its speed."""
+    merged = merge(MILLING.replace("N160 S900 M3", "N160 M3"), PROBING, after="FINISH")
+    assert "T1 M6 (the milling tool comes back)" in merged.text
+    turning = [s for s in run(merged.text) if s.line > merged.last and s.kind == "spindle" and s.state.turning]
+    assert [s.state.speed for s in turning] == [6000.0]

@@ -57,7 +57,7 @@ def check(
         `probe` with further tips the third is its attitude (n, 3, 3). Without it collisions are not checked. For
         instance ``lambda a, b, axis: plan.clearance_along(obstacles, probe, a, b, axis)``.
     margin : float
-        Least distance in rapid and rotary moves [mm].
+        Least distance in all moves but probing moves and the one that leaves from contact [mm].
     safe_height : float, optional
         Program Z [mm] below which rapid moves of the probe are not wanted, except straight up. Where a plan has a
         clear height of its own for each pose, leave it out and give `clear`.

@@ -80,9 +80,9 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
         if not known_place(step):
             continue
         points, angles = path_of(step), [step.angles_start]
-        wanted = 0.0 if step.kind in ("feed", "arc") else case.margin
-        if after is not None:
-            points[0] = after
+        wanted = case.margin
+        if after is not None:  # it leaves from contact
+            points[0], wanted = after, 0.0 if step.kind in ("feed", "arc") else case.margin
             if step.kind == "feed" and np.array_equal(after, step.start):  # not known where it stopped
                 wanted = -case.overtravel
         if step.angles_start != step.angles_end:

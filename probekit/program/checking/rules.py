@@ -31,7 +31,17 @@ def spindle(case: Case) -> list[Finding]:
         for before, step in pairwise(case.steps)
         if step.kind == "tool" and case.probe_in(step) and before.state.turning
     )
-    return found + gathered(changes, "look", "Say M5 before the tool change.")
+    last = {step.line: step for step in case.steps}  # of each line, the last one
+    ready, probe_in = [], False
+    for block in case.blocks:
+        probe_in = case.probe_in(last[block.line]) if block.line in last else probe_in
+        if probe_in and any(letter == "S" and value != 0 for letter, value in block.words):
+            ready.append((block.line, "a spindle speed is set with the probe in"))
+    return (
+        found
+        + gathered(changes, "look", "Say M5 before the tool change.")
+        + gathered(ready, "stop", "Set it when the milling tool is back: one word would turn the probe with it.")
+    )
 
 
 def coolant(case: Case) -> list[Finding]:

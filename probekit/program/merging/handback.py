@@ -18,7 +18,7 @@ __all__ = ["Need", "differing", "hand_back", "needs"]
 _STRAIGHT = ("G0", "G1")
 
 #: What is left as it is when the milling calls its next tool itself.
-_OF_THE_TOOL = ("tool", "length", "length_offset", "spindle", "mist", "flood")
+_OF_THE_TOOL = ("tool", "length", "length_offset", "spindle", "speed", "mist", "flood")
 
 
 @dataclass(frozen=True)
@@ -84,15 +84,18 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
 def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
     """Whether the milling goes on with what was in.
 
-    It does not if it calls a tool before any axis moves, sets its length offset before Z moves, and both that and the
-    coolant (if it was on) before it cuts.
+    It does not if it calls a tool before any axis moves, sets its length offset before Z moves, both that and the
+    coolant (if it was on) before it cuts, and a speed before or where its spindle starts.
     """
-    called, length, coolant = False, False, not state.coolant
+    called, length, coolant, speed = False, False, not state.coolant, not state.speed
     for one in following:
         words = {name_of(letter, value) for letter, value in one.block.words if isinstance(value, float)}
         called |= one.does("tool")
         length |= called and bool(words & {"G43", "G49"})
         coolant |= called and bool(words & {"M7", "M8", "M9"})
+        speed |= any(letter == "S" for letter, _ in one.block.words)
+        if not speed and words & {"M3", "M4"}:
+            return True
         for step in one.steps:
             if step.kind not in (*MOVES, "unknown"):
                 continue
@@ -181,7 +184,7 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
     speed = _said(state, "speed", f"S{_number(state.speed)}")
     if need.tool and state.turning:
         lines.append(f"{speed} {state.spindle} (the milling tool turns again)".strip())
-    elif speed:
+    elif need.tool and speed:  # never with the probe in
         lines.append(speed)
     if need.tool:
         lines += [f"{word} (coolant on again)" for word, on in (("M7", state.mist), ("M8", state.flood)) if on]

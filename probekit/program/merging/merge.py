@@ -29,6 +29,7 @@ __all__ = ["Merged", "merge"]
 
 LIFT = "G0 G53 Z0"
 
+_NO_SPEED = "S0 (no speed is set while the probe is in)"
 _BEGIN, _END = "(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)"
 
 
@@ -167,7 +168,22 @@ def merge(
 
     body, notes = _body(parse(probing), blocks)
     letters = kinematics.letters if kinematics else ()
-    head = [_BEGIN, "M5", "M9", "G40", "G80", f"G21 G90 {lift}", "G17 G94", *body, "M5", "M9", "G80", f"G21 G90 {lift}"]
+    head = [
+        _BEGIN,
+        "M5",
+        "M9",
+        _NO_SPEED,
+        "G40",
+        "G80",
+        f"G21 G90 {lift}",
+        "G17 G94",
+        *body,
+        "M5",
+        "M9",
+        _NO_SPEED,
+        "G80",
+        f"G21 G90 {lift}",
+    ]
     through = walk(_standing(before, fresh()), parse("\n".join(head)))
     _refuse_unknown_axes(through)
     inserted = [*head, *hand_back(before, through[-1], need, lift, letters), _END]

@@ -1,0 +1,292 @@
+"""What values the keys of a study.toml may have: one table, and what must hold between keys.
+
+`probekit.settings` checks names and types; this says which values make sense before anything is computed. A value that
+cannot be meant is refused with file, table and key; one that is merely odd gets a note.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from .errors import InputError
+from .files import file_name
+from .values import Each, Either, Number, Numbers, Place, Rule, Table, Text
+
+__all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
+
+_FILE = Text(without="\0")
+_POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
+_VECTOR, _DIRECTION, _PAIR = Numbers(3), Numbers(3, nonzero=True), Numbers(2, rising=True)
+_NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
+_SEVERAL = Each(Text(), once=True)
+_TABLES = Each(Table())
+_BY_FACE = Either(((dict, Table(_FREE)), (int | float, _FREE)))
+
+#: Key -> what it may be. A key that does not stand here may be anything of its type that is finite and can be printed.
+LIMITS: dict[str, Rule] = {
+    **dict.fromkeys(("part.model", "part.without_kernel", "simulate.model", "program.milling"), _FILE),
+    **dict.fromkeys(("touches.file", "touches.plan", "stylus.qualification.file"), _FILE),
+    **dict.fromkeys(("part.name", "part.body"), Text()),
+    "part.angle": Number(above=0, most=180),
+    "part.deflection": Number(above=0, most=100),
+    "part.faces": Table(Place()),
+    **dict.fromkeys(("machine.translation", "machine.rotation", "simulate.translation", "simulate.rotation"), _VECTOR),
+    **dict.fromkeys(("machine.axes", "stylus.tips", "simulate.hills", "simulate.errors", "reach.clamps"), _TABLES),
+    "machine.gauge": _FREE,
+    "machine.travel": Each(_PAIR, least=3),
+    "simulate.home": _VECTOR,
+    "simulate.seed": Number(least=0, most=2**63, whole=True),
+    "simulate.offset": _BY_FACE,
+    **dict.fromkeys(("touches.pattern", "touches.encoding"), Text()),
+    "touches.skip": Number(least=0, whole=True),
+    "touches.columns": Table(),
+    "stylus.ball_diameter": Number(above=0, most=100),
+    **dict.fromkeys(("stylus.effective_radius", "stylus.stem_diameter"), Number(above=0, most=100)),
+    **dict.fromkeys(("stylus.length", "stylus.tool_length", "stylus.hub"), Number(above=0, most=5000)),
+    "stylus.body": Each(Numbers(2, _LENGTH)),
+    "reach.poses": Each(Numbers(None)),
+    "reach.step": Either(((list, Numbers(None, _POSITIVE)), (int | float, _POSITIVE))),
+    "reach.fixtures": Each(_FILE, once=True),
+    "reach.max_angle": Number(above=0, most=180),
+    **dict.fromkeys(("reach.standoff", "reach.overtravel"), Number(above=0, most=1000)),
+    **dict.fromkeys(("reach.margin", "program.clearance"), Number(least=0, most=1000)),
+    **dict.fromkeys(("pace.rapid", "pace.positioning", "pace.touch", "pace.rotary"), _POSITIVE),
+    **dict.fromkeys(("pace.per_touch", "pace.per_index"), _LENGTH),
+    **dict.fromkeys(("program.tool", "program.offset"), Number(least=0, most=99999999, whole=True)),
+    "program.occurrence": Number(least=1, whole=True),
+    "program.warm_up": _LENGTH,
+    "program.stop_outside": _PAIR,
+    "plan.n": Number(least=1, most=100000, whole=True),
+    "plan.seed": Number(least=0, most=2**63, whole=True),
+    **dict.fromkeys(("plan.how", "plan.feature"), Text()),
+    "plan.spacing": Number(above=0, most=100000),
+    "deviation.max_distance": _POSITIVE,
+    "deviation.ambiguity": _LENGTH,
+    "deviation.allowance": _BY_FACE,
+    "datum.letter": Text(without="()|, \t"),
+    **dict.fromkeys(("datum.kind", "datum.features", "tolerance.features"), _NAMES),
+    "datum.targets": _TABLES,
+    "alignment.features": _SEVERAL,
+    "alignment.datums": _SEVERAL,
+    "alignment.pivot": _VECTOR,
+    "tolerance.width": Number(above=0, least=1e-6, most=1e5),
+    "tolerance.name": Text(),
+    "tolerance.outside": _FREE,
+    "tolerance.between": Table(_PAIR),
+    "tolerance.limits": _PAIR,
+    "tolerance.length": Numbers(2),
+    **dict.fromkeys(("tolerance.direction", "tolerance.across", "tolerance.turn", "tolerance.axis"), _DIRECTION),
+    **dict.fromkeys(("tolerance.unit", "tolerance.apart", "tolerance.opposed"), _POSITIVE),
+    "tolerance.datums": _SEVERAL,
+    "uncertainty.u": Number(least=0, most=1.0),
+    "uncertainty.k": Number(above=0, most=10.0),
+    "decision.r": Number(least=0, most=10.0),
+}
+
+#: What most likely was meant, where a value is too large.
+_MEANT = {
+    "uncertainty.u": "It is in mm: 3 um are 0.003.",
+    "uncertainty.k": "The coverage factor is 2 as a rule; u, not U, is the standard uncertainty.",
+}
+
+_MANY = 2000  # tables of one kind; more than a person writes
+_LONG = 300  # characters of a name
+_DEEP = 8  # tables and lists within each other
+_HUGE = 2.0**63
+_REVERSING = (0x202A, 0x202B, 0x202C, 0x202D, 0x202E, 0x2066, 0x2067, 0x2068, 0x2069)  # the order of what is read
+_FREE_TEXT = ("touches", "program", "stylus.qualification")  # patterns, separators and lines of a program
+
+
+def check_values(settings: Mapping[str, Any], file: Path) -> None:
+    """Raise at the first value of a study that cannot be meant.
+
+    Parameters
+    ----------
+    settings : mapping
+        Tables whose keys and types are checked already.
+    file : Path
+        The study file, for the error.
+
+    Raises
+    ------
+    InputError
+        It names the table and the key.
+    """
+    for where, kind, table in tables_of(settings):
+        for key, value in table.items():
+            place = f"{where}.{key}"
+            _check_plain(value, place, file, free=kind in _FREE_TEXT)
+            for path, one in [(f"{kind}.{key}", value), *_within(f"{kind}.{key}", value)]:
+                rule = LIMITS.get(path)
+                if rule is not None and (found := rule.wrong(one)):
+                    at = place + path.removeprefix(f"{kind}.{key}")
+                    todo = _MEANT.get(path) if "large" in found[0] else None
+                    raise InputError(found[0], file=file, column=at, found=one, expected=found[1], todo=todo)
+    _check_program(settings.get("program", {}), file)
+    _check_letters(settings, file)
+    _check_names(settings.get("tolerance", []), file)
+
+
+def tables_of(settings: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
+    """Each table: how a message calls it, its kind, the table; numbered from 1 where there are several of a kind."""
+    for kind, found in settings.items():
+        for number, table in enumerate(found if isinstance(found, list) else [found], 1):
+            yield f"{kind} {number}" if isinstance(found, list) and len(found) > 1 else kind, kind, table
+
+
+def notes_on(settings: Mapping[str, Any]) -> list[str]:
+    """What is odd about the values of a study though it can be meant: sentences that name the table.
+
+    Parameters
+    ----------
+    settings : mapping
+        Tables that `check_values` let pass.
+
+    Returns
+    -------
+    list of str
+    """
+    given, decision, notes = settings.get("uncertainty", {}), settings.get("decision", {}), []
+    u, k, r = given.get("u"), given.get("k", 2.0), decision.get("r", 1.0)
+    if u == 0:
+        notes.append("[uncertainty] u = 0 says that touches have no error at all: no verdict is guarded against any")
+    elif u is not None and r == 0 and decision.get("rule") != "simple":
+        notes.append("[decision] r = 0 leaves no guard band: the limits decide, the uncertainty does not enter")
+    for where, kind, table in tables_of(settings):
+        for key, value in table.items():
+            notes += _unseen(value, f"{where}.{key}", kind)
+    guard = 0.0 if u is None or decision.get("rule") == "simple" else r * k * u
+    for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
+        name, width, outside = table.get("name", where), table.get("width"), table.get("outside")
+        if width is not None and u is not None and (2 * guard >= width or u >= width):
+            notes.append(
+                f"tolerance '{name}': no touch can be within: its width of {width:g} mm is less than "
+                + (f"both guard bands of {guard:g} mm" if 2 * guard >= width else f"the uncertainty u = {u:g} mm")
+            )
+        if width is not None and outside is not None and not 0 <= outside <= width:
+            notes.append(
+                f"tolerance '{name}': the nominal surface itself lies outside the zone: outside = {outside:g} mm of a "
+                f"width of {width:g} mm"
+            )
+        if table.get("datums") and not settings.get("datum"):
+            letters = ", ".join(table["datums"])
+            notes.append(
+                f"tolerance '{name}' names the datums {letters}, and the study has no [[datum]]: it is judged in the "
+                "alignment as it is, not in the datum frame"
+            )
+    return notes
+
+
+def notes_on_size(settings: Mapping[str, Any], diagonal: float) -> list[str]:
+    """What is odd about the values of a study for a part of this size [mm]: sentences that name the table."""
+    notes = []
+    for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
+        width = table.get("width")
+        if width is not None and width > 0.1 * diagonal:
+            notes.append(
+                f"tolerance '{table.get('name', where)}': a width of {width:g} mm is more than a tenth of the part "
+                f"({diagonal:.4g} mm across): is it in micrometres? Lengths are in mm"
+            )
+    limit = settings.get("deviation", {}).get("max_distance")
+    if limit is not None and limit > diagonal:
+        notes.append(f"[deviation] max_distance = {limit:g} mm is more than the part is across: it can flag nothing")
+    return notes
+
+
+def _unseen(value: Any, where: str, kind: str) -> Iterator[str]:
+    """Where text holds characters that cannot be seen, or that reverse the order of what is read."""
+    if isinstance(value, dict | list):
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _unseen(inner, f"{where}.{key}" if isinstance(key, str) else where, kind)
+    elif isinstance(value, str):
+        allowed = "\t\n\r" if kind in _FREE_TEXT else ""
+        if any((unicodedata.category(m) == "Cc" and m not in allowed) or ord(m) in _REVERSING for m in value):
+            yield f"{where} holds a character that cannot be seen, or reverses what is read: {value!r:.60}"
+
+
+def _within(path: str, value: Any) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield f"{path}.{key}", inner
+
+
+def _check_plain(value: Any, where: str, file: Path, *, free: bool, depth: int = 0) -> None:
+    """What no value may be: not finite, not printable, endless."""
+    if depth > _DEEP:
+        raise InputError("lists and tables stand too deep within each other", file=file, column=where)
+    if isinstance(value, dict | list):
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value, 1):
+            if isinstance(key, str):
+                _check_plain(key, where, file, free=False)
+            _check_plain(inner, f"{where}.{key}" if isinstance(key, str) else where, file, free=free, depth=depth + 1)
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise InputError("this is not a finite number", file=file, column=where, found=value, expected="a number")
+    elif isinstance(value, int | float) and abs(value) > _HUGE:
+        raise InputError("this number is too large to be meant", file=file, column=where, found=str(value)[:24])
+    elif isinstance(value, str):
+        if len(value) > (100 * _LONG if free else _LONG):
+            raise InputError(
+                f"the text has {len(value)} characters", file=file, column=where, expected=f"at most {_LONG}"
+            )
+    elif not isinstance(value, bool | int | float):
+        raise InputError("a date or a time has no meaning here", file=file, column=where, found=value)
+
+
+def _check_program(program: Mapping[str, Any], file: Path) -> None:
+    try:
+        file_name(program.get("name", "x"), program.get("suffix", ""))
+    except InputError as error:
+        raise InputError(
+            error.what, file=file, column=f"program.{error.column}", found=error.found, expected=error.expected
+        ) from None
+
+
+def _check_letters(settings: Mapping[str, Any], file: Path) -> None:
+    """That each letter is defined once, and each that is named is defined."""
+    known: list[str] = []
+    for where, _, table in tables_of({"datum": settings.get("datum", [])}):
+        if table["letter"] in known:
+            raise InputError(
+                "two tables [[datum]] have one letter",
+                file=file,
+                column=f"{where}.letter",
+                found=table["letter"],
+                expected="each letter once",
+            )
+        known.append(table["letter"])
+    users = [("alignment.datums", settings.get("alignment", {}).get("datums", []))]
+    for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
+        users.append((f"{where}.datums", table.get("datums", []) if known else []))
+        refining = table.get("refining", {}).get("datums", []) if known else []
+        users.append((f"{where}.refining.datums", refining if isinstance(refining, list) else []))
+    for where, letters in users:
+        for letter in letters:
+            if str(letter).partition("(")[0] not in known:
+                raise InputError(
+                    "there is no datum of that letter",
+                    file=file,
+                    column=where,
+                    found=letter,
+                    expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
+                )
+
+
+def _check_names(tolerances: Sequence[Mapping[str, Any]], file: Path) -> None:
+    if len(tolerances) > _MANY:
+        raise InputError(
+            "there are too many tables [[tolerance]]",
+            file=file,
+            column="tolerance",
+            found=len(tolerances),
+            expected=f"at most {_MANY}",
+        )
+    names = [one["name"] for one in tolerances if "name" in one]
+    twice = next((name for n, name in enumerate(names) if name in names[:n]), None)
+    if twice is not None:
+        raise InputError(
+            "two tolerances have one name", file=file, column="tolerance.name", found=twice, expected="each name once"
+        )
