@@ -172,7 +172,7 @@ def test_draft_writes_what_the_model_carries_and_never_overwrites(tmp_path: Path
     assert (done.returncode, done.stderr) == (0, "")
     text = (tmp_path / "study.toml").read_text()
     assert 'name = "skin profile"' in text
-    assert "# not yet judged" in text
+    assert "# not judged" in text
     refused = probekit("inspect", tmp_path / "study.toml")
     assert refused.returncode == 2
     assert "fill in" in refused.stderr

@@ -13,10 +13,11 @@ import pytest
 import probekit as pk
 from probekit.draft import FILL_IN, draft_study
 from probekit.errors import InputError
-from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelTolerance
+from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTolerance
 from probekit.settings import read_settings
 
 PROFILE = ModelTolerance("skin", "profile of a surface", 0.2, None, None, (("A",), ("B",)), (), ("face_1",), "#7")
+DATUMS = (ModelDatum("A", ("face_1",), "#1"), ModelDatum("B", ("face_2",), "#2"))
 HOSTILE = 'a"]\n[part]\rmodel = "x"\x00\x7f\x1b\\ \'\'\' """ \u2028\u202e\ud800\U0001f600 #'
 
 
@@ -27,8 +28,14 @@ def block(names: tuple[str, ...] = ("face_1", "face_2")) -> pk.nominal.Nominal:
     return pk.nominal.Nominal(corners, facets, owner, names)
 
 
-def pmi(*tolerances: ModelTolerance, datums: tuple[ModelDatum, ...] = (), remarks: tuple[str, ...] = ()) -> ModelPmi:
-    return ModelPmi(tolerances, datums, remarks, "AP242")
+def pmi(
+    *tolerances: ModelTolerance,
+    datums: tuple[ModelDatum, ...] = DATUMS,
+    remarks: tuple[str, ...] = (),
+    sizes: tuple[ModelSize, ...] = (),
+    standard: str = "ASME Y14.5",
+) -> ModelPmi:
+    return ModelPmi(tolerances, datums, remarks, "AP242", standard, sizes)
 
 
 def filled(text: str) -> str:
@@ -61,15 +68,21 @@ def test_draft_is_refused_until_filled_in(tmp_path: Path) -> None:
     read = settings(tmp_path, filled(text))
     assert read["part"] == {"name": "part", "model": "model.step"}
     assert read["touches"] == {"file": "touches.csv"}
-    assert read["tolerance"] == [{"kind": "profile", "name": "skin", "features": ["face_1"], "width": 0.2}]
+    skin = {"kind": "profile", "name": "skin", "features": ["face_1"], "width": 0.2, "datums": ["A", "B"]}
+    assert read["tolerance"] == [skin]
+    assert read["datum"] == [
+        {"letter": "A", "kind": "face", "features": ["face_1"]},
+        {"letter": "B", "kind": "face", "features": ["face_2"]},
+    ]
+    assert read["alignment"] == {"datums": ["A", "B"]}
     assert f'"{FILL_IN}"' not in filled(text).replace(f'every "{FILL_IN}"', "")
 
 
 def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
     unequal = dataclasses.replace(PROFILE, name="u", outside=0.05, displacement=0.05)
-    form = dataclasses.replace(PROFILE, name="f", datums=(), faces=("face_1", "face_2"))
-    common = dataclasses.replace(form, name="c", modifiers=("common zone",))
-    separate = dataclasses.replace(form, name="s", modifiers=("separate requirement",))
+    form = dataclasses.replace(PROFILE, name="f", datums=(), faces=("face_1", "face_2"), source_id="#8")
+    common = dataclasses.replace(form, name="c", modifiers=("common zone",), source_id="#9")
+    separate = dataclasses.replace(form, name="s", modifiers=("separate requirement",), source_id="#10")
     text = draft_study("m.step", pmi(unequal, form, common, separate), block())
     one, two, three, four = settings(tmp_path, filled(text))["tolerance"]
     assert one["outside"] == 0.05
@@ -83,53 +96,76 @@ def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"kind": "position", "modifiers": ("diameter",)}, "this kind is not judged yet"),
-        ({"kind": "profile of a line"}, "this kind is not judged yet"),
+        ({"kind": "concentricity"}, "write it as a position of the axis"),
+        ({"kind": "position"}, "position of a surface is not judged"),
+        ({"kind": "flatness"}, "flatness of a surface is not judged"),
         ({"faces": ()}, "no face is known to have it"),
-        ({"modifiers": ("all over",)}, "write it for the faces"),
-        ({"modifiers": ("free state",)}, "its modifiers would have to be judged"),
-        ({"modifiers": ("common zone", "separate requirement")}, "its modifiers would have to be judged"),
-        ({"modifiers": ("unequally disposed, in a sense not understood",), "displacement": 0.03}, "its modifiers"),
+        ({"value": 0.0}, "a tolerance of zero"),
+        ({"modifiers": ("free state",)}, "its modifiers would have to be judged, too: free state"),
+        ({"modifiers": ("common zone", "separate requirement")}, "contradict each other"),
+        ({"modifiers": ("datum B: least material requirement",)}, "referred to in a way that is not judged: datum B"),
+        (
+            {"modifiers": ("datum B: maximum material requirement",)},
+            "datum B has a material boundary, but",
+        ),
+        ({"datums": (("A",), ("Z",))}, "its datum Z is not in the model"),
+        ({"kind": "circular run-out"}, "its first datum is no axis"),
     ],
 )
 def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, reason: str) -> None:
     text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, **change)), block())
     said = commented(text)
-    assert re.search(
-        rf"not yet judged: {change.get('kind', PROFILE.kind)} 0.2.* \| A \| B.*\(skin #7\): .*{reason}", said
-    )
-    assert ("unequally disposed by 0.03" in said) == ("displacement" in change)
-    with pytest.raises(InputError, match=f"tolerance.width.*{FILL_IN}"):
+    assert re.search(rf"not judged: {change.get('kind', PROFILE.kind)} 0.*\(skin #7\): .*{reason}", said)
+    with pytest.raises(InputError, match=rf"tolerance\.width.*{FILL_IN}"):
         settings(tmp_path, text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0"))
     assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": [FILL_IN]}]
 
 
-def test_alignment_is_suggested_from_the_datums_in_use() -> None:
-    datums = (
-        ModelDatum("B", ("face_2",), "#2"),
-        ModelDatum("A", ("face_1",), "#1"),
-        ModelDatum("X", ("face_1",), "#3"),
-    )
-    text = draft_study("m.step", pmi(PROFILE, datums=datums), block())
-    assert tomllib.loads(text)["alignment"] == {"features": ["face_1", "face_2"], "method": "least_squares"}
-    assert (
-        "least-squares fit to the touches of all datum features together. It is not a datum reference frame"
-        in commented(text)
-    )
-    bare = draft_study("m.step", pmi(PROFILE), block())
+def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
+    """0.2 with 0.03: outside 0.03 after U (ASME Y14.5), 0.1 + 0.03 after UZ (ISO 1101); from memory."""
+    odd = ("unequally disposed, in a sense not understood",)
+    one = dataclasses.replace(PROFILE, displacement=0.03, modifiers=odd)
+    text = draft_study("m.step", pmi(one, standard=""), block())
+    said = commented(text)
+    assert "names no standard for its tolerances. Find out which one holds" in said
+    assert "0.03 if the drawing has it after U (ASME Y14.5), 0.13 if it has 0.03 after UZ (ISO 1101)" in said
+    with pytest.raises(InputError, match=rf"tolerance\.outside.*{FILL_IN}"):
+        settings(tmp_path, filled(text))
+    read = settings(tmp_path, filled(text).replace(f'outside = "{FILL_IN}"', "outside = 0.13"))
+    assert read["tolerance"][0]["outside"] == 0.13
+    assert "names no standard" not in commented(draft_study("m.step", pmi(PROFILE), block()))
+
+
+def test_without_datum_faces_nothing_is_aligned() -> None:
+    bare = draft_study("m.step", pmi(dataclasses.replace(PROFILE, datums=()), datums=()), block())
     assert "alignment" not in tomllib.loads(bare)
     assert "names no datum faces: fill in [alignment]" in commented(bare)
+
+
+def test_datums_without_faces_are_left_to_a_person() -> None:
+    datums = (ModelDatum("A", (), "#1", ("#5", "#6")), ModelDatum("B", (), "#2"))
+    one, two = tomllib.loads(draft_study("m.step", pmi(PROFILE, datums=datums), block()))["datum"]
+    assert one == {"letter": "A", "kind": "targets", "targets": FILL_IN}
+    assert two == {"letter": "B", "kind": FILL_IN, "features": FILL_IN}
+
+
+def test_all_over_leaves_out_what_has_its_own(tmp_path: Path) -> None:
+    over = dataclasses.replace(
+        PROFILE, name="over", modifiers=("all over",), faces=("face_1", "face_2"), source_id="#8"
+    )
+    read = settings(tmp_path, filled(draft_study("m.step", pmi(PROFILE, over), block())))
+    assert [one["features"] for one in read["tolerance"]] == [["face_1"], ["face_2"]]
 
 
 def test_names_are_told_apart() -> None:
     nameless = dataclasses.replace(PROFILE, name=" ", source_id="#8")
     again = dataclasses.replace(PROFILE, source_id="#9")
     read = tomllib.loads(draft_study("m.step", pmi(PROFILE, nameless, again), block()))
-    assert [t["name"] for t in read["tolerance"]] == ["skin #7", "profile #8", "skin #9"]
+    assert [t["name"] for t in read["tolerance"]] == ["skin #7", "profile of a surface #8", "skin #9"]
 
 
 def test_file_without_tolerances_says_so() -> None:
-    assert "carries no tolerances as data" in commented(draft_study("m.step", pmi(), block()))
+    assert "carries no tolerances as data" in commented(draft_study("m.step", pmi(datums=()), block()))
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
@@ -137,7 +173,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     part = dataclasses.replace(block((HOSTILE, "face_2")), name=HOSTILE)
     one = dataclasses.replace(PROFILE, name=HOSTILE, faces=(HOSTILE,))
     two = dataclasses.replace(one, kind="flatness", source_id="#8", modifiers=(HOSTILE,))
-    datums = (ModelDatum("A", (HOSTILE,), "#1"),)
+    datums = (ModelDatum("A", (HOSTILE,), "#1"), ModelDatum("B", ("face_2",), "#2"))
     text = draft_study(
         f"a/{HOSTILE}", pmi(one, two, datums=datums, remarks=(HOSTILE,)), part, touches=HOSTILE, body=HOSTILE
     )
@@ -148,15 +184,15 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     expected = HOSTILE.replace("\ud800", "\ufffd")  # half a pair cannot be written
     assert read["part"] == {"name": expected, "model": f"a/{expected}", "body": expected}
     assert read["touches"]["file"] == expected
-    assert read["alignment"]["features"] == [expected]
-    assert read["tolerance"][0]["name"] == expected
+    assert read["datum"][0]["features"] == [expected]
+    assert read["tolerance"][0]["name"] == f"{expected} #7"
     assert read["tolerance"][0]["features"] == [expected]
     assert len(read["tolerance"]) == 1
 
 
 def test_face_that_the_model_does_not_have() -> None:
     with pytest.raises(InputError, match="a face of #7 is not in the model as loaded; found 'face_1'"):
-        draft_study("m.step", pmi(PROFILE), block(("other",)))
+        draft_study("m.step", pmi(PROFILE, datums=()), block(("other",)))
 
 
 def test_bracket_from_file_to_study(tmp_path: Path) -> None:
@@ -167,11 +203,26 @@ def test_bracket_from_file_to_study(tmp_path: Path) -> None:
     part = pk.nominal.load(path)
     found = read_pmi(path, part)
     text = draft_study(path.name, found, part)
-    read = settings(tmp_path, filled(text))
-    names = [t["name"] for t in read["tolerance"]]
-    assert names == ["skin profile", "right profile", "sides form", "back profile", "skin form"]
-    assert read["tolerance"][1]["outside"] == 0.03
-    assert read["alignment"]["features"] == ["base", "bore", "left"]
+    text_filled = filled(text).replace(f'length = "{FILL_IN}"', "length = [0.0, 20.0]")
+    read = settings(tmp_path, text_filled.replace(f'limits = "{FILL_IN}"', "limits = [8.0, 8.1]"))
+    tables = {t["name"]: t for t in read["tolerance"]}
+    assert set(tables) == {
+        *("base flat", "bore square", "pin hole place", "skin profile", "right profile", "sides form"),
+        *("back profile", "skin form", "all around"),
+    }
+    assert tables["right profile"]["outside"] == 0.03
+    assert tables["bore square"] == {
+        **{"kind": "perpendicularity", "name": "bore square", "features": ["bore"]},
+        **{"width": 0.05, "datums": ["A"], "feature": "axis"},
+    }
+    pin = tables["pin hole place"]
+    assert (pin["of"], pin["modifier"], pin["datums"]) == ("axis", "M", ["A", "B(M)", "C"])
+    assert (pin["limits"], pin["projected"], pin["length"]) == ([8.0, 8.1], True, [0.0, 20.0])
+    assert tables["back profile"]["datums"] == ["A-C", "B"]
+    datums = {d["letter"]: d for d in read["datum"]}
+    assert datums["B"] == {"letter": "B", "kind": "cylinder", "features": ["bore"], "boundary": ["MMB", FILL_IN]}
+    assert datums["A-C"] == {"letter": "A-C", "kind": "plane", "features": ["base", "left"]}
+    assert read["alignment"] == {"datums": ["A", "B", "C"]}
     said = commented(text)
     for one in found.tolerances:
         assert one.source_id in said

@@ -20,13 +20,14 @@ from typing import TYPE_CHECKING, Any, Literal
 from ...errors import InputError
 from .part21 import Enum, Record, Ref, StepText, read_text
 from .pmi_links import AspectLinks, face_names_of, references
-from .pmi_model import KINDS, ModelDatum, ModelPmi, ModelTolerance, shown
+from .pmi_model import KINDS, ModelDatum, ModelPmi, ModelSize, ModelTolerance, shown
+from .pmi_sizes import read_sizes
 from .pmi_values import MODIFIERS, NotUnderstoodError, Units, datum_references, words
 
 if TYPE_CHECKING:
     from ..model import Nominal
 
-__all__ = ["ModelDatum", "ModelPmi", "ModelTolerance", "read_pmi"]
+__all__ = ["ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "read_pmi"]
 
 _MATERIAL = {"maximum material requirement", "least material requirement"}
 #: Parts of a tolerance of several types that are read.
@@ -106,7 +107,8 @@ class _Reading:
         self.standard = _standard(self.records.values())
         self.unequal = unequal or {"ASME Y14.5": "added", "ISO 1101": "shift"}.get(self.standard)
         self.remarks: dict[str, None] = {}
-        self.on: dict[int, tuple[int, ...]] = {}  # record of a tolerance or datum -> records of its faces
+        self.on: dict[int, tuple[int, ...]] = {}  # record of a tolerance, datum or size -> records of its faces
+        self.taken: set[int] = set()  # records that others have taken in
 
     def all(self) -> ModelPmi:
         for number, keyword in self.text.unparsed.items():
@@ -115,19 +117,24 @@ class _Reading:
             n: t for n, r in self.records.items() if _is_tolerance(r) and (t := self._tolerance(r)) is not None
         }
         datums = {n: d for n, r in self.records.items() if "DATUM" in r.parts and (d := self._datum(r)) is not None}
+        sizes, self.taken = self._sizes()
+        self._composites(tolerances)
         self._zones(tolerances)
         self._rest(tolerances)
         self._drawn()
         names = face_names_of(
             self.path, self.part, (f for faces in self.on.values() for f in faces), self.records, body=self.body
         )
-        found = [self._placed(self.records[n], one, names) for n, one in (*tolerances.items(), *datums.items())]
+        all_read = (*tolerances.items(), *datums.items(), *sizes.items())
+        found = [self._placed(self.records[n], one, names) for n, one in all_read]
         return ModelPmi(
             tuple(one for one in found if isinstance(one, ModelTolerance)),
             tuple(one for one in found if isinstance(one, ModelDatum)),
             tuple(self.remarks),
             self.text.schema,
             self.standard,
+            tuple(one for one in found if isinstance(one, ModelSize)),
+            self.units.notes,
         )
 
     def _remark(self, record: Record, reason: str) -> None:
@@ -178,6 +185,8 @@ class _Reading:
             modifiers.append("all over")
         elif problems:
             modifiers.append("linked in a way not understood")
+        elif target is not None and "ALL_AROUND_SHAPE_ASPECT" in target.parts:
+            modifiers.append("all around")
         self.on[record.id] = faces
         return ModelTolerance(
             _text(base[0]), kinds[0], value, outside, displacement, datums, tuple(modifiers), (), f"#{record.id}"
@@ -230,7 +239,31 @@ class _Reading:
                 record, f"it rests on datum targets ({', '.join(f'#{n}' for n in targets)}), which are not understood"
             )
         self.on[record.id] = tuple(faces)
-        return ModelDatum(_text(identification[-1]).strip(), (), f"#{record.id}")
+        return ModelDatum(_text(identification[-1]).strip(), (), f"#{record.id}", tuple(f"#{n}" for n in targets))
+
+    def _sizes(self) -> tuple[dict[int, ModelSize], set[int]]:
+        """Sizes, and the records of their limits."""
+        sizes, reasons, taken = read_sizes(self.records, self.units)
+        for number, reason in reasons.items():
+            self._remark(self.records[number], f"{reason}; not used")
+        for number in sizes:
+            record = self.records[number]
+            applies = record.parts.get("DIMENSIONAL_SIZE", (Ref(number),))[0]
+            self.on[number], problems = self.links.of(applies.id if isinstance(applies, Ref) else number)
+            for problem in problems:
+                self._remark(record, problem)
+        return sizes, taken | sizes.keys() | reasons.keys()
+
+    def _composites(self, tolerances: dict[int, ModelTolerance]) -> None:
+        """Link the segments of composite tolerances; other relationships are listed with the rest."""
+        for number, record in self.records.items():
+            related = record.parts.get("GEOMETRIC_TOLERANCE_RELATIONSHIP", ())
+            ends = [v.id for v in related[2:4] if isinstance(v, Ref)]
+            if len(ends) == 2 and "composite" in _text(related[0]).lower() and set(ends) <= tolerances.keys():
+                upper, lower = (tolerances[n] for n in ends)
+                if upper.kind == lower.kind and self.on[ends[0]] == self.on[ends[1]] and not upper.refines:
+                    tolerances[ends[1]] = replace(lower, refines=upper.source_id)
+                    self.taken.add(number)
 
     def _zones(self, tolerances: dict[int, ModelTolerance]) -> None:
         """Add to tolerances what the form of their zone says."""
@@ -258,7 +291,7 @@ class _Reading:
         }
         for number, record in self.records.items():
             odd = [k for k in record.parts if _BEARS.search(k) and not _HELPS.fullmatch(k) and k not in _READ]
-            if not odd or _is_tolerance(record):
+            if not odd or number in self.taken or _is_tolerance(record):
                 continue
             about = set(references(tuple(record.parts.values())))
             about |= {n for zone in about & zones.keys() for n in zones[zone]}
@@ -290,8 +323,8 @@ class _Reading:
                 self._remark(record, "a drawn annotation with no data behind it that could be read")
 
     def _placed(
-        self, record: Record, one: ModelTolerance | ModelDatum, names: dict[int, tuple[str, ...]]
-    ) -> ModelTolerance | ModelDatum:
+        self, record: Record, one: ModelTolerance | ModelDatum | ModelSize, names: dict[int, tuple[str, ...]]
+    ) -> ModelTolerance | ModelDatum | ModelSize:
         """The same with the names of its faces."""
         faces = dict.fromkeys(name for number in self.on[record.id] for name in names.get(number, ()))
         if isinstance(one, ModelTolerance) and "all over" in one.modifiers:
@@ -311,12 +344,12 @@ def _is_tolerance(record: Record) -> bool:
 
 
 def _standard(records: Iterable[Record]) -> str:
-    """The one standard of tolerances that documents in the file name, or nothing."""
+    """The one standard of tolerances that documents or notes in the file name, or nothing."""
     found = set()
     for record in records:
-        if any(keyword.startswith("DOCUMENT") for keyword in record.parts):
+        if any(keyword.startswith(("DOCUMENT", "DESCRIPTIVE_REPRESENTATION_ITEM")) for keyword in record.parts):
             said = " ".join(v for values in record.parts.values() for v in values if isinstance(v, str)).upper()
-            found |= {"ASME Y14.5"} if re.search(r"\bY\s?14\.5\b", said) else set()
+            found |= {"ASME Y14.5"} if re.search(r"\bY\s?14\.5(?!\d)", said) else set()
             found |= {"ISO 1101"} if re.search(r"\bISO[ /A-Z-]{0,8}(1101|1660|8015)\b", said) else set()
     return found.pop() if len(found) == 1 else ""
 

@@ -19,8 +19,12 @@ __all__ = ["AspectLinks", "face_names_of", "references"]
 _FACE = {"ADVANCED_FACE", "FACE_SURFACE"}
 _USAGE = {"GEOMETRIC_ITEM_SPECIFIC_USAGE", "ITEM_IDENTIFIED_REPRESENTATION_USAGE"}
 _RELATION = {"SHAPE_ASPECT_RELATIONSHIP", "SHAPE_ASPECT_DERIVING_RELATIONSHIP"}
-#: Aspects that mean the faces they name, no more and no less.
+#: Aspects that stand for a feature by what is derived from it (an axis, a middle plane), drawn as geometry of its own.
+_DERIVED = {"CENTRE_OF_SYMMETRY"}
+#: Aspects that mean the faces they name, no more and no less; that they go all around is told besides.
 _PLAIN = {
+    *_DERIVED,
+    "ALL_AROUND_SHAPE_ASPECT",
     "SHAPE_ASPECT",
     "DATUM_FEATURE",
     "DATUM",
@@ -93,6 +97,8 @@ class AspectLinks:
                 problems[f"it applies by way of #{number} {'+'.join(odd)}, which is not understood"] = None
             for item in self._items.get(number, ()):
                 found = self._records.get(item)
+                if _DERIVED & record.parts.keys() and not (found is not None and _FACE & found.parts.keys()):
+                    continue  # the axis or middle plane itself, drawn; its feature tells
                 if found is not None and _FACE & found.parts.keys():
                     faces[item] = None
                 else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["KINDS", "ModelDatum", "ModelPmi", "ModelTolerance", "shown"]
+__all__ = ["KINDS", "ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "shown"]
 
 #: Entities of tolerances and what they are called here.
 KINDS = {
@@ -50,6 +50,8 @@ class ModelTolerance:
         Names of the model's faces that it covers.
     source_id : str
         Its record in the file, like "#12".
+    refines : str
+        Record of the tolerance whose lower segment it is, in a composite; or nothing.
     """
 
     name: str
@@ -61,13 +63,41 @@ class ModelTolerance:
     modifiers: tuple[str, ...]
     faces: tuple[str, ...]
     source_id: str
+    refines: str = ""
 
 
 @dataclass(frozen=True)
 class ModelDatum:
-    """A datum of the model: its letter, the faces of its datum feature, its record in the file."""
+    """A datum of the model: its letter, the faces of its datum feature, its record, and those of its datum targets."""
 
     letter: str
+    faces: tuple[str, ...]
+    source_id: str
+    targets: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ModelSize:
+    """A size of the model.
+
+    Attributes
+    ----------
+    of : str
+        What is measured, as the file has it: "diameter", "radius", "width", ...
+    nominal : float or None
+        [mm]
+    limits : (float, float) or None
+        Smallest and largest [mm]; None for a basic or reference dimension, or one that a general tolerance covers.
+    modifiers : tuple of str
+        In the words of the file.
+    faces : tuple of str
+    source_id : str
+    """
+
+    of: str
+    nominal: float | None
+    limits: tuple[float, float] | None
+    modifiers: tuple[str, ...]
     faces: tuple[str, ...]
     source_id: str
 
@@ -86,6 +116,9 @@ class ModelPmi:
         Of the file.
     standard : str
         Standard that the file names for its tolerances: "ASME Y14.5", "ISO 1101" or "".
+    sizes : tuple of ModelSize
+    notes : tuple of str
+        What a reader should know of how it was read.
     """
 
     tolerances: tuple[ModelTolerance, ...]
@@ -93,15 +126,17 @@ class ModelPmi:
     not_understood: tuple[str, ...]
     schema: str = ""
     standard: str = ""
+    sizes: tuple[ModelSize, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
         """What was found, in one sentence."""
-        if not (self.tolerances or self.datums or self.not_understood):
+        if not (self.tolerances or self.datums or self.sizes or self.not_understood):
             return f"The file (schema {shown(self.schema)}) carries no tolerances as data."
         return (
             f"Tolerances that the file carries as data: {len(self.tolerances)}; datums: {len(self.datums)}; "
-            f"remarks on what was not understood: {len(self.not_understood)}."
+            f"sizes: {len(self.sizes)}; remarks on what was not understood: {len(self.not_understood)}."
         )
 
 

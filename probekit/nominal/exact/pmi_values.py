@@ -68,11 +68,17 @@ class Units:
     records : mapping of int to Record
     diagonal : float
         Of the part [mm].
+
+    Attributes
+    ----------
+    converted : dict of str to float
+        Units that lengths were stated in, though the model's geometry is not, and their sizes [mm].
     """
 
     def __init__(self, records: Mapping[int, Record], diagonal: float) -> None:
         self._records, self._diagonal = records, diagonal
         self._of_model: dict[str, float] = {}
+        self.converted: dict[str, float] = {}
         for record in records.values():
             if "GEOMETRIC_REPRESENTATION_CONTEXT" in record.parts:
                 for number in references(record.parts.get("GLOBAL_UNIT_ASSIGNED_CONTEXT", ())):
@@ -80,7 +86,7 @@ class Units:
                         name, factor = self._unit(number)
                         self._of_model[name] = factor
 
-    def length(self, value: Any, what: str, *, zero: bool = False, sign: bool = False) -> Length:
+    def length(self, value: Any, what: str, *, zero: bool = False, sign: bool = False, most: float = 0.1) -> Length:
         """Length that a measure record states.
 
         Parameters
@@ -90,11 +96,13 @@ class Units:
             What it is, for the reason.
         zero, sign : bool
             Whether it may be zero, or of either sign.
+        most : float
+            Most that it can be, in diagonals of the part. A tenth for tolerances: common practice, no source.
 
         Raises
         ------
         NotUnderstoodError
-            If it is no length, its unit is not that of the model's geometry, or its size cannot be right.
+            If it is no length, or its size cannot be right.
         """
         measure = self._part(value.id).get("MEASURE_WITH_UNIT") if isinstance(value, Ref) else None
         if measure is None and isinstance(value, Ref):
@@ -107,20 +115,34 @@ class Units:
             raise NotUnderstoodError(f"{what} is not a number")
         name, factor = self._unit(measure[1].id)
         length = Length(float(number) * factor, float(number), name, factor)
-        self._check(length, what, zero, sign)
+        self._check(length, what, zero, sign, most)
         return length
 
-    def _check(self, length: Length, what: str, zero: bool, sign: bool) -> None:
-        """Refuse what cannot be meant. A tenth of the part's diagonal as the limit: common practice, no source."""
+    def _check(self, length: Length, what: str, zero: bool, sign: bool, most: float) -> None:
+        """Refuse what cannot be meant, and note a unit that is not the geometry's: the file states how it converts.
+
+        Only the bare metre is not believed on geometry in another unit: it is what some writers put beside a number in
+        millimetres (seen in the CAD kernel's own).
+        """
         shown = f"{what} is {length.written:g} {length.unit} = {length.mm:g} mm"
         if not any(abs(length.factor - own) <= 1e-6 * own for own in self._of_model.values()):
-            raise NotUnderstoodError(
-                f"implausible: {shown}, but the model is in {' and '.join(self._of_model) or 'no stated unit'}"
-            )
+            if length.factor == 1e3:
+                model = " and ".join(self._of_model) or "no stated unit"
+                raise NotUnderstoodError(f"implausible: {shown}, but the model is in {model}")
+            self.converted[length.unit] = length.factor
         if (length.mm < 0 and not sign) or (length.mm == 0 and not zero):
             raise NotUnderstoodError(f"implausible: {shown}")
-        if abs(length.mm) > 0.1 * self._diagonal:
+        if not abs(length.mm) <= most * self._diagonal:
             raise NotUnderstoodError(f"implausible: {shown} on a part {self._diagonal:.4g} mm across")
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was converted, in words."""
+        model = " and ".join(self._of_model) or "no stated unit"
+        return tuple(
+            f"lengths stated in {name} were converted (1 {name} = {factor:g} mm); the geometry is in {model}"
+            for name, factor in self.converted.items()
+        )
 
     def _unit(self, number: int) -> tuple[str, float]:
         """Name of a unit of length and its size [mm]."""

@@ -47,7 +47,7 @@ UNDERSTOOD = {
     "back profile": (PROFILE, 0.2, None, (("A", "C"), ("B",)), (), ("back",)),
     "skin form": (PROFILE, 0.05, 0.02, (), (), ("skin",)),
     "linked to nothing": (PROFILE, 0.05, None, (), ("linked in a way not understood",), ()),
-    "all around": (PROFILE, 0.05, None, (), ("linked in a way not understood",), ("front",)),
+    "all around": (PROFILE, 0.05, None, (), ("all around",), ("front",)),
     "per unit": (PROFILE, 0.05, None, (), ("geometric tolerance with defined unit, not understood",), ("right",)),
 }
 #: Record -> words of the reason.
@@ -55,7 +55,6 @@ NOT_UNDERSTOOD = {
     2511: "linked to no face",
     2512: "implausible: its value is 0.08 metre = 80 mm, but the model is in millimetre; not used",
     2513: "implausible: its value is 40 millimetre = 40 mm on a part 97.6 mm across; not used",
-    2514: "ALL_AROUND_SHAPE_ASPECT, which is not understood",
     2515: "its kind is not known; not used",
     2516: "GEOMETRIC_TOLERANCE_WITH_DEFINED_UNIT is not understood",
     2517: "a modifier is not understood: AS_YOU_LIKE; not used",
@@ -63,7 +62,7 @@ NOT_UNDERSTOOD = {
     2141: "not understood",
     2142: "not understood",
     2523: "not understood; it bears on #2503",
-    2601: "not understood",
+    2601: "deviations from a nominal value that it does not have; not used",
     2603: "not understood",
     2701: "drawn annotation",
 }
@@ -211,7 +210,8 @@ def test_inch_file(tmp_path: Path) -> None:
     assert found["right profile"][2] == pytest.approx(0.03 * 25.4, rel=1e-12)
 
 
-def test_inch_tolerance_on_a_millimetre_model_is_not_used(tmp_path: Path) -> None:
+def test_inch_tolerance_on_a_millimetre_model_is_converted(tmp_path: Path) -> None:
+    """The file states both units and how they convert; an inch is 25.4 mm by definition."""
     unit = INCH.replace("(CONVERSION", "#3004=(CONVERSION", 1)
     path = variant(
         tmp_path,
@@ -220,8 +220,9 @@ def test_inch_tolerance_on_a_millimetre_model_is_not_used(tmp_path: Path) -> Non
     )
     path.write_text(re.sub(r"(MEASURE\(.2E0\)),#\d+", r"\1,#3004", path.read_text()).replace("(.2E0)", "(0.2)"))
     found = read(path)
-    assert "skin profile" not in by_name(found)
-    assert "0.2 inch = 5.08 mm, but the model is in millimetre; not used" in remarks(found)[2504]
+    assert by_name(found)["skin profile"][1] == pytest.approx(5.08, rel=1e-12)
+    assert by_name(found)["right profile"][1] == pytest.approx(0.1, rel=1e-12)  # stated in millimetres beside it
+    assert found.notes == ("lengths stated in inch were converted (1 inch = 25.4 mm); the geometry is in millimetre",)
 
 
 def test_what_the_kernel_writes_in_metres_is_not_used(tmp_path: Path, make_bracket: ModuleType) -> None:
@@ -296,6 +297,52 @@ def test_unequal_zone_depends_on_the_standard(tmp_path: Path) -> None:
     assert "names no standard" in remarks(untold)[2505]
     both = variant(tmp_path, ("ASME Y14.5-2018", "ASME Y14.5 or ISO 1101"))
     assert "names no standard" in remarks(read(both))[2505]
+
+
+@pytest.mark.parametrize(
+    ("said", "standard"),
+    [
+        ("Y14.5M-1994 APPLIES", "ASME Y14.5"),
+        ("Y14.5:2009", "ASME Y14.5"),
+        ("Y14.41-2003", ""),
+        ("ISO 1101", "ISO 1101"),
+    ],
+)
+def test_standard_in_a_note(tmp_path: Path, said: str, standard: str) -> None:
+    note = f"#2901=DESCRIPTIVE_REPRESENTATION_ITEM('note','NOTES: {said} TO TOLERANCING');\n#2504=("
+    found = read(variant(tmp_path, ("ASME Y14.5-2018", "none"), ("#2504=(", note)))
+    assert found.standard == standard
+
+
+@pytest.mark.parametrize(
+    ("stated", "limits"),
+    [
+        ("nominal", (11.9, 12.1)),
+        ("limits", (11.95, 12.2)),
+    ],
+)
+def test_size_with_limits(tmp_path: Path, stated: str, limits: tuple[float, float]) -> None:
+    """Deviations from a nominal value, or both limits; names of items from memory."""
+    item = "(LENGTH_MEASURE_WITH_UNIT()MEASURE_REPRESENTATION_ITEM()MEASURE_WITH_UNIT(LENGTH_MEASURE({}),#{})"
+    item += "REPRESENTATION_ITEM('{}'))"
+    unit = re.search(r"#2404=LENGTH_MEASURE_WITH_UNIT\(LENGTH_MEASURE\(0\.2\),#(\d+)", BRACKET.read_text())[1]
+    if stated == "nominal":
+        items = {2911: item.format(12.0, unit, "nominal value")}
+        tail = f"#2921={item.format(-0.1, unit, '')};\n#2922={item.format(0.1, unit, '')};\n"
+        tail += "#2602=TOLERANCE_VALUE(#2921,#2922);"
+    else:
+        items = {2911: item.format(11.95, unit, "lower limit"), 2912: item.format(12.2, unit, "upper limit")}
+        tail = "#2602=DIRECTION('',(0.,0.,1.));"
+    text = "".join(f"#{n}={one};\n" for n, one in items.items())
+    text += f"#2901=SHAPE_DIMENSION_REPRESENTATION('',({','.join(f'#{n}' for n in items)}),$);\n"
+    text += f"#2902=DIMENSIONAL_CHARACTERISTIC_REPRESENTATION(#2601,#2901);\n{tail}"
+    changes = [("#2602=TOLERANCE_VALUE(#2405,#2405);", text)]
+    if stated == "limits":
+        changes.append(("#2603=PLUS_MINUS_TOLERANCE(#2602,#2601);", ""))
+    (size,) = read(variant(tmp_path, *changes)).sizes
+    assert size.limits == pytest.approx(limits, rel=1e-12)
+    assert (size.of, size.modifiers, size.source_id) == ("diameter", (), "#2601")
+    assert size.faces == ("bore",)
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
@@ -30,6 +31,7 @@ from probekit.errors import InputError
 from probekit.nominal.exact import step
 from probekit.nominal.exact.convert_splines import edge_curves
 from probekit.nominal.exact.kernel import kernel
+from probekit.nominal.exact.pmi import read_pmi
 
 
 def changed(source: Path, *changes: tuple[str, str]) -> Path:
@@ -64,6 +66,31 @@ def test_a_real_model_loads_and_measures_right(name: str, tmp_path: Path) -> Non
     right = np.abs(found.distance - h) < 1e-8
     assert right.mean() > 0.97
     assert (np.linalg.norm(found.foot - points, axis=1)[right] < 1e-6).mean() > 0.97
+
+
+#: Column of the counts -> kind.
+KINDS = {"surface_profile": "profile of a surface", "line_profile": "profile of a line"}
+KINDS |= {"circular_runout": "circular run-out", "total_runout": "total run-out"}
+
+
+@pytest.mark.parametrize("name", real.NAMES)
+def test_every_tolerance_of_a_real_model_is_read(name: str, tmp_path: Path) -> None:
+    """As many of each kind as the text has records, none dropped; every size read or listed."""
+    path, counts = real.unpack(name, tmp_path), real.COUNTS[name]
+    found = read_pmi(path, pk.nominal.load(path))
+    kinds = Counter(one.kind for one in found.tolerances)
+    stated = {KINDS.get(column, column): int(counts[column]) for column in list(counts)[4:-2]}
+    assert kinds == {kind: count for kind, count in stated.items() if count}
+    assert len(found.tolerances) == int(counts["geometric_tolerances"])
+    assert len(found.datums) == int(counts["datums"])
+    listed = sum(
+        " DIMENSIONAL_SIZE" in remark.split(":")[0] and "not used" in remark for remark in found.not_understood
+    )
+    of_datums = path.read_text().count("DIMENSIONAL_SIZE_WITH_DATUM_FEATURE")  # counted under another name
+    assert len(found.sizes) + listed == int(counts["dimensional_size"]) + of_datums
+    factor = 25.4 if counts["unit_of_tolerances"] == "inch" else 1.0
+    for one in found.tolerances:  # round numbers in the unit of the drawing
+        assert one.value / factor == pytest.approx(round(one.value / factor, 4), abs=1e-9)
 
 
 def test_damage_is_told_by_what_bears_shape(box: Path) -> None:

@@ -1,0 +1,186 @@
+"""From the tolerances that a model carries to the draft of a study file.
+
+What can be judged becomes tables: tolerances, sizes, the datums that they refer to; everything else becomes comments
+with the reason, so that nothing is lost. What only a person can know stands there as "fill in"; no study runs with it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+from ..errors import InputError
+from .features import Features
+from .tables import FILL_IN, NotJudgedError, Table, Tables, described
+from .toml import comment, key, quoted, value
+
+if TYPE_CHECKING:
+    from ..nominal import Nominal
+    from ..nominal.exact.pmi_model import ModelPmi
+
+__all__ = ["FILL_IN", "draft_study"]
+
+
+def draft_study(
+    model_path: str | PurePath,
+    pmi: ModelPmi,
+    part: Nominal,
+    *,
+    touches: str = "touches.csv",
+    body: str | None = None,
+) -> str:
+    """Text of a study file with the tolerances of a model.
+
+    Parameters
+    ----------
+    model_path : str or PurePath
+        The model, as the study shall name it: relative to where the study will stand.
+    pmi : ModelPmi
+        What was read from it by `probekit.nominal.exact.pmi.read_pmi`.
+    part : Nominal
+        The model as loaded.
+    touches : str
+        The results file that the study shall name.
+    body : str, optional
+        The body of the model that was loaded.
+
+    Returns
+    -------
+    str
+        TOML with comments. It is not yet a study: `FILL_IN` stands where a person must decide.
+
+    Raises
+    ------
+    InputError
+        If a face that a tolerance names is not one of the model's.
+    """
+    _check_faces(pmi, part)
+    features = Features(part, pmi)
+    tables, waiting = _tables(pmi, features)
+    datums = tables.datums()
+    made = [table for table in waiting if isinstance(table, Table)]
+    lines = comment(
+        "A draft, made from the tolerances that the model carries. It judges nothing until a person who answers for "
+        f'the part has gone through it and replaced every "{FILL_IN}". Lengths in mm. ' + pmi.sentence
+    )
+    for note in pmi.notes:
+        lines += comment(note, "- ")
+    if pmi.tolerances and not pmi.standard:
+        lines += comment(
+            "The model names no standard for its tolerances. Find out which one holds, and of which year (ASME Y14.5; "
+            "ISO 1101 and ISO 5459): the same symbols differ between them. Where that changes a number, it is left to "
+            "fill in."
+        )
+    lines += ["", "[part]", *key("name", part.name), *key("model", PurePath(model_path).as_posix())]
+    lines += key("body", body) if body is not None else []
+    lines += _faces(features)
+    lines += ["", "[touches]", *key("file", touches), "", "[stylus]", *key("ball_diameter", FILL_IN, "fill in")]
+    lines += ["# effective_radius =  # fill in, if qualified"]
+    for datum in datums:
+        lines += _written("datum", datum)
+    lines += _alignment(tables.frame() if datums else [], {str(datum.keys["letter"]) for datum in datums})
+    for table in made:
+        lines += _written("tolerance", table)
+    if not made:
+        lines += ["", *comment("The model carries no tolerance that can be judged: fill one in.")]
+        lines += ["[[tolerance]]", *key("kind", "profile"), *key("width", FILL_IN, "fill in")]
+        lines += key("features", [FILL_IN], "fill in")
+    remarks = [one for one in waiting if isinstance(one, str)]
+    lines += [""] if remarks else []
+    for remark in remarks:
+        lines += comment(remark)
+    if pmi.not_understood:
+        lines += ["", *comment("Not understood in the model; each may be a requirement on the part:")]
+        for remark in pmi.not_understood:
+            lines += comment(remark, "- ")
+    lines += ["", "[uncertainty]", *key("u", FILL_IN, "fill in: standard uncertainty of a deviation [mm]")]
+    lines += key("k", 2, "fill in: coverage factor, U = k u")
+    lines += [
+        "",
+        "[decision]",
+        *key("rule", FILL_IN, "fill in: guarded or simple"),
+        *key("r", 1.0, "guard band w = r U"),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _check_faces(pmi: ModelPmi, part: Nominal) -> None:
+    for one in (*pmi.tolerances, *pmi.datums, *pmi.sizes):
+        for face in one.faces:
+            if face not in part.face_names:
+                raise InputError(
+                    f"a face of {one.source_id} is not in the model as loaded",
+                    file=part.source or None,
+                    found=face,
+                    todo="Read the tolerances with this same model.",
+                )
+
+
+def _tables(pmi: ModelPmi, features: Features) -> tuple[Tables, list[Table | str]]:
+    """What is said of each tolerance and size in turn: its table, or why it has none."""
+    tables, found = Tables(pmi, features), []
+    called = {face: one.name for one in features.all for face in one.faces}
+    names = _names(pmi)
+    without = set()
+    for one in (*pmi.tolerances, *pmi.sizes):
+        text = described(one, called)
+        upper = getattr(one, "refines", "")
+        if upper and upper not in without:
+            continue  # it stands in the table of its upper segment
+        try:
+            if upper:
+                raise NotJudgedError(f"it is the lower segment of {upper}")
+            table = tables.tolerance(one) if hasattr(one, "kind") else tables.size(one)
+        except NotJudgedError as reason:
+            without.add(one.source_id)
+            found.append(f"not judged: {text}: {reason}")
+            continue
+        kind = table.keys.pop("kind")
+        table.keys = {"kind": kind, "name": names[one.source_id]} | table.keys
+        table.remarks.insert(0, text)
+        found.append(table)
+    return tables, found
+
+
+def _names(pmi: ModelPmi) -> dict[str, str]:
+    """Names to show, each once, by record."""
+    plain = {one.source_id: one.name.strip() or f"{one.kind} {one.source_id}" for one in pmi.tolerances}
+    plain |= {one.source_id: f"{one.of or 'size'} {one.source_id}" for one in pmi.sizes}
+    count = Counter(plain.values())
+    return {record: name if count[name] == 1 else f"{name} {record}" for record, name in plain.items()}
+
+
+def _faces(features: Features) -> list[str]:
+    """The names of the features, as a table of the part."""
+    if not features.names:
+        return []
+    lines = ["", *comment("Features, named after what they are. They must be those of the touches.")]
+    lines += ["[part.faces]"]
+    for name, faces in features.names.items():
+        lines += [f"{quoted(name)} = {value(faces)}"]
+    return lines
+
+
+def _written(name: str, table: Table) -> list[str]:
+    lines = [""]
+    for remark in table.remarks:
+        lines += comment(remark)
+    lines.append(f"[[{name}]]")
+    for one, content in table.keys.items():
+        lines += key(one, content, table.notes.get(one, ""))
+    return lines
+
+
+def _alignment(frame: list[str], known: set[str]) -> list[str]:
+    if not frame or not set(frame) <= known:
+        return ["", *comment("The model names no datum faces: fill in [alignment], or leave it out for no alignment.")]
+    return [
+        "",
+        *comment(
+            f"A suggestion: the datum frame {'|'.join(frame)}, which most tolerances of the model refer to. Each "
+            "tolerance below is judged in the frame of its own datums, whatever stands here. fill in: check."
+        ),
+        "[alignment]",
+        *key("datums", frame),
+    ]
