@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from .surfaces import Closest, Derivatives
 __all__ = ["Revolved"]
 
 _TURN = 2.0 * np.pi
+_FLAT = 1e-12  # part of its size that a profile may lie off a plane with the axis
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,9 +77,58 @@ class Revolved:
         return replace(self, origin=turn @ self.origin + motion[:3, 3], axes=self.axes @ turn.T)
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
-        """Closest point of each of `points` (n, 3), by Newton's method from `near` (n, 2)."""
+        """Closest point of each of `points` (n, 3), starting from parameters `near` (n, 2).
+
+        Of a profile in a plane with the axis, in closed form in u: the foot lies in the plane of the axis and the
+        point. Newton's method is left with v, and does not creep round the axis, where u moves little or nothing.
+        """
         first, last = (-np.inf, np.inf) if self.periods[1] else self.profile.ends
-        return newton(self, points, near, np.array([-np.inf, first]), np.array([np.inf, last]))
+        low, high = np.array([-np.inf, first]), np.array([np.inf, last])
+        if self._meridian is None:
+            return newton(self, points, near, low, high)
+        flat, start = self._meridian
+        local = (points - self.origin) @ self.axes.T
+        radius = np.hypot(local[:, 0], local[:, 1])
+        ahead = flat.evaluate(np.column_stack([np.zeros(len(near)), near[:, 1]]), 1)[0][:, 0]
+        side = np.where(ahead < 0, -1.0, 1.0)  # of the axis that the profile is on
+        u = np.where(radius > 0, np.arctan2(side * local[:, 1], side * local[:, 0]) - start, near[:, 0])
+        beside = np.column_stack([side * radius, np.zeros(len(points)), local[:, 2]])
+        found = newton(flat, beside, np.column_stack([np.zeros(len(near)), near[:, 1]]), low, high)
+        uv = np.column_stack([u + _TURN * np.round((near[:, 0] - u) / _TURN), found.uv[:, 1]])
+        return Closest(uv, found.how, *self.evaluate(uv, 1))
+
+    @cached_property
+    def _meridian(self) -> tuple[_Flat, float] | None:
+        """The profile turned into the plane y = 0, and the angle of its own plane; None if it lies in none."""
+        across = self.profile.poles[:, :2]
+        furthest = across[np.hypot(*across.T).argmax()]
+        size = float(np.hypot(*furthest))
+        if size == 0.0:
+            return None
+        cosine, sine = furthest / size
+        along, off = across @ [cosine, sine], across @ [-sine, cosine]
+        if np.abs(off).max() > _FLAT * size:
+            return None
+        poles = np.column_stack([along, np.zeros(len(along)), self.profile.poles[:, 2]])
+        return _Flat(replace(self.profile, poles=poles), self.periods[1]), float(np.arctan2(sine, cosine))
+
+
+@dataclass(frozen=True, eq=False)
+class _Flat:
+    """A profile in the plane y = 0, drawn out along y: S(u, v) = C(v) + u Y. Whoever stays at y = 0 stays at u = 0."""
+
+    profile: Edge
+    period: float
+
+    def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
+        """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
+        first, last = self.profile.ends
+        v = first + np.mod(uv[:, 1] - first, self.period) if self.period else uv[:, 1]
+        curve, curve1, curve2 = self.profile.evaluate(np.clip(v, first, last))
+        across = np.broadcast_to([0.0, 1.0, 0.0], curve.shape)
+        value = curve + uv[:, :1] * across
+        zero = np.zeros(curve.shape)
+        return (value, across, curve1) if order < 2 else (value, across, curve1, zero, zero, curve2)
 
 
 def _quarter(local: np.ndarray) -> np.ndarray:
