@@ -22,6 +22,7 @@ __all__ = ["Spline", "newton"]
 _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
 _UNKNOWN = 1.0  # square of what a first step is taken to leave of its square [1/mm2]
+_CONVEX = 1e-9  # part that is left of the Hessian near the axis of a pole, where Gauss-Newton steps would creep
 _BLIND = 1e-18  # square of the ratio of the tangents' lengths below which one has none
 _CHUNK = 2048  # rows handled at a time, so that the work stays in cache
 
@@ -167,7 +168,7 @@ def _newton_chunk(
         gu, gv, e, f, g = dot(r, su), dot(r, sv), dot(su, su), dot(su, sv), dot(sv, sv)
         a, b, c = e + dot(r, suu), f + dot(r, suv), g + dot(r, svv)
         det = a * c - b * b
-        full = (a > 0) & (det > 1e-3 * e * g)
+        full = (a > 0) & (det > _CONVEX * e * g)
         if not full.all():
             a, b, c = np.where(full, a, e), np.where(full, b, f), np.where(full, c, g)
             det = np.maximum(a * c - b * b, 1e-300)
