@@ -6,11 +6,11 @@ One row per touch; the columns and the metadata are described in `probekit.touch
 
 from __future__ import annotations
 
-from .check import check
+from .check import check, standoff
 from .compensation import compensate, directions_from
 from .csv_file import read, write
 from .lobing import RadiusMap
 from .stylus import Stylus
 from .text_file import read_text
 
-__all__ = ["RadiusMap", "Stylus", "check", "compensate", "directions_from", "read", "read_text", "write"]
+__all__ = ["RadiusMap", "Stylus", "check", "compensate", "directions_from", "read", "read_text", "standoff", "write"]

@@ -11,7 +11,7 @@ from ..errors import InputError
 from .rows import Rows, check_rows
 from .table import INCH, MEASURED, NORMAL, TARGET, block
 
-__all__ = ["check"]
+__all__ = ["check", "standoff"]
 
 _FITS = 0.2  # an explanation counts if it brings measured and targets this much nearer (as a factor)
 _CLOSE = 0.01  # median distance below this part of the diagonal: nothing to explain
@@ -19,7 +19,7 @@ _TELLING = 0.1  # mean square of what the motions leave of a constant height; wi
 _SAMPLE = 2000  # touches that are enough to see exchanged axes
 
 
-def check(table: pd.DataFrame, *, diagonal: float | None = None) -> list[str]:
+def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = True) -> list[str]:
     """Check that a touches table is plausible.
 
     Parameters
@@ -29,6 +29,9 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None) -> list[str]:
     diagonal : float, optional
         Diagonal of the part's bounding box [mm], ``nominal.diagonal``. Without it that of the targets, if there are
         at least three that are not all in one place.
+    aim : bool
+        Whether to look at how far, and on which side, touches are from their targets, too. `probekit.plausibility`,
+        which knows the probing moves and the ball, says more of that.
 
     Returns
     -------
@@ -47,7 +50,7 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None) -> list[str]:
     -----
     The tests are rules of thumb with wide margins, so that set-up shifts and form errors pass: common practice, no
     source. Swapped measured and target columns cannot be told from the distance between them. They show in the
-    height of ball centres along the normals, once the best rigid motion is taken out: see `_standoff`.
+    height of ball centres along the normals, once the best rigid motion is taken out: see `standoff`.
     """
     if diagonal is not None and not (np.isfinite(diagonal) and diagonal > 0):
         raise InputError("the diagonal of the part is not usable", found=diagonal, expected="a positive number of mm")
@@ -60,6 +63,8 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None) -> list[str]:
         return [*notes, "too few touches with target and measured position: units and columns could not be checked"]
     _check_unit(rows, both, target[both], measured[both], size)
     _check_axes(target[both], measured[both], size, table)
+    if not aim:
+        return notes
     _check_distance(rows, both, np.linalg.norm(measured - target, axis=1)[both], size)
     return notes + _check_recorded(table, target[both], measured[both], size)
 
@@ -79,13 +84,15 @@ def _distance(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 def _check_unit(rows: Rows, index: np.ndarray, target: np.ndarray, measured: np.ndarray, size: float) -> None:
     """Raise if a factor of 25.4 explains the distance of touches from their targets.
 
-    A touch near the origin says nothing (all units give zero there). A touch counts if it stands out against the
-    others or most touches say the same; else a set-up shift that happens to point to the origin would count too.
+    A touch near the origin says nothing (all units give zero there), and a touch in other coordinates is as far away in
+    any unit: undoing the factor must bring it near. A touch counts if it stands out against the others or most touches
+    say the same; else a set-up shift that happens to point to the origin would count too.
     """
     now = _distance(measured, target)
     telling = (np.linalg.norm(target, axis=1) > 0.1 * size) & (now > _CLOSE * size)
     for factor, words in ((INCH, "1/25.4 of"), (1 / INCH, "25.4 times")):
-        explained = telling & (_distance(measured * factor, target) < _FITS * now)
+        then = _distance(measured * factor, target)
+        explained = telling & (then < _FITS * np.minimum(now, np.linalg.norm(target, axis=1)))
         if explained.mean() <= 0.5:
             explained &= now > 5 * np.median(now)
         hits = np.flatnonzero(explained)
@@ -143,7 +150,7 @@ def _check_recorded(table: pd.DataFrame, target: np.ndarray, measured: np.ndarra
     """Notes on `recorded` against the height of the touches over their targets; raise if blocks look swapped."""
     normal = block(table, NORMAL)[np.isfinite(block(table, (*TARGET, *MEASURED))).all(axis=1)]
     use = np.isfinite(normal).all(axis=1)
-    height, error = _standoff(target[use], normal[use], measured[use], size)
+    height, error, _ = standoff(target[use], normal[use], measured[use], size)
     sure = 5 * error
     recorded = table.attrs.get("recorded")
     if recorded == "centre" and height < -max(0.1, sure):
@@ -163,26 +170,40 @@ def _check_recorded(table: pd.DataFrame, target: np.ndarray, measured: np.ndarra
     return []
 
 
-def _standoff(target: np.ndarray, normal: np.ndarray, measured: np.ndarray, size: float) -> tuple[float, float]:
-    """Mean height [mm] of touches along their normals that no small rigid motion explains, and its standard error.
+def standoff(target: np.ndarray, normal: np.ndarray, measured: np.ndarray, size: float) -> tuple[float, float, float]:
+    """Mean height of touches along their normals that no small rigid motion explains.
 
+    Parameters
+    ----------
+    target, normal, measured : (n, 3) float
+        Targets, outward unit normals and measured positions [mm].
+    size : float
+        Size of the part, that makes turns comparable to shifts [mm].
+
+    Returns
+    -------
+    height, error, scatter : float
+        The height, its standard error, and the standard deviation of the touches about it [mm]. Where touches cannot
+        tell a height from a motion (a single plane, say): NaN, infinite, NaN.
+
+    Notes
+    -----
     Least squares in the model (measured - target) . n = h + t . n + w . (target x n): h is the height, t and w a small
     translation and rotation. By the Frisch-Waugh-Lovell theorem h is the regression on what is left of the constant
-    after projection on the six motions. Where little is left (a single plane, say), h cannot be told from a motion,
-    and the error is infinite: (nan, inf).
+    after projection on the six motions.
     """
     if len(target) < 8:
-        return np.nan, np.inf
+        return np.nan, np.inf, np.nan
     lever = (target - target.mean(axis=0)) / size
     motions = np.column_stack([normal, np.cross(lever, normal)])
     basis, weight, _ = np.linalg.svd(motions, full_matrices=False)
     basis = basis[:, weight > 1e-6 * weight[0]]
     rest = np.ones(len(target)) - basis @ basis.sum(axis=0)
     if np.mean(rest**2) < _TELLING:
-        return np.nan, np.inf
+        return np.nan, np.inf, np.nan
     height = np.einsum("ij,ij->i", measured - target, normal)
     constant = float(rest @ height / (rest @ rest))
     left = height - constant
     left = left - basis @ (basis.T @ left)
-    free = max(len(target) - basis.shape[1] - 1, 1)
-    return constant, float(np.sqrt(left @ left / free / (rest @ rest)))
+    scatter = float(np.sqrt(left @ left / max(len(target) - basis.shape[1] - 1, 1)))
+    return constant, scatter / float(np.sqrt(rest @ rest)), scatter
