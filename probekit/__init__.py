@@ -3,7 +3,7 @@
 The rooms of the house, in the order of the pipeline; each is imported when first used::
 
     nominal -> plan -> program -> machine -> touches
-        -> deviation -> fit -> tolerance -> verdict -> action -> scene -> report, widgets
+        -> deviation -> fit -> plausibility -> tolerance -> verdict -> action -> scene -> report, widgets
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
 degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         machine,
         nominal,
         plan,
+        plausibility,
         program,
         report,
         scene,
@@ -46,6 +47,7 @@ __all__ = [
     "machine",
     "nominal",
     "plan",
+    "plausibility",
     "program",
     "report",
     "scene",

@@ -210,7 +210,10 @@ def _demo(options: argparse.Namespace) -> int:
 def _summary(found: Inspection) -> str:
     """What a person wants to read first."""
     verdict, table = found.verdict, found.verdict.table
-    lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}", "", "Tolerances"]
+    lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
+    if verdict.reasons:
+        lines += ["", "Undecided at best, because", *[f"  - {reason}" for reason in verdict.reasons]]
+    lines += ["", "Tolerances"]
     for one, judged in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True):
         U = f"{judged.U:.4f}" if judged.U == judged.U else "not known"
         lines.append(
@@ -218,8 +221,6 @@ def _summary(found: Inspection) -> str:
             f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
             + (f", {one.missed} missed" if one.missed else "")
         )
-    if verdict.reasons:
-        lines += ["", "Undecided at best, because", *[f"  - {reason}" for reason in verdict.reasons]]
     counts = table["verdict"].value_counts()
     lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]
     worst = table.dropna(subset="margin").nsmallest(5, "margin")
@@ -231,6 +232,8 @@ def _summary(found: Inspection) -> str:
     ]
     if found.alignment is not None:
         lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
+    if found.residuals is not None:
+        lines += [f"  {found.residuals.sentence}"]
     lines += ["", "What next (suggestions; a qualified person decides)"]
     lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
     lines += ["", f"Caution: {found.action.caution}"]

@@ -85,6 +85,9 @@ LIMITS: dict[str, Rule] = {
     "uncertainty.u": Number(least=0, most=1.0),
     "uncertainty.k": Number(above=0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
+    "gate.accept": _SEVERAL,
+    "gate.reason": Text(),
+    "gate.form": _LENGTH,
 }
 
 #: What most likely was meant, where a value is too large.

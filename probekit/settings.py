@@ -10,7 +10,8 @@
                       of the results file, if they are not the part frame's own (rotation vector in degrees);
                       targets are in the part frame always. To plan and program: axes = [{letter, moves, point,
                       limits, direction, sense}] (`probekit.plan.RotaryAxis`), gauge, travel = [[low, high], x 3]
-    [touches]         file = "run.csv"; for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
+    [touches]         file = "run.csv"; plan = "plan.csv": the targets that were planned, if not those of [[plan]];
+                      for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
     [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
                       "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
                       to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name,
@@ -38,6 +39,9 @@
                       attributes of `probekit.tolerance.Position`, `Form`, ...
     [uncertainty]     u, k
     [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.DOUBTS`)
+    [gate]            accept = ["no alignment", ..] with reason = "why": findings (`probekit.plausibility.NAMES`) that
+                      shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
+                      faces that is to be expected beside u
 
 Lengths in millimetres, angles in degrees, file names relative to the study file.
 """
@@ -73,6 +77,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "machine": {"translation": _LIST, "rotation": _LIST, "axes": _LIST, "gauge": _NUMBER, "travel": _LIST},
     "touches": {
         "file": _TEXT,
+        "plan": _TEXT,
         "columns": _TABLE,
         "unit": _TEXT,
         "recorded": _TEXT,
@@ -168,6 +173,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     },
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "r": _NUMBER, "accept_flags": _NAMES},
+    "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 
 #: The same of a table within a table.

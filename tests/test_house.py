@@ -19,8 +19,8 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 #: The pipeline. A room may import rooms to its left, never to its right.
 ORDER = (
     *("errors", "files", "published", "nominal", "plan", "program", "machine", "touches", "deviation", "fit"),
-    *("tolerance", "verdict", "action", "scene", "report", "widgets", "values", "limits", "settings", "study"),
-    *("draft", "demo", "console", "cli"),
+    *("plausibility", "tolerance", "verdict", "action", "scene", "report", "widgets", "values", "limits", "settings"),
+    *("study", "draft", "demo", "console", "cli"),
 )
 
 
@@ -98,6 +98,7 @@ def public_functions() -> list[tuple[str, object]]:
         "touches",
         "deviation",
         "fit",
+        "plausibility",
         "tolerance",
         "verdict",
         "action",

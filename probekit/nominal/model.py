@@ -87,6 +87,13 @@ class Nominal:
         area = 0.5 * np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
         return np.bincount(self.facet_face, weights=area, minlength=len(self.face_names))
 
+    @cached_property
+    def chord_errors(self) -> np.ndarray:
+        """(n_faces,) estimated chord error of each face [mm]: see `probekit.nominal.chord_error`."""
+        from .chord import chord_error
+
+        return chord_error(self)
+
     def face_index(self, name: str) -> int:
         """Index of the face called `name`.
 

@@ -12,13 +12,14 @@ from string import Template
 from typing import TYPE_CHECKING
 
 from ..files import store
-from . import sections
+from . import gate, sections
 from .payload import payload
 from .ruler import ruler
 
 if TYPE_CHECKING:
     from ..action import Action
     from ..fit import Alignment
+    from ..plausibility import Finding, Residuals
     from ..scene.model import Scene
     from ..verdict.results import Verdict
 
@@ -40,6 +41,8 @@ def page(
     provenance: Iterable[tuple[str, str]] = (),
     to: str | Path,
     notes: Iterable[str] = (),
+    findings: Iterable[Finding] = (),
+    residuals: Residuals | None = None,
 ) -> Path:
     """Write the report page.
 
@@ -59,6 +62,10 @@ def page(
         The file to write; replaced if it exists, never left half written.
     notes : iterable of str
         Remarks, for instance warnings met on the way.
+    findings : iterable of Finding
+        What the gate found; what the study accepts of it stands beside the verdict.
+    residuals : Residuals, optional
+        Of the touches that the alignment rests on.
 
     Returns
     -------
@@ -89,7 +96,7 @@ def page(
         title=escape(scene.title),
         about=escape(" \N{MIDDLE DOT} ".join(about)),
         symbols=sections.symbols(scene),
-        headline=sections.headline(scene, verdict),
+        headline=sections.headline(scene, verdict) + gate.accepted(findings),
         cards=sections.cards(verdict),
         rule=escape(verdict.rule.sentence),
         key=sections.key(scene),
@@ -100,7 +107,7 @@ def page(
         next=sections.next_steps(action),
         touches=sections.touches(scene),
         features=sections.features(verdict),
-        alignment=sections.alignment_section(alignment),
+        alignment=sections.alignment_section(alignment) + gate.residuals_section(residuals),
         provenance=sections.provenance_section(provenance, notes),
     )
 

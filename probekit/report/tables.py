@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +48,7 @@ def tables(
     alignment: Alignment | None = None,
     action: Action | None = None,
     provenance: Iterable[tuple[str, str]] = (),
+    more: Mapping[str, Any] | None = None,
     to_csv: str | Path | None = None,
     to_json: str | Path | None = None,
 ) -> dict[str, Any]:
@@ -63,6 +64,8 @@ def tables(
         What could be done next.
     provenance : iterable of (str, str)
         Label and value of what the results rest on.
+    more : mapping, optional
+        Further entries of the JSON file, as plain data.
     to_csv : str or Path, optional
         File for the table of touches, as `probekit.touches.write` writes it.
     to_json : str or Path, optional
@@ -91,6 +94,7 @@ def tables(
         "alignment": None if alignment is None else _alignment(alignment),
         "action": None if action is None else _action(action),
         "provenance": [[str(label), str(value)] for label, value in provenance],
+        **(more or {}),
     }
     if to_csv is not None:
         touches.write(_for_file(verdict.table), to_csv)

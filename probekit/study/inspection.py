@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import platform
 import warnings
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import __version__, action, deviation, fit, nominal, report, scene, tolerance, touches, verdict
+from .. import __version__, action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
+from .gating import gate_of, targets_placed, with_robust
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .readings import Qualified, qualified_of, stylus_of, touches_of
@@ -45,6 +46,10 @@ class Inspection:
         What was noticed on the way: warnings and repairs.
     provenance : tuple of (str, str)
         Files with checksums, versions, settings.
+    findings : tuple of Finding
+        What the gate before the verdict found: looks, notes, and what the study accepts.
+    residuals : Residuals or None
+        Of the touches that the alignment rests on.
     """
 
     part: nominal.Nominal
@@ -56,6 +61,8 @@ class Inspection:
     scene: scene.Scene
     notes: tuple[str, ...]
     provenance: tuple[tuple[str, str], ...]
+    findings: tuple[plausibility.Finding, ...] = ()
+    residuals: plausibility.Residuals | None = None
 
     def _repr_html_(self) -> str:
         alignment = self.alignment._repr_html_() if self.alignment is not None else ""
@@ -79,6 +86,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     ------
     InputError, FitError
         From the step that could not go on.
+    plausibility.Refused
+        If something in the results cannot be, so that a verdict would answer a wrong question.
     """
     tell = progress or (lambda _step, _done: None)
     study, notes = runnable(study)
@@ -88,11 +97,17 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         tell("loading the nominal", 0.0)
         part = nominal_of(study)
         tell("reading the touches", 0.2)
-        measured, qualified = touches_of(study), qualified_of(study)
-        notes += touches.check(measured, diagonal=part.diagonal) + _qualification_notes(qualified, measured)
+        qualified = qualified_of(study)
+        measured, said = targets_placed(study, touches_of(study), part)
+        notes += said + touches.check(measured, diagonal=part.diagonal, aim=False)
+        notes += _qualification_notes(qualified, measured)
+        known = stylus_of(study, qualified)
+        gate = gate_of(study, part, measured, known)
+        findings = gate.before(measured)
+        measured = gate.completed(measured)
         tell("projecting", 0.3)
         choices = dict(settings.get("deviation", {}))
-        stylus = stylus_of(study, qualified) if measured.attrs.get("recorded") == "centre" else None
+        stylus = known if measured.attrs.get("recorded") == "centre" else None
         found = deviation.project(measured, part, stylus=stylus, **choices)
         tell("aligning", 0.5)
         alignment, aligned = None, found
@@ -102,19 +117,25 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             notes += said
             aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
         tell("judging", 0.6)
-        evaluations = _evaluate(study, aligned, part, u)
-        judged = verdict.classify(
-            aligned,
-            *evaluations,
-            rule=rule,
-            u=u,
-            alignment=alignment,
-            accept_flags=settings.get("decision", {}).get("accept_flags", ()),
-        )
-        next_step = action.suggest(judged, part, alignment=alignment)
+        flags = settings.get("decision", {}).get("accept_flags", ())
+
+        def judge(other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = ()) -> verdict.Verdict:
+            evaluations = _evaluate(study, moved, part, u)
+            options = {"rule": rule, "u": u, "alignment": other, "accept_flags": flags}
+            return verdict.classify(moved, *evaluations, looks=looks, **options)
+
+        def otherwise(method: str) -> tuple[fit.Alignment, verdict.Verdict]:
+            other = _align(study.with_alignment(method=method), found, part, u)[0]
+            return other, judge(other, deviation.project(other.apply(measured), part, stylus=stylus, **choices))
+
+        residuals = gate.residuals(aligned, alignment)
+        findings += gate.after(measured, aligned, alignment, residuals)
+        findings = with_robust(study, findings, otherwise)
+        judged = _with_looks(judge(alignment, aligned, _looks(findings)), findings)
+        next_step = _action(judged, part, alignment, findings)
         tell("building the view", 0.8)
         drawn = scene.build(part, judged, title=part.name)
-    notes += _facet_notes(part, evaluations)
+    notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
     _pass_on(caught)
@@ -129,6 +150,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         drawn,
         tuple(dict.fromkeys(notes)),
         _provenance(study, part, measured, qualified, rule, u),
+        findings,
+        residuals,
     )
 
 
@@ -156,10 +179,12 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
+    found = {"findings": inspection.findings, "residuals": inspection.residuals}
+    more = report.gate_data(**found)
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
-        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **common)
-        report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], **common)
+        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **found, **common)
+        report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
     return {kind: results.folder / name for kind, name in INSPECTION.items()}
 
 
@@ -206,12 +231,36 @@ def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
         raise InputError(f"a datum target cannot be read: {error}", file=path, column=f"{where}.targets") from None
 
 
-def _facet_notes(part: nominal.Nominal, evaluations: list[tolerance.Evaluation]) -> list[str]:
+def _looks(findings: tuple[plausibility.Finding, ...]) -> list[str]:
+    return [one.sentence for one in findings if one.level == "look"]
+
+
+def _with_looks(judged: verdict.Verdict, findings: tuple[plausibility.Finding, ...]) -> verdict.Verdict:
+    """Undecided, not rejected, where the place of the whole part is in doubt: every deviation is then, too."""
+    return replace(judged, part="undecided") if any(one.doubts_place for one in findings) else judged
+
+
+def _action(
+    judged: verdict.Verdict,
+    part: nominal.Nominal,
+    alignment: fit.Alignment | None,
+    findings: tuple[plausibility.Finding, ...],
+) -> action.Action:
+    """What next: to look, first; and nothing else where the place of the part is in doubt."""
+    wanted = action.suggest(judged, part, alignment=alignment)
+    first = tuple(f"Look first: {text}" for text in _looks(findings))
+    if any(one.doubts_place for one in findings):
+        held = "No correction is suggested before that, for every deviation rests on where the part is taken to be."
+        return replace(wanted, suggestions=(*first, held))
+    return replace(wanted, suggestions=(*first, *wanted.suggestions))
+
+
+def _facet_notes(part: nominal.Nominal, evaluations: Iterable[tolerance.Evaluation]) -> list[str]:
     """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
     if part.exact:
         return []
     tightest = min(evaluations, key=lambda one: one.width)
-    error = dict(zip(part.face_names, nominal.chord_error(part), strict=True))
+    error = dict(zip(part.face_names, part.chord_errors, strict=True))
     judged = {name: error[name] for one in evaluations for name in one.features if name in error} or error
     worst = max(judged, key=judged.__getitem__)
     share = judged[worst] / tightest.width

@@ -47,8 +47,13 @@ class Study:
 
     def with_touches(self, file: str | Path) -> Study:
         """The same study on another results file, in the CSV of probekit."""
-        named = {"file": str(Path(file).resolve())}
+        given = self.settings["touches"]
+        named = {"file": str(Path(file).resolve()), **{key: given[key] for key in ("plan",) if key in given}}
         return replace(self, settings=self.settings | {"touches": named})
+
+    def with_alignment(self, **changes: Any) -> Study:
+        """The same study with other keys in ``[alignment]``."""
+        return replace(self, settings=self.settings | {"alignment": self.settings["alignment"] | changes})
 
 
 @contextmanager

@@ -113,6 +113,6 @@ def _of_study(error: InputError, study: Study, where: str) -> InputError:
 
 
 def _read(study: Study, given: dict[str, Any]) -> pd.DataFrame:
-    options = dict(given)
+    options = {key: value for key, value in given.items() if key != "plan"}
     path = study.file(options.pop("file"))
     return touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)

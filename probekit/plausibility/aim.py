@@ -1,0 +1,178 @@
+"""Whether touches could be where they are: from their targets no further than the probing moves went.
+
+A touch triggers on its probing move, between the standoff before its target and the overtravel behind it, and that move
+runs along the normal. So before any alignment the height of the ball's lowest point over the target is between
+-overtravel and +standoff; and whatever the direction of the move, no touch is further from its target than both
+together, along the surface either. Within that a good touch lies beside its target by no more than the set-up has moved
+the part (the results may stand in another frame than the program), the overtravel, and three times the uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+from .finding import Finding
+from .on_model import allowances
+from .planned import Probing
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..fit import Alignment
+    from ..nominal import Nominal
+
+__all__ = ["Aimed", "aimed", "beside_target", "far_from_target"]
+
+_ROUNDED = 0.01  # positions and targets may be rounded by this [mm]
+
+
+@dataclass(frozen=True, eq=False)
+class Aimed:
+    """Touches that have a target, against it.
+
+    Attributes
+    ----------
+    ids : (m,) object
+    feature : (m,) str
+    target, normal, measured : (m, 3) float
+    height : (m,) float
+        Of the measured point over the target along the normal, less the allowance there [mm]; the ball is still in it.
+    allowance : (m,) float
+        Machining allowance of the face [mm].
+    """
+
+    ids: np.ndarray
+    feature: np.ndarray
+    target: np.ndarray
+    normal: np.ndarray
+    measured: np.ndarray
+    height: np.ndarray
+    allowance: np.ndarray
+
+    @property
+    def away(self) -> np.ndarray:
+        """(m, 3) from the target to the measured point [mm]."""
+        return self.measured - self.target
+
+    @property
+    def beside(self) -> np.ndarray:
+        """(m,) distance along the surface [mm]."""
+        return np.linalg.norm(np.cross(self.away, self.normal), axis=1)
+
+
+def aimed(touches: pd.DataFrame, part: Nominal, allowance: float | Mapping[str, float] = 0.0) -> Aimed:
+    """Touches with a target and a measured position; normals that are not given are those of the model."""
+    target, measured = (touches[list(n)].to_numpy(dtype=float) for n in (("x0", "y0", "z0"), "xyz"))
+    rows = np.flatnonzero(np.isfinite(target).all(axis=1) & np.isfinite(measured).all(axis=1))
+    target, measured, normal = target[rows], measured[rows], touches[["i", "j", "k"]].to_numpy(dtype=float)[rows]
+    feet = part.engine.feet(target)
+    normal = np.where(np.isfinite(normal).all(axis=1)[:, None], normal, feet.normal)
+    extra = allowances(part, allowance)[feet.face]
+    extra = np.where(np.abs(feet.distance - extra) < np.abs(feet.distance), 0.0, extra)  # a target on it already
+    return Aimed(
+        touches["touch"].to_numpy(dtype=object)[rows],
+        touches["feature"].astype(str).to_numpy()[rows],
+        target,
+        normal,
+        measured,
+        np.einsum("ij,ij->i", measured - target, normal) - extra,
+        extra,
+    )
+
+
+def far_from_target(touch: Aimed, probing: Probing, *, radius: float, u: float | None) -> list[Finding]:
+    """A stop where touches are further from their targets than the probing moves went."""
+    if not len(touch.ids):
+        return []
+    slack = _ROUNDED + min(3.0 * (u or 0.0), probing.overtravel)
+    height = touch.height - radius
+    low = -probing.overtravel - np.maximum(touch.allowance, 0.0) - slack
+    high = probing.standoff + np.maximum(-touch.allowance, 0.0) + slack
+    reach = probing.standoff + probing.overtravel + slack
+    bad = (height < low) | (height > high) | (touch.beside > reach)
+    if not bad.any():
+        return []
+    away = touch.away - radius * touch.normal
+    distance = np.linalg.norm(away, axis=1)
+    return [
+        Finding(
+            "stop",
+            f"{int(bad.sum())} of {len(bad)} touches are further from their targets than the probing moves could go",
+            found=f"median {np.median(distance[bad]):.3f} mm, at most {distance[bad].max():.3f} mm",
+            expected=f"at most {probing.standoff:g} mm before, {probing.overtravel:g} mm behind, and {reach:.3g} mm "
+            f"beside the target: {probing.sentence}",
+            cause=_cause(touch, radius, bad.mean(), away),
+            todo="Find the mistake and mend it in the file or the frame; nothing is to be moved by these numbers. "
+            "If the program did probe from further away, say so in [reach] standoff and overtravel",
+            touches=tuple(touch.ids[bad].tolist()),
+            name="far from target",
+        )
+    ]
+
+
+def beside_target(touch: Aimed, probing: Probing, alignment: Alignment | None, *, u: float | None) -> list[Finding]:
+    """A look where touches lie beside their targets by more than set-up, overtravel and uncertainty allow."""
+    if not len(touch.ids):
+        return []
+    if alignment is None:
+        set_up = np.full(len(touch.ids), float(np.median(np.abs(touch.height - np.median(touch.height)))))
+    else:
+        set_up = np.linalg.norm(alignment.apply(touch.measured) - touch.measured, axis=1)
+    limit = set_up + probing.overtravel + min(3.0 * (u or 0.0), probing.overtravel) + _ROUNDED
+    bad = touch.beside > limit
+    if not bad.any():
+        return []
+    return [
+        Finding(
+            "look",
+            f"{int(bad.sum())} of {len(bad)} touches lie beside their targets",
+            found=f"up to {touch.beside[bad].max():.3f} mm along the surface",
+            expected=f"at most {limit[bad].max():.3f} mm: set-up found here, overtravel {probing.overtravel:g} mm, and "
+            "three times u",
+            cause="a digit or a sign lost in x, y, z, or the place of another touch",
+            todo="Correct the rows from the control's own record, or touch there again",
+            touches=tuple(touch.ids[bad].tolist()),
+            name="beside target",
+        )
+    ]
+
+
+def _cause(touch: Aimed, radius: float, share: float, away: np.ndarray) -> str:
+    """The likely cause of touches far from their targets."""
+    if share < 0.5:
+        return "a digit or a sign lost, a miss recorded as a position, or the place of another touch"
+    aim = touch.target + radius * touch.normal
+    now = float(np.median(np.linalg.norm(away, axis=1)))
+    for step in (1, -1, 2, -2):
+        if np.median(np.linalg.norm(np.roll(touch.measured, step, axis=0) - aim, axis=1)) < 0.2 * now:
+            return f"shifted rows: each touch carries the position of the touch {abs(step)} row away from it"
+    shift = np.median(away, axis=0)
+    if np.median(np.linalg.norm(away - shift, axis=1)) < 0.1 * np.linalg.norm(shift):
+        main = int(np.abs(shift).argmax())
+        if np.abs(np.delete(shift, main)).max() < 0.1 * abs(shift[main]):
+            offset = "the length offset of the probe (forgotten, or of another tool), or " if main == 2 else ""
+            return f"all are off along {'XYZ'[main]}, by the same amount: {offset}the {'XYZ'[main]} of the work offset"
+        return "all are off by the same amount: another work offset, machine coordinates, or another origin"
+    from scipy.spatial import cKDTree
+
+    if np.median(cKDTree(aim).query(touch.measured)[0]) < 0.2 * now:
+        return "the rows are in another order: touches carry the positions of other touches"
+    return _by_motion(touch.measured, aim, now)
+
+
+def _by_motion(measured: np.ndarray, aim: np.ndarray, now: float) -> str:
+    from ..fit import paired
+
+    for sign, said in ((1.0, "another frame: turned and shifted as a whole"), (-1.0, "mirrored coordinates")):
+        try:
+            _, left = paired(measured * np.array([sign, 1.0, 1.0]), aim)
+        except InputError:
+            return ""
+        if left < 0.1 * now:
+            return said
+    return "another part, another program, or targets of another run"

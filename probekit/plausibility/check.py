@@ -1,0 +1,252 @@
+"""All findings on a run: before the alignment, and on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .aim import aimed, beside_target, far_from_target
+from .ball import ball_radius
+from .finding import Finding
+from .on_model import targets_on_model
+from .planned import Probing, completeness
+from .residuals import Residuals, on_residuals
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..fit import Alignment
+    from ..nominal import Nominal
+    from ..touches import Stylus
+
+__all__ = ["before_fit", "check", "on_alignment"]
+
+_DEFAULT = Probing(3.0, 2.0, "not stated: what probekit.plan.reach takes by default")
+
+
+def check(
+    touches: pd.DataFrame,
+    part: Nominal,
+    *,
+    aligned: pd.DataFrame,
+    alignment: Alignment | None,
+    residuals: Residuals | None = None,
+    plan: pd.DataFrame | None = None,
+    stylus: Stylus | None = None,
+    qualified: bool = True,
+    probing: Probing = _DEFAULT,
+    allowance: float | Mapping[str, float] = 0.0,
+    u: float | None = None,
+) -> tuple[Finding, ...]:
+    """All findings on a run.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        As read, in the part frame.
+    part : Nominal
+    aligned : DataFrame
+        Deviations table after the alignment; without one, as clamped.
+    alignment : Alignment or None
+    residuals : Residuals, optional
+        From `datum_residuals`.
+    plan : DataFrame, optional
+        The targets that were planned.
+    stylus : Stylus, optional
+    qualified : bool
+        Whether its effective radius comes from a qualification.
+    probing : Probing
+    allowance : float or mapping
+        As in `probekit.deviation.project` [mm].
+    u : float, optional
+        Standard uncertainty of a deviation [mm]; None if none is stated.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    before = before_fit(touches, part, plan=plan, stylus=stylus, probing=probing, allowance=allowance, u=u)
+    after = on_alignment(
+        touches,
+        part,
+        aligned=aligned,
+        alignment=alignment,
+        residuals=residuals,
+        stylus=stylus,
+        qualified=qualified,
+        probing=probing,
+        u=u,
+    )
+    return before + after
+
+
+def before_fit(
+    touches: pd.DataFrame,
+    part: Nominal,
+    *,
+    plan: pd.DataFrame | None = None,
+    stylus: Stylus | None = None,
+    probing: Probing = _DEFAULT,
+    allowance: float | Mapping[str, float] = 0.0,
+    u: float | None = None,
+) -> tuple[Finding, ...]:
+    """Findings that need no alignment: targets on the model, touches near their targets, the ball, the plan.
+
+    Parameters
+    ----------
+    touches, part, plan, stylus, probing, allowance, u
+        As in `check`.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    recorded = touches.attrs.get("recorded")
+    ball = None if stylus is None else float(stylus.effective_radius)
+    radius = 0.0 if recorded == "contact" or ball is None else ball
+    off = targets_on_model(touches, part, radius=ball or 0.0, allowance=allowance)
+    found = [*off, *completeness(touches, plan)]
+    if not any(one.level == "stop" for one in off):
+        touch = aimed(touches, part, allowance)
+        near = len(touch.ids) and np.median(touch.beside) <= probing.standoff + probing.overtravel
+        by_ball = ball_radius(touch, part, recorded=recorded, radius=radius, ball=ball) if near else []
+        found += by_ball
+        if not any(one.level == "stop" for one in by_ball):
+            found += far_from_target(touch, probing, radius=radius, u=u)
+    return tuple([*found, *_without_target(touches, part, probing, radius)])
+
+
+def on_alignment(
+    touches: pd.DataFrame,
+    part: Nominal,
+    *,
+    aligned: pd.DataFrame,
+    alignment: Alignment | None,
+    residuals: Residuals | None = None,
+    stylus: Stylus | None = None,
+    qualified: bool = True,
+    probing: Probing = _DEFAULT,
+    u: float | None = None,
+) -> tuple[Finding, ...]:
+    """Findings on the alignment, on touches beside their targets, and on what was not stated.
+
+    Parameters
+    ----------
+    touches, part, aligned, alignment, residuals, stylus, qualified, probing, u
+        As in `check`.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    found = []
+    if alignment is None:
+        found.append(
+            Finding(
+                "look",
+                "no alignment was made: deviations hold the set-up error, and no correction can be told from it",
+                todo="Add [alignment] with the datum features",
+                name="no alignment",
+            )
+        )
+    if residuals is not None:
+        found += on_residuals(residuals)
+    return tuple(
+        [
+            *found,
+            *beside_target(aimed(touches, part), probing, alignment, u=u),
+            *_far(aligned),
+            *_unstated(touches, stylus, qualified, u),
+        ]
+    )
+
+
+def _far(aligned: pd.DataFrame) -> list[Finding]:
+    """Touches that `max_distance` flagged."""
+    far = aligned["flag"].astype(str).str.split().map(lambda words: "far" in words).to_numpy(dtype=bool)
+    if not far.any():
+        return []
+    size = np.nanmax(np.abs(aligned["deviation"].to_numpy(dtype=float)[far]))
+    return [
+        Finding(
+            "look",
+            f"{int(far.sum())} touches are further from the model than max_distance",
+            found=f"up to {size:.3f} mm",
+            cause="a touch on another face, a wrong row, or material far off",
+            todo="Look at the touches; correct the rows, or touch there again",
+            touches=tuple(aligned["touch"].to_numpy(dtype=object)[far].tolist()),
+            name="far from model",
+        )
+    ]
+
+
+def _without_target(touches: pd.DataFrame, part: Nominal, probing: Probing, radius: float) -> list[Finding]:
+    """Touches without a target: only their distance from the model can be looked at."""
+    measured = touches[["x", "y", "z"]].to_numpy(dtype=float)
+    lone = np.isnan(touches["x0"].to_numpy(dtype=float)) & np.isfinite(measured).all(axis=1)
+    if not lone.any():
+        return []
+    height = part.engine.feet(measured[lone]).distance - radius
+    reach = probing.standoff + probing.overtravel
+    bad = np.abs(height) > reach
+    ids = touches["touch"].to_numpy(dtype=object)[lone]
+    found = [
+        Finding(
+            "note",
+            f"{int(lone.sum())} touches have no target, so whether they are where they were meant to be cannot be told",
+            name="targets",
+        )
+    ]
+    if bad.any():
+        found.append(
+            Finding(
+                "stop",
+                f"{int(bad.sum())} of {int(lone.sum())} touches without a target are further from the model than any "
+                "probing move could go",
+                found=f"median {np.median(np.abs(height[bad])):.3f} mm",
+                expected=f"at most {reach:g} mm: {probing.sentence}",
+                cause="another frame, work offset or length offset" if bad.mean() > 0.5 else "a digit or a sign lost",
+                todo="Find the mistake and mend it in the file or the frame; nothing is to be moved by these numbers",
+                touches=tuple(ids[bad].tolist()),
+                name="far from target",
+            )
+        )
+    return found
+
+
+def _unstated(touches: pd.DataFrame, stylus: Stylus | None, qualified: bool, u: float | None) -> list[Finding]:
+    """What nobody stated, and what stands in for it."""
+    found = []
+    own = touches["u"].to_numpy(dtype=float) if "u" in touches else np.full(len(touches), np.nan)
+    if u is None and not np.isfinite(own).any():
+        found.append(
+            Finding(
+                "note",
+                "no uncertainty is stated: the limits alone decide, and the datum touches are tested against their own "
+                "scatter",
+                todo="Say [uncertainty] u",
+                name="uncertainty",
+            )
+        )
+    elif (u == 0 and not np.isfinite(own).any()) or (own == 0).any():
+        found.append(
+            Finding(
+                "note",
+                "the uncertainty is stated as zero: no measurement has none, and no guard band is kept",
+                todo="State the standard uncertainty of a deviation",
+                name="uncertainty",
+            )
+        )
+    if touches.attrs.get("recorded") == "centre" and stylus is not None and not qualified:
+        found.append(
+            Finding(
+                "note",
+                f"the probe is not qualified: half the ball diameter, {stylus.effective_radius:g} mm, stands in for "
+                "the effective radius",
+                todo="Qualify it: [stylus] effective_radius or qualification",
+                name="stylus",
+            )
+        )
+    return found

@@ -1,0 +1,194 @@
+"""Touches that were planned against those that are there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .finding import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Probing", "completeness", "missing", "unplanned", "with_missed"]
+
+_TARGET, _NORMAL, _MEASURED = ["x0", "y0", "z0"], ["i", "j", "k"], ["x", "y", "z"]
+_SAME = 0.02  # a target of the file is a planned one if it is this near: rounding to two decimals, and more [mm]
+_MOST = 0.5  # share of the file's targets that must be planned ones, or it is the results of another plan
+
+
+@dataclass(frozen=True)
+class Probing:
+    """The probing moves that a program made.
+
+    Attributes
+    ----------
+    standoff, overtravel : float
+        From where before contact, and how far beyond [mm].
+    source : str
+        Where that is known from.
+    """
+
+    standoff: float
+    overtravel: float
+    source: str
+
+    @property
+    def sentence(self) -> str:
+        """Both lengths and their source."""
+        return f"standoff {self.standoff:g} mm, overtravel {self.overtravel:g} mm ({self.source})"
+
+
+def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, float]:
+    """Planned touches that a results table does not have.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        Results; a row is the planned touch whose target it has, or, without a target, whose id it has.
+    plan : DataFrame
+        With touch, x0, y0, z0.
+
+    Returns
+    -------
+    rows : (m,) int
+        Rows of the plan that no row of the results is.
+    share : float
+        Share of the results that are planned touches.
+    """
+    from scipy.spatial import cKDTree
+
+    at, aimed = plan[_TARGET].to_numpy(dtype=float), touches[_TARGET].to_numpy(dtype=float)
+    open_, hits = np.ones(len(plan), dtype=bool), 0
+    tree, ids = cKDTree(at), {str(one): row for row, one in enumerate(plan["touch"])}
+    own = touches["touch"].map(str).to_numpy()
+    for name, point in zip(own, aimed, strict=True):
+        if np.isfinite(point).all():
+            near = [row for row in tree.query_ball_point(point, _SAME) if open_[row]]
+            row = min(near, key=lambda r, n=name: (str(plan["touch"].iloc[r]) != n, r), default=None)
+        else:
+            row = ids.get(name) if open_[ids.get(name, 0)] else None
+        if row is not None:
+            open_[row], hits = False, hits + 1
+    return np.flatnonzero(open_), hits / max(len(touches), 1)
+
+
+def with_missed(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
+    """The results with a row for every planned touch that they lack, missed, with that as its reason.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        Results. Those of another plan (less than half of their targets are planned) come back unchanged.
+    plan : DataFrame
+        With touch, feature, x0, y0, z0, i, j, k.
+
+    Returns
+    -------
+    DataFrame
+        The index is numbered anew if rows were added.
+    """
+    import pandas as pd
+
+    rows, share = missing(touches, plan)
+    if share < _MOST or not len(rows):
+        return touches
+    lost = plan.iloc[rows]
+    taken, whole = set(touches["touch"].map(str)), pd.api.types.is_integer_dtype(touches["touch"])
+    ids: list[object] = []
+    for one in lost["touch"]:
+        name = one if str(one) not in taken else f"{one} of the plan"
+        if whole and isinstance(name, str):
+            name = max(int(touches["touch"].max()), *(i for i in ids if isinstance(i, int)), 0) + 1
+        ids.append(int(name) if whole else str(name))
+        taken.add(str(name))
+    rows_added: dict[str, object] = {"touch": ids, "feature": lost["feature"].to_numpy()}
+    rows_added |= {name: lost[name].to_numpy(dtype=float) for name in (*_TARGET, *_NORMAL)}
+    left_out = lost["reason"].fillna("").astype(str).to_numpy() if "reason" in lost else np.full(len(lost), "")
+    rows_added["reason"] = [
+        f"planned touch {one}, not in the results" + (f": {why}" if why else "")
+        for one, why in zip(lost["touch"], left_out, strict=True)
+    ]
+    if "face" in touches and "face" in lost:
+        rows_added["face"] = lost["face"].to_numpy()
+    out = touches if "reason" in touches else touches.assign(reason="")
+    for name in out.columns.difference(list(rows_added)):
+        if out[name].dtype.kind == "b":
+            out = out.assign(**{name: out[name].map(str)})
+        rows_added[name] = np.nan if out[name].dtype.kind in "fiu" else ""
+    added = pd.DataFrame(rows_added, index=range(len(lost)))[list(out.columns)]
+    bare = out.set_axis(out.columns, axis=1)
+    bare.attrs = {}
+    out = pd.concat([bare, added], ignore_index=True)
+    out.attrs = dict(touches.attrs)
+    return out
+
+
+def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Finding]:
+    """Whether all that was planned is there; without a plan, whether the numbers of the touches have gaps."""
+    if plan is None or not len(plan):
+        return _gaps(touches)
+    rows, share = missing(touches, plan)
+    if share < _MOST:
+        return [
+            Finding(
+                "note",
+                "the results are not those of the plan that the study knows, so touches that are missing cannot be "
+                "told by it",
+                found=f"{round(share * len(touches))} of {len(touches)} targets are planned ones",
+                name="another plan",
+            ),
+            *_gaps(touches),
+        ]
+    if not len(rows):
+        return []
+    lost = plan.iloc[rows]
+    return [
+        Finding(
+            "look",
+            f"{len(rows)} of {len(plan)} planned touches are not in the results; they count as missed",
+            found=", ".join(f"{n} on {name or 'no feature'}" for name, n in lost["feature"].value_counts().items()),
+            expected="every planned touch, with a reason if it was missed",
+            cause="the file was cut or rows were deleted; the program was stopped; or the probe does not reach them",
+            todo="Touch there again, or take the targets out of the plan",
+            touches=tuple(lost["touch"].tolist()),
+            name="missing touches",
+        )
+    ]
+
+
+def unplanned(why: str) -> Finding:
+    """The finding that the plan of a study cannot be made, so that touches that are missing cannot be told by it.
+
+    Parameters
+    ----------
+    why : str
+        What went wrong.
+    """
+    return Finding(
+        "look",
+        "the plan of the study cannot be made, so touches that are missing cannot be told by it",
+        found=why.rstrip("."),
+        todo="Mend [[plan]], or name in [touches] plan the file of the plan that was used",
+        name="another plan",
+    )
+
+
+def _gaps(touches: pd.DataFrame) -> list[Finding]:
+    ids = touches["touch"]
+    if ids.dtype.kind not in "iu" or not len(ids):
+        return []
+    gaps = sorted(set(range(int(ids.min()), int(ids.max()) + 1)) - set(ids.tolist())) if np.ptp(ids) < 1e6 else []
+    if not gaps:
+        return []
+    return [
+        Finding(
+            "note",
+            "the numbers of the touches have gaps, and there is no plan that tells what belongs there",
+            found=f"{len(gaps)} numbers are left out",
+            touches=tuple(gaps),
+            name="missing touches",
+        )
+    ]

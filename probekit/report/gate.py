@@ -1,0 +1,73 @@
+"""What the gate before the verdict found, for the page and for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .tables import plain
+from .words import NUMERIC_HEAD, captioned, length, number
+
+if TYPE_CHECKING:
+    from ..plausibility import Finding, Residuals
+
+__all__ = ["accepted", "gate_data", "residuals_section"]
+
+_SHOWN = 12  # touches with the largest residuals in the table of the page
+
+
+def accepted(findings: Iterable[Finding]) -> str:
+    """Return what the study accepts though it was found, beside the verdict."""
+    said = [one.sentence for one in findings if one.accepted]
+    items = "".join(f"<p>{escape(text[:1].upper() + text[1:])}.</p>" for text in said)
+    return f'<div class="caution" role="note"><h3>Accepted by the study</h3>{items}</div>' if said else ""
+
+
+def residuals_section(residuals: Residuals | None) -> str:
+    """Return the residuals of the touches that the alignment rests on, the largest first."""
+    if residuals is None:
+        return ""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(str(residuals.touches[k]))}</th>'
+        f'<td class="n">{length(float(residuals.values[k]))}</td><td class="n">{_ratio(residuals.ratios[k])}</td></tr>'
+        for k in np.argsort(-np.abs(residuals.values))[:_SHOWN]
+    )
+    head = f'<thead><tr><th scope="col">datum touch</th><th scope="col"{NUMERIC_HEAD}>residual</th>'
+    head += f'<th scope="col"{NUMERIC_HEAD}>ratio</th></tr></thead>'
+    caption = (
+        f"The largest residuals of the datum touches; ratio: over the standard deviation of a good touch, at most "
+        f"{residuals.limit:.1f} by size."
+    )
+    table = captioned(f"{head}<tbody>{rows}</tbody>", caption, 'class="scroll narrow"')
+    return f'<section id="residuals"><h2>Datum touches</h2><p>{escape(residuals.sentence)}</p>{table}</section>'
+
+
+def gate_data(findings: Iterable[Finding] = (), residuals: Residuals | None = None) -> dict[str, Any]:
+    """What the gate found, as plain data for `tables`.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+    residuals : Residuals, optional
+        Of the touches that the alignment rests on.
+
+    Returns
+    -------
+    dict
+        Entries ``findings`` and ``residuals``.
+    """
+    names = ("level", "name", "what", "found", "expected", "cause", "todo", "touches", "accepted", "sentence")
+    numbers = ("rms", "largest", "touch", "u", "chi_square", "chi_limit", "freedoms", "limit", "outliers", "agree")
+    return {
+        "findings": [{name: plain(getattr(one, name)) for name in names} for one in findings],
+        "residuals": None
+        if residuals is None
+        else {name: plain(getattr(residuals, name)) for name in (*numbers, "touches", "values", "ratios", "sentence")},
+    }
+
+
+def _ratio(value: float) -> str:
+    return number(float(value), 1, signed=True) if np.isfinite(value) else "\N{EN DASH}"

@@ -1,0 +1,256 @@
+"""The gate of a study: the plan that its results belong to, the probing moves, and what is found before a verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from inspect import signature
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .. import fit, plan, plausibility
+from ..errors import FitError, InputError
+from .machinery import probe_of, regions_of
+from .model import Study, blaming, motion_of
+from .planning import targets_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .. import touches, verdict
+    from ..nominal import Nominal
+
+__all__ = ["Gate", "gate_of", "targets_placed", "with_robust"]
+
+_COLUMNS = ("touch", "feature", "x0", "y0", "z0", "i", "j", "k")
+_WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
+
+
+def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
+    """The targets that the results should hold, None if the study plans none; and why they cannot be made, or "".
+
+    The file that ``[touches] plan`` names; else the tables ``[[plan]]``, or the plan that was written from them before
+    if more of the results belong to that one.
+
+    Raises
+    ------
+    InputError
+        If the file that is named cannot be used.
+    """
+    named = study.settings["touches"].get("plan")
+    if named is not None:
+        return _read(study.file(named)), ""
+    tables = study.settings.get("plan")
+    if not tables:
+        return None, ""
+    try:
+        made = targets_of(tables, part, file=study.path, ball_radius=_ball(study), regions=regions_of(study))
+    except InputError as error:
+        return None, str(error)
+    written = study.file(str(_WRITTEN))
+    share = plausibility.missing(measured, made)[1]
+    if share < 1 and written.is_file():
+        other = _read(written)
+        return (other if plausibility.missing(measured, other)[1] > share else made), ""
+    return made, ""
+
+
+def _ball(study: Study) -> float:
+    stylus = study.settings.get("stylus", {})
+    whole = {"ball_diameter", "stem_diameter", "length"} <= set(stylus)
+    return probe_of(study).radius if whole else 0.5 * stylus.get("ball_diameter", 0.0)
+
+
+def _read(path: Path) -> pd.DataFrame:
+    import pandas as pd
+
+    try:
+        table = pd.read_csv(path, comment="#", skip_blank_lines=True)
+    except (OSError, ValueError) as error:
+        raise InputError(f"the plan cannot be read ({error})", file=path) from None
+    lacking = [name for name in _COLUMNS if name not in table]
+    if lacking:
+        raise InputError(
+            "the plan lacks columns", file=path, found=", ".join(map(str, table)), expected=", ".join(lacking)
+        )
+    for name in _COLUMNS[2:]:
+        numbers = pd.to_numeric(table[name], errors="coerce")
+        if not np.isfinite(numbers.to_numpy(dtype=float)).all():
+            row = int(np.flatnonzero(~np.isfinite(numbers.to_numpy(dtype=float)))[0])
+            raise InputError("the plan holds what is no number", file=path, column=name, found=table[name].iloc[row])
+        table[name] = numbers
+    return table.assign(feature=table["feature"].fillna("").astype(str))
+
+
+def probing_of(study: Study, planned: pd.DataFrame | None) -> plausibility.Probing:
+    """The probing moves: as the plan says, else ``[reach]``, else what the planner takes by default."""
+    reach, defaults = study.settings.get("reach", {}), signature(plan.reach).parameters
+    lengths = {name: float(reach.get(name, defaults[name].default)) for name in ("standoff", "overtravel")}
+    source = (
+        "[reach] of the study" if {"standoff", "overtravel"} & set(reach) else "not stated, so the planner's default"
+    )
+    if planned is not None and {"standoff", "overtravel"} <= set(planned):
+        own = {name: float(planned[name].max()) for name in lengths}
+        if np.isfinite(list(own.values())).all():
+            lengths, source = own, "the plan"
+    return plausibility.Probing(**lengths, source=source)
+
+
+def targets_placed(study: Study, measured: pd.DataFrame, part: Nominal) -> tuple[pd.DataFrame, list[str]]:
+    """The results with targets in the part frame, where they came in the coordinates that ``[machine]`` places.
+
+    Targets are in the part frame by rule; a results file may give them beside the measured positions in the same
+    coordinates. They are moved if that, and only that, puts them on the model.
+    """
+    if not {"translation", "rotation"} & set(study.settings.get("machine", {})):
+        return measured, []
+    target = measured[["x0", "y0", "z0"]].to_numpy(dtype=float)
+    back = fit.invert_motion(motion_of(study, "machine"))
+    moved = fit.apply_motion(back, target)
+    off = [np.nanmedian(np.abs(part.engine.feet(points).distance)) for points in (target, moved)]
+    if not off[1] < 0.1 * off[0]:
+        return measured, []
+    out = measured.copy()
+    out[["x0", "y0", "z0"]] = moved
+    out[["i", "j", "k"]] = measured[["i", "j", "k"]].to_numpy(dtype=float) @ back[:3, :3].T
+    out.attrs = dict(measured.attrs)
+    return out, ["the targets of the results were given in their own coordinates; they were placed as [machine] says"]
+
+
+@dataclass(frozen=True, eq=False)
+class Gate:
+    """What a study knows to test its results by.
+
+    Attributes
+    ----------
+    study : Study
+    part : Nominal
+    plan : DataFrame or None
+    fault : str
+        Why the plan of the study cannot be made; empty if it can.
+    probing : Probing
+    stylus : Stylus or None
+    """
+
+    study: Study
+    part: Nominal
+    plan: pd.DataFrame | None
+    fault: str
+    probing: plausibility.Probing
+    stylus: touches.Stylus | None
+
+    @property
+    def u(self) -> float | None:
+        """Standard uncertainty of a deviation as stated [mm]; None if none is."""
+        return self.study.settings.get("uncertainty", {}).get("u")
+
+    def before(self, measured: pd.DataFrame) -> tuple[plausibility.Finding, ...]:
+        """Findings that need no alignment.
+
+        Raises
+        ------
+        Refused
+            If one is a stop that the study does not accept.
+        """
+        allowance = self.study.settings.get("deviation", {}).get("allowance", 0.0)
+        options = {"plan": self.plan, "stylus": self.stylus, "probing": self.probing, "u": self.u}
+        found = plausibility.before_fit(measured, self.part, allowance=allowance, **options)
+        if self.fault:
+            found += (plausibility.unplanned(self.fault),)
+        return _refused(self._accepted(found), measured)
+
+    def completed(self, measured: pd.DataFrame) -> pd.DataFrame:
+        """The results with what was planned and is not there, missed."""
+        return measured if self.plan is None else plausibility.with_missed(measured, self.plan)
+
+    def residuals(self, aligned: pd.DataFrame, alignment: fit.Alignment | None) -> plausibility.Residuals | None:
+        """Of the touches that the alignment rests on; None without one."""
+        if alignment is None:
+            return None
+        form = self.study.settings.get("gate", {}).get("form", 0.0)
+        return plausibility.datum_residuals(aligned, alignment, self.part, u=self.u, form=form)
+
+    def after(
+        self,
+        measured: pd.DataFrame,
+        aligned: pd.DataFrame,
+        alignment: fit.Alignment | None,
+        residuals: plausibility.Residuals | None,
+    ) -> tuple[plausibility.Finding, ...]:
+        """Findings on the alignment and on what was not stated; raises as `before` does."""
+        stylus = self.study.settings.get("stylus", {})
+        found = plausibility.on_alignment(
+            measured,
+            self.part,
+            aligned=aligned,
+            alignment=alignment,
+            residuals=residuals,
+            stylus=self.stylus,
+            qualified=bool({"effective_radius", "qualification"} & set(stylus)),
+            probing=self.probing,
+            u=self.u,
+        )
+        return _refused(self._accepted(found), measured)
+
+    def _accepted(self, findings: tuple[plausibility.Finding, ...]) -> tuple[plausibility.Finding, ...]:
+        gate = self.study.settings.get("gate", {})
+        with blaming(self.study.path, "gate"):
+            return plausibility.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
+
+
+def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches.Stylus | None) -> Gate:
+    """The gate of a study for some results.
+
+    Raises
+    ------
+    InputError
+        If the plan cannot be used.
+    """
+    planned, fault = planned_of(study, part, measured)
+    return Gate(study, part, planned, fault, probing_of(study, planned), stylus)
+
+
+def _refused(findings: tuple[plausibility.Finding, ...], measured: pd.DataFrame) -> tuple[plausibility.Finding, ...]:
+    plausibility.refuse(findings, file=measured.attrs.get("source"))
+    return findings
+
+
+def with_robust(
+    study: Study,
+    findings: tuple[plausibility.Finding, ...],
+    otherwise: Callable[[str], tuple[fit.Alignment, verdict.Verdict]],
+) -> tuple[plausibility.Finding, ...]:
+    """The findings; where the datum touches do not agree, with what a robust fit would give.
+
+    Parameters
+    ----------
+    study : Study
+    findings : tuple of Finding
+    otherwise : callable
+        Alignment and verdict by another method of fit.
+    """
+    wanted = study.settings.get("alignment", {})
+    doubted = any(one.level == "look" and one.name == "datum residuals" for one in findings)
+    if not doubted or "datums" in wanted or wanted.get("method", "least_squares") in ("huber", "tukey"):
+        return findings
+    try:
+        said = _robust(*otherwise("tukey"))
+    except (FitError, InputError):
+        said = "A robust fit beside it did not settle"
+    return tuple(
+        replace(one, todo=f"{one.todo}. {said}") if one.level == "look" and one.name == "datum residuals" else one
+        for one in findings
+    )
+
+
+def _robust(alignment: fit.Alignment, found: verdict.Verdict) -> str:
+    counts = found.table["verdict"].value_counts()
+    said = ", ".join(f"{counts[word]} {word}" for word in ("high", "low", "undecided", "missed") if counts.get(word))
+    shift = ", ".join(f"{v:+.4f}" for v in alignment.translation)
+    turn = ", ".join(f"{v:+.4f}" for v in alignment.rotation_deg)
+    return (
+        f"A robust fit beside it (Tukey), which few bad touches do not pull, gives ({shift}) mm and ({turn}) deg; with "
+        f"it the verdict would be: {found.part}, {said or 'all touches within'}"
+    )

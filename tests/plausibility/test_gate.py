@@ -1,0 +1,485 @@
+"""The gate, through the command line, on a part of our own with noise: each mistake is refused or named."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from plausibility import pad
+
+import probekit as pk
+from probekit.cli import main
+
+MEASURED, TARGET, NORMAL = ["x", "y", "z"], ["x0", "y0", "z0"], ["i", "j", "k"]
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a good run."""
+    return pad.write(tmp_path_factory.mktemp("pad")).parent
+
+
+@pytest.fixture
+def inspect(
+    good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., tuple[int, str, dict | None, str]]:
+    """Inspect the good run changed: exit status, all that was printed, results.json and the page, if any."""
+
+    def one(
+        change: Callable[[pd.DataFrame], pd.DataFrame | None] | None = None, *changes: tuple[str, str], more: str = ""
+    ) -> tuple[int, str, dict | None, str]:
+        folder = tmp_path / "study"
+        shutil.copytree(good, folder)
+        if change is not None:
+            table = pk.touches.read(folder / "touches.csv")
+            table.attrs = {"unit": "mm", "recorded": table.attrs["recorded"]}
+            changed = change(table)
+            pk.touches.write(table if changed is None else changed, folder / "touches.csv")
+        text = (folder / "study.toml").read_text()
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
+        (folder / "study.toml").write_text(text + more)
+        capsys.readouterr()
+        status = main(["inspect", str(folder / "study.toml")])
+        told = capsys.readouterr()
+        written = folder / "results" / "results.json"
+        if not written.exists():
+            assert not (folder / "results" / "report.html").exists()
+            return status, " ".join(told.err.split()), None, ""
+        page = (folder / "results" / "report.html").read_text()
+        return status, " ".join(told.out.split()), json.loads(written.read_text()), page
+
+    return one
+
+
+def without(table: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
+    out = table[~rows].reset_index(drop=True)
+    out.attrs = table.attrs
+    return out
+
+
+NO_PLAN = (re.compile(r"\[\[plan\]\].*?(?=\[reach\])", re.DOTALL), "")
+
+
+def test_a_good_run_conforms_and_shows_its_residuals(inspect):
+    status, said, told, page = inspect()
+    assert (status, told["part"], told["reasons"]) == (0, "conforms", [])
+    assert [one["level"] for one in told["findings"]] == []
+    assert told["residuals"]["rms"] == pytest.approx(0.002, abs=0.001)
+    for text in (said, page):
+        assert re.search(
+            r"residuals of 25 datum touches: rms 0\.00\d\d mm, largest [+-]0\.00\d\d mm \(touch \d+\)", text
+        )
+
+
+# --- touches that are not there ---------------------------------------------------------------------------------------
+
+
+def test_deleted_rows_are_missed_touches(inspect):
+    def dented(table: pd.DataFrame) -> pd.DataFrame:
+        table.loc[table["touch"].isin([4, 9]), MEASURED] -= 0.2 * table[NORMAL].to_numpy()[[3, 8]]
+        return without(table, table["touch"].isin([4, 9]).to_numpy())
+
+    status, said, told, page = inspect(dented)
+    assert (status, told["part"]) == (1, "undecided")
+    assert "2 planned touches are not in the results" in said.replace("2 of 55 planned", "2 planned")
+    assert "touches 4, 9" in said
+    assert "touches 4, 9" in page
+    lost = {one["touch"]: one["reason"] for one in told["touches"] if one["verdict"] == "missed"}
+    assert lost == {4: "planned touch 4, not in the results", 9: "planned touch 9, not in the results"}
+
+
+def test_all_but_one_of_the_freeform_touches_deleted(inspect):
+    status, said, told, _ = inspect(lambda t: without(t, ((t["feature"] == "top") & (t["touch"] > 1)).to_numpy()))
+    assert (status, told["part"]) == (1, "undecided")
+    assert "29 of 55 planned touches are not in the results" in said
+
+
+def test_a_plan_by_its_file(inspect, good, tmp_path):
+    """Named in the study; without [[plan]]; and numbers in the file that the plan has for other targets."""
+    table = pk.touches.read(good / "touches.csv")
+    table[["touch", "feature", *TARGET, *NORMAL]].to_csv(tmp_path / "plan.csv", index=False)
+    text = (good / "study.toml").read_text()
+    bare = NO_PLAN[0].sub("", text)
+    named = (text, bare.replace('file = "touches.csv"', f'file = "touches.csv"\nplan = "{tmp_path / "plan.csv"}"'))
+
+    def shuffled(table: pd.DataFrame) -> pd.DataFrame:
+        out = without(table, table["touch"].isin([4]).to_numpy())
+        out["touch"] = np.arange(1, len(out) + 1)[::-1]
+        return out
+
+    status, said, told, _ = inspect(shuffled, named)
+    assert (status, told["part"]) == (1, "undecided")
+    assert "1 of 55 planned touches are not in the results" in said
+    assert [one["touch"] for one in told["touches"] if one["verdict"] == "missed"] == [55]
+
+
+def test_without_a_plan_gaps_are_noted_and_a_short_file_is_refused(inspect, good):
+    text = (good / "study.toml").read_text()
+    status, said, told, _ = inspect(
+        lambda t: without(t, (t["touch"] == 9).to_numpy()), (text, NO_PLAN[0].sub("", text))
+    )
+    assert (status, told["part"]) == (0, "conforms")
+    assert "the numbers of the touches have gaps" in said
+
+
+def test_a_plan_that_cannot_be_made_wants_a_look(inspect):
+    status, said, told, _ = inspect(None, ("[reach]", '[[plan]]\nhow = "blue_noise"\nfaces = "hull"\nn = 3\n\n[reach]'))
+    assert (status, told["part"]) == (1, "undecided")
+    assert "the plan of the study cannot be made" in said
+
+
+# --- touches that cannot be -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("shift", "cause"),
+    [
+        ((0, 0, 160), "along Z, by the same amount: the length offset of the probe"),
+        ((60, -45, -30), "another work offset, machine coordinates, or another origin"),
+        ((0, 0, 5), "along Z"),
+        ((5, 0, 0), "along X, by the same amount: the X of the work offset"),
+    ],
+)
+def test_a_run_in_the_wrong_place_is_refused(inspect, shift, cause):
+    def moved(table: pd.DataFrame) -> None:
+        table[MEASURED] += np.array(shift, dtype=float)
+
+    status, said, told, _ = inspect(moved)
+    assert (status, told) == (2, None)
+    assert "touches are further from their targets than the probing moves could go" in said
+    assert cause in said
+    assert "would put the program back" not in said
+    assert "standoff 3 mm, overtravel 1 mm ([reach] of the study)" in said
+
+
+def test_a_turned_frame_is_named(inspect):
+    def turned(table: pd.DataFrame) -> None:
+        table[MEASURED] = pk.fit.apply_motion(pk.fit.make_motion((9, 4, 2), (0, 0, 30.0)), table[MEASURED].to_numpy())
+
+    status, said, *_ = inspect(turned)
+    assert status == 2
+    assert "another frame: turned and shifted as a whole" in said
+
+
+def test_a_program_from_a_corner_is_refused(inspect):
+    def cornered(table: pd.DataFrame) -> None:
+        table[MEASURED] += [50.0, 36.0, 20.0]
+        table[TARGET] += [50.0, 36.0, 20.0]
+
+    status, said, told, _ = inspect(cornered)
+    assert (status, told) == (2, None)
+    assert "do not lie on the model" in said
+    assert "another origin: the targets are counted from a corner" in said
+
+
+def test_shifted_rows_are_refused(inspect):
+    def rolled(table: pd.DataFrame) -> None:
+        table[MEASURED] = np.roll(table[MEASURED].to_numpy(), 1, axis=0)
+
+    status, said, *_ = inspect(rolled)
+    assert status == 2
+    assert "shifted rows: each touch carries the position of the touch 1 row away" in said
+
+
+def test_machine_coordinates_are_not_called_inch(inspect):
+    def machine(table: pd.DataFrame) -> None:
+        table[MEASURED] += [312.4, -180.0, -402.0]
+
+    status, said, *_ = inspect(machine)
+    assert status == 2
+    assert "25.4" not in said
+    assert "another work offset, machine coordinates, or another origin" in said
+
+
+def test_one_touch_far_off_along_the_surface_is_refused_by_its_number(inspect):
+    def one(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 33, "x"] += 9.0  # on the flange, so its deviation stays as it was
+
+    status, said, *_ = inspect(one)
+    assert status == 2
+    assert "1 of 55 touches are further from their targets" in said
+    assert "(touch 33)" in said
+
+
+def test_one_touch_a_little_off_along_the_surface_wants_a_look(inspect):
+    def one(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 33, "x"] += 2.0
+
+    status, said, told, page = inspect(one)
+    assert (status, told["part"]) == (1, "undecided")
+    assert "1 of 55 touches lie beside their targets" in said
+    assert [one["touches"] for one in told["findings"] if one["level"] == "look"] == [[33]]
+    assert "lie beside their targets" in page[: page.index('id="view"')]  # in the headline
+
+
+# --- another model ----------------------------------------------------------------------------------------------------
+
+
+def test_a_model_read_as_inch_is_refused(inspect):
+    faces = [('unit = "mm"', 'unit = "inch"')]
+    text = pad.STUDY[pad.STUDY.index("[part.faces]") : pad.STUDY.index("[touches]")]
+    scaled = re.sub(r"-?\d+(?=[,\]])", lambda n: str(25.4 * float(n[0])), text)
+    status, said, told, _ = inspect(None, *faces, (text, scaled), (pad.WALLS, ""), ("margin = 4.0", "margin = 40.0"))
+    assert (status, told) == (2, None)
+    assert "a factor of 25.4: the model was read as inch" in said
+    assert "median distance" in said
+
+
+def test_another_part_of_the_family_is_refused(inspect):
+    status, said, told, _ = inspect(
+        None, ('model = "pad.stl"', f'model = "{_model(higher=4.0)}"'), ("[0, 0, 12]", "[0, 0, 16]")
+    )
+    assert (status, told) == (2, None)
+    assert "the targets of top do not lie on the model" in said
+    assert 3.7 < float(re.search(r"found median distance (\S+) mm over 30 targets", said)[1]) <= 4.0  # 4 cos(slope)
+    assert "another part of a family, or another revision of the model: top lies" in said
+
+
+def test_the_mirror_image_of_the_part_is_refused(inspect):
+    status, said, told, _ = inspect(
+        None,
+        ('model = "pad.stl"', f'model = "{_model(mirrored=True)}"'),
+        ("left = [-50", "left = [50"),
+        ("right = [50", "right = [-50"),
+    )
+    assert (status, told) == (2, None)
+    assert "mirror images" in said
+
+
+@pytest.fixture(autouse=True)
+def _models(tmp_path_factory: pytest.TempPathFactory) -> None:
+    _FOLDER.append(tmp_path_factory.mktemp("models"))
+
+
+_FOLDER: list[Path] = []
+
+
+def _model(*, higher: float = 0.0, mirrored: bool = False) -> Path:
+    mesh = pad.mesh(higher=higher)
+    if mirrored:
+        mesh.vertices[:, 0] *= -1
+        mesh.faces = mesh.faces[:, ::-1]
+    path = _FOLDER[-1] / "other.stl"
+    mesh.export(path)
+    return path
+
+
+def test_one_target_off_the_model_wants_a_look(inspect):
+    def one(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 7, "z0"] += 0.6
+
+    status, said, told, _ = inspect(one)
+    assert (status, told["part"]) == (1, "undecided")
+    assert "1 of 55 targets do not lie on the model" in said
+    assert "(touch 7)" in said
+
+
+# --- the ball ---------------------------------------------------------------------------------------------------------
+
+
+def contacts(table: pd.DataFrame, recorded: str) -> None:
+    table[MEASURED] = table[MEASURED].to_numpy() - pad.RADIUS * table[NORMAL].to_numpy()
+    table.attrs["recorded"] = recorded
+
+
+@pytest.mark.parametrize(
+    ("change", "changes", "words"),
+    [
+        (
+            None,
+            [("ball_diameter = 6.0\neffective_radius = 2.991", "ball_diameter = 4.0")],
+            "another ball, of about 5.98",
+        ),
+        (lambda t: contacts(t, "centre"), [], "contact points were recorded, not ball centres"),
+        (lambda t: t.attrs.update(recorded="contact"), [], "ball centres were recorded, not contact points"),
+    ],
+)
+def test_a_ball_that_contradicts_the_touches_is_refused(inspect, change, changes, words):
+    status, said, told, _ = inspect(change, *changes)
+    assert (status, told) == (2, None)
+    assert "distance of the touches from their targets contradicts" in said
+    assert words in said
+
+
+@pytest.mark.parametrize("recorded", ["centre", "contact"])
+def test_exchanged_columns_are_refused(inspect, recorded):
+    def swapped(table: pd.DataFrame) -> None:
+        if recorded == "contact":
+            contacts(table, "contact")
+        table[TARGET + MEASURED] = table[MEASURED + TARGET].to_numpy()
+
+    status, said, told, _ = inspect(swapped)
+    assert (status, told) == (2, None)
+    assert "swapped" in said or "exchanged" in said
+
+
+def test_a_run_of_contact_points_is_as_good(inspect):
+    status, _, told, _ = inspect(lambda t: contacts(t, "contact"))
+    assert (status, told["part"], told["findings"]) == (0, "conforms", [])
+
+
+# --- datum touches ----------------------------------------------------------------------------------------------------
+
+
+def test_a_chip_under_a_datum_touch(inspect):
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 34, "z"] += 0.5
+
+    status, said, told, page = inspect(chip)
+    assert (status, told["part"]) == (1, "undecided")
+    (look,) = [one for one in told["findings"] if one["level"] == "look"]
+    assert look["touches"] == [34]
+    assert told["residuals"]["outliers"] == [34]
+    assert "A robust fit beside it (Tukey)" in look["todo"]
+    assert "with it the verdict would be: conforms, all touches within" in look["todo"]
+    robust = [float(v) for v in re.search(r"gives \((.*?)\) mm", look["todo"])[1].split(",")]
+    assert robust == pytest.approx([-0.11, 0.07, -0.05], abs=0.003)
+    for text in (said, page[: page.index('id="view"')]):
+        assert "the datum touches do not agree with one another, touch 34 least" in text
+    assert "scrap" not in said
+    assert "would put the program back" not in said
+
+
+def test_two_chips_are_both_named(inspect):
+    def chips(table: pd.DataFrame) -> None:
+        table.loc[table["touch"].isin([33, 37]), "z"] += [0.06, 0.09]
+
+    _, _, told, _ = inspect(chips)
+    assert sorted(told["residuals"]["outliers"]) == [33, 37]
+
+
+def test_without_an_uncertainty_the_others_tell(inspect):
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 34, "z"] += 0.05
+
+    status, said, told, _ = inspect(chip, ("[uncertainty]\nu = 0.003\n", ""))
+    assert (status, told["part"]) == (1, "undecided")
+    assert told["residuals"]["outliers"] == [34]
+    assert "no uncertainty is stated" in said
+
+
+# --- what is not stated -----------------------------------------------------------------------------------------------
+
+
+def test_no_alignment_is_said_in_the_headline(inspect):
+    text = '[alignment]\nfeatures = ["flange", "left", "right", "front", "back"]\n'
+    status, said, told, page = inspect(None, (text, ""))
+    assert (status, told["part"]) == (1, "undecided")
+    assert "no alignment was made" in said[: said.index("Tolerances")]
+    assert "no alignment was made" in page[: page.index('id="view"')]
+    assert "re-cut" not in said
+
+
+def test_it_can_be_accepted_with_a_reason_that_the_page_shows(inspect):
+    text = '[alignment]\nfeatures = ["flange", "left", "right", "front", "back"]\n'
+    gate = '\n[gate]\naccept = ["no alignment"]\nreason = "set up with the probe just before"\n'
+    gone = "width = 0.15", "width = 0.45"
+    status, said, told, page = inspect(None, (text, ""), gone, more=gate)
+    assert (status, told["part"], told["reasons"]) == (0, "conforms", [])
+    assert "accepted by the study (set up with the probe just before): no alignment was made" in said
+    assert "accepted by the study (set up with the probe just before)" in page
+
+
+@pytest.mark.parametrize(
+    ("gate", "message"),
+    [
+        ('accept = ["no alignment"]', "gate.reason': findings are accepted without a reason"),
+        ('accept = ["everything"]\nreason = "so"', "there is no finding of that name; found 'everything'"),
+    ],
+)
+def test_what_may_not_be_accepted(inspect, gate, message):
+    status, said, *_ = inspect(None, more=f"\n[gate]\n{gate}\n")
+    assert status == 2
+    assert message in said
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ([("u = 0.003", "u = 0.0")], "the uncertainty is stated as zero"),
+        ([("effective_radius = 2.991\n", "")], "the probe is not qualified: half the ball diameter, 3 mm"),
+        ([("[uncertainty]\nu = 0.003\n", "")], "no uncertainty is stated"),
+        ([("u = 0.003", "u = 0.3")], "the datum touches agree far better than their stated uncertainty"),
+    ],
+)
+def test_what_nobody_stated_is_noted(inspect, changes, words):
+    _, said, told, page = inspect(None, *changes)
+    assert words in said
+    assert words in page
+    assert [one["level"] for one in told["findings"]] == ["note"]
+
+
+def test_beyond_max_distance_wants_a_look(inspect):
+    def far(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 7, "z"] += 0.6
+
+    status, said, told, _ = inspect(far, ("[alignment]", "[deviation]\nmax_distance = 0.5\n\n[alignment]"))
+    assert status == 1
+    assert "1 touches are further from the model than max_distance" in said
+    assert [one["touches"] for one in told["findings"] if one["name"] == "far from model"] == [[7]]
+
+
+# --- what must pass ---------------------------------------------------------------------------------------------------
+
+
+def test_a_large_but_legal_set_up_error_passes(inspect):
+    def placed(table: pd.DataFrame) -> pd.DataFrame:
+        targets = table[["touch", "feature", *TARGET, *NORMAL]]
+        return pad.run(targets, seed=5, shift=(0.7, -0.6, 0.65), turn=(0.15, -0.2, 0.2))
+
+    status, _, told, _ = inspect(placed)
+    assert (status, told["part"], told["findings"]) == (0, "conforms", [])
+
+
+def test_touches_without_targets_pass_and_say_so(inspect, good):
+    def bare(table: pd.DataFrame) -> None:
+        table[TARGET + NORMAL] = np.nan
+
+    text = (good / "study.toml").read_text()
+    status, said, told, _ = inspect(bare, (text, NO_PLAN[0].sub("", text)))
+    assert (status, told["part"]) == (0, "conforms")
+    assert "55 touches have no target" in said
+
+
+def test_touches_without_targets_far_from_the_model_are_refused(inspect):
+    def bare(table: pd.DataFrame) -> None:
+        table[TARGET + NORMAL] = np.nan
+        table["z"] += 160.0
+
+    status, said, *_ = inspect(bare)
+    assert status == 2
+    assert "without a target are further from the model" in said
+
+
+def test_an_allowance_passes(inspect):
+    """0.4 mm left on all faces, said in the study; targets on the nominal."""
+
+    def left(table: pd.DataFrame) -> pd.DataFrame:
+        return pad.run(table[["touch", "feature", *TARGET, *NORMAL]], seed=6, radius=pad.RADIUS + 0.4)
+
+    status, _, told, _ = inspect(left, ("[alignment]", "[deviation]\nallowance = 0.4\n\n[alignment]"))
+    assert (status, told["part"], told["findings"]) == (0, "conforms", [])
+
+
+@pytest.mark.parametrize("targets_too", [False, True])
+def test_results_in_machine_coordinates_that_the_study_places_pass(inspect, targets_too):
+    where = pk.fit.make_motion((350.0, -120.0, 85.0), (0.0, 0.0, 90.0))
+
+    def machine(table: pd.DataFrame) -> None:
+        for names in (MEASURED, *([TARGET] if targets_too else [])):
+            table[names] = pk.fit.apply_motion(where, table[names].to_numpy())
+        if targets_too:
+            table[NORMAL] = table[NORMAL].to_numpy() @ where[:3, :3].T
+
+    more = "\n[machine]\ntranslation = [350, -120, 85]\nrotation = [0, 0, 90]\n"
+    status, said, told, _ = inspect(machine, more=more)
+    assert (status, told["part"], told["findings"]) == (0, "conforms", [])
+    assert ("placed as [machine] says" in said) == targets_too
