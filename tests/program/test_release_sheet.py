@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,8 +14,9 @@ from browser import ARGUMENTS
 
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
-from probekit.plan.probe import Probe
-from probekit.program import check, merge, release_sheet
+from probekit.plan.probe import Probe, Tip
+from probekit.program import check, merge, release_sheet, run
+from probekit.program.checking.by_hand import by_hand
 
 PROBE = Probe(6.0, 4.0, 50.0, body=((50.0, 20.0), (110.0, 40.0)))
 TABLE = Kinematics((RotaryAxis("A", "table"), RotaryAxis("C", "head")), travel=((-200, 200), (-150, 150), (-50, 300)))
@@ -157,3 +159,46 @@ def test_no_sideways_scrolling_and_no_error_in_a_browser(tmp_path: Path, width: 
             assert said == []
         finally:
             browser.close()
+
+
+def told_by_hand(kinematics: Kinematics, probe: Probe, body: str = "") -> list[str]:
+    text = f"G21 G90 G94 G54 G61\nT9 M6\nG43 H9\nM5\n{body}G0 X0 Y0\nG0 Z50\nG38.2 Z12 F60\nM2\n"
+    return by_hand(list(run(text, kinematics=kinematics)), kinematics, probe, {9})
+
+
+def test_the_length_offset_reaches_to_the_centre_of_the_ball() -> None:
+    lines = told_by_hand(Kinematics(), Probe(6.0, 4.0, 50.0, tool_length=170.0))
+    assert any(re.search(r"H9 .*CENTRE of the ball: 170 mm.*lower end .* 3 mm too long", line) for line in lines)
+    assert any(line.startswith("G54: its zero is the zero of the model") for line in lines)
+    assert len(lines) == 2
+
+
+@pytest.mark.parametrize("sense", [1, -1])
+def test_place_sense_and_pivot_of_rotary_axes_are_told(sense: int) -> None:
+    """A positive A of a table turns the part left-handedly about X (ISO 841, from memory): Y plus goes down."""
+    probe = Probe(6.0, 4.0, 50.0, tool_length=170.0)
+    tilting = RotaryAxis("A", "table", (3, 5, -60.0), (-110, 30), sense=sense)
+    table = Kinematics((tilting, RotaryAxis("C", "table", (1, 2, 0))))
+    told = "\n".join(told_by_hand(table, probe, "G0 A-30 C0\nT9 M6\nG43 H9\n"))
+    assert "Table axis A lies along X plus and passes through Y5 Z-60 of G54" in told
+    assert "Table axis C lies along Z plus and passes through X1 Y2 of G54" in told
+    assert f"the side of the table towards Y plus goes towards Z {'minus' if sense == 1 else 'plus'}" in told
+    assert "the side of the table towards X plus goes towards Y minus" in told
+    assert "limits are -110 to 30 degrees" in told
+    assert "A carries C" in told
+    assert "When the program starts, the display shows A0 C0" in told
+    head = Kinematics((RotaryAxis("B", "head", limits=(-100, 100), sense=sense), RotaryAxis("C", "head")), gauge=150.0)
+    told = "\n".join(told_by_hand(head, probe))
+    assert f"the ball goes towards X {'minus' if sense == 1 else 'plus'}" in told
+    assert "the spindle turns counter-clockwise, seen from Z plus" in told
+    assert "pivot to the spindle nose 150 mm; from the pivot to the centre of the ball 320 mm" in told
+
+
+def test_the_sheet_says_how_the_spindle_of_a_star_is_oriented_and_can_be_ticked() -> None:
+    star = Probe(4.0, 2.0, 30.0, hub=12.0, tips=(Tip(3.0, 2.0, 20.0, (1, 0, 0), name="right"),), orientation="by hand")
+    told = told_by_hand(Kinematics(), star)
+    assert "a person turns the spindle" in told[-1]
+    assert "right towards (1, 0, 0)" in told[-1]
+    text = "G21 G90 G94 G54 G61\nT9 M6\nG43 H9\nM5\nG0 X0 Y0\nG0 Z50\nG38.2 Z12 F60\nM2\n"
+    page = release_sheet(text, check(text), probe=star)
+    assert all(f'<span class="box"></span><span>{escape(line)}' in page for line in told)

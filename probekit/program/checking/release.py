@@ -20,6 +20,7 @@ from ..merging.merge import Merged
 from ..reading.interpreter import run
 from ..reading.source import Source, load
 from ..reading.steps import MOVES, Recorded, Step
+from .by_hand import by_hand
 from .findings import Findings
 
 __all__ = ["release_sheet"]
@@ -102,7 +103,8 @@ def release_sheet(
     parts = [
         _head(title, source, text, merged=merged is not None),
         _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
-        _section("Before it runs", _cautions()),
+        _section("Before it runs", _ticks(CAUTIONS)),
+        _section("To be entered and looked at", _ticks(by_hand(steps, kinematics, probe, probes))),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
         _section("Tools", _tools(steps, probes)),
         _section("Work offsets", _offsets(steps)),
@@ -169,8 +171,8 @@ def _findings(findings: Findings) -> str:
     return f'<ul class="findings">{"".join(rows)}</ul>'
 
 
-def _cautions() -> str:
-    items = "".join(f'<li><span class="box"></span><span>{escape(text)}</span></li>' for text in CAUTIONS)
+def _ticks(texts: Iterable[str]) -> str:
+    items = "".join(f'<li><span class="box"></span><span>{escape(text)}</span></li>' for text in texts)
     return f'<ul class="cautions">{items}</ul>'
 
 
