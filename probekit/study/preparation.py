@@ -19,6 +19,7 @@ from .. import nominal
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
+from ..program.merging.merge import LIFT
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
 from .model import Study, blaming, nominal_of, numbers_of, runnable
 from .places import program_names
@@ -391,4 +392,8 @@ def _checked(
         start=numbers_of(study, "simulate", "home"),
         aliases=_aliases(dialect),
         known=dialect.harmless,
+        work_offset=dialect.work_offsets[options.get("work_offset", next(iter(dialect.work_offsets)))],
+        length=options.get("offset", options["tool"]),
+        keeps=bool(dialect.slots),
+        lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
     )

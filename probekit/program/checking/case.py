@@ -40,6 +40,10 @@ class Case:
     overtravel: float
     near: float
     known: frozenset[str]
+    work_offset: str | None = None
+    length: int | None = None
+    keeps: bool = False
+    lifts: tuple[str, ...] = ()
 
     @cached_property
     def tools(self) -> frozenset[int]:

@@ -16,6 +16,7 @@ from .case import Case, Clear
 from .collision import collision
 from .findings import CheckResult, Finding, Findings, NotMade
 from .rules import RULES
+from .seams import handed_back, kept, lifted_for_changes, offsets_as_planned
 
 __all__ = ["check"]
 
@@ -38,6 +39,10 @@ def check(
     start: Sequence[float] | None = None,
     known: Iterable[str] = (),
     aliases: Mapping[str, str] | None = None,
+    work_offset: str | None = None,
+    length: int | None = None,
+    keeps: bool = False,
+    lifts: Iterable[str] = (),
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
 
@@ -79,6 +84,15 @@ def check(
         Words that are known to be harmless on this machine, as they are listed: ("M88",).
     aliases : mapping of str to str, optional
         Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+    work_offset : str, optional
+        The planned one: "G54".
+    length : int, optional
+        Number of the length offset of the probe that is planned.
+    keeps : bool
+        Whether the program keeps each trigger in three parameters.
+    lifts : iterable of str
+        Blocks that bring the spindle to where tools are changed; one of them stands before and after each change of
+        the probe.
 
     Returns
     -------
@@ -98,7 +112,7 @@ def check(
     for name, value in (*limits, ("overtravel", overtravel), ("near", near)):
         if not 0 < value < float("inf"):
             raise InputError("a limit is not usable", column=name, found=value, expected="a positive number")
-    source = load(text)
+    source, lifts = load(text), tuple(lifts)
     blocks = parse(source)
     kinematics = kinematics or Kinematics()
     numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
@@ -118,6 +132,10 @@ def check(
             overtravel=overtravel,
             near=near,
             known=frozenset(known),
+            work_offset=work_offset,
+            length=length,
+            keeps=keeps,
+            lifts=lifts,
             **numbers,
         )
 
@@ -138,7 +156,7 @@ def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
     """Make all checks of a case."""
     found: list[Finding] = []
     results = []
-    for rule in (*RULES, collision):
+    for rule in (*RULES, offsets_as_planned, kept, handed_back, lifted_for_changes, collision):
         name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
         outcome = rule(case)
         if isinstance(outcome, NotMade):

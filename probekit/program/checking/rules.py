@@ -338,7 +338,8 @@ def program_end(case: Case) -> list[Finding]:
     rest = [b.line for b in case.blocks if last.kind == "end" and b.line > last.line and (b.words or b.unknown)]
     if rest:
         what = f"{len(rest)} lines stand after the program end and are never run"
-        found.append(Finding(rest[0], "look", what, "Are they meant to run?"))
+        probing = any(c.upper().startswith("PROBEKIT") for b in case.blocks[rest[0] - 1 :] for c in b.comments)
+        found.append(Finding(rest[0], "stop" if probing else "look", what, "Are they meant to run?"))
     return found
 
 

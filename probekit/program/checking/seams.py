@@ -1,0 +1,142 @@
+"""Checks against what was planned around the touches: work offset, length offset, where triggers are kept, hand-over.
+
+Common practice of probing in a machining centre, no source. Parameters 5061 to 5063: NISTIR 6556, 3.2.1, from memory.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ..reading.expressions import Formula
+from ..reading.modal import OFFSETS
+from ..reading.steps import MOVES, Step
+from ..reading.words import Block, parse
+from .case import Case
+from .findings import Finding, NotMade, gathered
+
+__all__ = ["handed_back", "kept", "lifted_for_changes", "offsets_as_planned"]
+
+_BEGIN, _END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
+_ALWAYS = ("offset", "units", "plane", "distance", "feed_mode", "retract", "path", "cutter", "overrides", "feed")
+_OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
+_TRIGGER = (5061, 5062, 5063)
+
+
+def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
+    """The probe moves in the work offset and with the length offset of the plan."""
+    if case.work_offset is None and case.length is None:
+        return NotMade("neither was given", "note")
+    wrong = []
+    for step in case.probe_moves("feed", "arc", "probe"):
+        if case.work_offset in OFFSETS and step.state.offset != case.work_offset:
+            wrong.append((step.line, f"the probe moves in {step.state.offset}, planned is {case.work_offset}"))
+        if case.length is not None and step.state.length_offset != case.length:
+            wrong.append((step.line, f"the probe moves with H{step.state.length_offset}, planned is H{case.length}"))
+    return gathered(wrong, "stop", "The whole way would be shifted: use the offsets of the plan.")
+
+
+def kept(case: Case) -> list[Finding] | NotMade:
+    """Every trigger is kept in three parameters of its own, X, Y, Z in that order, before the next touch."""
+    if not case.keeps:
+        return NotMade("the dialect keeps no triggers in parameters", "note")
+    touches = {step.line for step in case.steps if step.kind == "probe"}
+    last = case.steps[-1].line if case.steps else 0
+    found: dict[float, float] = {}
+    used: set[float] = set()
+    at, wrong = 0, []
+
+    def close() -> None:
+        if at and sorted(found) != list(_TRIGGER):
+            wrong.append((at, "the trigger of a touch is not kept"))
+        elif at and [found[n] - found[_TRIGGER[0]] for n in _TRIGGER] != [0, 1, 2]:
+            wrong.append((at, "X, Y, Z of a trigger are not kept in this order"))
+
+    for block in case.blocks:
+        if block.line > last:
+            break
+        if block.line in touches:
+            close()
+            at, found = block.line, {}
+        for place, value in block.assignments:
+            if not isinstance(place, float):
+                continue
+            if place in used:
+                wrong.append((block.line, f"parameter #{place:g}, which keeps a trigger, is set again"))
+            if isinstance(value, Formula) and len(value.steps) == 2 and value.steps[0] in _TRIGGER:
+                found[value.steps[0]] = place
+                used.add(place)
+    close()
+    return gathered(wrong, "stop", "The position of a touch would be lost, or read as that of another one.")
+
+
+def handed_back(case: Case) -> list[Finding]:
+    """After the inserted part the milling finds the control as it was before it."""
+    seams = [step for step in case.steps if step.kind == "message" and str(step.detail).upper() in (_BEGIN, _END)]
+    wrong: list[tuple[int, str]] = []
+    for begin, end in zip(seams[::2], seams[1::2], strict=False):
+        same_tool = begin.state.tool is not None and begin.state.tool == end.state.tool
+        for name in (*_ALWAYS, *(_OF_THE_TOOL if same_tool else ())):
+            old, new = getattr(begin.state, name), getattr(end.state, name)
+            if old is not None and not _same(old, new):
+                wrong.append((end.line, f"{name.replace('_', ' ')} is {new} after the probing, {old} before it"))
+        if begin.angles_end != end.angles_end:
+            wrong.append((end.line, "the rotary axes do not stand as before the probing"))
+        if same_tool:
+            pairs = zip("XYZ", begin.end, end.end, strict=True)
+            wrong += [
+                (end.line, f"{letter} is {new:g} after the probing, {old:g} before it")
+                for letter, old, new in pairs
+                if math.isfinite(old) and not _same(old, new)
+            ]
+    if len(seams) % 2:
+        wrong.append((seams[-1].line, "the inserted part has a beginning or an end only"))
+    return gathered(wrong, "stop", "Merge again: the milling relies on it.")
+
+
+def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
+    """The probe comes in and goes out where tools are changed, and what comes in after it is lifted first."""
+    if not case.lifts:
+        return NotMade("where tools are changed was not given", "note")
+    lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
+    inside = _inside(case)
+    wrong = []
+    before: Step | None = None
+    for step in case.steps:
+        if step.kind == "tool":
+            came, went = case.probe_in(step), before is not None and case.probe_in(before)
+            level = next((b for b in reversed(case.blocks[: step.line - 1]) if _has(b, "Z")), None)
+            if (came or went) and not _is(level, lifts):
+                wrong.append((step.line, "the probe is changed without a lift to where tools are changed"))
+            first = next((b for b in case.blocks[step.line :] if _has(b, "XYZ")), None)
+            if went and not came and step.line in inside and not _is(first, lifts):
+                wrong.append((step.line, "the milling tool moves before it is lifted to where tools are changed"))
+        if step.kind in (*MOVES, "tool", "end"):
+            before = step
+    return gathered(wrong, "stop", f"Say {' or '.join(case.lifts)} straight before and after the change.")
+
+
+def _inside(case: Case) -> set[int]:
+    """Lines of the inserted parts."""
+    lines: set[int] = set()
+    start = None
+    for block in case.blocks:
+        named = {comment.upper() for comment in block.comments}
+        start = block.line if _BEGIN in named else start
+        if _END in named and start is not None:
+            lines |= set(range(start, block.line + 1))
+            start = None
+    return lines
+
+
+def _has(block: Block, letters: str) -> bool:
+    return any(letter in letters for letter, _ in block.words)
+
+
+def _is(block: Block | None, lifts: list[set]) -> bool:
+    return block is not None and any(lift <= set(block.words) for lift in lifts)
+
+
+def _same(old: object, new: object) -> bool:
+    if isinstance(old, float) and isinstance(new, float):
+        return math.isclose(old, new, rel_tol=1e-5, abs_tol=1e-4)
+    return old == new
