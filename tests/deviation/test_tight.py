@@ -89,3 +89,20 @@ def test_a_bore_narrower_than_the_ball(tmp_path):
     assert "too tight" in found["flag"][0]
     assert found["flag"][1] == ""
     assert found["deviation"][1] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("name", ["ball_spline", "sphere"])
+def test_a_ball_at_the_pole_of_another_is_not_too_tight(name, tmp_path):
+    """Round the pole of a convex ball, where the parameters degenerate, nothing is hollow."""
+    part = pk.nominal.load(es.make(name, tmp_path).path)
+    centre, radius, axis = {
+        "ball_spline": ((1, 2, 3), 15.0, (0, 0, 1)),
+        "sphere": ((5, -3, 2), 20.0, (0.2, 0.3, 1)),
+    }[name]
+    rng = np.random.default_rng(0)
+    scale = np.repeat([0.0, 1e-12, 1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-3, 0.1], 60)[:, None]
+    outward = np.array(axis, dtype=float) / np.linalg.norm(axis) + scale * rng.normal(size=(len(scale), 3))
+    outward /= np.linalg.norm(outward, axis=1, keepdims=True)
+    found = project(centres(np.array(centre) + (radius + 3.0) * outward), part, stylus=3.0)
+    np.testing.assert_allclose(found["deviation"], 0.0, atol=1e-9)
+    assert not found["flag"].str.contains("too tight").any()

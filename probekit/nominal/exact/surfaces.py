@@ -30,6 +30,7 @@ Derivatives = tuple[np.ndarray, ...]
 CLOSED_FORM, NEWTON, BORDER, KERNEL, UNSETTLED = 1, 2, 3, 4, 5
 
 _TURN = 2.0 * np.pi
+_POLE = 1e-10  # square of the ratio of the tangents' lengths below which curvatures are rounding
 
 
 def across(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -199,6 +200,8 @@ class Elementary:
 def principal_curvatures(derivatives: Derivatives, normal: np.ndarray) -> np.ndarray:
     """(n, 2) principal curvatures [1/mm], larger first; positive where the surface curves towards `normal` (n, 3).
 
+    NaN beside a pole, where one tangent is so short that the quotients would be rounding.
+
     Notes
     -----
     Roots of k^2 - 2 H k + K = 0 with mean and Gaussian curvature from the two fundamental forms (M. P. do Carmo,
@@ -213,4 +216,6 @@ def principal_curvatures(derivatives: Derivatives, normal: np.ndarray) -> np.nda
         gauss = (ll * nn - mm * mm) / area
         mean = (ll * g - 2.0 * mm * f + nn * e) / (2.0 * area)
     root = np.sqrt(np.maximum(mean**2 - gauss, 0.0))
-    return np.column_stack([mean + root, mean - root])
+    out = np.column_stack([mean + root, mean - root])
+    out[np.minimum(e, g) <= _POLE * np.maximum(e, g)] = np.nan
+    return out
