@@ -25,7 +25,7 @@ def probekit(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Comp
         capture_output=True,
         text=True,
         cwd=cwd,
-        timeout=120,
+        timeout=600,
     )
 
 
@@ -47,7 +47,7 @@ def test_demo_then_inspect_does_the_whole_job(demo_copy: Path, study_name: str) 
     results = demo_copy / "results"
     assert {p.name for p in results.iterdir()} == {"report.html", "results.csv", "results.json", "inspection.sha256"}
     told = json.loads((results / "results.json").read_text())
-    assert told["part"] == "does not conform" or told["verdict"] == "does not conform"
+    assert told["part"] == "does not conform"
 
 
 def test_a_good_part_exits_with_0(demo_copy: Path, study_name: str) -> None:
@@ -155,7 +155,7 @@ def test_output_into_a_closed_pipe_is_no_traceback(demo_copy: Path, study_name: 
     if head is None:
         pytest.skip("no head here")
     command = f'"{sys.executable}" -m probekit.cli inspect "{demo_copy / study_name}" | head -n 1'
-    done = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=120)
+    done = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=600)
     assert "Traceback" not in done.stderr
     assert "DOES NOT CONFORM" in done.stdout
 
