@@ -101,7 +101,7 @@ def done(tmp_path_factory: pytest.TempPathFactory, study_name: str) -> Done:
     """`probekit simulate`, in a process of its own."""
     study = few_of(tmp_path_factory.mktemp("before") / "the cut", study_name)
     command = [sys.executable, "-m", "probekit.cli", "simulate", str(study)]
-    ran = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=600)
     return Done(study, ran.returncode, ran.stdout, ran.stderr)
 
 

@@ -35,7 +35,7 @@ def write(folder: Path) -> tuple[Path, dict[str, float]]:
     return path, {"facets": len(nominal.facets), "scene": built - start, "page": time.perf_counter() - built}
 
 
-def until(page, expression: str, seconds: float = 60.0):
+def until(page, expression: str, seconds: float = 180.0):
     """Value of a JavaScript expression, once it is true. (Playwright's own wait needs eval, which the page forbids.)"""
     end = time.monotonic() + seconds
     while not (value := page.evaluate(expression)):

@@ -359,7 +359,7 @@ def test_five_hundred_touches_are_quick():
     sphere = ReferenceSphere(100.0)
     table = sphere.targets([(angle, 50, angle) for angle in np.linspace(5, 80, 10)])
     text = probing_text(table)
-    start = time.perf_counter()
+    start = time.process_time()
     result = run(text, sphere, probe=6.0, errors=ALL, goes_on=True)
     assert len(result.table) == 500
-    assert time.perf_counter() - start < 20.0
+    assert time.process_time() - start < 20.0

@@ -150,9 +150,9 @@ def test_all_targets_lie_on_the_exact_surface_as_the_kernel_has_it(foil: Nominal
 def test_a_thousand_targets_on_facets_take_about_a_second(foil_facets: Nominal) -> None:
     took = []
     for k in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         targets = plan.blue_noise(foil_facets, 1000, RNG(k), faces="face_01")
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     assert len(targets) == 1000
     assert min(took) < 3.0  # about 0.15 s on a quiet machine
 

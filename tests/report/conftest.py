@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from benchmarks.bench_report import MARK, until
-from browser import ARGUMENTS
+from browser import ARGUMENTS, PATIENCE
 from scene import synthetic
 
 from probekit import action, fit, report
@@ -66,6 +66,7 @@ def open_page(browser, written):
         context = browser.new_context(
             **{"viewport": {"width": 1280, "height": 800}, "reduced_motion": "reduce"} | options
         )
+        context.set_default_timeout(PATIENCE)
         contexts.append(context)
         page = context.new_page()
         url = path.as_uri()

@@ -9,6 +9,7 @@ import struct
 import numpy as np
 import pytest
 from benchmarks.bench_report import until
+from browser import PATIENCE
 from scene import synthetic
 
 from probekit import scene as pk_scene
@@ -302,6 +303,7 @@ def test_without_webgl_the_pictures_and_the_table_do_the_job(playwright_session,
     with playwright_session.chromium.launch(executable_path=chromium, args=arguments) as plain:
         page = plain.new_page(viewport={"width": 1280, "height": 800})
         errors = []
+        page.set_default_timeout(PATIENCE)
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.goto(written.as_uri() + "#touch=7")
         assert page.locator("p.nogl").is_visible()

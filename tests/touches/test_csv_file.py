@@ -176,7 +176,7 @@ def test_hundred_thousand_lines_are_fast(save):
     took = time.process_time() - start
     assert len(table) == number
     assert table.loc[number - 1, "z"] == round(columns[-1, 5], 6)
-    assert took < 3.0  # about 0.7 s on two slow cores; the margin is for a busy machine
+    assert took < 6.0  # about 0.7 s on two slow cores; the margin is for a slow or busy machine
     path = save(path.read_text().replace("\n99999,", "\n99998,"))
     assert "line 100002 and line 100003" in message(path)
 

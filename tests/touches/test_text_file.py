@@ -167,7 +167,7 @@ def test_hundred_thousand_lines_are_fast(save):
     start = time.process_time()
     table = text(path, {"x": "a", "y": "b", "z": "c"})
     log = read_text(path, pattern=r"(?P<x>\S+);(?P<y>\S+);(?P<z>\S+\d)", unit="mm", recorded="contact")
-    assert time.process_time() - start < 5.0  # about 1.2 s for both; the margin is for a busy machine
+    assert time.process_time() - start < 10.0  # about 1.2 s for both; the margin is for a slow or busy machine
     pd.testing.assert_frame_equal(log, table)
 
 

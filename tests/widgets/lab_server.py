@@ -19,7 +19,7 @@ import nbformat
 
 
 @contextmanager
-def running(folder: Path, cells: list[str], patience: float = 40.0) -> Iterator[str]:
+def running(folder: Path, cells: list[str], patience: float = 180.0) -> Iterator[str]:
     """Serve a notebook with these code cells; gives the address to open."""
     notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
@@ -52,7 +52,7 @@ def running(folder: Path, cells: list[str], patience: float = 40.0) -> Iterator[
         finally:
             server.terminate()
             try:
-                server.wait(15)
+                server.wait(60)
             except subprocess.TimeoutExpired:
                 server.kill()
                 server.wait()
@@ -62,7 +62,7 @@ def _wait(address: str, server: subprocess.Popen, log: Path, patience: float) ->
     last = time.monotonic() + patience
     while time.monotonic() < last and server.poll() is None:
         try:
-            with urllib.request.urlopen(address, timeout=2):
+            with urllib.request.urlopen(address, timeout=10):
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import ARGUMENTS
+from browser import ARGUMENTS, PATIENCE
 from scene import planned, synthetic
 from scipy.spatial.transform import Rotation
 
@@ -138,7 +138,7 @@ def test_in_a_notebook_it_draws_and_the_probe_moves(chromium, tmp_path):
     playwright = pytest.importorskip("playwright.sync_api")
     pytest.importorskip("jupyterlab")
     from lab_server import running
-    from test_widget_browser import KNOWN_WARNING, PICTURE, run_first_cell
+    from test_widget_browser import PICTURE, is_of_the_lab, run_first_cell
 
     cell = (
         f"import sys; sys.path.insert(0, {str(Path(planned.__file__).parents[1])!r})\n"
@@ -148,17 +148,18 @@ def test_in_a_notebook_it_draws_and_the_probe_moves(chromium, tmp_path):
     with running(tmp_path, [cell]) as address, playwright.sync_playwright() as session:
         browser = session.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
         page = browser.new_page(viewport={"width": 1500, "height": 1100})
+        page.set_default_timeout(PATIENCE)
         said = []
-        page.on("console", lambda m: said.append(m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: said.append(str(e)))
+        page.on("console", lambda m: said.append((m.type, m.text)) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda e: said.append(("pageerror", str(e))))
         page.goto(address)
         run_first_cell(page)
-        page.wait_for_selector("canvas", timeout=60_000)
+        page.wait_for_selector("canvas")
         canvas = page.locator("canvas")
 
         def still():
             last = None
-            for _ in range(60):
+            for _ in range(PATIENCE // 250):
                 page.wait_for_timeout(250)
                 now = canvas.evaluate(PICTURE)
                 if now == last:
@@ -176,4 +177,4 @@ def test_in_a_notebook_it_draws_and_the_probe_moves(chromium, tmp_path):
         page.get_by_label("Ways").uncheck()
         assert still() not in pictures
         browser.close()
-    assert [text for text in said if not re.search(KNOWN_WARNING, text) and "GPU stall" not in text] == []
+    assert [line for line in said if not is_of_the_lab(*line) and "GPU stall" not in line[1]] == []
