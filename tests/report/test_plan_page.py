@@ -160,13 +160,13 @@ DRAWN = """new Promise(done => requestAnimationFrame(() => requestAnimationFrame
 
 
 def steady(page):
-    """The stage as a picture, once all is drawn and three looks in a row are alike: a busy machine shows it late."""
+    """The stage as a picture, once all is drawn and two looks in a row are alike: a busy machine shows it late."""
     looks = []
     page.bring_to_front()  # behind another page it is not drawn
     for _ in range(PATIENCE // 100):
         page.evaluate(DRAWN)
         looks.append(page.locator(".stage").screenshot())
-        if len(looks) > 2 and len(set(looks[-3:])) == 1:
+        if looks[-2:-1] == looks[-1:]:
             return looks[-1]
         page.wait_for_timeout(100)
     raise AssertionError("the picture does not come to rest")
