@@ -23,6 +23,14 @@ def test_the_example_runs_as_it_stands(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(names["found"]) == 120
 
 
+def test_the_second_command_is_the_one_that_a_change_must_pass() -> None:
+    (command,) = (line.strip() for line in (REPOSITORY / "README.md").read_text().splitlines() if ".[test]" in line)
+    assert command in (REPOSITORY / ".ci" / "run").read_text().splitlines()
+    assert command.endswith(".venv/bin/pytest -n 2 --dist loadfile"), (
+        "notebooks and browsers: a file is run in one piece"
+    )
+
+
 def test_what_the_readme_shows_and_links_is_there() -> None:
     import re
 

@@ -132,7 +132,7 @@ def touches(scene: Scene) -> str:
         f'<button type="button" class="sort" data-column="{k}">{h}</button></th>'
         for k, h in enumerate(heads)
     )
-    body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows)
+    body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows.tolist())
     return captioned(
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody>",
         f'Deviations and limits in <span class="unit">mm</span>; p: probability that the place conforms.{note}',

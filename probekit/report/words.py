@@ -41,7 +41,7 @@ def length(value: float | None, kind: str = "d", digits: int | None = None) -> s
     return f'<span class="q" data-mm="{value:.7g}" data-n="{digits}">{number(value, digits, signed=kind == "d")}</span>'
 
 
-def known(value: object) -> str:
+def known(value: Any) -> str:
     """Return a value as text, nothing for a missing one."""
     return "" if np.ndim(value) == 0 and pd.isna(value) else str(value)
 

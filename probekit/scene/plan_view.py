@@ -226,7 +226,7 @@ def _fixtures(fixtures: Sequence[Nominal]) -> Solid:
     )
 
 
-def _probe(probe: Probe, motions: np.ndarray) -> tuple[Solid, Solid]:
+def _probe(probe: Probe, motions: np.ndarray) -> tuple[Solid, ...]:
     """Ball and stem, and the body, through which the part can be seen."""
     vertices, facets, part = probe.mesh()
     inks = np.array([_SHINE[name] for name in PARTS])

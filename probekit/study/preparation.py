@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from ..program.moves import Move
 
 __all__ = ["Plan", "Program", "plan", "program", "simulate"]
 
@@ -105,7 +106,7 @@ class Program:
         Of the file.
     """
 
-    moves: tuple[programs.Move, ...]
+    moves: tuple[Move, ...]
     probing: str
     dialect: programs.Dialect
     merged: programs.Merged | None
