@@ -93,3 +93,18 @@ def test_the_wheel_holds_the_whole_package_and_the_demo(wheel: zipfile.ZipFile) 
     demo = {f"probekit/demo_data/foil/{p.name}" for p in (REPOSITORY / "data" / "foil").iterdir() if p.is_file()}
     assert demo | {"probekit/demo_data/README.md"} <= held
     assert not [n for n in held if n.startswith("probekit/demo_data/") and "results" in n]
+
+
+def test_every_standard_that_the_code_names_is_on_the_page_of_sources() -> None:
+    page = (REPOSITORY / "tests" / "published" / "README.md").read_text(encoding="utf-8")
+    page = re.sub(r"ISO 10303-21:2016(, -\d+)+", lambda m: re.sub(r", -", ", ISO 10303-", m[0]), page)
+    named = re.compile(r"\b(?:ISO (?!1101\")\d{3,5}(?:-\d+)?|NISTIR \d+|JCGM \d+|ASME Y14\.5(?:\.1)?)\b")
+    used = {
+        found
+        for path in (REPOSITORY / "probekit").rglob("*.py")
+        for found in named.findall(path.read_text(encoding="utf-8"))
+    }
+    assert len(used) > 12
+    assert {
+        one for one in used if not re.search(rf"{re.escape(one)}(?!\d|-\d{{1,3}}\b)", page) and one != "ISO 10303"
+    } == set()
