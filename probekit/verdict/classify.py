@@ -86,7 +86,7 @@ def classify(
                 f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
             )
     own, doubts = own_uncertainty(found, u), doubts_of(found, accept_flags)
-    if rule.needs_u and not (rule.U or own.any()):
+    if rule.needs_u and u is None and not (rule.U or own.any()):
         raise InputError(
             "a guard band needs the uncertainty of the touches",
             expected="u=, a column u in the table, or guarded(U=...) [mm]",

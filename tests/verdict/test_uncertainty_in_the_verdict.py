@@ -244,15 +244,13 @@ class TestWhole:
         assert place < 2 * U
 
     def test_a_bore_at_its_limit_is_hardly_ever_accepted(self):
-        """9.900 with the limits 9.9 and 10.1, u = 3 um, half of its square common: 11.3 % were accepted before."""
-        rng, accepted, runs = np.random.default_rng(8), 0, 150
+        """9.900 with the limits 9.9 and 10.1, u = 3 um, half of its square common: 28 of 300 were accepted before.
+
+        u of the size is 5.2 um. Its guard band was that of one touch, 6 um; it is 12 um, as of a u that is all common.
+        """
+        rng, accepted, runs = np.random.default_rng(8), 0, 300
         for _ in range(runs):
-            noise = U * np.sqrt(0.5) * (rng.normal() + rng.normal(size=24))
-            radius = 4.95 - noise  # a bore: the outward normal points to the axis
-            found = around(radius[:8], n=8, heights=(0.0,), bore=True)
-            found = pd.concat(
-                [found, *(around(radius[k : k + 8], n=8, heights=(z,), bore=True) for k, z in ((8, 5.0), (16, 10.0)))],
-                ignore_index=True,
-            ).assign(touch=np.arange(24))
+            noise = U * np.sqrt(0.5) * (rng.normal() + rng.normal(size=2))
+            found = around(4.95 - noise, n=2, heights=(0.0,), bore=True)  # its outward normal points to the axis
             accepted += classify(found, size(found, (9.9, 10.1)), rule=guarded(U=2 * U), u=U).part == "conforms"
-        assert accepted / runs < 0.023 + 3 * np.sqrt(0.023 / runs)
+        assert accepted / runs < 0.023 + 2 * np.sqrt(0.023 / runs)
