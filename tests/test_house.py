@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -54,6 +55,47 @@ def test_rooms_import_only_what_comes_before_them(path: Path) -> None:
     assert room in ORDER, f"room {room} has no place in the pipeline yet: enter it in ORDER"
     late = {r for r in imported_rooms(path, run_time_only=True) if ORDER.index(r) > ORDER.index(room)}
     assert not late, f"{path.name} in {room} imports {late}, which come later"
+
+
+#: Modules that import each other, if only inside a function: none may be added; take out what is mended.
+KNOWN_CYCLES = {
+    frozenset({"nominal.chord", "nominal.model"}),
+    frozenset({"tolerance.evaluation", "tolerance.explain", "tolerance.figures"}),
+}
+
+
+def imported_modules(path: Path, modules: set[str]) -> set[str]:
+    """Modules of probekit that a module imports anywhere in it, but for type checkers."""
+    tree, package = ast.parse(path.read_text(encoding="utf-8")), path.relative_to(ROOT).parts[:-1]
+    checked = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.level and id(node) not in checked:
+            base = [*package[: len(package) - node.level + 1], *(node.module or "").split(".")]
+            of = ".".join(filter(None, base))
+            found |= {inner if (inner := f"{of}.{one.name}".strip(".")) in modules else of for one in node.names}
+    return found & modules
+
+
+def test_no_imports_go_round() -> None:
+    import networkx
+
+    paths = {".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p for p in MODULES}
+    graph = networkx.DiGraph((name, to) for name, p in paths.items() for to in imported_modules(p, set(paths) - {name}))
+    assert graph.number_of_edges() > len(MODULES)
+    cycles = {frozenset(c) for c in networkx.strongly_connected_components(graph) if len(c) > 1}
+    assert cycles <= KNOWN_CYCLES
+
+
+def test_random_tests_take_their_settings_from_one_profile() -> None:
+    tests = Path(__file__).parent
+    own = re.compile(r"\b(derandomize|deadline)=")
+    assert [p.name for p in tests.rglob("*.py") if own.search(p.read_text(encoding="utf-8"))] == ["conftest.py"]
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
