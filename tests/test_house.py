@@ -18,9 +18,21 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 
 #: The pipeline. A room may import rooms to its left, never to its right.
 ORDER = (
-    *("errors", "files", "published", "nominal", "plan", "program", "machine", "touches", "deviation", "fit"),
-    *("plausibility", "tolerance", "verdict", "action", "scene", "report", "widgets", "values", "limits", "settings"),
-    *("study", "draft", "demo", "console", "cli"),
+    *("errors", "columns", "files", "published", "nominal", "plan", "program", "machine", "touches"),
+    *(
+        "deviation",
+        "fit",
+        "plausibility",
+        "tolerance",
+        "verdict",
+        "action",
+        "scene",
+        "report",
+        "widgets",
+        "values",
+        "limits",
+    ),
+    *("settings", "study", "draft", "demo", "console", "cli"),
 )
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import APPROACH, NORMAL, array, has
 from ..nominal.facets import OTHER_SIDE, Feet
-from ..touches.table import APPROACH, NORMAL, block
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +31,8 @@ def known_directions(table: pd.DataFrame) -> np.ndarray:
     """(n, 3) outward directions: against the approach, else the target's normal; NaN where neither is known."""
     out = np.full((len(table), 3), np.nan)
     for columns, sense in ((NORMAL, 1.0), (APPROACH, -1.0)):
-        if set(columns) <= set(table.columns):
-            given = sense * block(table, columns)
+        if has(table, columns):
+            given = sense * array(table, columns)
             out = np.where(np.isfinite(given).all(axis=1, keepdims=True), given, out)
     return out
 

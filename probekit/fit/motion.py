@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from ..columns import APPROACH, FOOT, PROJECTED, TURN, array, has
 from ..errors import InputError
+from ..touches.lobing import turns_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,8 +94,9 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
     Parameters
     ----------
     touches : (n rows) DataFrame
-        Touches or deviations table. Positions x, y, z are moved, approach directions ai, aj, ak turned; what a
-        projection added is dropped, for it holds no more.
+        Touches or deviations table. Positions x, y, z are moved, approach directions ai, aj, ak turned, and so is how
+        the probe stood (turn_x, turn_y, turn_z, added if the motion turns); what a projection found is dropped, for
+        it holds no more.
     motion : (4, 4) float
         From the present coordinates to the new ones.
 
@@ -103,14 +106,16 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
     """
     out = touches.copy()
     out[["x", "y", "z"]] = apply_motion(motion, touches[["x", "y", "z"]].to_numpy(dtype=float))
-    if {"ai", "aj", "ak"} <= set(out):
-        out[["ai", "aj", "ak"]] = touches[["ai", "aj", "ak"]].to_numpy(dtype=float) @ motion[:3, :3].T
-    if "projection" in out.attrs:
-        stale = ["cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz", "deviation", "flag", "foot_by"]
-        if out.attrs["projection"]["by"] != "face":
-            stale.append("face")
-        out = out.drop(columns=[c for c in stale if c in out])
-        out.attrs = {k: v for k, v in touches.attrs.items() if k != "projection"}
+    turn = np.asarray(motion, dtype=float)[:3, :3]
+    if has(out, APPROACH):
+        out[list(APPROACH)] = array(touches, APPROACH) @ turn.T
+    stood = turns_of(touches)
+    if stood is not None or not np.allclose(turn, np.eye(3), rtol=0.0, atol=1e-12):
+        stood = (np.eye(3) if stood is None else stood) @ turn.T  # from the new coordinates to the probe's frame
+        out[list(TURN)] = np.broadcast_to(Rotation.from_matrix(stood).as_rotvec(degrees=True), (len(out), 3))
+    if has(out, FOOT):
+        out = out.drop(columns=[name for name in PROJECTED if name in out])
+    out.attrs = dict(touches.attrs)
     return out
 
 

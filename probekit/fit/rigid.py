@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from ..deviation import distance_function, project
+from ..deviation import Projection, distance_function, project, projection_on
 from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from . import robust
 from .alignment import Alignment
@@ -42,7 +42,7 @@ _SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this pa
 
 def rigid(
     found: pd.DataFrame | np.ndarray,
-    nominal: Nominal,
+    nominal: Nominal | Projection,
     *,
     features: Iterable[str] | None = None,
     lock: Iterable[str] = (),
@@ -60,7 +60,8 @@ def rigid(
     ----------
     found : DataFrame or (n, 3) array
         Deviations table of `probekit.deviation.project`, or bare contact points [mm].
-    nominal : Nominal
+    nominal : Nominal or Projection
+        What was projected on; how each touch is measured is told by the table's own columns.
     features : iterable of str, optional
         Use only touches of these features. Missed touches are never used.
     lock : iterable of str
@@ -106,10 +107,10 @@ def rigid(
     if max_iterations < 1:
         raise InputError("max_iterations must be at least one", found=max_iterations)
     free, pivot = free_of(lock), np.asarray(pivot, dtype=float)
+    nominal = projection_on(nominal).nominal
     table = found if hasattr(found, "columns") else project(found, nominal)
     used, weight, spread = _weights(len(table), _rows(table, features), weights, u)
     chosen = table.iloc[used]
-    chosen.attrs = table.attrs
     points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
     measure = distance_function(chosen, nominal)
     centre = points.mean(axis=0) if free[:3].all() else pivot

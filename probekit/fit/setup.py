@@ -12,13 +12,13 @@ W M^-1   part_in_machine   (4, 4) part coordinates -> machine coordinates, as fo
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import project
+from ..deviation import Projection, projection_on
 from ..errors import InputError
 from .alignment import Alignment
 from .datums import Datum, DatumFrame, datum_frame
@@ -141,7 +141,7 @@ def set_up(
     found: pd.DataFrame | Mapping[str, np.ndarray],
     datums: Iterable[Datum] | None = None,
     *,
-    nominal: Nominal | None = None,
+    nominal: Nominal | Projection | None = None,
     work_offset: np.ndarray | Iterable[float] | None = None,
     lock: Iterable[str] = (),
     ball: float | None = None,
@@ -157,7 +157,7 @@ def set_up(
     datums : iterable of Datum, optional
         What was touched, in order of precedence: a plane (flat face, edge), three planes (corner), a cylinder (bore,
         boss), a width (slot, web), a face. None: the touches are fitted to the nominal as they are (freeform).
-    nominal : Nominal, optional
+    nominal : Nominal or Projection, optional
         Needed for freeform, and for datums of kind "face".
     work_offset : (4, 4) or (3,) float, optional
         Where the control takes the part frame to be now: part to machine coordinates, or its origin [mm]. None: the
@@ -166,7 +166,8 @@ def set_up(
         Degrees of freedom that are known well enough, of tx, ty, tz, rx, ry, rz along the part's axes. A bore touched
         at one depth finds no tilt: lock rx, ry.
     ball : float, optional
-        Effective radius of the ball, if the points are its centres [mm].
+        Effective radius of the ball, if the points are its centres [mm]; by default that of the projection, or the
+        table's column `radius`.
     u : float or (n,) float, optional
         Standard uncertainty of a touch [mm].
 
@@ -181,25 +182,25 @@ def set_up(
     """
     offset = _as_motion(work_offset)
     back = invert_motion(offset)
+    how = None if nominal is None else projection_on(nominal)
+    if how is not None and ball is not None:
+        how = replace(how, stylus=ball)
     if hasattr(found, "columns"):
         in_work = move_touches(found, back)
     else:
         in_work = {name: apply_motion(back, np.asarray(points, dtype=float)) for name, points in found.items()}
     if datums is not None:
         datums = tuple(datums)
-        faces = any("face" in one.kind for one in datums)
-        if faces and nominal is not None and hasattr(in_work, "columns") and "projection" not in in_work.attrs:
-            in_work = project(in_work, nominal, stylus=ball)
-        frame = datum_frame(in_work, datums, nominal=nominal, ball=ball, lock=lock, u=u)
+        needed = how is not None and (how.stylus is not None or any("face" in one.kind for one in datums))
+        if needed and hasattr(in_work, "columns"):
+            in_work, ball = how.project(in_work), None
+        frame = datum_frame(in_work, datums, nominal=how, ball=ball, lock=lock, u=u)
         return work_offset_change(frame, work_offset=offset)
-    if nominal is None or not hasattr(in_work, "columns"):
+    if how is None or not hasattr(in_work, "columns"):
         raise InputError(
             "without datums the touches are fitted to the nominal: a touches table and nominal= are needed"
         )
-    if "projection" in found.attrs and ball is None:
-        ball = float(found.attrs["projection"]["radius"])
-    projected = project(in_work, nominal, stylus=ball)
-    fitted = rigid(projected, nominal, lock=lock, u=u, undetermined="hold")
+    fitted = rigid(how.project(in_work), how, lock=lock, u=u, undetermined="hold")
     return work_offset_change(fitted, work_offset=offset)
 
 

@@ -108,25 +108,26 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         tell("projecting", 0.3)
         choices = dict(settings.get("deviation", {}))
         stylus = known if measured.attrs.get("recorded") == "centre" else None
-        found = deviation.project(measured, part, stylus=stylus, **choices)
+        how = deviation.Projection(part, stylus, **choices)
+        found = how.project(measured)
         tell("aligning", 0.5)
         alignment, aligned = None, found
         u, rule = _decision(settings, study.path, column="u" in measured)
         if "alignment" in settings:
-            alignment, said = _align(study, found, part, u)
+            alignment, said = _align(study, found, how, u)
             notes += said
-            aligned = deviation.project(alignment.apply(measured), part, stylus=stylus, **choices)
+            aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
         flags = settings.get("decision", {}).get("accept_flags", ())
 
         def judge(other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = ()) -> verdict.Verdict:
-            evaluations = _evaluate(study, moved, part, u)
+            evaluations = _evaluate(study, moved, how, u)
             options = {"rule": rule, "u": u, "alignment": other, "accept_flags": flags}
             return verdict.classify(moved, *evaluations, looks=looks, **options)
 
         def otherwise(method: str) -> tuple[fit.Alignment, verdict.Verdict]:
-            other = _align(study.with_alignment(method=method), found, part, u)[0]
-            return other, judge(other, deviation.project(other.apply(measured), part, stylus=stylus, **choices))
+            other = _align(study.with_alignment(method=method), found, how, u)[0]
+            return other, judge(other, how.project(other.apply(measured)))
 
         residuals = gate.residuals(aligned, alignment)
         findings += gate.after(measured, aligned, alignment, residuals)
@@ -188,13 +189,13 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     return {kind: results.folder / name for kind, name in INSPECTION.items()}
 
 
-def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal, u: float) -> tuple[fit.Alignment, list[str]]:
+def _align(study: Study, found: pd.DataFrame, how: deviation.Projection, u: float) -> tuple[fit.Alignment, list[str]]:
     """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
     wanted = dict(study.settings["alignment"])
     letters, own = wanted.pop("datums", None), tolerance.own_uncertainty(found, u)
     stated = {"u": own} if own.any() else {}
     if letters is None:
-        return fit.rigid(found, part, weights=np.ones(len(found)), **stated, **wanted), []
+        return fit.rigid(found, how, weights=np.ones(len(found)), **stated, **wanted), []
     for key in ("features", "method"):
         if key in wanted:
             raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
@@ -208,7 +209,7 @@ def _align(study: Study, found: pd.DataFrame, part: nominal.Nominal, u: float) -
                 found=letter,
                 expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
             )
-    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=part, **stated, **wanted)
+    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
     return frame.alignment, [frame.sentence, *frame.notes]
 
 
@@ -281,10 +282,10 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
-def _evaluate(study: Study, aligned: pd.DataFrame, part: nominal.Nominal, u: float) -> list[tolerance.Evaluation]:
+def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float) -> list[tolerance.Evaluation]:
     """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
     wanted = [one for table in study.settings["tolerance"] for one in tolerance.read_tolerance(table, file=study.path)]
-    return tolerance.evaluate_all(wanted, aligned, part, datums=_datums(study), u=u)
+    return tolerance.evaluate_all(wanted, aligned, how, datums=_datums(study), u=u)
 
 
 def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[float, verdict.Rule]:

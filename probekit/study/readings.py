@@ -5,12 +5,8 @@ from __future__ import annotations
 import warnings
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from scipy.spatial.transform import Rotation
-
 from .. import fit, touches
 from ..errors import InputError, ProbekitWarning
-from ..touches.lobing import TURN, turns_of
 from .model import Study, motion_of
 
 if TYPE_CHECKING:
@@ -39,12 +35,7 @@ def touches_of(study: Study) -> pd.DataFrame:
     if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
         return table
     part_in_machine = motion_of(study, "machine")
-    moved, turns = fit.move_touches(table, fit.invert_motion(part_in_machine)), turns_of(table)
-    if turns is not None or "qualification" in study.settings.get("stylus", {}):
-        turns = (np.eye(3) if turns is None else turns) @ part_in_machine[:3, :3]  # from the part frame to the probe's
-        vectors = Rotation.from_matrix(turns).as_rotvec(degrees=True)
-        moved[list(TURN)] = np.broadcast_to(vectors, (len(moved), 3))
-    return moved
+    return fit.move_touches(table, fit.invert_motion(part_in_machine))
 
 
 def qualified_of(study: Study) -> Qualified | None:

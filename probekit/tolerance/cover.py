@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..deviation import one_radius
 from ..errors import InputError
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ class Covered:
     contact : (n, 3) float
         Contact points [mm].
     measured : (n, 3) float
-        Points as recorded [mm]: ball centres if `ball` is not zero.
+        Points as recorded [mm]: ball centres if `ball` is not zero, as if one ball had touched all.
     foot, normal : (n, 3) float
         Feet on the nominal [mm] and the outward normals there.
     ball : float
@@ -98,16 +99,17 @@ def cover(
     if not len(rows):
         raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
     chosen = found.iloc[rows]
+    measured, ball = one_radius(chosen)
     return Covered(
         rows,
         missed,
         names,
         chosen["touch"].to_numpy(),
         chosen[["cx", "cy", "cz"]].to_numpy(dtype=float),
-        chosen[["x", "y", "z"]].to_numpy(dtype=float),
+        measured,
         chosen[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float),
         chosen[["nx", "ny", "nz"]].to_numpy(dtype=float),
-        float(found.attrs.get("projection", {}).get("radius", 0.0)),
+        ball,
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from ..deviation import projection_on
 from ..errors import InputError
 from .around import around_notes, checked_around
 from .boundaries import Boundaries
@@ -191,7 +192,8 @@ class Profile(Tolerance):
 
     def around_notes(self, found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
         """Notes on the faces that "all over" or "all around" asks for and that have no touch among `rows` (n,)."""
-        return around_notes(found, rows, nominal, self.around, self.features, self.name)
+        part = None if nominal is None else projection_on(nominal).nominal
+        return around_notes(found, rows, part, self.around, self.features, self.name)
 
     def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
         one = self._zone(found, **place)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import project
+from ..deviation import Projection, projection_on, require_same
 from ..errors import InputError
 from ..fit import FREEDOMS, Datum, DatumFrame, datum_frame
 from .evaluation import Evaluation
@@ -29,7 +29,7 @@ __all__ = ["evaluate_all", "in_frame", "named_frame"]
 def evaluate_all(
     tolerances: Iterable[Tolerance | Composite],
     found: pd.DataFrame,
-    nominal: Nominal | None = None,
+    nominal: Nominal | Projection | None = None,
     *,
     datums: Iterable[Datum] = (),
     pivot: tuple[float, float, float] = (0.0, 0.0, 0.0),
@@ -91,7 +91,7 @@ def named_frame(
     letters: Iterable[str],
     known: Mapping[str, Datum],
     found: pd.DataFrame,
-    nominal: Nominal | None = None,
+    nominal: Nominal | Projection | None = None,
     *,
     tolerance: str = "",
     u: float | None = None,
@@ -136,7 +136,7 @@ def named_frame(
     return datum_frame(found, wanted, nominal=nominal, u=own if own.any() else None)
 
 
-def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | None) -> pd.DataFrame:
+def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Projection | None) -> pd.DataFrame:
     """The deviations table moved into a datum frame that was established from it, and projected again in the same way.
 
     Parameters
@@ -144,30 +144,21 @@ def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | None) ->
     found : DataFrame
         Deviations table.
     frame : DatumFrame
-    nominal : Nominal or None
-        Needed unless the table is in the frame already.
+    nominal : Nominal, Projection or None
+        How the table was projected; a bare nominal for the defaults. Needed unless the table is in the frame already.
 
     Raises
     ------
     InputError
-        If there is no nominal, or the table was not made by `probekit.deviation.project`.
+        If there is no nominal, or the table was projected in another way than `nominal` says.
     """
     if np.abs(frame.motion - np.eye(4)).max() < 1e-12:
         return found
-    settings = found.attrs.get("projection")
-    if nominal is None or settings is None:
+    if nominal is None:
         raise InputError("a table is moved into a datum frame by projecting it again, so it needs nominal=")
-    options = {key: settings[key] for key in ("compensate", "along", "normal", "max_distance")}
-    extra = dict(zip(nominal.face_names, settings["allowance"], strict=True)) if any(settings["allowance"]) else 0.0
-    return project(
-        frame.apply(found),
-        nominal,
-        stylus=settings["radius"] or None,
-        named=settings["by"] != "nothing",
-        allowance=extra,
-        **({} if settings["ambiguity"] is None else {"ambiguity": settings["ambiguity"]}),
-        **options,
-    )
+    how = projection_on(nominal)
+    require_same(how, found)
+    return how.project(frame.apply(found))
 
 
 def _sharing(
@@ -190,7 +181,7 @@ def _composite(
     one: Composite,
     frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
     found: pd.DataFrame,
-    nominal: Nominal | None,
+    nominal: Nominal | Projection | None,
     pivot: tuple[float, float, float],
     established: bool,
 ) -> tuple[Evaluation, ...]:

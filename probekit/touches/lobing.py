@@ -28,13 +28,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..columns import TURN
 from ..errors import InputError
 from .table import block
 
 __all__ = ["TURN", "RadiusMap", "in_probe_frame", "map_basis", "map_size", "turns_of"]
-
-#: Columns that say how the probe stood.
-TURN = ("turn_x", "turn_y", "turn_z")
 
 _STEEPEST = math.sin(math.radians(20.0))  # of a direction out of the ring's plane
 

@@ -15,6 +15,8 @@ ai, aj, ak              float    optional: unit vector of the probing move, poin
 turn_x, turn_y, turn_z  float    optional: how the probe stood: rotation vector [degree] that takes directions of the
                                  part frame to the probe's own; NaN where the two are parallel
 u                       float    optional: standard uncertainty of the touch [mm]
+radius                  float    optional: effective radius of the ball that touched [mm], 0 for contact points
+bound                   str      optional: name of the face that the touch is projected on, as a projection writes it
 face                    str      optional: name of the face of the nominal that was meant
 ======================  =======  ====================================================================================
 
@@ -36,17 +38,13 @@ from collections.abc import Collection, Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from ..columns import APPROACH, MEASURED, NORMAL, TARGET, TURN
 from ..errors import InputError, ProbekitWarning
 
-TARGET = ("x0", "y0", "z0")
-NORMAL = ("i", "j", "k")
-MEASURED = ("x", "y", "z")
-APPROACH = ("ai", "aj", "ak")
-
 REQUIRED = ("touch", "feature", *TARGET, *NORMAL, *MEASURED)
-NUMBERS = (*TARGET, *NORMAL, *MEASURED, *APPROACH, "u")
-TEXTS = ("feature", "reason", "face")
-LENGTHS = (*TARGET, *MEASURED, "u")
+NUMBERS = (*TARGET, *NORMAL, *MEASURED, *APPROACH, *TURN, "u", "radius")
+TEXTS = ("feature", "reason", "face", "bound")
+LENGTHS = (*TARGET, *MEASURED, "u", "radius")
 KNOWN = ("touch", *TEXTS, *NUMBERS)
 
 INCH = 25.4  # millimetres, exact since the international inch of 1959

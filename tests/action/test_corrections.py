@@ -25,7 +25,7 @@ def touches(nominal: Nominal, n: int = 120, seed: int = 0) -> tuple[pd.DataFrame
 
 def made(table: pd.DataFrame, normals: np.ndarray, deviation: np.ndarray, motion: np.ndarray) -> pd.DataFrame:
     points = table[["x", "y", "z"]].to_numpy() + normals * np.reshape(deviation, (-1, 1))
-    out = table.copy()
+    out = table.assign(radius=0.0)
     out[["x", "y", "z"]] = apply_motion(motion, points)
     return out
 
@@ -243,7 +243,7 @@ def test_uncertainty_of_an_offset_holds_that_of_the_alignment():
         points[:, 2] += rng.normal(scale=0.003, size=len(points))
         table = pd.DataFrame({"touch": np.arange(49), "feature": ["base"] * 9 + ["skin"] * 40})
         table[["x", "y", "z"]] = points
-        found = project(table, nominal)
+        found = project(table, nominal, stylus=0.0)
         datum = rigid(found, nominal, features=["base"], lock=["tx", "ty", "rz"], u=0.003)
         aligned = project(datum.apply(found), nominal)
         one = classify(aligned, profile(aligned, 0.2, features=["skin"]), u=0.003, alignment=datum).evaluations[0]

@@ -34,7 +34,7 @@ def job(
     points = ON + NORMALS * np.reshape(deviation + NOISE, (-1, 1))
     table[["x", "y", "z"]] = points if motion is None else apply_motion(motion, points)
     table.loc[list(missed), ["x", "y", "z"]] = np.nan
-    found, alignment = project(table, BOX), None
+    found, alignment = project(table, BOX, stylus=0.0), None
     if align:
         alignment = rigid(found, BOX, **fit)
         found = project(alignment.apply(found), BOX)
@@ -152,7 +152,7 @@ def test_many_ids_are_cut_short():
     table = pd.DataFrame({"touch": np.arange(25), "feature": "x"})
     x, y = (a.ravel() for a in np.meshgrid(np.arange(-10.0, 11, 5), np.arange(-10.0, 11, 5)))
     table["x"], table["y"], table["z"] = x, y, 10.15
-    found = project(table, BOX)
+    found = project(table, BOX, stylus=0.0)
     action = suggest(classify(found, profile(found, 0.2)), BOX)
     text = about(action, "Region 1 on top near (0.0, 0.0, 10.0) could be re-cut")
     assert "(touches 0, 1, 2, 3, 4, 5, 6, 7 and 17 more)" in text
@@ -237,7 +237,7 @@ def test_a_zone_wholly_outside_speaks_of_its_middle(left_on, word):
 def test_a_foot_in_doubt_is_named_with_its_reason():
     table = pd.DataFrame({"touch": [f"p{k}" for k in range(N)], "feature": "x"})
     table[["x", "y", "z"]] = ON
-    found = project(table, BOX)
+    found = project(table, BOX, stylus=0.0)
     found["flag"] = ["far"] + [""] * (N - 1)
     action = suggest(classify(found, profile(found, 0.2)), BOX)
     text = about(action, "In doubt")

@@ -22,7 +22,7 @@ needs_kernel = pytest.mark.skipif(importlib.util.find_spec("OCP") is None, reaso
 
 
 def touches(points: np.ndarray, feature: str | list[str] = "") -> pd.DataFrame:
-    table = pd.DataFrame(np.asarray(points, dtype=float), columns=["x", "y", "z"])
+    table = pd.DataFrame(np.asarray(points, dtype=float), columns=["x", "y", "z"]).assign(radius=0.0)
     table.insert(0, "touch", np.arange(1, len(points) + 1))
     table.insert(1, "feature", feature)
     return table

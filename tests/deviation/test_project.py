@@ -34,7 +34,7 @@ def touches(points, target=None, normal=None, **columns):
     for names, values in (("x0 y0 z0", target), ("i j k", normal), ("x y z", points)):
         if values is not None:
             table |= dict(zip(names.split(), np.asarray(values, dtype=float).T, strict=True))
-    return pd.DataFrame(table | columns)
+    return pd.DataFrame({"radius": 0.0} | table | columns)  # contact points, unless a stylus is given
 
 
 def around(part, rng, number, spread=1.0):
@@ -188,7 +188,6 @@ def test_projecting_again_changes_nothing(seed, compensate, along):
     once = project(table, ELL, **options)
     twice = project(once, ELL, **options)
     pd.testing.assert_frame_equal(once, twice)
-    assert once.attrs["projection"] == twice.attrs["projection"]
 
 
 def test_order_of_names_of_faces_does_not_matter():
@@ -218,7 +217,7 @@ def test_bound_to_a_face(by):
     assert found["face"].tolist() == names
     np.testing.assert_allclose(found["deviation"], [5, 5, 7.9], atol=1e-12)
     assert (found["flag"] == "").all(), "a bound touch is not ambiguous"
-    assert found.attrs["projection"]["by"] == by
+    assert found["bound"].tolist() == names
 
 
 def test_face_column_goes_before_feature_and_target():
@@ -232,7 +231,7 @@ def test_features_that_are_no_faces_bind_by_target_or_not_at_all():
     table = touches([[1.0, 25, 16], [1.0, 25, 16]], target=[[-4.0, 25, 16], [np.nan] * 3], feature=["wall A", "wall A"])
     found = project(table, SLOT)
     assert found["face"].tolist() == ["left", "right"]
-    assert found.attrs["projection"]["by"] == "target"
+    assert found["bound"].tolist() == ["left", ""]
 
 
 def test_target_on_an_edge_binds_to_neither_face():
@@ -321,7 +320,7 @@ def test_columns_index_and_metadata_are_kept():
     assert found["u"].tolist() == [0.1, 0.2, 0.3]
     assert found.attrs["part"] == "bracket"
     assert found.columns.tolist().count("deviation") == 1
-    added = "cx cy cz foot_x foot_y foot_z nx ny nz face deviation flag".split()
+    added = "cx cy cz foot_x foot_y foot_z nx ny nz face deviation flag radius allowance bound compensate along".split()
     assert found.columns.tolist() == ["touch", "feature", "x", "y", "z", "u", *added]
     np.testing.assert_allclose(found["deviation"], [1, np.nan, 2])
 
@@ -381,12 +380,14 @@ def test_recorded_contact_needs_no_stylus():
     table = touches([[5.0, 5, 11]])
     table.attrs = {"recorded": "contact", "source": "run.csv"}
     assert project(table, ELL)["deviation"].tolist() == [1.0]
-    with pytest.raises(InputError, match=r"run\.csv: the touches are contact points, so no ball must be taken off"):
+    with pytest.raises(
+        InputError, match=r"run\.csv: the touches are contact points: there is no ball radius to compensate for"
+    ):
         project(table, ELL, stylus=1.0)
 
 
 def test_recorded_centre_needs_a_stylus():
-    table = touches([[5.0, 5, 11]])
+    table = touches([[5.0, 5, 11]]).drop(columns="radius")
     table.attrs = {"recorded": "centre", "source": "run.csv"}
     assert project(table, ELL, stylus=1.0)["deviation"].tolist() == [0.0]
     with pytest.raises(InputError, match=r"run\.csv: the touches are ball centres, and no stylus was given; expected"):
@@ -446,7 +447,7 @@ def test_distance_function_repeats_the_projection(compensate, along):
 
 
 def test_distance_function_needs_a_projection():
-    with pytest.raises(InputError, match=r"these touches were not projected\. Use probekit\.deviation\.project"):
+    with pytest.raises(InputError, match=r"how its touches are measured; .* Project the touches first"):
         distance_function(touches([[5.0, 5, 11]]), ELL)
 
 

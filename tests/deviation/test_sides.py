@@ -30,7 +30,7 @@ def wall(request, tmp_path_factory):
 def touches(depths=DEPTHS, *, height=0.0, **columns):
     depths = np.asarray(depths, dtype=float)
     n = len(depths)
-    table = pd.DataFrame({"touch": np.arange(n), "feature": "", "x": 20.0 + 5 * np.arange(n), "y": 30.0})
+    table = pd.DataFrame({"touch": np.arange(n), "feature": "", "radius": 0.0, "x": 20.0 + 5 * np.arange(n), "y": 30.0})
     table["z"] = WALL + depths + height
     return table.assign(**columns)
 
@@ -78,7 +78,7 @@ def test_the_same_in_a_fit(wall):
 def test_what_cannot_be_is_flagged_and_kept():
     """A block of 20 mm whose approach has the wrong sign: no foot near on that side, so the nearest stays, flagged."""
     block = from_arrays(*box())
-    table = pd.DataFrame({"touch": [1, 2], "feature": "", "x": 50.0, "y": 30.0, "z": [20.02, 19.98]})
+    table = pd.DataFrame({"touch": [1, 2], "radius": 0.0, "feature": "", "x": 50.0, "y": 30.0, "z": [20.02, 19.98]})
     found = project(table.assign(ai=0.0, aj=0.0, ak=1.0), block)
     np.testing.assert_allclose(found["deviation"], [0.02, -0.02], atol=1e-12)
     assert found["flag"].tolist() == ["other side", "other side"]
@@ -94,7 +94,7 @@ def test_both_sides_of_one_face():
     )
     x = np.linspace(-6, 6, 9)
     top = 0.2 * np.sqrt(1 - (x / 20) ** 2)
-    table = pd.DataFrame({"touch": range(9), "feature": "skin", "x": x, "y": 0.3, "z": top - 0.3})
+    table = pd.DataFrame({"touch": range(9), "radius": 0.0, "feature": "skin", "x": x, "y": 0.3, "z": top - 0.3})
     found = project(table.assign(**DOWN), lens)
     np.testing.assert_allclose(found["deviation"], -0.3, atol=2e-3)
     assert (found["flag"] == "").all()
@@ -104,7 +104,7 @@ def test_both_sides_of_one_face():
 def test_an_approach_along_the_surface_says_nothing():
     """An edge touched from above a little beside it: its foot is on the wall, at 90 degrees, and stays there."""
     block = from_arrays(*box())
-    table = pd.DataFrame({"touch": [1], "feature": "", "x": [100.01], "y": [30.0], "z": [19.5]})
+    table = pd.DataFrame({"touch": [1], "radius": 0.0, "feature": "", "x": [100.01], "y": [30.0], "z": [19.5]})
     found = project(table.assign(**DOWN), block)
     assert found["deviation"].tolist() == pytest.approx([0.01])
     assert found["flag"].tolist() == [""]

@@ -37,7 +37,9 @@ def corner(tmp_path_factory):
 
 def centres(points, **columns):
     x, y, z = np.asarray(points, dtype=float).T
-    return pd.DataFrame({"touch": np.arange(len(x)), "feature": "", "x": x, "y": y, "z": z}).assign(**columns)
+    return pd.DataFrame({"touch": np.arange(len(x)), "radius": 0.0, "feature": "", "x": x, "y": y, "z": z}).assign(
+        **columns
+    )
 
 
 def test_a_ball_that_cannot_touch_there_is_flagged(corner):

@@ -141,8 +141,8 @@ def test_plain_lists_will_do(points):
 
 
 def test_not_projected(table):
-    table.attrs = {}
-    with pytest.raises(InputError, match="not projected"):
+    table = table.drop(columns="radius")
+    with pytest.raises(InputError, match="not say how its touches are measured"):
         rigid(table, BOX)
 
 
@@ -189,12 +189,12 @@ class TestApply:
         assert not gone & set(out)
         assert out.attrs == {"part": "A"}
         assert table.equals(before)
-        assert "projection" in table.attrs
+        assert {"radius", "bound"} <= set(out), "they are the touch's own"
 
     def test_face_that_was_asked_for_stays(self, table):
-        named = table[["touch", "feature", "x", "y", "z", "face"]].astype({"face": str})
+        named = table[["touch", "feature", "x", "y", "z", "radius", "face"]].astype({"face": str})
         out = self.alignment.apply(project(named, BOX))
-        assert out["face"].astype(str).tolist() == named["face"].tolist()
+        assert out["bound"].astype(str).tolist() == named["face"].tolist()
 
     def test_unprojected_touches(self):
         touches = project(np.zeros((2, 3)), BOX)[["touch", "x", "y", "z"]]

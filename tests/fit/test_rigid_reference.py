@@ -75,7 +75,7 @@ def test_deviations_along_the_targets():
     touches = table[["touch", "feature", "x", "y", "z"]].copy()
     touches[["x0", "y0", "z0"]], touches[["i", "j", "k"]] = on, normals
     touches.attrs = {}
-    found = rigid(project(touches, nominal, along="target"), nominal, pivot=PIVOT)
+    found = rigid(project(touches, nominal, stylus=0.0, along="target"), nominal, pivot=PIVOT)
     points = touches[["x", "y", "z"]].to_numpy()
 
     def residuals(p: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ def sheet(z) -> tuple[pd.DataFrame, object]:
     nominal = shapes.plane_patch()
     touches = pd.DataFrame({"touch": [f"<{k}>" for k in range(len(z))], "feature": "top"})
     touches[["x", "y"]], touches["z"] = xy[: len(z)], z
-    return project(touches, nominal), nominal
+    return project(touches, nominal, stylus=0.0), nominal
 
 
 def test_other_fits_are_computed():

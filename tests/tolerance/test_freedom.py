@@ -65,7 +65,7 @@ def touched(upper=(0.0, 0.0, 0.0), turn=0.0, seed: int | None = None, scatter: f
             rows.append(block)
     out = pd.concat(rows, ignore_index=True)
     out.insert(0, "touch", np.arange(1, len(out) + 1))
-    return project(out, TOWER)
+    return project(out, TOWER, stylus=0.0)
 
 
 def test_a_frame_says_what_is_free():
@@ -198,7 +198,7 @@ def test_letters_establish_their_frames():
     """The part lies askew; each tolerance is judged in the frame that its own letters establish."""
     lying = make_motion([0.4, -0.3, 0.2], [0.1, -0.2, 0.3])
     found = touched((0.08, 0.0, 0.03))
-    found = project(_moved(found, lying), TOWER)
+    found = project(_moved(found, lying), TOWER, stylus=0.0)
     sides = {"width": 0.1, "features": SIDES}
     wanted = [
         Profile(**sides, name="full", datums=("A", "B", "C")),
@@ -236,7 +236,7 @@ def test_what_shares_a_frame_is_placed_together():
     for face, by in (("upper left", 0.06), ("upper front", 0.0)):
         rows = table.face == face
         table.loc[rows, "x"] -= by
-    table = project(table[["touch", "feature", "face", "x", "y", "z"]], TOWER)
+    table = project(table[["touch", "feature", "face", "x", "y", "z"]], TOWER, stylus=0.0)
     left, right = (Profile(width=0.1, name=one, features=f"upper {one}", datums="A") for one in ("left", "right"))
     one, other = evaluate_all([left, right], table, TOWER, datums=[A])
     assert (one.actual, other.actual) == pytest.approx((0.06, 0.06), abs=4e-6)
@@ -291,7 +291,7 @@ def test_lower_segments_that_cannot_be():
 
 
 def test_moving_a_table_needs_a_nominal():
-    lying = project(_moved(touched(), make_motion([0.1, 0, 0.1])), TOWER)
+    lying = project(_moved(touched(), make_motion([0.1, 0, 0.1])), TOWER, stylus=0.0)
     frame = datum_frame(lying, [A], nominal=TOWER)
     with pytest.raises(InputError, match="needs nominal="):
         in_frame(lying, frame, None)

@@ -337,7 +337,7 @@ def test_profile_and_pattern_together():
     at = np.array([[30.06, y, z] for y in (-10.0, 0, 10) for z in (-5.0, 5)])
     touches = pd.DataFrame(at, columns=["x", "y", "z"]).assign(feature="right", face="right")
     touches.insert(0, "touch", np.arange(1, 7))
-    side = project(touches, box)
+    side = project(touches, box, stylus=0.0)
     found = pd.concat([side, holes((0, 0))], ignore_index=True)
     found["touch"] = np.arange(1, len(found) + 1)
     found.attrs = side.attrs

@@ -134,7 +134,7 @@ def table() -> pd.DataFrame:
     touches = pd.DataFrame({"touch": [f"t{k}" for k in range(12)], "feature": ["a", "b", "c"] * 4})
     touches[["x", "y", "z"]] = measured
     touches[["x0", "y0", "z0"]] = points
-    return project(touches, part)
+    return project(touches, part, stylus=0.0)
 
 
 def test_per_feature_several_and_all(table):

@@ -34,7 +34,7 @@ def on_plane(xy, z, feature="a") -> pd.DataFrame:
     xy = np.asarray(xy, dtype=float)
     touches = pd.DataFrame({"touch": np.arange(1, len(xy) + 1), "feature": feature})
     touches[["x", "y"]], touches["z"] = xy, z
-    return project(touches, PLANE)
+    return project(touches, PLANE, stylus=0.0)
 
 
 def on_box(seed: int = 0, n: int = 48) -> pd.DataFrame:

@@ -198,7 +198,7 @@ def test_what_shares_datums_is_met_together():
     """Simultaneous by default where datums and freedoms are the same; not where told to be separate."""
     nominal = shapes.plane_patch()
     touches = pd.DataFrame({"touch": [1, 2, 3, 4], "feature": list("aabb"), "x": [0.0, 1, 20, 21], "y": 0.0})
-    found = project(touches.assign(z=[0.0, 0.0, 0.06, 0.06]), nominal)
+    found = project(touches.assign(z=[0.0, 0.0, 0.06, 0.06]), nominal, stylus=0.0)
     common = {"free": ("tz",), "datums": ("A",)}
     a, b = (Profile(width=w, name=f, features=f, **common) for f, w in (("a", 0.1), ("b", 0.2)))
     whole = Profile(width=0.5, name="all")

@@ -22,7 +22,7 @@ def table(
     foot = contact - np.reshape(out["deviation"].to_numpy(), (-1, 1)) * normal if foot is None else foot
     for prefix, values in (("", contact), ("c", contact), ("foot_", foot), ("n", normal)):
         out[[f"{prefix}{axis}" for axis in "xyz"]] = values
-    return out
+    return out.assign(radius=0.0, allowance=0.0, bound="", compensate="foot", along="foot")
 
 
 def around(

@@ -10,8 +10,7 @@ import shapes
 from tolerance.touched import around, table
 
 from probekit import InputError, report, scene
-from probekit.deviation import project
-from probekit.deviation.project import FLAG_WORDS
+from probekit.deviation import FLAG_WORDS, project
 from probekit.tolerance import profile, size
 from probekit.verdict import DOUBTS, PART_WORDS, TOUCH_WORDS, WORST_FIRST, classify, guarded, judge, simple
 
@@ -21,7 +20,7 @@ def near_its_limit():
     nominal = shapes.plane_patch()
     touches = pd.DataFrame({"touch": [1, 2, 3], "feature": "top", "x": [0.0, 9, 3], "y": [0.0, 2, 8]})
     touches["z"] = [0.0, 0.098, -0.01]
-    found = project(touches, nominal)
+    found = project(touches, nominal, stylus=0.0)
     return nominal, classify(found, profile(found, 0.2, name="skin"), rule=guarded(U=0.006), u=U)
 
 

@@ -44,7 +44,7 @@ def measured(true: float, seed: int | None) -> pd.DataFrame:
         points[:, 2] += np.random.default_rng(seed).normal(scale=U, size=len(points))
     touches = pd.DataFrame({"touch": np.arange(1, 14), "feature": ["base"] * 9 + ["skin"] * 4})
     touches[["x", "y", "z"]] = points
-    return project(touches, PART)
+    return project(touches, PART, stylus=0.0)
 
 
 def aligned_on_the_base(found: pd.DataFrame):

@@ -27,6 +27,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...columns import MEASURED
+from ...deviation import Projection, one_radius, projection_on
 from ...errors import InputError, ProbekitWarning
 from ..motion import apply_motion, free_of
 from ..paired import paired
@@ -51,7 +53,7 @@ def datum_frame(
     found: pd.DataFrame | Mapping[str, np.ndarray],
     datums: Iterable[Datum],
     *,
-    nominal: Nominal | None = None,
+    nominal: Nominal | Projection | None = None,
     ball: float | None = None,
     lock: Iterable[str] = (),
     u: float | np.ndarray | None = None,
@@ -67,10 +69,10 @@ def datum_frame(
         Targets and their normals say where the nominal is; feet do where there is no target.
     datums : iterable of Datum
         In order of precedence: primary, secondary, tertiary.
-    nominal : Nominal, optional
+    nominal : Nominal or Projection, optional
         Needed for datums of kind "face"; of use for "targets".
     ball : float, optional
-        Effective radius to take off, if the points are ball centres [mm]. A deviations table knows it.
+        Effective radius to compensate for, if the points are ball centres [mm]. By default the table's column `radius`.
     lock : iterable of str
         Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz: not for the datums to take.
     u : float or (n,) float, optional
@@ -108,8 +110,8 @@ def datum_frame(
     letters = [one.letter for one in datums]
     if len(set(letters)) < len(letters):
         raise InputError("two datums have the same letter", found="|".join(letters))
-    table = found if hasattr(found, "columns") else _table_of(found)
-    radius = _ball(table, ball)
+    table, radius = _of_one_ball(found if hasattr(found, "columns") else _table_of(found), ball)
+    nominal = None if nominal is None else projection_on(nominal).nominal
     parts = [touched(table, one, nominal, radius) for one in datums]
     nowhere = np.concatenate([np.concatenate([c.points for c in part.counterparts]) for part in parts])
     centre = nowhere.mean(axis=0)
@@ -139,11 +141,14 @@ def _table_of(points: Mapping[str, np.ndarray]) -> pd.DataFrame:
     return table
 
 
-def _ball(table: pd.DataFrame, ball: float | None) -> float:
-    projected = table.attrs.get("projection")
+def _of_one_ball(table: pd.DataFrame, ball: float | None) -> tuple[pd.DataFrame, float]:
+    """The table as if one ball had touched all, and its effective radius [mm]."""
+    if ball is None and "radius" in table:
+        points, radius = one_radius(table)
+        alike = table.assign(**dict(zip(MEASURED, points.T, strict=True)), radius=radius)
+        alike.attrs = dict(table.attrs)
+        return alike, radius
     recorded = table.attrs.get("recorded")
-    if ball is None and projected is not None:
-        return float(projected["radius"])
     if ball is None and recorded == "centre":
         raise InputError(
             "the touches are ball centres", todo="Give ball=, the effective radius, or project them first."
@@ -153,7 +158,7 @@ def _ball(table: pd.DataFrame, ball: float | None) -> float:
     radius = float(ball or 0.0)
     if not (np.isfinite(radius) and radius >= 0):
         raise InputError("the radius of the ball is not usable", found=ball, expected="mm, zero or more")
-    return radius
+    return table, radius
 
 
 def _open_at_first(lock: Iterable[str], pivot: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:

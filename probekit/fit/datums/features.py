@@ -233,7 +233,6 @@ def _counterpart(
         if nominal is None:
             raise InputError(f"datum {datum.letter} is a face of the nominal, and no nominal was given")
         chosen = found.iloc[rows]
-        chosen.attrs = found.attrs
         points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
         smooth = distance_function(chosen, nominal, smooth=True)(points)[1]
         good = np.isfinite(at).all(axis=1)
