@@ -6,6 +6,7 @@ what is refused (status 2) on standard error, of what can be meant ("noted") in 
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 from pathlib import Path
@@ -348,6 +349,33 @@ def test_what_is_odd_is_said(
     told = capsys.readouterr()
     assert told.err == ""
     assert re.search(message, " ".join(told.out.split())), told.out
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("\n3,top,", "\n=cmd|' /C calc'!A0,top,", r"column 'touch': 1 cells begin as a formula of a spreadsheet does"),
+        ("# part: block 1", "# temperature: 900", r"a temperature of 900 degrees Celsius is not that of a workshop"),
+    ],
+)
+def test_odd_touches_are_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, message: str
+) -> None:
+    study = tiny.write(tmp_path)
+    (tmp_path / "touches.csv").write_text(tiny.touches().replace(old, new))
+    assert main(["inspect", str(study)]) in (0, 1)
+    assert re.search(message, " ".join(capsys.readouterr().out.split()))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes of POSIX")
+@pytest.mark.parametrize("name", ["touches.csv", "study.toml"])
+def test_a_pipe_that_nobody_writes_into_does_not_hang(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    tiny.write(tmp_path)
+    (tmp_path / name).unlink()
+    os.mkfifo(tmp_path / name)
+    refused(tmp_path, capsys, rf"{re.escape(name)}: .*(pipe|no file)")
 
 
 def test_there_are_enough_of_them() -> None:

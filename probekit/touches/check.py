@@ -9,13 +9,15 @@ import pandas as pd
 
 from ..errors import InputError
 from .rows import Rows, check_rows
-from .table import INCH, MEASURED, NORMAL, TARGET, block
+from .table import INCH, MEASURED, NORMAL, TARGET, TEXTS, block
 
 __all__ = ["check", "standoff"]
 
 _FITS = 0.2  # an explanation counts if it brings measured and targets this much nearer (as a factor)
 _CLOSE = 0.01  # median distance below this part of the diagonal: nothing to explain
 _TELLING = 0.1  # mean square of what the motions leave of a constant height; with less the two cannot be told apart
+_FORMULA = ("=", "@", "+cmd", "-cmd")
+_COLD, _HOT = 0.0, 60.0  # outside of this nobody measures [degree Celsius]; common practice, no source
 _SAMPLE = 2000  # touches that are enough to see exchanged axes
 
 
@@ -54,7 +56,7 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = Tru
     """
     if diagonal is not None and not (np.isfinite(diagonal) and diagonal > 0):
         raise InputError("the diagonal of the part is not usable", found=diagonal, expected="a positive number of mm")
-    notes = check_rows(table)
+    notes = check_rows(table) + _odd(table)
     rows = Rows(table)
     target, measured = block(table, TARGET), block(table, MEASURED)
     both = np.flatnonzero(np.isfinite(target).all(axis=1) & np.isfinite(measured).all(axis=1))
@@ -67,6 +69,23 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = Tru
         return notes
     _check_distance(rows, both, np.linalg.norm(measured - target, axis=1)[both], size)
     return notes + _check_recorded(table, target[both], measured[both], size)
+
+
+def _odd(table: pd.DataFrame) -> list[str]:
+    """Notes on text that a spreadsheet would run as a formula, and on a temperature that no workshop has."""
+    notes = []
+    for name in ("touch", *TEXTS):
+        cells = table[name].astype(str).tolist() if name in table else []
+        formulas = [cell for cell in cells if cell.startswith(_FORMULA)]
+        if formulas:
+            notes.append(
+                f"column '{name}': {len(formulas)} cells begin as a formula of a spreadsheet does, the first one "
+                f"{formulas[0]!r:.40}: do not open the tables of results with one"
+            )
+    temperature = table.attrs.get("temperature")
+    if isinstance(temperature, int | float) and not _COLD <= temperature <= _HOT:
+        notes.append(f"a temperature of {temperature:g} degrees Celsius is not that of a workshop")
+    return notes
 
 
 def _diagonal_of(target: np.ndarray) -> float | None:

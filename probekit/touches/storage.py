@@ -25,9 +25,13 @@ def load(path: str | Path, encoding: str | None = None) -> tuple[str, str]:
         If the file cannot be opened, is empty, is not in that encoding, or holds NUL bytes.
     """
     try:
+        if Path(path).is_fifo():  # reading would wait for ever if nobody writes into it
+            raise InputError("this is a pipe, not a file", file=path, todo="Save the results in a file first.")
         data = Path(path).read_bytes()
-    except OSError as error:
-        raise InputError(f"the file cannot be read ({error.strerror or error})", file=path) from None
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"the file cannot be read ({getattr(error, 'strerror', None) or error})", file=path) from None
     text = _decoded(data, encoding, path)
     if not text.strip():
         raise InputError("the file is empty", file=path)
