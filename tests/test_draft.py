@@ -136,6 +136,16 @@ def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
     assert "names no standard" not in commented(draft_study("m.step", pmi(PROFILE), block()))
 
 
+@pytest.mark.parametrize("kind", ["profile of a line", "straightness"])
+def test_how_sections_lie_is_left_to_a_person(tmp_path: Path, kind: str) -> None:
+    text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, kind=kind, datums=())), block())
+    with pytest.raises(InputError, match=rf"tolerance\.apart.*{FILL_IN}"):
+        settings(tmp_path, filled(text))
+    text = text.replace(f'apart = "{FILL_IN}"', "apart = 0.2").replace(f'section = "{FILL_IN}"', 'section = "x"')
+    (one,) = settings(tmp_path, filled(text))["tolerance"]
+    assert (one["kind"], one["section"], one["apart"]) == (kind, "x", 0.2)
+
+
 def test_without_datum_faces_nothing_is_aligned() -> None:
     bare = draft_study("m.step", pmi(dataclasses.replace(PROFILE, datums=()), datums=()), block())
     assert "alignment" not in tomllib.loads(bare)

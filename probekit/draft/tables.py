@@ -255,7 +255,7 @@ class Tables:
 
     def _line_profile(self, one: ModelTolerance) -> Table:
         table = self._begun(one, "profile of a line", ())
-        table.fill_in("section", 'the direction square to the sections: "x", "y", "z" or [x, y, z]')
+        self._sections(table, "sections")
         if not one.datums:
             table.keys["free"], table.notes["free"] = list(_FREEDOMS), "no datum holds the zone"
         return table
@@ -274,6 +274,11 @@ class Tables:
             table.keys["each"] = True
         return table
 
+    def _sections(self, table: Table, called: str) -> None:
+        """How touches make sections or lines is a matter of how they are taken."""
+        table.fill_in("section", f'the direction square to the {called}: "x", "y", "z" or [x, y, z]')
+        table.fill_in("apart", f"touches whose heights differ by less than this are on one of the {called} [mm]")
+
     def _along_axis(self, table: Table, features: list[Feature]) -> None:
         directions = {feature.direction for feature in features if feature.what != "sphere"}
         if len(directions) == 1 and None not in directions:
@@ -291,7 +296,7 @@ class Tables:
             self._along_axis(table, features)
         else:
             table = self._begun(one, "straightness", (), datums=False)
-            table.fill_in("section", 'the direction square to the lines: "x", "y", "z" or [x, y, z]')
+            self._sections(table, "lines")
         if len(features) > 1:
             table.keys["each"] = True
         return table
