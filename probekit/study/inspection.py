@@ -118,11 +118,10 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             notes += said
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
-        flags = settings.get("decision", {}).get("accept_flags", ())
 
         def judge(other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = ()) -> verdict.Verdict:
             evaluations = _evaluate(study, moved, how, u)
-            options = {"rule": rule, "u": u, "alignment": other, "accept_flags": flags}
+            options = {"rule": rule, "u": u, "alignment": other, "accept_flags": _accepted_flags(settings, findings)}
             return verdict.classify(moved, *evaluations, looks=looks, **options)
 
         def otherwise(method: str) -> tuple[fit.Alignment, verdict.Verdict]:
@@ -234,6 +233,13 @@ def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
 
 def _looks(findings: tuple[plausibility.Finding, ...]) -> list[str]:
     return [one.sentence for one in findings if one.level == "look"]
+
+
+def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.Finding, ...]) -> list[str]:
+    """Flags that leave no touch undecided: those that the study names, and "far" where it accepts that finding."""
+    named = settings.get("decision", {}).get("accept_flags", [])
+    far = any(one.accepted and one.name == "far from model" for one in findings)
+    return [*([named] if isinstance(named, str) else named), *(["far"] if far else [])]
 
 
 def _with_looks(judged: verdict.Verdict, findings: tuple[plausibility.Finding, ...]) -> verdict.Verdict:
