@@ -119,10 +119,12 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
 
-        def judge(other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = ()) -> verdict.Verdict:
+        def judge(
+            other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = (), *, placed: bool = True
+        ) -> verdict.Verdict:
             evaluations = _evaluate(study, moved, how, u)
             options = {"rule": rule, "u": u, "alignment": other, "accept_flags": _accepted_flags(settings, findings)}
-            return verdict.classify(moved, *evaluations, looks=looks, **options)
+            return verdict.classify(moved, *evaluations, looks=looks, placed=placed, **options)
 
         def otherwise(method: str) -> tuple[fit.Alignment, verdict.Verdict]:
             other = _align(study.with_alignment(method=method), found, how, u)[0]
@@ -131,7 +133,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         residuals = gate.residuals(aligned, alignment)
         findings += gate.after(measured, aligned, alignment, residuals)
         findings = with_robust(study, findings, otherwise)
-        judged = _with_looks(judge(alignment, aligned, _looks(findings)), findings)
+        judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
         next_step = _action(judged, part, alignment, findings)
         tell("building the view", 0.8)
         drawn = scene.build(part, judged, title=part.name)
@@ -240,11 +242,6 @@ def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.Findi
     named = settings.get("decision", {}).get("accept_flags", [])
     far = any(one.accepted and one.name == "far from model" for one in findings)
     return [*([named] if isinstance(named, str) else named), *(["far"] if far else [])]
-
-
-def _with_looks(judged: verdict.Verdict, findings: tuple[plausibility.Finding, ...]) -> verdict.Verdict:
-    """Undecided, not rejected, where the place of the whole part is in doubt: every deviation is then, too."""
-    return replace(judged, part="undecided") if any(one.doubts_place for one in findings) else judged
 
 
 def _action(

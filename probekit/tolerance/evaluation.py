@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..fit import FREEDOMS
+
 if TYPE_CHECKING:
     from ..fit import Freedom
     from .explain import Explanation
@@ -141,6 +143,12 @@ class Evaluation:
     def from_nominal(self) -> bool:
         """Whether the deviations are those from the nominal, touch by touch: profile in its forms."""
         return self.by_touch and self.kind.startswith("profile")
+
+    @property
+    def rests_on_place(self) -> bool:
+        """Whether it depends on where the part lies: form and size do not."""
+        sized = self.gradient is not None and self.slope is None
+        return not (sized or set(FREEDOMS) <= set(self.free))
 
     @property
     def lowers(self) -> np.ndarray:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["classify", "judge"]
 
+_UNPLACED = "where the whole part lies is in doubt"
 _UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
@@ -34,6 +35,7 @@ def classify(
     alignment: Alignment | None = None,
     looks: Iterable[str] = (),
     accept_flags: Iterable[str] = (),
+    placed: bool = True,
 ) -> Verdict:
     """Judge every touch and tolerance.
 
@@ -56,6 +58,9 @@ def classify(
         best; they are kept in `Verdict.reasons`.
     accept_flags : iterable of str
         Keys of `probekit.verdict.DOUBTS` that leave nothing undecided, because a person has looked.
+    placed : bool
+        False: where the whole part lies is in doubt. Nothing that rests on it is then decided, in either way; form and
+        size do not.
 
     Returns
     -------
@@ -93,7 +98,7 @@ def classify(
             todo="State it, or decide by probekit.verdict.simple().",
         )
     framed = [one if one.carried is not None else carry(one, found, alignment) for one in evaluations]
-    judged = [_judged(one, rule, own[one.rows], doubts[one.rows]) for one in framed]
+    judged = [_judged(one, rule, own[one.rows], doubts[one.rows], placed=placed) for one in framed]
 
     table = _by_touch(found, own, doubts, judged)
     features = _by_feature(table, judged)
@@ -155,7 +160,7 @@ class _Judged:
         return said
 
 
-def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray) -> _Judged:
+def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, placed: bool = True) -> _Judged:
     """One path for every kind. `own` and `doubt` (n,): of the touches judged.
 
     Where the uncertainty of the frame is not known a touch is never within; it is high or low by what is known.
@@ -183,6 +188,9 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray) -> 
         words[(words == "within") & (doubt != "")] = "undecided"
         whole = worst_of(map(part_word, words))
     word = worst_of([whole, "undecided"]) if capped else whole
+    if not placed and one.rests_on_place:
+        words[words != ""] = word = "undecided"
+        doubt = np.full(len(own), _UNPLACED, dtype=object)
     return _Judged(one, word, U, u, words, margin, doubt)
 
 

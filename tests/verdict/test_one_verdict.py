@@ -76,6 +76,22 @@ def test_margin_is_that_to_the_nearer_limit():
     assert np.isnan(verdict.table["margin"].iloc[3])
 
 
+def test_where_the_part_lies_in_doubt_nothing_that_rests_on_it_is_decided():
+    """A part undecided for its place beside a tolerance that "does not conform" were two verdicts on one page."""
+    found = pd.concat(
+        [around(10.0, n=8, bore=True), table(np.zeros((3, 3)), [0, 0, 1.0], deviation=[0.0, 0.3, np.nan])],
+        ignore_index=True,
+    ).assign(touch=range(27))
+    skin, bore = profile(found, 0.1, features=["a"]), size(found, (19.9, 20.1), features=["hole"])
+    assert classify(found, skin, bore).part == "does not conform"
+    verdict = classify(found, skin, bore, looks=["a datum touch is off"], placed=False)
+    assert verdict.part == "undecided"
+    assert verdict.tolerances["word"].tolist() == ["undecided", "conforms"]
+    assert verdict.table["verdict"].tolist()[24:] == ["undecided", "undecided", "missed"]
+    assert verdict.features["verdict"].tolist() == ["conforms", "undecided"]
+    assert classify(found, size(found, (19.0, 19.5), features=["hole"]), placed=False).part == "does not conform"
+
+
 def test_words_stand_in_one_place():
     from probekit.scene.colour import VERDICT_COLOURS
     from probekit.scene.glyphs import VERDICT_SHAPES, VERDICT_TEXT
