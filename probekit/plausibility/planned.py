@@ -49,12 +49,12 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
     touches : DataFrame
         Results; a row is the planned touch whose target it has, or, without a target, whose id it has.
     plan : DataFrame
-        With touch, x0, y0, z0.
+        With touch, x0, y0, z0; with `reachable` if reach was looked at: no program goes where the probe does not reach.
 
     Returns
     -------
     rows : (m,) int
-        Rows of the plan that no row of the results is.
+        Rows of the plan that no row of the results is, though the program went there.
     share : float
         Share of the results that are planned touches.
     """
@@ -72,7 +72,14 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
             row = ids.get(name) if open_[ids.get(name, 0)] else None
         if row is not None:
             open_[row], hits = False, hits + 1
-    return np.flatnonzero(open_), hits / max(len(touches), 1)
+    return np.flatnonzero(open_ & _reached(plan)), hits / max(len(touches), 1)
+
+
+def _reached(plan: pd.DataFrame) -> np.ndarray:
+    """(n,) bool, whether the probe reaches the targets; all, where nobody looked."""
+    if "reachable" not in plan:
+        return np.ones(len(plan), dtype=bool)
+    return plan["reachable"].map(lambda value: str(value).strip().lower() not in ("false", "0")).to_numpy(dtype=bool)
 
 
 def with_missed(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
@@ -106,11 +113,7 @@ def with_missed(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
         taken.add(str(name))
     rows_added: dict[str, object] = {"touch": ids, "feature": lost["feature"].to_numpy()}
     rows_added |= {name: lost[name].to_numpy(dtype=float) for name in (*_TARGET, *_NORMAL)}
-    left_out = lost["reason"].fillna("").astype(str).to_numpy() if "reason" in lost else np.full(len(lost), "")
-    rows_added["reason"] = [
-        f"planned touch {one}, not in the results" + (f": {why}" if why else "")
-        for one, why in zip(lost["touch"], left_out, strict=True)
-    ]
+    rows_added["reason"] = [f"planned touch {one}, not in the results" for one in lost["touch"]]
     if "face" in touches and "face" in lost:
         rows_added["face"] = lost["face"].to_numpy()
     out = touches if "reason" in touches else touches.assign(reason="")
@@ -142,20 +145,32 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
             ),
             *_gaps(touches),
         ]
+    left_out = plan["touch"].to_numpy(dtype=object)[~_reached(plan)]
+    found = []
+    if len(left_out):
+        found.append(
+            Finding(
+                "note",
+                f"{len(left_out)} of {len(plan)} targets were left out of the program: the probe does not reach them",
+                touches=tuple(left_out.tolist()),
+                name="missing touches",
+            )
+        )
     if not len(rows):
-        return []
+        return found
     lost = plan.iloc[rows]
     return [
+        *found,
         Finding(
             "look",
             f"{len(rows)} of {len(plan)} planned touches are not in the results; they count as missed",
             found=", ".join(f"{n} on {name or 'no feature'}" for name, n in lost["feature"].value_counts().items()),
             expected="every planned touch, with a reason if it was missed",
-            cause="the file was cut or rows were deleted; the program was stopped; or the probe does not reach them",
+            cause="the file was cut or rows were deleted; the program was stopped; or it left them out",
             todo="Touch there again, or take the targets out of the plan",
             touches=tuple(lost["touch"].tolist()),
             name="missing touches",
-        )
+        ),
     ]
 
 

@@ -31,6 +31,7 @@ __all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "on_residuals"]
 
 FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
+_NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not pull it
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 
@@ -56,6 +57,8 @@ class Residuals:
         Standard uncertainty used, root mean square [mm]; NaN if none is stated.
     outliers : tuple
         Ids of touches that do not agree with the others, worst first.
+    disarmed : bool
+        Whether the alignment gave those next to no weight, as a robust one does, and the others agree.
     too_large : bool
         Whether the residuals are far smaller than the uncertainty allows them to be.
     """
@@ -69,6 +72,7 @@ class Residuals:
     freedoms: int
     u: float
     outliers: tuple
+    disarmed: bool
     too_large: bool
 
     @property
@@ -148,8 +152,9 @@ def datum_residuals(
         worst = int(np.nanargmax(np.abs(ratio))) if np.isfinite(ratio).any() else -1
         if worst < 0 or not abs(ratio[worst]) > limit or len(found_out) >= len(r) // 3:
             break
-        found_out.append(ids[left[worst]])
+        found_out.append(left[worst])
         left = np.delete(left, worst)
+    calm = not stated or freedoms <= 0 or float(e @ e) <= stats.chi2.ppf(1 - false_alarms / 2, freedoms)
     ratio, limit, chi, freedoms = first
     known = stated and freedoms > 0
     return Residuals(
@@ -161,7 +166,8 @@ def datum_residuals(
         chi_limit=float(stats.chi2.ppf(1 - false_alarms / 2, freedoms)) if known else np.nan,
         freedoms=freedoms,
         u=float(np.sqrt(np.mean(s**2))) if stated else np.nan,
-        outliers=tuple(found_out),
+        outliers=tuple(ids[found_out].tolist()),
+        disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
         too_large=bool(known and chi < stats.chi2.ppf(_SMALL, freedoms)),
     )
 
@@ -223,8 +229,9 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
         worst = residuals.outliers[0] if residuals.outliers else residuals.touch
         found.append(
             Finding(
-                "look",
-                f"the datum touches do not agree with one another, touch {worst} least{by}",
+                "note" if residuals.disarmed else "look",
+                f"the datum touches do not agree with one another, touch {worst} least{by}"
+                + ("; the robust fit left out what does not agree" if residuals.disarmed else ""),
                 found=residuals.sentence,
                 expected=f"at most {residuals.limit:.1f} standard deviations"
                 + (f" and chi-square {residuals.chi_limit:.1f}" if np.isfinite(residuals.chi_limit) else "")

@@ -31,8 +31,8 @@ _WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written b
 def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
     """The targets that the results should hold, None if the study plans none; and why they cannot be made, or "".
 
-    The file that ``[touches] plan`` names; else the tables ``[[plan]]``, or the plan that was written from them before
-    if more of the results belong to that one.
+    The file that ``[touches] plan`` names; else the tables ``[[plan]]``, or the plan that was written from them before,
+    if it is the same (it knows what the probe does not reach) or if more of the results belong to that one.
 
     Raises
     ------
@@ -50,10 +50,12 @@ def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.
     except InputError as error:
         return None, str(error)
     written = study.file(str(_WRITTEN))
-    share = plausibility.missing(measured, made)[1]
-    if share < 1 and written.is_file():
+    lacking, share = plausibility.missing(measured, made)
+    if (len(lacking) or share < 1) and written.is_file():
         other = _read(written)
-        return (other if plausibility.missing(measured, other)[1] > share else made), ""
+        same = plausibility.missing(other, made)[0].size == 0
+        if same or plausibility.missing(measured, other)[1] > share:
+            return other, ""
     return made, ""
 
 

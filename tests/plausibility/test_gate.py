@@ -121,6 +121,20 @@ def test_a_plan_by_its_file(inspect, good, tmp_path):
     assert [one["touch"] for one in told["touches"] if one["verdict"] == "missed"] == [55]
 
 
+def test_targets_that_no_program_touched_are_noted(inspect, tmp_path):
+    """The plan that was written says that the probe does not reach 4; 9 was deleted."""
+
+    def planned(table: pd.DataFrame) -> pd.DataFrame:
+        plan = table[["touch", "feature", *TARGET, *NORMAL]].assign(reachable=table["touch"] != 4)
+        plan.to_csv(tmp_path / "plan.csv", index=False)
+        return without(table, table["touch"].isin([4, 9]).to_numpy())
+
+    text = f'file = "touches.csv"\nplan = "{tmp_path / "plan.csv"}"'
+    _, _, told, _ = inspect(planned, ('file = "touches.csv"', text))
+    assert [(one["level"], one["touches"]) for one in told["findings"]] == [("note", [4]), ("look", [9])]
+    assert [one["touch"] for one in told["touches"] if one["verdict"] == "missed"] == [9]
+
+
 def test_without_a_plan_gaps_are_noted_and_a_short_file_is_refused(inspect, good):
     text = (good / "study.toml").read_text()
     status, said, told, _ = inspect(
@@ -346,6 +360,16 @@ def test_a_chip_under_a_datum_touch(inspect):
         assert "the datum touches do not agree with one another, touch 34 least" in text
     assert "scrap" not in said
     assert "would put the program back" not in said
+
+
+def test_a_fit_that_leaves_the_chip_out_needs_no_look(inspect):
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 34, "z"] += 0.5
+
+    status, said, told, _ = inspect(chip, ("[alignment]", '[alignment]\nmethod = "tukey"'))
+    assert (status, told["part"]) == (0, "conforms")
+    assert "touch 34 least" in said
+    assert "the robust fit left out what does not agree" in said
 
 
 def test_two_chips_are_both_named(inspect):
