@@ -23,6 +23,7 @@ from .motion import jacobian, move
 __all__ = ["MinimaxResult", "minimax_motion"]
 
 _SHRINK, _GROW = 0.25, 2.0
+_NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation is none, where the facets are kinked
 _COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the largest residual down stays where it is
 
 
@@ -114,6 +115,9 @@ def minimax_motion(
     for iteration in range(1, max_iterations + 1):
         step, promised = _linear_step(residual, slope, radius, largest, (held, room))
         gap = largest - promised
+        if radius <= 1e-9:
+            least = max(10.0 * tolerance, _NEGLIGIBLE * largest)
+            gap = _promised_further(residual, slope, largest, (held, room), least)
         if gap <= tolerance or radius <= 1e-9:
             return MinimaxResult(parameters[:6], largest, max(gap, 0.0), iteration, residual, float(parameters[6]))
         trial = parameters + basis @ step
@@ -131,6 +135,26 @@ def minimax_motion(
         f"the minimax fit did not settle in {max_iterations} steps (largest {largest:.6f}, still promised {gap:.2e}); "
         "raise max_iterations, or look for touches on the wrong face"
     )
+
+
+def _promised_further(
+    residual: np.ndarray, slope: np.ndarray, largest: float, within: tuple[np.ndarray, np.ndarray], least: float
+) -> float:
+    """What steps of a micrometre still promise, once the trust region has shrunk to nothing.
+
+    Raises
+    ------
+    FitError
+        If that is more than `least`: then it is stuck where the nominal is kinked, or jumps, and has not settled.
+    """
+    gap = largest - _linear_step(residual, slope, 1e-3, largest, within)[1]
+    if gap > least:
+        raise FitError(
+            f"the minimax fit is stuck: a step of a micrometre promises {gap:.2g} mm and none brings it. Some touches "
+            "lie so far off that their nearest place on the nominal jumps: look for touches recorded as 0, a wrong "
+            "unit, a wrong ball radius, or contact points taken for ball centres"
+        )
+    return gap
 
 
 def _linear_step(

@@ -15,7 +15,7 @@ Robust fits reweight at each step. Minimax is in `probekit.fit.minimax`.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -38,6 +38,7 @@ __all__ = ["METHODS", "rigid"]
 METHODS = ("least_squares", "huber", "tukey", "minimax")
 
 _SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this part of itself is not determined
+_NEGLIGIBLE = 1e-6  # a step that promises less of the sum of squares than this part promises nothing
 
 
 def rigid(
@@ -237,19 +238,21 @@ def _gauss_newton(
         moved = move(parameters, points, pivot)
         root = np.sqrt(current)
         slope = root[:, None] * (jacobian(parameters, moved, gradient, pivot) @ basis)
-        step = basis @ np.linalg.lstsq(slope, -root * deviation, rcond=None)[0]
-        before, fraction = float(current @ deviation**2), 1.0
-        while fraction > 1e-4:
-            trial = parameters + fraction * step
+        before, taken, tries = float(current @ deviation**2), None, 0
+        for tries, step in enumerate(_shorter_steps(slope, -root * deviation)):
+            trial = parameters + basis @ step
             trial_moved = move(trial, points, pivot)
             trial_deviation, trial_gradient = measure(trial_moved)
             if float(current @ trial_deviation**2) <= before:
-                parameters, deviation, gradient = trial, trial_deviation, trial_gradient
-                moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
+                taken = trial, trial_deviation, trial_gradient
                 break
-            fraction *= 0.5
-        else:
-            moved_by = 0.0  # no way downhill is left: at this scale the facets make the surface kinked
+        if taken is not None:
+            parameters, deviation, gradient = taken
+            moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
+            slope = root[:, None] * (jacobian(parameters, trial_moved, gradient, pivot) @ basis)
+        if taken is None or (tries and moved_by <= tolerance):  # a short step alone is no rest
+            _refuse_unless_at_rest(method, root * deviation, slope, tolerance)
+            moved_by = 0.0
         if moved_by <= tolerance:
             if stage == method:
                 return parameters, deviation, gradient, current, scale, steps
@@ -257,6 +260,49 @@ def _gauss_newton(
     raise FitError(
         f"the {method.replace('_', ' ')} fit did not settle in {max_iterations} steps (last step {moved_by:.2e} mm); "
         "raise max_iterations, or look for touches on the wrong face"
+    )
+
+
+def _shorter_steps(slope: np.ndarray, wanted: np.ndarray) -> Iterator[np.ndarray]:
+    """Steps (k,) to try, from the full one down: halved, then damped (Levenberg), which turns them downhill.
+
+    A full step can point the wrong way where the nearest place of the nominal changes along it.
+    """
+    full = np.linalg.lstsq(slope, wanted, rcond=None)[0]
+    for halving in range(8):
+        yield full * 0.5**halving
+    left, size, right = np.linalg.svd(slope, full_matrices=False)
+    along, largest = left.T @ wanted, max(float(size.max()), 1e-300)
+    for damping in 10.0 ** np.arange(-2, 7):
+        yield right.T @ (size / (size**2 + damping * largest**2) * along)
+
+
+def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray, tolerance: float) -> None:
+    """Raise where no step goes downhill although one promises to: a fit that is stuck has not settled.
+
+    Parameters
+    ----------
+    method : str
+    weighted : (n,) float
+        Deviations by the roots of their weights [mm].
+    slope : (n, k) float
+        Their change with the free motions, each of which moves the touches by about a millimetre.
+    tolerance : float
+        [mm]
+
+    Raises
+    ------
+    FitError
+    """
+    step = np.linalg.lstsq(slope, -weighted, rcond=None)[0]
+    before, after = float(weighted @ weighted), float(np.sum((weighted + slope @ step) ** 2))
+    if before - after <= _NEGLIGIBLE * before or float(np.linalg.norm(step)) <= tolerance:
+        return
+    raise FitError(
+        f"the {method.replace('_', ' ')} fit is stuck: a motion of about {float(np.linalg.norm(step)):.2g} mm promises "
+        "to bring the touches nearer, and no step that way does. Some touches lie so far off that their nearest place "
+        "on the nominal jumps: look for touches recorded as 0, a wrong unit, a wrong ball radius, or contact points "
+        "taken for ball centres"
     )
 
 
