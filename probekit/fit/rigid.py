@@ -238,19 +238,19 @@ def _gauss_newton(
         moved = move(parameters, points, pivot)
         root = np.sqrt(current)
         slope = root[:, None] * (jacobian(parameters, moved, gradient, pivot) @ basis)
-        before, taken, tries = float(current @ deviation**2), None, 0
+        before, taken, short = float(current @ deviation**2), None, False
         for tries, step in enumerate(_shorter_steps(slope, -root * deviation)):
             trial = parameters + basis @ step
             trial_moved = move(trial, points, pivot)
             trial_deviation, trial_gradient = measure(trial_moved)
             if float(current @ trial_deviation**2) <= before:
-                taken = trial, trial_deviation, trial_gradient
+                taken, short = (trial, trial_deviation, trial_gradient), tries > 0
                 break
         if taken is not None:
             parameters, deviation, gradient = taken
             moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
             slope = root[:, None] * (jacobian(parameters, trial_moved, gradient, pivot) @ basis)
-        if taken is None or (tries and moved_by <= tolerance):  # a short step alone is no rest
+        if taken is None or (short and moved_by <= tolerance):  # a short step alone is no rest
             _refuse_unless_at_rest(method, root * deviation, slope, tolerance)
             moved_by = 0.0
         if moved_by <= tolerance:
