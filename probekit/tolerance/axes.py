@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..fit.elements import Element, element
+from ..fit.elements.shapes import unit_frame
+from .beneath import nominal_beneath
 from .cover import Covered
 from .form import material_of
 
 __all__ = ["Axis", "axis_of", "envelope", "feature_length", "sides", "size_of"]
+
+_SHORT = 0.05  # part of the diameter; over less than this along the axis, scatter decides its direction
 
 
 @dataclass(frozen=True, eq=False)
 class Axis:
     """Axis of a cylinder: a point and unit direction (3,) [mm], its diameter, residuals (n,) of the touches, notes.
 
-    `active`: which touches, by place, an envelope rests on; empty for least squares.
+    `active`: which touches, by place, an envelope rests on; empty for least squares. `held`: the direction is that of
+    the nominal, for the touches lie too close together along the axis to tell it.
     """
 
     point: np.ndarray
@@ -27,6 +33,7 @@ class Axis:
     residuals: np.ndarray
     notes: tuple[str, ...]
     active: tuple[int, ...] = ()
+    held: bool = False
 
 
 def envelope(covered: Covered, *, least_material: bool = False) -> str:
@@ -44,9 +51,55 @@ def sides(covered: Covered, shape: str) -> dict[str, Any]:
 
 
 def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
-    """Diameter, or width [mm], of an element of the touches, and the element."""
-    fitted = element(covered.measured, shape, method=method, ball=covered.ball, **sides(covered, shape))
+    """Diameter, or width [mm], of an element of the touches, and the element: the one near the nominal under them.
+
+    A cylinder touched over less than a twentieth of its diameter along the axis keeps the direction of the nominal.
+
+    Raises
+    ------
+    InputError
+        If the touches do not fix the element.
+    FitError
+        If the fit leaves the nominal, or does not settle.
+    """
+    fitted = _fitted(covered, shape, method, nominal_beneath(covered, shape))
     return float(fitted.parameters["width"] if shape == "width" else 2.0 * fitted.parameters["radius"]), fitted
+
+
+def _fitted(covered: Covered, shape: str, method: str, start: Mapping[str, Any] | None) -> Element:
+    if shape == "cylinder" and start is not None and _too_short(covered, start):
+        return _along_nominal(covered, method, start)
+    return element(covered.measured, shape, method=method, ball=covered.ball, start=start, **sides(covered, shape))
+
+
+def _too_short(covered: Covered, start: Mapping[str, Any]) -> bool:
+    length = float(np.ptp(covered.foot @ start["direction"]))
+    return length < _SHORT * 2.0 * float(start["radius"])
+
+
+def _along_nominal(covered: Covered, method: str, start: Mapping[str, Any]) -> Element:
+    """A circle of the touches seen along the axis of the nominal, as a cylinder of that direction."""
+    frame = unit_frame(start["direction"])
+    across, along = frame[:, :2], frame[:, 2]
+    flat = {"centre": np.asarray(start["point"]) @ across, "radius": start["radius"]}
+    material = material_of(covered)
+    circle = element(
+        covered.measured @ across, "circle2", method=method, ball=covered.ball, material=material, start=flat
+    )
+    height = float((covered.measured @ along).mean())
+    point = across @ np.asarray(circle.parameters["centre"]) + height * along
+    return replace(
+        circle,
+        kind="cylinder",
+        parameters={"point": point, "direction": along, "radius": circle.parameters["radius"]},
+        names=(),
+        covariance=np.zeros((0, 0)),
+        notes=(
+            *circle.notes,
+            f"touched over {float(np.ptp(covered.foot @ along)):.3f} mm along the axis: too little to tell its "
+            "direction, which is taken from the nominal",
+        ),
+    )
 
 
 def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = False) -> Axis:
@@ -56,14 +109,21 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
     ------
     InputError
         If the points do not fix a cylinder.
+    FitError
+        If the fit leaves the nominal, or does not settle.
     """
-    if nominal:
-        fitted = element(covered.foot, "cylinder", material=material_of(covered))
+    start, notes, active = nominal_beneath(covered, "cylinder"), (), ()
+    held = start is not None and _too_short(covered, start)
+    if nominal and start is not None:
+        values, residuals = start, np.zeros(len(covered.rows))
     else:
-        fitted = size_of(covered, "cylinder", method or envelope(covered))[1]
-    values = fitted.parameters
+        if nominal:
+            fitted = element(covered.foot, "cylinder", material=material_of(covered))
+        else:
+            fitted = _fitted(covered, "cylinder", method or envelope(covered), start)
+        values, residuals, notes, active = fitted.parameters, fitted.residuals, fitted.notes, fitted.active
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
-    return Axis(point, direction, 2.0 * float(values["radius"]), fitted.residuals, fitted.notes, fitted.active)
+    return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held)
 
 
 def feature_length(covered: Covered, direction: np.ndarray) -> float:

@@ -23,6 +23,7 @@ from ..fit import apply_motion
 from ..fit.elements import element
 from ..fit.motion import cross_matrix
 from .axes import axis_of, sides, size_of
+from .beneath import nominal_beneath
 from .cover import Covered, direction_of
 
 __all__ = ["SHAPES", "Derived", "beyond", "derived"]
@@ -161,7 +162,9 @@ def _true(
     axis = np.array([0.0, 0.0, 1.0]) if of == "centre" else None
     axis = direction_of(direction, "of the true position") if direction is not None else axis
     if point is None or axis is None:
-        fitted = element(covered.foot, SHAPES[of], **sides(covered, SHAPES[of])).parameters
+        fitted = nominal_beneath(covered, SHAPES[of])
+        if fitted is None:
+            fitted = element(covered.foot, SHAPES[of], **sides(covered, SHAPES[of])).parameters
         point = np.asarray(fitted["centre" if of == "centre" else "point"]) if point is None else point
         axis = np.asarray(fitted["direction"]) if axis is None else axis
     return point, axis

@@ -17,6 +17,7 @@ import numpy as np
 from ..errors import InputError
 from ..fit import FREEDOMS
 from ..fit.elements import Element, element
+from .beneath import nominal_beneath
 from .cover import Covered, cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
 from .profile import zone_evaluation
@@ -276,6 +277,7 @@ def _whole(
     width, covered = positive(width), cover(found, features, between, name=name)
     options: dict[str, Any] = {"ball": covered.ball}
     options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
+    options["start"] = nominal_beneath(covered, shape)
     fitted = element(covered.measured, shape, method=_known(method), **options)
     return _zone(
         found,

@@ -168,6 +168,12 @@ def orientation_of_axis(
     name = _checked(kind, name)
     width, covered = positive(width), cover(found, features, between, name=name)
     axis, near = axis_of(covered, method), axis_of(covered, nominal=True).direction
+    if axis.held:
+        raise InputError(
+            f"tolerance '{name}': the touches lie too close together along the axis to tell its direction",
+            found=f"{feature_length(covered, near):.3f} mm",
+            todo="Touch the feature at two depths or more, well apart.",
+        )
     true, turn = _zone(direction, near, angle, to, to_kind, turn, free, "axis")
     freedom = _turns(turn, free, np.zeros(3))
     turns = freedom.without_play().turns

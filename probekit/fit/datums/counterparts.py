@@ -20,7 +20,7 @@ import numpy as np
 from ...errors import InputError
 from .twists import rows_of_turning, velocity_rows
 
-__all__ = ["KINDS", "Counterpart", "from_measure", "from_normals", "from_parameters", "perpendicular"]
+__all__ = ["KINDS", "Counterpart", "from_measure", "from_normals", "from_parameters", "meeting", "perpendicular"]
 
 #: Kinds of datum feature that have a closed form; "targets" and "face" are taken as they are.
 KINDS = ("plane", "cylinder", "cone", "sphere", "width", "targets", "face")
@@ -193,7 +193,7 @@ def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name:
     direction = vt[2] * np.sign(vt[2][np.abs(vt[2]).argmax()])
     if np.abs(normals @ direction).max() > _STRAIGHT:
         raise InputError(f"the targets of datum {name} have normals that do not lie across one axis: not a cylinder")
-    point, radius = _meeting(points, normals, np.eye(3) - np.outer(direction, direction))
+    point, radius = meeting(points, normals, np.eye(3) - np.outer(direction, direction))
     point = point + direction * ((points.mean(axis=0) - point) @ direction)
     return replace(blank, point=point, direction=direction, radius=abs(radius), outward=int(np.sign(radius)))
 
@@ -201,11 +201,11 @@ def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name:
 def _sphere(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str) -> Counterpart:
     if len(normals) < 2 or np.linalg.svd(normals, compute_uv=False)[1] < 0.05:
         raise InputError(f"the targets of datum {name} are too close together to fix a centre")
-    point, radius = _meeting(points, normals, np.eye(3))
+    point, radius = meeting(points, normals, np.eye(3))
     return replace(blank, point=point, radius=abs(radius), outward=int(np.sign(radius)))
 
 
-def _meeting(points: np.ndarray, normals: np.ndarray, flat: np.ndarray) -> tuple[np.ndarray, float]:
+def meeting(points: np.ndarray, normals: np.ndarray, flat: np.ndarray) -> tuple[np.ndarray, float]:
     """Point (3,) and distance r with point + r normal = points, seen along `flat`, by linear least squares."""
     system = np.vstack([np.hstack([flat, (flat @ n)[:, None]]) for n in normals])
     solved = np.linalg.lstsq(system, (points @ flat).ravel(), rcond=1e-9)[0]

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
-from ...errors import InputError, ProbekitWarning
+from ...errors import FitError, InputError, ProbekitWarning
 from .chebyshev import minimum_zone
 from .checks import checked_points, checked_request, coverage_notes, per_touch
 from .inscribed import circumscribed_or_inscribed
-from .least_squares import check_settled, covariance_of_step, fit_least_squares
+from .least_squares import check_settled, covariance_of_step, fit_least_squares, others_as_good
 from .linear import tangent
-from .model import Element, parameter_covariance, parameter_names, parameters_of, unscaled
+from .model import Element, parameter_covariance, parameter_names, parameters_of, scaled, state_of, unscaled
 from .shapes import KINDS, Kind, State, derivatives, distances, recentre, unit_frame
 
 __all__ = ["element"]
+
+_STAYS = 20.0  # an element that leans further than this from its start is another one [deg]
 
 
 def element(
@@ -28,6 +32,7 @@ def element(
     outward: np.ndarray | None = None,
     weights: np.ndarray | None = None,
     u: np.ndarray | float | None = None,
+    start: Element | Mapping[str, np.ndarray | float] | None = None,
 ) -> Element:
     """Fit a geometric element to touches.
 
@@ -55,6 +60,10 @@ def element(
     u : (n,) float or float, optional
         Standard uncertainty of a touch along its normal [mm]: the covariance then comes from it and not from the
         scatter of the residuals. It does not change the fit.
+    start : Element, or mapping, optional
+        An element of the same kind, or its parameters, that lies near: the fit begins there and stays with it. Few
+        touches fit several elements about as well (the corners of a box lie on three cylinders), and the one of the
+        smallest residual need not be the one that was touched. For sphere, cylinder, cone, torus, circles and width.
 
     Returns
     -------
@@ -66,7 +75,7 @@ def element(
         If the request does not make sense or the touches do not determine the element (too few, repeated, on one line,
         in one plane, around less than half of a circle for the largest inscribed one).
     FitError
-        If the fit does not settle.
+        If the fit does not settle, or leaves the element it was to start from.
 
     Warns
     -----
@@ -87,6 +96,7 @@ def element(
     raw = np.asarray(points, dtype=float)
     n = len(raw) if raw.ndim else 0
     weight, spread = per_touch(weights, n, "weights", scalar=False), per_touch(u, n, "u", scalar=True)
+    begin = None if start is None else state_of(asked, getattr(start, "parameters", start))
     given = checked_points(points, asked, None if weight is None else weight > 0, outward)
     side = 1.0 if material == "inside" or not asked.sizes else -1.0
     facing = None if outward is None else np.append(np.asarray(outward, dtype=float), np.zeros(3 - asked.dims))
@@ -94,12 +104,16 @@ def element(
     shift = given.mean(axis=0)
     scale = float(np.sqrt(np.mean(np.sum((given - shift) ** 2, axis=1)))) or 1.0
     local, offset = (given - shift) / scale, side * ball / scale
+    near = None if begin is None else scaled(asked, begin, shift, scale)
     active: tuple[int, ...] = ()
     certificate, notes = float("nan"), []
     if method == "least_squares":
-        state = fit_least_squares(asked, local, offset=offset, weights=weight, outward=facing)
+        state = first = fit_least_squares(asked, local, offset=offset, weights=weight, outward=facing, start=near)
     else:
-        first = fit_least_squares(_flat_kind(asked), _flattened(asked, local), offset=offset, outward=facing)
+        flat = near if asked.name != "circle" else None
+        first = fit_least_squares(
+            _flat_kind(asked), _flattened(asked, local), offset=offset, outward=facing, start=flat
+        )
         solve = {"minimum_zone": minimum_zone, "tangent": tangent}.get(method, circumscribed_or_inscribed)
         found = solve(_flat_kind(asked), _flattened(asked, local), first, offset, method)
         state, active, certificate = found.state, found.active, found.certificate * scale
@@ -108,6 +122,9 @@ def element(
             state = _raised(local, state)
             notes.append("in the least-squares plane of the touches")
     state = recentre(asked, _oriented(asked, state, facing))
+    others = _others(asked, method, local, first, offset, weight, spread, shift, scale) if start is None else ()
+    if near is not None:
+        _check_stayed(asked, near, state)
     slope = derivatives(asked, state, local, offset)[1]
     if method == "least_squares":
         root = 1.0 if weight is None else np.sqrt(np.repeat(weight, asked.components))[:, None]
@@ -117,7 +134,47 @@ def element(
         raise InputError(
             f"nothing is left of the {kind} once the ball is taken off", found=ball, expected="a smaller ball"
         )
-    return _finished(asked, method, state, given, side, ball, scale, weight, spread, active, certificate, notes)
+    if others:
+        notes.append(
+            f"ambiguous: {len(others)} quite different {asked.name}{'s fit' if len(others) > 1 else ' fits'} these "
+            "touches about as well; touch more places of it, in other arrangements, or give start="
+        )
+    fitted = _finished(asked, method, state, given, side, ball, scale, weight, spread, active, certificate, notes)
+    return replace(fitted, ambiguous=others) if others else fitted
+
+
+def _others(
+    kind: Kind,
+    method: str,
+    local: np.ndarray,
+    first: State,
+    offset: float,
+    weight: np.ndarray | None,
+    u: np.ndarray | None,
+    shift: np.ndarray,
+    scale: float,
+) -> tuple[dict[str, np.ndarray | float], ...]:
+    """Parameters and rms [mm] of quite different elements that fit about as well, by least squares."""
+    if kind.name == "circle" and method != "least_squares":
+        return ()
+    typical = None if u is None else float(np.sqrt(np.mean(u**2))) / scale
+    return tuple(
+        {**parameters_of(kind, unscaled(kind, state, shift, scale)), "rms": scale * float(np.sqrt(cost / len(local)))}
+        for state, cost in others_as_good(kind, local, first, offset, weight, typical)
+    )
+
+
+def _check_stayed(kind: Kind, start: State, state: State) -> None:
+    """Refuse an element that is not the one near the start."""
+    if kind.name in ("sphere", "circle2"):
+        return
+    cosine = abs(float(start.rotation[:, kind.axis] @ state.rotation[:, kind.axis]))
+    if cosine < np.cos(np.radians(_STAYS)):
+        raise FitError(
+            f"the {kind.name} left the one it was to start from: it leans {np.degrees(np.arccos(cosine)):.0f} deg from "
+            "it. The touches do not lie on that one, or are too few, or too close together, to hold it: look for "
+            "touches of other faces, and touch more places of it"
+        )
 
 
 def _flat_kind(kind: Kind) -> Kind:

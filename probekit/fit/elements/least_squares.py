@@ -17,10 +17,13 @@ from .checks import WARNED_ARC, arcs_of_torus
 from .shapes import KINDS, Kind, State, derivatives, recentre, retract, unit_frame
 from .starts import frame_in_plane, principal_axes, starts
 
-__all__ = ["check_settled", "covariance_of_step", "fit_least_squares"]
+__all__ = ["check_settled", "covariance_of_step", "fit_least_squares", "others_as_good"]
 
 _STEPS = 300
 _SAMPLE = 200  # touches that the choice of a start uses
+_SEVERAL = ("line", "plane", "circle", "cylinder", "cone", "torus", "width", "slot2")  # that may fit in several ways
+_FEW = 4  # touches per unknown, above which a second solution is not looked for
+_FINEST = 2e-5  # scatter below this part of the spread of the touches is not told from none
 _AGREE = 2  # further starts that must end in the best place before the rest is left out
 _AGREE_PATCH = 6  # a small patch of a torus is nearly a sphere, and many starts end in one that is
 
@@ -35,6 +38,7 @@ def fit_least_squares(
     offset: float = 0.0,
     weights: np.ndarray | None = None,
     outward: np.ndarray | None = None,
+    start: State | None = None,
 ) -> State:
     """State that minimises the weighted sum of squared distances.
 
@@ -48,6 +52,8 @@ def fit_least_squares(
     weights : (n,) float, optional
     outward : (3,) float, optional
         Outer side of a plane or line2; for a width, across it.
+    start : State, optional
+        The one state to begin from; what is found is the minimum that lies downhill from it.
 
     Raises
     ------
@@ -72,9 +78,9 @@ def fit_least_squares(
     evaluate = evaluator(some)
     best, least, agree = None, np.inf, 0
     enough = _AGREE
-    for start in starts(kind.name, points[some], outward):
+    for first in starts(kind.name, points[some], outward) if start is None else [start]:
         try:
-            state, cost = _tidy(kind, *_levenberg(kind, start, evaluate))
+            state, cost = _tidy(kind, *_levenberg(kind, first, evaluate))
         except (FitError, np.linalg.LinAlgError):
             continue
         if cost < 0.999 * least - 1e-20:
@@ -93,6 +99,71 @@ def fit_least_squares(
     if some.step > 1:
         best, least = _levenberg(kind, best, evaluator(slice(None)))
     return recentre(kind, _tidy(kind, _newton(kind, best, evaluator(slice(None))), least)[0])
+
+
+def others_as_good(
+    kind: Kind, points: np.ndarray, best: State, offset: float, weights: np.ndarray | None, u: float | None
+) -> list[tuple[State, float]]:
+    """Quite different states that fit few touches about as well as the best, and their sums of squares.
+
+    Parameters
+    ----------
+    kind, points, offset, weights
+        As `fit_least_squares` has them.
+    best : State
+        What it found.
+    u : float, optional
+        Standard uncertainty of a touch, scaled as the points are.
+
+    Notes
+    -----
+    About as good: its sum of squares is not larger than that of the best by more than the 97.5 % point of F says (or
+    than chi squared says, with a known u), so that scatter alone could have made the one or the other the least.
+    """
+    from scipy.stats import chi2, f
+
+    spare = len(points) * kind.components - kind.free
+    if kind.name not in _SEVERAL or len(points) > _FEW * kind.free:
+        return []
+    root = np.ones(len(points) * kind.components) if weights is None else np.sqrt(np.repeat(weights, kind.components))
+
+    def evaluate(at: State) -> tuple[np.ndarray, np.ndarray]:
+        residual, slope = derivatives(kind, at, points, offset)
+        return root * residual, root[:, None] * slope
+
+    def cost_of(at: State) -> float:
+        return float(np.sum(evaluate(at)[0] ** 2))
+
+    least = max(cost_of(best), max(spare, 1) * _FINEST**2)
+    allowed = least * float(f.ppf(0.975, max(spare, 1), max(spare, 1)))
+    if u is not None and weights is None:
+        allowed = max(cost_of(best), u**2 * float(chi2.ppf(0.975, max(spare, 1))))
+    found: list[tuple[State, float]] = []
+    if kind.name in ("line", "plane"):
+        mean, axes, _ = principal_axes(points, weights)
+        tries = [(State(mean, unit_frame(axes[:, 1]), np.zeros(0)), 0.0)]
+    else:
+        tries = []
+        for first in starts(kind.name, points):
+            try:
+                tries.append(_tidy(kind, *_levenberg(kind, first, evaluate)))
+            except (FitError, np.linalg.LinAlgError):
+                continue
+    for state, cost in tries:
+        state, cost = recentre(kind, state), cost_of(state) if np.isfinite(cost) else np.inf
+        if cost <= allowed and all(_unlike(kind, state, other) for other in (best, *(one for one, _ in found))):
+            found.append((state, cost))
+    return found
+
+
+def _unlike(kind: Kind, one: State, other: State) -> bool:
+    """Whether two states are quite different: by three degrees, or a fiftieth of a size or of the spread."""
+    if abs(float(one.rotation[:, kind.axis] @ other.rotation[:, kind.axis])) < np.cos(np.radians(3.0)):
+        return True
+    if kind.name in ("line", "plane"):
+        return False
+    apart = float(np.linalg.norm(one.origin - other.origin))
+    return apart > 0.02 or bool((np.abs(one.sizes - other.sizes) > 0.02 * (0.1 + np.abs(other.sizes))).any())
 
 
 def _closed_form(

@@ -8,9 +8,19 @@ from types import MappingProxyType
 
 import numpy as np
 
-from .shapes import Kind, State, retract
+from ...errors import InputError
+from .shapes import Kind, State, retract, unit_frame
 
-__all__ = ["METHODS", "Element", "parameter_covariance", "parameter_names", "parameters_of", "unscaled"]
+__all__ = [
+    "METHODS",
+    "Element",
+    "parameter_covariance",
+    "parameter_names",
+    "parameters_of",
+    "scaled",
+    "state_of",
+    "unscaled",
+]
 
 METHODS = ("least_squares", "minimum_zone", "maximum_inscribed", "minimum_circumscribed", "tangent")
 _WORDS = {
@@ -61,6 +71,9 @@ class Element:
         rounding; NaN for least squares. `element` says which are bounds for any element, which for those nearby.
     notes : tuple of str
         What a reader should know before using the numbers.
+    ambiguous : tuple of mapping
+        Parameters of quite different elements of that kind that fit the touches about as well, and their `rms` [mm]:
+        the touches do not tell which is meant. Empty if there is none, or a start was given.
     """
 
     kind: str
@@ -73,6 +86,7 @@ class Element:
     active: tuple[int, ...] = ()
     certificate: float = float("nan")
     notes: tuple[str, ...] = ()
+    ambiguous: tuple[Mapping[str, np.ndarray | float], ...] = ()
 
     def __post_init__(self) -> None:
         values = {k: np.array(v) if np.ndim(v) else float(v) for k, v in self.parameters.items()}
@@ -97,6 +111,7 @@ class Element:
         return (
             f"{self.kind} by {_WORDS[self.method]} through {len(self.residuals)} touches: "
             f"{sizes + ', ' if sizes else ''}form {self.form:.4f} mm"
+            + ("; ambiguous: a quite different one fits about as well" if self.ambiguous else "")
         )
 
 
@@ -106,6 +121,42 @@ def unscaled(kind: Kind, state: State, shift: np.ndarray, scale: float) -> State
     if kind.name == "cone":
         sizes[0] = state.sizes[0]
     return State(state.origin * scale + shift, state.rotation, sizes)
+
+
+def state_of(kind: Kind, parameters: Mapping[str, np.ndarray | float]) -> State:
+    """The state of parameters as `Element.parameters` has them, of a kind with a direction or a centre alone.
+
+    Raises
+    ------
+    InputError
+        If the kind takes no start, or a parameter is missing or not finite.
+    """
+    places = {"sphere": "centre", "circle2": "centre", "circle": "centre", "torus": "centre"}
+    if kind.name not in (*places, "cylinder", "cone", "width"):
+        raise InputError(f"a {kind.name} takes no start", todo="Leave out start=.")
+    sizes = {"cone": ("half_angle", "radius"), "torus": ("major", "minor"), "width": ("width",)}.get(
+        kind.name, ("radius",)
+    )
+    place = places.get(kind.name, "point")
+    turned = kind.name not in ("sphere", "circle2")
+    wanted = (place, *(("direction",) if turned else ()), *sizes)
+    lacking = [name for name in wanted if name not in parameters or not np.isfinite(parameters[name]).all()]
+    if lacking:
+        raise InputError(f"the start of a {kind.name} is not whole", found=", ".join(parameters), expected=wanted)
+    values = [float(parameters[name]) for name in sizes]
+    if kind.name == "cone":
+        values = [np.radians(values[0]), values[1] * np.cos(np.radians(values[0]))]
+    origin = np.asarray(parameters[place], dtype=float)
+    frame = unit_frame(np.asarray(parameters["direction"], dtype=float)) if turned else np.eye(3)
+    return State(np.append(origin, np.zeros(3 - len(origin))), frame, np.array(values))
+
+
+def scaled(kind: Kind, state: State, shift: np.ndarray, scale: float) -> State:
+    """A state in millimetres as one of (points - shift) / scale: the inverse of `unscaled`."""
+    sizes = state.sizes / scale
+    if kind.name == "cone":
+        sizes[0] = state.sizes[0]
+    return State((state.origin - shift) / scale, state.rotation, sizes)
 
 
 def parameters_of(kind: Kind, state: State) -> dict[str, np.ndarray | float]:

@@ -75,10 +75,7 @@ def starts(kind: str, points: np.ndarray, outward: np.ndarray | None = None) -> 
         return [_state(centre, np.eye(3), radius)]
     if kind == "circle":
         mean, axes, _ = principal_axes(points)
-        frame = unit_frame(axes[:, 2])
-        local = (points - mean) @ frame
-        centre, radius = algebraic_sphere(local[:, :2])
-        return [_state(mean + frame[:, :2] @ centre, frame, radius)]
+        return [_circle_in(points - mean, mean, unit_frame(axes[:, k])) for k in (2, 1, 0)]
     if kind == "ellipse2":
         return _ellipse_starts(points)
     if kind == "slot2":
@@ -94,6 +91,11 @@ def starts(kind: str, points: np.ndarray, outward: np.ndarray | None = None) -> 
     found = [each for each in found if np.isfinite(each[0])]
     found.sort(key=lambda each: each[0])
     return _unlike([state for _, state in found]) if kind == "torus" else [state for _, state in found[:_KEPT]]
+
+
+def _circle_in(centred: np.ndarray, mean: np.ndarray, frame: np.ndarray) -> State:
+    centre, radius = algebraic_sphere((centred @ frame)[:, :2])
+    return _state(mean + frame[:, :2] @ centre, frame, radius)
 
 
 def _unlike(states: list[State]) -> list[State]:

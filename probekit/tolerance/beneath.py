@@ -1,0 +1,58 @@
+"""The element of the nominal beneath some touches: where a fit to few touches starts, and the branch it stays in.
+
+Few touches fit several elements about as well: 2 x 4 touches of a bore at equal angles are the corners of a box, which
+lie on three cylinders, and scatter alone says which has the smallest residual. The nominal tells which was touched, by
+the normals at the feet; their positions alone would be as ambiguous as the touches.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..errors import FitError, InputError
+from ..fit.datums.counterparts import meeting
+from ..fit.elements import element
+from .cover import Covered
+
+__all__ = ["nominal_beneath"]
+
+_ACROSS = np.sin(np.radians(8.0))  # normals of coarse facets lean from their axis by less than this
+_ROUND = 0.05  # spread of the normals round the axis, below which they do not tell it
+
+
+def nominal_beneath(covered: Covered, shape: str) -> dict[str, np.ndarray | float] | None:
+    """Parameters of the cylinder, or sphere, of the nominal under the touches; None if their normals do not fix it.
+
+    Parameters
+    ----------
+    covered : Covered
+    shape : str
+        "cylinder" or "sphere"; any other has no need of it and gets None.
+    """
+    points, normals = covered.foot, covered.normal
+    if shape not in ("cylinder", "sphere") or len(points) < 3:
+        return None
+    _, spread, vt = np.linalg.svd(normals, full_matrices=True)
+    if spread[1] < _ROUND * spread[0]:
+        return None
+    if shape == "sphere":
+        centre, radius = meeting(points, normals, np.eye(3))
+        return _refined(points, shape, {"centre": centre, "radius": abs(radius)})
+    direction = vt[2]
+    if np.abs(normals @ direction).max() > _ACROSS:
+        return None
+    point, radius = meeting(points, normals, np.eye(3) - np.outer(direction, direction))
+    point = point + direction * ((points.mean(axis=0) - point) @ direction)
+    return _refined(points, shape, {"point": point, "direction": direction, "radius": abs(radius)})
+
+
+def _refined(
+    points: np.ndarray, shape: str, rough: dict[str, np.ndarray | float]
+) -> dict[str, np.ndarray | float] | None:
+    """The same, fitted to the feet themselves where they fix it: normals of facets are off by half their angle."""
+    if not rough["radius"] > 0:
+        return None
+    try:
+        return dict(element(points, shape, start=rough).parameters)
+    except (InputError, FitError):
+        return rough
