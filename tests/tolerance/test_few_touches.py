@@ -119,7 +119,7 @@ def test_through_a_study_on_the_command_line(tmp_path):
     table_ = pd.DataFrame(touches)[touches["feature"] != "bore"][["feature", "x0", "y0", "z0", "i", "j", "k"]]
     places, normals = rings(2, 4, False, 20.0, 10.0)
     own = pd.DataFrame({"feature": "bore"}, index=range(8))
-    own[["x0", "y0", "z0"]], own[["i", "j", "k"]] = places + [-45.0, 26.0, -14.0], normals
+    own[["x0", "y0", "z0"]], own[["i", "j", "k"]] = places + np.array([-45.0, 26.0, -14.0]), normals
     table_ = pd.concat([table_, own], ignore_index=True)
     off = 2.991 + np.random.default_rng(3).normal(scale=SCATTER, size=(len(table_), 1))
     table_[["x", "y", "z"]] = table_[["x0", "y0", "z0"]].to_numpy() + off * table_[["i", "j", "k"]].to_numpy()

@@ -223,7 +223,7 @@ def frame_of(
         ),
         freedom=freedom,
         mobility=play,
-        notes=(*notes, *(one.sentence for one in play)),
+        notes=(*notes, *(one.sentence for one in play), *(one.note for one in play if one.note)),
     )
 
 

@@ -1,4 +1,10 @@
-"""Play of a datum at its material boundary (MMB): the part may shift and turn until a touch meets the boundary."""
+"""Play of a datum at its material boundary (MMB): the part may shift and turn until the feature meets the boundary.
+
+Touches alone would leave too much: each is one half plane, so that four make a square about the round play and three a
+triangle, and what lies between them is not seen. The mating envelope, which the touches hold, lies in the feature
+wherever it was not touched, too; so its axis may leave that of the boundary by the clearance between both, all round
+and at either end of the touched length. Where a feature is not round, that is less than its own form would allow.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +16,7 @@ import numpy as np
 
 from ...errors import FitError
 from ..motion import FREEDOMS
+from .counterparts import Counterpart, perpendicular
 from .twists import slides_and_turns, velocity_rows
 
 if TYPE_CHECKING:
@@ -19,10 +26,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Mobility", "mobility_of"]
 
+_TANGENTS, _TANGENTS_OF_SPHERE = 64, 200
+_GAP = 46.0  # touches further apart round the axis than eight evenly spaced ones are few [deg]; common practice
+
 
 @dataclass(frozen=True, eq=False)
 class Mobility:
-    """Small motions q, among those the datum took, that keep all its touches inside its boundary: matrix q <= limits.
+    """Small motions q, among those the datum took, that keep it inside its boundary: matrix q <= limits.
 
     Attributes
     ----------
@@ -37,7 +47,9 @@ class Mobility:
     pivot : (3,) float
         A point in the middle of the feature, in nominal coordinates [mm].
     rows : (n, 6) float, limits : (n,) float
-        One row per touch: rows @ (shift of `pivot`, turn) <= limits.
+        One row per touch, then those of the envelope: rows @ (shift of `pivot`, turn) <= limits.
+    note : str
+        What a reader should know of it; empty if nothing.
     """
 
     datum: str
@@ -48,6 +60,7 @@ class Mobility:
     pivot: np.ndarray
     rows: np.ndarray
     limits: np.ndarray
+    note: str = ""
 
     @property
     def matrix(self) -> np.ndarray:
@@ -136,15 +149,54 @@ def mobility_of(
     deviation, gradient = part.measure(resting)
     reach = one.outward * (boundary / 2 - one.radius)  # the boundary stands this far outside the nominal
     basis = _play(open_, left, one.point, centre, arm)
+    clearance = float(reach - deviation.max())
+    of_envelope = _envelope_rows(one, resting)
     return Mobility(
         datum=part.datum.letter,
         boundary=boundary,
         size=2.0 * (one.radius + one.outward * float(deviation.max())),
-        clearance=float(reach - deviation.max()),
+        clearance=clearance,
         basis=basis,
         pivot=one.point,
-        rows=velocity_rows(resting, gradient, one.point, 1.0),
-        limits=reach - deviation,
+        rows=np.vstack([velocity_rows(resting, gradient, one.point, 1.0), of_envelope]),
+        limits=np.append(reach - deviation, np.full(len(of_envelope), clearance)),
+        note=_few_around(part.datum.letter, one, resting),
+    )
+
+
+def _envelope_rows(one: Counterpart, resting: np.ndarray) -> np.ndarray:
+    """(m, 6) how the envelope moves across the boundary: all round, at both ends of the touched length of a cylinder.
+
+    Tangents of a circle (sphere): the corners between them are 0.1 % (2 %) further out. Two planes have none.
+    """
+    if one.kind == "width":
+        return np.zeros((0, 6))
+    if one.kind == "sphere":
+        up = 1.0 - 2.0 * (np.arange(_TANGENTS_OF_SPHERE) + 0.5) / _TANGENTS_OF_SPHERE
+        turn = np.arange(_TANGENTS_OF_SPHERE) * np.pi * (3.0 - np.sqrt(5.0))
+        out = np.sqrt(1.0 - up**2)
+        directions = np.column_stack([out * np.cos(turn), out * np.sin(turn), up])
+        return velocity_rows(np.tile(one.point, (len(directions), 1)), directions, one.point, 1.0)
+    turn = np.arange(_TANGENTS) * 2 * np.pi / _TANGENTS
+    directions = np.column_stack([np.cos(turn), np.sin(turn)]) @ perpendicular(one.direction)
+    height = (resting - one.point) @ one.direction
+    ends = np.array([height.min(), height.max()])
+    at = np.repeat(one.point + ends[:, None] * one.direction, _TANGENTS, axis=0)
+    return velocity_rows(at, np.tile(directions, (2, 1)), one.point, 1.0)
+
+
+def _few_around(letter: str, one: Counterpart, resting: np.ndarray) -> str:
+    """A note where the touches round an axis leave gaps in which the feature may be smaller than its envelope."""
+    if one.kind != "cylinder":
+        return ""
+    across = (resting - one.point) @ perpendicular(one.direction).T
+    angle = np.sort(np.arctan2(across[:, 1], across[:, 0]))
+    gap = float(np.degrees(np.diff(np.append(angle, angle[0] + 2 * np.pi)).max()))
+    if gap <= _GAP:
+        return ""
+    return (
+        f"datum {letter} at MMB: its touches leave gaps of up to {gap:.0f} deg round the axis; the play is that of the "
+        "envelope they hold, which what lies in a gap may lessen"
     )
 
 
