@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..fit import Alignment, motion_parameters
+from ..fit import Alignment, apply_motion, motion_parameters
 from ..tolerance import carry
 from .corrections import corrections, uniform_offset
 from .regions import find_regions
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from ..verdict import Verdict
 
 __all__ = ["CAUTION", "Action", "suggest"]
+
+_SURE = 0.999  # of a shift and turn that scatter does not explain
+_NEGLIGIBLE = 0.05  # part of a tolerance that a set-up may take without a word
 
 #: Stands under every suggestion.
 CAUTION = (
@@ -81,7 +84,7 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
         *_on_missing(regions),
         *_on_left(regions, verdict, table),
         *_on_offset(verdict, alignment),
-        *(_on_set_up(alignment, table, shares) if alignment is not None and len(table) else []),
+        *(_on_set_up(alignment, verdict, table, shares) if alignment is not None and len(table) else []),
         *_on_doubt(verdict),
     ]
     if verdict.part == "conforms":
@@ -170,11 +173,9 @@ def _on_offset(verdict: Verdict, alignment: Alignment | None) -> list[str]:
     return said
 
 
-def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
+def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
     shift, turn = motion_parameters(alignment.inverse, pivot=alignment.pivot)
-    u = alignment.uncertainty
-    known = np.isfinite(u)
-    significant = (np.abs([*shift, *turn]) > 3.0 * np.where(known, u, np.inf)) & (u > 0)
+    significant = _beyond_scatter(alignment)
     where = (
         f"it sits shifted by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm and turned by "
         f"({turn[0]:+.4f}, {turn[1]:+.4f}, {turn[2]:+.4f}) deg about ({alignment.pivot[0]:g}, {alignment.pivot[1]:g}, "
@@ -182,15 +183,55 @@ def _on_set_up(alignment: Alignment, table: pd.DataFrame, shares: pd.DataFrame) 
     )
     share = float(shares["share"].iloc[0])
     outside = (int(table["outside"].iloc[0]), int(table["outside"].iloc[1]))
-    if known.all() and not significant.any():
-        return ["The set-up needs no change: the shift and turn found are within three times their uncertainty."]
+    if significant is False:
+        return ["The set-up needs no change: the shift and turn found are within what scatter alone makes."]
+    largest, part = _moved(alignment, verdict)
+    if part < _NEGLIGIBLE:
+        return [
+            f"The set-up needs no change: it moves what was judged by {largest:.4f} mm at most, "
+            f"{100 * part:.1f} % of its tolerance, which is negligible."
+        ]
+    doubt = "" if significant else " The touches leave no uncertainty to compare it with: touch more of the datums."
     return [
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
         "would put the program back on the part. A work offset alone takes the shift and, on many controls, a turn "
-        "about one axis; the other turns need rotary axes or clamping anew."
+        "about one axis; the other turns need rotary axes or clamping anew." + doubt
     ]
+
+
+def _beyond_scatter(alignment: Alignment) -> bool | None:
+    """Whether shift and turn, all together, are more than their scatter makes in 1 of 1000 cases; None if not known.
+
+    Hotelling's test with the freedoms of the residuals: x' C^-1 x > r F(r, n - r), where C has rank r.
+    """
+    from scipy.stats import f
+
+    values = np.concatenate([alignment.translation, alignment.rotation_deg])
+    if not np.isfinite(alignment.covariance).all():
+        return None
+    size = np.sqrt(np.diag(alignment.covariance))
+    free = size > 0
+    if not free.any():
+        return None
+    scaled = alignment.covariance[np.ix_(free, free)] / np.outer(size[free], size[free])
+    spectrum, axes = np.linalg.eigh(scaled)
+    held = spectrum > 1e-9 * spectrum[-1]
+    along = (axes.T @ (values[free] / size[free]))[held]
+    rank = int(held.sum())
+    limit = rank * float(f.ppf(_SURE, rank, max(len(alignment.used) - rank, 1)))
+    return bool(np.sum(along**2 / spectrum[held]) > limit)
+
+
+def _moved(alignment: Alignment, verdict: Verdict) -> tuple[float, float]:
+    """How far the set-up moves a judged touch along its normal, at most [mm], and as part of its tolerance."""
+    table = verdict.table
+    contact = table[["cx", "cy", "cz"]].to_numpy(dtype=float)
+    away = apply_motion(alignment.inverse, contact) - contact
+    along = np.abs(np.einsum("ij,ij->i", away, table[["nx", "ny", "nz"]].to_numpy(dtype=float)))
+    moved = [(float(along[one.rows].max()), one.width) for one in verdict.evaluations if one.from_nominal]
+    return max((m for m, _ in moved), default=np.inf), max((m / width for m, width in moved), default=np.inf)
 
 
 def _on_doubt(verdict: Verdict) -> list[str]:

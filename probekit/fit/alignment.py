@@ -29,7 +29,8 @@ class Alignment:
     pivot : (3,) float
         Point about which the parameters turn [mm].
     covariance : (6, 6) float
-        Of (tx, ty, tz) [mm] and (rx, ry, rz) [deg]; zero rows where locked, NaN where the method has none.
+        Of (tx, ty, tz) [mm] and (rx, ry, rz) [deg]; zero rows where locked, NaN where as many
+        touches as freedoms are left and no u was told.
     residuals : (n,) float
         Deviations after the motion [mm], in the order of the touches used.
     weights : (n,) float

@@ -24,7 +24,7 @@ from ..deviation import Projection, distance_function, project, projection_on
 from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from . import robust
 from .alignment import Alignment
-from .minimax import minimax_motion
+from .minimax import minimax_motion, scatter_of_minimax
 from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot, typical_arm
 from .undetermined import describe_motions, held_directions, undetermined_motions
 
@@ -98,8 +98,9 @@ def rigid(
     -----
     Covariance of least squares: s^2 (J^T W J)^-1 with s^2 the weighted residual variance for n - k freedoms (JCGM
     102:2011 and any text on least squares). Of robust fits: Huber's K^2 [sum psi^2/(n-k)]/[mean psi']^2 s^2
-    (J^T J)^-1 (Huber and Ronchetti, eq. 7.81-7.83, from memory). Residuals hold form error as well as probing error,
-    so the stated uncertainty does, too.
+    (J^T J)^-1 (Huber and Ronchetti, eq. 7.81-7.83, from memory). Of minimax: that of minimax parameters where all
+    deviations are scatter of variance s^2, drawn (`probekit.fit.minimax.scatter_of_minimax`). Residuals hold form error
+    as well as probing error, so the stated uncertainty does, too.
     """
     if method not in METHODS:
         raise InputError("unknown method of fit", found=method, expected="one of " + ", ".join(METHODS))
@@ -137,14 +138,16 @@ def rigid(
         )
         parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
         residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
-        covariance = np.full((6, 6), np.nan)
+        moved = move(parameters, points, centre)
+        slope = jacobian(parameters, moved, measure(moved)[1], centre) @ basis
+        covariance = _covariance(slope, weight, residuals, spread, 0.0, method)
     else:
         fitted = _gauss_newton(points, measure, basis, centre, weight, method, tolerance, max_iterations)
         parameters, residuals, gradient, final, scale, steps = fitted
         slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
-        covariance = basis @ _covariance(slope, weight, residuals, spread, scale, method) @ basis.T
-        covariance = _in_degrees(moved_pivot(covariance, pivot - centre, parameters[3:]))
+        covariance = _covariance(slope, weight, residuals, spread, scale, method)
         certificate, objective = np.nan, float(np.sqrt(np.sum(final * residuals**2) / max(final.sum(), 1e-300)))
+    covariance = _in_degrees(moved_pivot(basis @ covariance @ basis.T, pivot - centre, parameters[3:]))
     return Alignment(
         motion=make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=centre),
         free=tuple(np.array(FREEDOMS)[free].tolist()),
@@ -321,7 +324,11 @@ def _covariance(
     scaled = np.sqrt(weight) * residuals
     inverse = np.linalg.inv(slope.T @ (weight[:, None] * slope))
     freedoms = max(n - n_free, 1)
-    if method == "least_squares":
+    if method == "minimax" and n > n_free:
+        rooted = np.sqrt(weight)[:, None] * slope
+        rest = scaled - rooted @ np.linalg.lstsq(rooted, scaled, rcond=None)[0]
+        return max(float(rest @ rest) / freedoms, spread or 0.0) * scatter_of_minimax(rooted)
+    if method in ("least_squares", "minimax"):
         variance = float(scaled @ scaled) / freedoms if n > n_free else 0.0
     else:
         psi, slope_of_psi = robust.influence(scaled / scale, method)

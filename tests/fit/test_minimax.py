@@ -8,7 +8,8 @@ from scipy.spatial.transform import Rotation
 
 from probekit import FitError
 from probekit.deviation import distance_function, project
-from probekit.fit import apply_motion, make_motion, minimax_motion, rigid
+from probekit.errors import ProbekitWarning
+from probekit.fit import FREEDOMS, apply_motion, make_motion, minimax_motion, rigid
 from probekit.fit.minimax import _linear_step
 from probekit.fit.motion import free_basis
 
@@ -49,7 +50,8 @@ def test_plane_by_linear_programming(n):
     ruling = np.abs(found.residuals) > found.objective - 2e-6
     assert ruling.sum() >= 4
     assert set(np.sign(found.residuals[ruling])) == {-1, 1}
-    assert np.isnan(found.uncertainty[2:5]).all()
+    assert np.isfinite(found.uncertainty[2:5]).all()
+    assert (found.uncertainty[2:5] > 0).all()
     assert (found.uncertainty[[0, 1, 5]] == 0).all()
 
 
@@ -164,3 +166,33 @@ def test_too_few_steps_raise():
     nominal, table = touched("box")
     with pytest.raises(FitError, match=r"minimax fit did not settle in 1 steps .* raise max_iterations"):
         rigid(table, nominal, method="minimax", max_iterations=1)
+
+
+@pytest.mark.parametrize(("n", "lock"), [(12, ()), (30, ()), (30, ("tx", "rz")), (60, ("ty",))])
+def test_covariance_by_drawing(n, lock):
+    """Stated uncertainty against the scatter of 60 fits to fresh touches of 3 um, each solved by itself."""
+    nominal = shapes.box()
+    on, normals = shapes.sample_box(nominal, n, np.random.default_rng(0))
+    found, stated = [], []
+    for seed in range(60):
+        off = np.random.default_rng(seed).normal(scale=0.003, size=(n, 1))
+        one = rigid(project(on + off * normals, nominal), nominal, method="minimax", lock=lock, u=0.003)
+        found.append([*one.translation, *one.rotation_deg])
+        stated.append(one.uncertainty)
+    free = [name not in lock for name in FREEDOMS]
+    assert (np.array(stated)[:, np.logical_not(free)] == 0).all()
+    ratio = np.mean(stated, axis=0)[free] / np.std(found, axis=0)[free]
+    assert ratio.min() > 0.8  # sd of a standard deviation of 60: 9 %; u is never less than the scatter shows
+    assert ratio.max() < 1.7
+
+
+def test_covariance_where_a_motion_is_held():
+    """A plane fixes three; what is held at zero has no uncertainty, what is fixed has."""
+    rng = np.random.default_rng(0)
+    points = np.column_stack([rng.uniform(-25, 25, (20, 2)), rng.normal(scale=0.003, size=20)])
+    with pytest.warns(ProbekitWarning, match="held at zero"):
+        found = rigid(points, shapes.plane_patch(), method="minimax", undetermined="hold")
+    assert found.covariance.shape == (6, 6)
+    assert np.isfinite(found.covariance).all()
+    assert found.uncertainty[[0, 1, 5]] == pytest.approx(np.zeros(3), abs=1e-6)
+    assert (found.uncertainty[[2, 3, 4]] > 1e-4).all()
