@@ -101,8 +101,8 @@ def datum_frame(
     -----
     The simulators are in `probekit.fit.datums.simulators`, the rules of precedence at the head of this module. The
     covariance is propagated from the touches to first order, with the same touches in contact: a tangent or mating
-    simulator rests on few of them, so averaging does not help it as it helps least squares; and its rest is shifted
-    outward by the scatter of the touches, which a covariance does not show.
+    simulator rests on few of them, so averaging does not help it as it helps least squares. The scatter of the touches
+    shifts a tangent simulator outward; that bias is not taken off, and its square is in the covariance.
     """
     datums, lock = tuple(datums), (lock,) if isinstance(lock, str) else tuple(lock)
     if not datums:

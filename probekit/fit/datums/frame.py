@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ...errors import InputError
 from ..alignment import Alignment
 from ..motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
 from ..undetermined import describe_motions
+from .doubt import exactly_fixed, gain_of, lift_of, spread_of
 from .freedom import Freedom
 from .mobility import Mobility, mobility_of
 from .simulated import elements_of, size_of
@@ -179,9 +179,11 @@ def frame_of(
     settled_at, (motion, keep) = motion, set_to_zero(motion, left, pivot, centre, arm)
     rows = np.concatenate([step.part.rows for step in steps])
     deviations = [step.part.measure(apply_motion(motion, step.part.points))[0] for step in steps]
-    gain = adjoint(motion @ invert_motion(settled_at), centre, arm) @ _gain(steps, centre, arm)
+    gain = adjoint(motion @ invert_motion(settled_at), centre, arm) @ gain_of(steps, centre, arm)
     gain = keep @ parameter_slope(motion, pivot, centre, arm) @ gain
-    covariance = (gain * _spread(table, steps, deviations, rows, u) ** 2) @ gain.T
+    spread = spread_of(table, steps, deviations, rows, u)
+    lifted = gain @ lift_of(steps, deviations, spread)
+    covariance = (gain * spread**2) @ gain.T + lifted @ lifted.T
     residuals = np.concatenate(deviations)
     alignment = Alignment(
         motion=motion,
@@ -198,7 +200,7 @@ def frame_of(
         objective=float(np.abs(residuals).max()),
     )
     open_amounts = amounts(left)
-    notes = [note for step in steps for note in step.part.notes]
+    notes = [note for step in steps for note in (*step.part.notes, *exactly_fixed(step))]
     free = tuple(np.array(FREEDOMS)[open_amounts > _PART].tolist())
     if len(free) > left.shape[1]:
         notes.append("what is left open is not along the axes: use `left`, not the names in `free`, to move along it")
@@ -278,46 +280,6 @@ def _pivot(left: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
         rows.append(away @ cross_matrix(w))
         right.append(away @ (np.cross(w, centre) - t))
     return np.linalg.lstsq(np.vstack(rows), np.concatenate(right), rcond=1e-6)[0].round(9) + 0.0
-
-
-def _gain(steps: list[Step], centre: np.ndarray, arm: float) -> np.ndarray:
-    """(6, n) twist of the result with the deviation of each touch, carried through the order of precedence."""
-    counts = [len(step.part.rows) for step in steps]
-    gain, at = np.zeros((6, sum(counts))), 0
-    for step, m in zip(steps, counts, strict=True):
-        own = slice(at, at + m)
-        at += m
-        if step.settled is None:
-            continue
-        gain = adjoint(step.settled.motion, centre, arm) @ gain
-        if "face" in step.part.datum.kind and step.part.datum.settles_by != "least_squares":
-            return np.full_like(gain, np.nan)  # which touches rule on a curved face changes with the least error
-        change = step.slope @ gain  # of its deviations, by what came before
-        change[:, own] += np.eye(m)
-        gain = gain + step.taken @ (step.settled.gain @ change)
-    return gain
-
-
-def _spread(
-    table: pd.DataFrame,
-    steps: list[Step],
-    deviations: list[np.ndarray],
-    rows: np.ndarray,
-    u: float | np.ndarray | None,
-) -> np.ndarray:
-    """(n,) standard uncertainty of each touch; NaN if nothing tells it."""
-    if u is None and "u" in table and np.isfinite(table["u"].to_numpy(dtype=float)[rows]).all():
-        return table["u"].to_numpy(dtype=float)[rows]
-    if u is not None:
-        u = np.asarray(u, dtype=float)
-        if u.ndim and u.shape != (len(table),):
-            raise InputError("u must have one entry per row", found=f"shape {u.shape}", expected=f"({len(table)},)")
-        if not ((u >= 0) & np.isfinite(u)).all():
-            raise InputError("u must be finite and not negative", found=u)
-        return np.broadcast_to(u, len(table))[rows]
-    found = np.array([step.scatter(d) for step, d in zip(steps, deviations, strict=True)])
-    squares, freedoms = found.sum(axis=0)
-    return np.full(len(rows), np.sqrt(squares / freedoms) if freedoms else np.nan)
 
 
 def _table(

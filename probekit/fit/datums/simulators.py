@@ -36,6 +36,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...errors import FitError
+from ..minimax import scatter_of_minimax
 from ..motion import apply_motion
 from .twists import motion_of, velocity_rows
 
@@ -267,7 +268,8 @@ def _gain(
     """Touches that rest on the simulator, and the change of the step (k, n) with each deviation.
 
     From the conditions of optimality at rest, with the same touches active. Where fewer are active than there are
-    unknowns (two touches across a circle), the shortest change is taken.
+    unknowns (two touches across a circle), the others count by least squares. Of minimax, whose ruling touches change
+    with the least scatter, it is that of least squares, stretched to the covariance that drawing shows.
     """
     n = len(residuals)
     if simulator == "least_squares":
@@ -279,19 +281,43 @@ def _gain(
         system = np.block([[weighted.T @ slope, fixed.T], [fixed, np.zeros((len(active), len(active)))]])
         right = -np.vstack([weighted.T, np.eye(n)[active]])
         return active, (np.linalg.pinv(system, rcond=1e-10, hermitian=True) @ right)[:k]
-    size = float(np.abs(residuals).max())
-    top = residuals.max() if simulator == "minimax" else 0.0
     if simulator == "minimax":
-        top = size
-    high = residuals >= top - _ACTIVE
+        size = float(np.abs(residuals).max())
+        return np.flatnonzero(np.abs(residuals) >= size - _ACTIVE), _drawn_gain(slope)[:k]
+    size = float(np.abs(residuals).max())
+    high = residuals >= -_ACTIVE
     low = np.zeros(n, dtype=bool) if simulator == "mating" else residuals <= -size + _ACTIVE
     active = np.flatnonzero(high | low)
     width = {
         "mating": np.zeros(n),
-        "minimax": np.where(high, -1.0, 1.0),
         "tangent_minimax": np.where(high, 0.0, 1.0),
     }[simulator]
     system = np.hstack([slope[active], width[active, None]])
-    gain = np.zeros((k, n))
-    gain[:, active] = -np.linalg.pinv(system, rcond=1e-7)[:k]
-    return active, gain
+    gain = np.zeros((slope.shape[1], n))
+    gain[:, active] = -np.linalg.pinv(system, rcond=1e-7)[: slope.shape[1]]
+    return active, _with_the_rest(gain, system, slope)[:k]
+
+
+def _drawn_gain(slope: np.ndarray) -> np.ndarray:
+    """Gain (k + m, n) with the covariance of minimax parameters on scatter; see `scatter_of_minimax`."""
+    squares = -np.linalg.pinv(slope, rcond=1e-10)
+    if slope.shape[0] <= slope.shape[1]:
+        return squares
+    wanted, own = (np.linalg.cholesky(c) for c in (scatter_of_minimax(slope), squares @ squares.T))
+    return wanted @ np.linalg.solve(own, squares)
+
+
+def _with_the_rest(gain: np.ndarray, system: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """Gain (k + m, n) where the touches that rule leave something open: there the others hold it, by least squares.
+
+    Two touches across a bore rule, and it may slide between the rest: by no more than those scatter. To say that it
+    does not move at all would be too sure of it.
+    """
+    _, singular, vt = np.linalg.svd(system, full_matrices=True)
+    rank = int((singular > 1e-7 * singular.max(initial=1e-300)).sum())
+    loose = vt[rank:].T[: slope.shape[1]]
+    loose = loose[:, np.linalg.norm(slope @ loose, axis=0) > 1e-9] if loose.shape[1] else loose
+    if not loose.shape[1]:
+        return gain
+    left = np.eye(slope.shape[0]) + slope @ gain
+    return gain - loose @ (np.linalg.pinv(slope @ loose, rcond=1e-7) @ left)

@@ -527,7 +527,7 @@ def test_freeform_datum_after_others_takes_the_rest(demo):
     assert takes(frame) == ["tz rx ry", "tx ty", "rz"]
     outside = datum_frame(found, [Datum("A", "face", "skin", simulator="tangent")], nominal=part)
     assert outside.alignment.residuals.max() < 1e-9
-    assert np.isnan(outside.uncertainty).all()
+    assert np.isfinite(outside.uncertainty).all()
 
 
 @pytest.mark.parametrize("simulator", ["default", "least_squares"])
@@ -643,12 +643,13 @@ def by(simulator, *datums):
         ((BORE, PLANE_A, SLOT), FAR),
         ((PLANE_A, PLANE_B), FAR),
         ((PLANE_A, BORE), NEAR),
-        (by("minimax", PLANE_A, BORE, SLOT), NEAR),
         (by("tangent_minimax", PLANE_A, PLANE_B), NEAR),
         (by("least_squares", PLANE_A, BORE), FAR),
+        (by("least_squares", PLANE_A, BORE, SLOT), NEAR),
     ],
 )
 def test_covariance_by_finite_differences(datums, motion):
+    """By least squares the same; else never less: bias, and what the touches that rule leave open, come on top."""
     rng = np.random.default_rng(5)
     touched = shifted(
         table(**{k: (at, n, rng.normal(scale=0.01, size=len(at))) for k, (at, n, _) in BLOCK.items()}), motion
@@ -667,7 +668,10 @@ def test_covariance_by_finite_differences(datums, motion):
         slope.append((ends[0] - ends[1]) / 2e-5)
     expected = (np.array(slope).T * u**2) @ np.array(slope)
     scale = np.sqrt(np.maximum(np.diag(expected), 1e-16))
-    assert frame.covariance / np.outer(scale, scale) == pytest.approx(expected / np.outer(scale, scale), abs=0.02)
+    stated, expected = (one / np.outer(scale, scale) for one in (frame.covariance, expected))
+    if datums[0].simulator == "least_squares":
+        assert stated == pytest.approx(expected, abs=0.02)
+    assert np.linalg.eigvalsh(stated - expected)[0] > -0.05
 
 
 # --- bare points, errors --------------------------------------------------------------------------------------------

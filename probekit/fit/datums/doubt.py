@@ -1,0 +1,88 @@
+"""How sure a datum frame is: what each touch moves in it, how far scatter lifts it, and what nothing tells."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ...errors import InputError
+from .twists import adjoint
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .frame import Step
+
+__all__ = ["exactly_fixed", "gain_of", "lift_of", "spread_of"]
+
+
+def gain_of(steps: list[Step], centre: np.ndarray, arm: float) -> np.ndarray:
+    """(6, n) twist of the result with the deviation of each touch, carried through the order of precedence."""
+    counts = [len(step.part.rows) for step in steps]
+    gain, at = np.zeros((6, sum(counts))), 0
+    for step, m in zip(steps, counts, strict=True):
+        own = slice(at, at + m)
+        at += m
+        if step.settled is None:
+            continue
+        gain = adjoint(step.settled.motion, centre, arm) @ gain
+        change = step.slope @ gain  # of its deviations, by what came before
+        change[:, own] += np.eye(m)
+        gain = gain + step.taken @ (step.settled.gain @ change)
+    return gain
+
+
+def lift_of(steps: list[Step], deviations: list[np.ndarray], spread: np.ndarray) -> np.ndarray:
+    """(n, steps) how far scatter alone lifts each tangent simulator off its touches [mm], as a change of all of them.
+
+    It rests on the outermost touches, so scatter moves it outward: a bias that grows with the number of touches. What
+    it stands off the mean of its touches is counted, as far as the touches scatter by their uncertainty and not by
+    form; it is not taken off the datum, for no correction is right for every form.
+    """
+    lifts, at = np.zeros((len(spread), len(steps))), 0
+    for k, (step, deviation) in enumerate(zip(steps, deviations, strict=True)):
+        own = slice(at, at + len(deviation))
+        at += len(deviation)
+        if step.settled is None or not step.part.datum.settles_by.startswith("tangent"):
+            continue
+        squares, freedoms = step.scatter(deviation)
+        seen = squares / freedoms if freedoms else 0.0
+        share = min(1.0, float(np.mean(spread[own] ** 2)) / seen) if seen > 0 else 1.0
+        lifts[own, k] = share * float(-step.settled.residuals.mean())
+    return lifts
+
+
+def spread_of(
+    table: pd.DataFrame,
+    steps: list[Step],
+    deviations: list[np.ndarray],
+    rows: np.ndarray,
+    u: float | np.ndarray | None,
+) -> np.ndarray:
+    """(n,) standard uncertainty of each touch; NaN if nothing tells it."""
+    if u is None and "u" in table and np.isfinite(table["u"].to_numpy(dtype=float)[rows]).all():
+        return table["u"].to_numpy(dtype=float)[rows]
+    if u is not None:
+        u = np.asarray(u, dtype=float)
+        if u.ndim and u.shape != (len(table),):
+            raise InputError("u must have one entry per row", found=f"shape {u.shape}", expected=f"({len(table)},)")
+        if not ((u >= 0) & np.isfinite(u)).all():
+            raise InputError("u must be finite and not negative", found=u)
+        return np.broadcast_to(u, len(table))[rows]
+    found = np.array([step.scatter(d) for step, d in zip(steps, deviations, strict=True)])
+    squares, freedoms = found.sum(axis=0)
+    return np.full(len(rows), np.sqrt(squares / freedoms) if freedoms else np.nan)
+
+
+def exactly_fixed(step: Step) -> tuple[str, ...]:
+    """A note where as many touches as unknowns leave no residual."""
+    n = len(step.part.rows)
+    if step.settled is None or n > np.linalg.matrix_rank(np.hstack([step.slope @ step.taken, step.member]), tol=1e-6):
+        return ()
+    named = " and ".join(dict.fromkeys(one.kind for one in step.part.counterparts))
+    return (
+        f"datum {step.part.datum.letter}: {n} touch{'es fix' if n > 1 else ' fixes'} what it takes of this {named} "
+        f"exactly; {'their residuals are' if n > 1 else 'its residual is'} zero by construction and "
+        f"{'say' if n > 1 else 'says'} nothing",
+    )
