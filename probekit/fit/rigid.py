@@ -26,6 +26,7 @@ from . import robust
 from .alignment import Alignment
 from .minimax import minimax_motion, scatter_of_minimax
 from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot, typical_arm
+from .select import select
 from .undetermined import describe_motions, held_directions, undetermined_motions
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def rigid(
     nominal : Nominal or Projection
         What was projected on; how each touch is measured is told by the table's own columns.
     features : iterable of str, optional
-        Use only touches of these features. Missed touches are never used.
+        Use only touches of these features, or on these faces. Missed touches are never used.
     lock : iterable of str
         Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz.
     method : {"least_squares", "huber", "tukey", "minimax"}
@@ -168,14 +169,7 @@ def rigid(
 def _rows(table: pd.DataFrame, features: Iterable[str] | None) -> np.ndarray:
     use = np.isfinite(table[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
     if features is not None:
-        features = [features] if isinstance(features, str) else list(features)
-        present = set(table["feature"].unique())
-        for name in features:
-            if name not in present:
-                raise InputError(
-                    "no touch has that feature", found=name, expected="one of " + ", ".join(sorted(map(str, present)))
-                )
-        use &= table["feature"].isin(features).to_numpy()
+        use &= select(table, features)
     rows = np.flatnonzero(use)
     if not len(rows):
         raise InputError("there is no touch to fit", todo="Check the features, and whether every touch was missed.")

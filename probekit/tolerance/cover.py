@@ -10,6 +10,7 @@ import numpy as np
 
 from ..deviation import one_radius
 from ..errors import InputError
+from ..fit.select import select
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,12 +122,7 @@ def covered_rows(
     names: tuple[str, ...] = ()
     if features is not None:
         names = (features,) if isinstance(features, str) else tuple(features)
-        by_feature, by_face = found["feature"].to_numpy(dtype=object), found["face"].to_numpy(dtype=object)
-        for one in names:
-            if not ((by_feature == one).any() or (by_face == one).any()):
-                known = sorted({str(f) for f in [*by_feature, *by_face] if isinstance(f, str) and f})
-                raise InputError("no touch is on that feature", found=one, expected="one of " + ", ".join(known))
-        covered = np.isin(by_feature.astype(str), names) | np.isin(by_face.astype(str), names)
+        covered = select(found, names)
     for axis, span in (between or {}).items():
         if axis not in ("x", "y", "z") or len(tuple(span)) != 2 or not span[0] < span[1]:
             raise InputError(

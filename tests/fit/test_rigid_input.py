@@ -113,7 +113,7 @@ def test_one_step_is_not_enough(points, method):
         ({"undetermined": "guess"}, 'undetermined= is not known; found \'guess\'; expected "error" or "hold"'),
         ({"lock": ("tx", "rotx")}, "unknown degree of freedom; found 'rotx'"),
         ({"lock": ("tx", "ty", "tz", "rx", "ry", "rz")}, "all six degrees of freedom are locked"),
-        ({"features": ["third"]}, "no touch has that feature; found 'third'; expected one of first, second"),
+        ({"features": ["third"]}, "no touch is on that feature; found 'third'; expected one of back, bottom, first"),
         ({"weights": np.ones(39)}, r"weights must have one entry per row; found 'shape \(39,\)'; expected \(40,\)"),
         ({"u": np.ones(41)}, "u must have one entry per row"),
         ({"weights": np.full(40, np.nan)}, "weights must be finite; found '40 entries that are not'"),
@@ -127,6 +127,22 @@ def test_one_step_is_not_enough(points, method):
 def test_input_that_cannot_be_used(table, options, match):
     with pytest.raises(InputError, match=match):
         rigid(table, BOX, **options)
+
+
+def test_faces_are_named_as_features_are(table):
+    """A table whose touches name no feature, as a log often has it: their faces do."""
+    faces = ["top", "left", "front", "back"]
+    by_face = rigid(table, BOX, features=faces, lock=("rx",))
+    assert sorted(by_face.used.tolist()) == sorted(np.flatnonzero(table["face"].isin(faces)).tolist())
+    bare = table.assign(feature="")
+    bare.attrs = table.attrs
+    assert same(rigid(bare, BOX, features=faces, lock=("rx",)), by_face)
+    with pytest.raises(InputError, match="found 'skin'; expected one of back, bottom, front, left, right, top$"):
+        rigid(bare, BOX, features=["skin"])
+    nameless = bare.drop(columns="face")
+    nameless.attrs = table.attrs
+    with pytest.raises(InputError, match="a touch that names its feature or face: none does"):
+        rigid(nameless, BOX, features=["skin"])
 
 
 def test_nothing_to_fit():

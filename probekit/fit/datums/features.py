@@ -10,6 +10,7 @@ import numpy as np
 
 from ...deviation import distance_function
 from ...errors import InputError
+from ..select import select
 from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
 from .simulators import SIMULATORS
 
@@ -259,12 +260,7 @@ def _rows(found: pd.DataFrame, name: str | None, letter: str) -> tuple[np.ndarra
     hit = np.isfinite(found[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
     use = np.ones(len(found), dtype=bool)
     if name is not None:
-        columns = [found[c].astype(object).to_numpy() for c in ("feature", "face") if c in found]
-        here = np.any([column == name for column in columns], axis=0)
-        if not here.any():
-            known = sorted({str(v) for column in columns for v in column if isinstance(v, str) and v})
-            raise InputError(f"datum {letter}: no touch is on that feature", found=name, expected=", ".join(known))
-        use = here
+        use = select(found, name, of=f"datum {letter}")
     if not (use & hit).any():
         raise InputError(f"no touch of datum {letter} triggered")
     return np.flatnonzero(use & hit), int((use & ~hit).sum())
