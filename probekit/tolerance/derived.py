@@ -125,6 +125,12 @@ def derived(
         found, along, notes, active = one.point, one.direction, one.notes, one.active
         height = (covered.contact - point) @ true
         places = np.array([height.min(), height.max()] if length is None else length, dtype=float)
+        if length is None:
+            notes = (
+                *notes,
+                f"over the {float(np.ptp(height)):.3f} mm of its length that were touched; where it is longer, "
+                "length= says so",
+            )
         rims = np.linalg.svd(true[None])[2][1:]
     else:
         fitted = size_of(covered, SHAPES[of], method)[1]

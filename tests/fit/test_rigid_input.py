@@ -137,7 +137,7 @@ def test_faces_are_named_as_features_are(table):
     bare = table.assign(feature="")
     bare.attrs = table.attrs
     assert same(rigid(bare, BOX, features=faces, lock=("rx",)), by_face)
-    with pytest.raises(InputError, match="found 'skin'; expected one of back, bottom, front, left, right, top$"):
+    with pytest.raises(InputError, match=r"found 'skin'; expected one of back, bottom, front, left, right, top$"):
         rigid(bare, BOX, features=["skin"])
     nameless = bare.drop(columns="face")
     nameless.attrs = table.attrs

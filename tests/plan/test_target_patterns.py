@@ -11,6 +11,7 @@ import shapes
 
 from probekit import plan
 from probekit.errors import InputError, ProbekitWarning
+from probekit.fit.elements import element
 from probekit.nominal import Nominal, load
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
@@ -206,3 +207,27 @@ def test_an_axis_needs_a_cylinder(foil: Nominal) -> None:
     assert axis.direction == pytest.approx([0, 0, 1])
     with pytest.raises(InputError, match="'tip' is no cylinder; found 'plane'"):
         plan.axis_of(foil, "tip")
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({}, False),
+        ({"n": 4}, False),
+        ({"n": 4, "stagger": False}, True),
+        ({"n": 3}, True),
+        ({"n": 3, "depths": 3}, False),
+    ],
+)
+def test_rings_that_touch_the_corners_of_a_prism_say_so(options, said):
+    """The default never does: its touches lie on one cylinder only, and on no two opposed places of a ring."""
+    axis = plan.Axis(np.zeros(3), np.array([0.0, 0.0, 1.0]), 15.0)
+    targets = plan.rings(shapes.cylinder(), "face", axis=axis, **options)
+    assert any("corners of a prism" in note for note in [str(targets.attrs["notes"])]) == said
+    if not options:
+        assert len(targets) == 10
+        places, outward = targets[["x0", "y0", "z0"]].to_numpy(), targets[["i", "j", "k"]].to_numpy()
+        off = np.random.default_rng(0).normal(scale=0.003, size=(10, 1))
+        fitted = element(places + off * outward, "cylinder", material="inside")
+        assert abs(fitted.parameters["direction"][2]) > 0.999
+        assert not fitted.ambiguous

@@ -112,6 +112,13 @@ def test_touched_at_one_depth_the_position_is_bounded_and_the_orientation_refuse
         pk.tolerance.orientation_of_axis(found, 0.05, kind="perpendicularity")
 
 
+def test_a_position_says_over_which_length_it_is():
+    found = bore((2, 5, True), 20.0, 8.0, 0)
+    assert any(note.startswith("over the 8.000 mm of its length") for note in pk.tolerance.position(found, 0.1).notes)
+    told = pk.tolerance.position(found, 0.1, length=(-10.0, 10.0))
+    assert not any(note.startswith("over the") for note in told.notes)
+
+
 def test_through_a_study_on_the_command_line(tmp_path):
     """The demo's bore, touched 2 x 4 at equal angles: its position was 24 m to 5685 m."""
     folder = demo_folder() / "foil"

@@ -62,7 +62,7 @@ def rings(
     face: str,
     *,
     depths: int | Iterable[float] = 2,
-    n: int = 4,
+    n: int = 5,
     inset: float = 1.0,
     stagger: bool = True,
     start_angle: float = 0.0,
@@ -80,7 +80,8 @@ def rings(
         Number of rings, shared out over the length of the face; or the depth of each below the upper end of the
         face, against the direction of the axis [mm].
     n : int
-        Targets on each ring.
+        Targets on each ring. An odd number by default: of an even one two opposed touches rule a mating bore, which may
+        then slide between the others. Local sizes (two-point) need opposed touches, so an even number.
     inset : float
         Length kept free at both ends of the face if a number of rings is given [mm].
     stagger : bool
@@ -95,7 +96,8 @@ def rings(
     Returns
     -------
     DataFrame
-        The targets table, ring after ring downwards; its notes say how many fell outside the trim.
+        The targets table, ring after ring downwards; its notes say how many fell outside the trim, and whether the
+        rings are the corners of a prism, which lie on several cylinders.
 
     Raises
     ------
@@ -130,6 +132,11 @@ def rings(
         raise InputError(f"no target of the rings lies on face {face!r}", todo="Check axis, radius and depths.")
     off = int((~on_face).sum())
     note = f"{off} targets of the rings lie outside the trim of {face!r}" if off else ""
+    if len(levels) == 2 and (n == 3 or (n == 4 and not stagger)):
+        note += ("; " if note else "") + (
+            f"the rings on {face!r} touch the corners of a prism, which lie on several cylinders: with so few the axis "
+            "is only as sure as the nominal; take 5 on a ring, or stagger 4"
+        )
     name = face if feature is None else feature
     return place(nominal, points[on_face], face=np.full(int(on_face.sum()), number), feature=name, note=note)
 
