@@ -100,7 +100,7 @@ def draft_study(
         "",
         "[decision]",
         *key("rule", FILL_IN, "fill in: guarded or simple"),
-        *key("r", 1.0, "guard band w = r U"),
+        *key("r", 1.0, "guard band w = r k u"),
     ]
     return "\n".join(lines) + "\n"
 
