@@ -104,7 +104,7 @@ def before_fit(
     tuple of Finding
     """
     recorded = touches.attrs.get("recorded")
-    ball = None if stylus is None else float(stylus.effective_radius)
+    ball = None if stylus is None else stylus.effective_radius
     radius = 0.0 if recorded == "contact" or ball is None else ball
     off = targets_on_model(touches, part, radius=ball or 0.0, allowance=allowance)
     found = [*off, *completeness(touches, plan)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,12 +68,17 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
     for name, point in zip(own, aimed, strict=True):
         if np.isfinite(point).all():
             near = [row for row in tree.query_ball_point(point, _SAME) if open_[row]]
-            row = min(near, key=lambda r, n=name: (str(plan["touch"].iloc[r]) != n, r), default=None)
+            near.sort(key=partial(_order, ids.get(name)))  # of several at one place that with the same number
+            row = near[0] if near else None
         else:
             row = ids.get(name) if open_[ids.get(name, 0)] else None
         if row is not None:
             open_[row], hits = False, hits + 1
     return np.flatnonzero(open_ & _reached(plan)), hits / max(len(touches), 1)
+
+
+def _order(wanted: int | None, row: int) -> tuple[bool, int]:
+    return row != wanted, row
 
 
 def _reached(plan: pd.DataFrame) -> np.ndarray:

@@ -143,7 +143,8 @@ def datum_residuals(
     stated = bool(np.isfinite(s).all())
     columns = _columns(used, alignment) / (s if stated else np.ones(len(r)))[:, None]
     y = r / s if stated else r
-    ids, left, found_out = used["touch"].to_numpy(dtype=object), np.arange(len(r)), []
+    ids, left = used["touch"].to_numpy(dtype=object), np.arange(len(r))
+    found_out: list[int] = []
     first = None
     while True:
         e, h, freedoms = _left(y[left], columns[left])
