@@ -29,7 +29,7 @@ import numpy as np
 
 from ...columns import MEASURED
 from ...deviation import Projection, one_radius, projection_on
-from ...errors import InputError, ProbekitWarning
+from ...errors import FitError, InputError, ProbekitWarning
 from ..motion import apply_motion, free_of
 from ..paired import paired
 from ..undetermined import describe_motions
@@ -232,16 +232,19 @@ def _take(
     grows = [k for k, one in enumerate(part.counterparts) if not one.grows_like(slides)]
     member = (part.part[:, None] == np.array(grows, dtype=int)[None]).astype(float)
     _check_grip(part, motion, taken, member, centre, arm)
-    settled = settle(
-        apply_motion(motion, part.points),
-        part.measure,
-        taken,
-        member,
-        part.weight,
-        datum.settles_by,
-        centre=centre,
-        arm=arm,
-    )
+    try:
+        settled = settle(
+            apply_motion(motion, part.points),
+            part.measure,
+            taken,
+            member,
+            part.weight,
+            datum.settles_by,
+            centre=centre,
+            arm=arm,
+        )
+    except FitError as error:
+        raise FitError(f"datum {datum.letter}: {error}") from error
     if grows:  # along the normal of a plane that grows it rests nowhere
         kept = [
             rows_of_turning(perpendicular(one.direction)) if k in grows and one.kind in ("plane", "cone") else own

@@ -171,7 +171,10 @@ def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> 
     multipliers, _ = nnls(stacked, wanted, maxiter=30 * len(h))
     rest = stacked @ multipliers - wanted
     if -rest[-1] < 1e-14:
-        raise FitError("no place of the simulator keeps all touches on its inner side")
+        raise FitError(
+            "no place of the simulator keeps all touches on its inner side; a face that closes round the touches, as a "
+            "bore does, has none: take it by least_squares, or as a cylinder"
+        )
     z = -scale * rest[:-1] / rest[-1]
     return np.linalg.solve(r, z + f)
 

@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
+import shapes
 from tolerance.touched import table
 
+from probekit import FitError
+from probekit.deviation import project
 from probekit.fit import Datum, datum_frame
 
 U, DRAWS = 0.003, 60
@@ -68,6 +71,17 @@ def test_touches_that_just_fix_a_datum_say_so():
         "say nothing"
     )
     assert not datum_frame(table(at, normals, feature="bottom"), [PLANE], u=U).notes
+
+
+def test_a_tangent_face_that_closes_is_refused_by_name():
+    nominal = shapes.cylinder(n=24)
+    places, outward = shapes.sample(nominal, 16, np.random.default_rng(0))
+    places = places + outward * np.random.default_rng(1).normal(scale=U, size=(16, 1))
+    found = project(table(places, outward, feature="face"), nominal, stylus=0.0)
+    with pytest.raises(FitError, match="datum A: no place of the simulator keeps all touches on"):
+        datum_frame(found, [Datum("A", "face", "face", simulator="tangent")], nominal=nominal, lock=("tz", "rz"))
+    frame = datum_frame(found, [Datum("A", "face", "face")], nominal=nominal, lock=("tz", "rz"))
+    assert np.isfinite(frame.covariance).all()
 
 
 def test_a_minimax_datum_has_a_covariance():
