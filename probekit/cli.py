@@ -223,11 +223,11 @@ def _summary(found: Inspection) -> str:
         )
     counts = table["verdict"].value_counts()
     lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]
-    worst = table.dropna(subset="margin").nsmallest(5, "margin")
-    lines += ["", "Worst touches        deviation   zone               verdict"]
+    worst = table.dropna(subset="share").nlargest(5, "share")
+    lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
     lines += [
         f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "
-        f"{row.lower:+.3f} to {row.upper:+.3f}   {row.verdict}"
+        f"{row.lower:+.3f} to {row.upper:+.3f}   {100 * row.share:9.0f} %   {row.verdict}"
         for row in worst.itertuples()
     ]
     if found.alignment is not None:

@@ -37,7 +37,7 @@ def payload(scene: Scene) -> str:
     reach = float(np.abs(local).max()) if len(local) else 1.0
     columns = ("touch", "feature", "face", "tolerance", "pose", "tip_name", "flag", "doubt", "reason")
     numbers = (
-        *("deviation", "lower", "upper", "margin", "u_judged", "p_conform", "cx", "cy", "cz"),
+        *("deviation", "lower", "upper", "margin", "share", "u_judged", "p_conform", "cx", "cy", "cz"),
         *("x0", "y0", "z0", "i", "j", "k", "order", "approach_angle", "clearance"),
     )
     touches = scene.touches

@@ -123,8 +123,8 @@ def touches(scene: Scene) -> str:
     note = ""
     if len(table) > ROWS_AT_MOST:
         rank = table["verdict"].map({word: k for k, word in enumerate(WORST_FIRST)}).to_numpy()
-        size = np.nan_to_num(table["deviation"].to_numpy(dtype=float, na_value=np.nan))
-        rows = np.sort(np.lexsort((-np.abs(size), rank))[:ROWS_AT_MOST])
+        share = np.nan_to_num(table["share"].to_numpy(dtype=float, na_value=np.nan))
+        rows = np.sort(np.lexsort((-share, rank))[:ROWS_AT_MOST])
         note = f" Only the {ROWS_AT_MOST} worst of {len(table)} touches are listed here; the results file has all."
     heads = ("touch", "verdict", "deviation", "lower", "upper", "feature", "face", "judged by", "p", "remarks")
     head = "".join(

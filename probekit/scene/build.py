@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 __all__ = ["build", "glyph_size"]
 
 _KEPT = (
-    *("touch", "feature", "face", "deviation", "verdict", "tolerance", "lower", "upper", "margin", "u"),
-    *("u_judged", "p_conform", "flag", "doubt", "reason", "x0", "y0", "z0", "i", "j", "k"),
+    *("touch", "feature", "face", "deviation", "verdict", "tolerance", "lower", "upper", "margin", "share"),
+    *("u", "u_judged", "p_conform", "flag", "doubt", "reason", "x0", "y0", "z0", "i", "j", "k"),
     *("x", "y", "z", "cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz"),
 )
 # finer display facets, for smooth colours, stop at either of these

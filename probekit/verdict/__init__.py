@@ -3,7 +3,7 @@
 from .classify import classify, judge
 from .doubts import DOUBTS
 from .results import Verdict
-from .rules import Rule, conformity, guarded, simple
+from .rules import Rule, conformity, guarded, share_of_zone, simple
 from .words import PART_WORDS, TOUCH_WORDS, WORST_FIRST
 
 __all__ = [
@@ -17,5 +17,6 @@ __all__ = [
     "conformity",
     "guarded",
     "judge",
+    "share_of_zone",
     "simple",
 ]

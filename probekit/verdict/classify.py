@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..tolerance import carry, own_uncertainty, value_u
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
-from .rules import Rule, conformity, simple
+from .rules import Rule, conformity, share_of_zone, simple
 from .words import PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
 if TYPE_CHECKING:
@@ -170,8 +170,7 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
         u = own if one.carried is None else np.hypot(own, one.carried.each)
         known = np.where(np.isfinite(u), u, own)
         words = rule.decide(one.deviations, one.lowers, one.uppers, known).astype(object)
-        share = np.abs(one.deviations - one.middles) / (one.uppers - one.lowers)
-        ruling = int(share.argmax())
+        ruling = int(share_of_zone(one.deviations, one.lowers, one.uppers).argmax())
         U = 2.0 * rule.k * float(u[ruling]) * one.width / float(one.uppers[ruling] - one.lowers[ruling])
     else:
         u, words = own, np.full(len(own), "", dtype=object)
@@ -222,6 +221,7 @@ def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: 
         lower=lower,
         upper=upper,
         margin=margin,
+        share=share_of_zone(deviation, lower, upper),
         u=own,
         u_judged=u,
         p_conform=conformity(deviation, lower, upper, u),

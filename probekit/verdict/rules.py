@@ -20,7 +20,7 @@ import numpy as np
 
 from ..errors import InputError
 
-__all__ = ["Rule", "conformity", "guarded", "simple"]
+__all__ = ["Rule", "conformity", "guarded", "share_of_zone", "simple"]
 
 
 @dataclass(frozen=True)
@@ -114,6 +114,30 @@ def guarded(U: float = 0.0, r: float = 1.0, *, k: float = 2.0) -> Rule:
             raise InputError(f"the guard band needs {what} of zero or more", found=value)
     words = f"guard band w = r k u = {r:g} x {k:g} x u at each limit, u being that of each touch with its datum frame"
     return Rule(k, r, U, words + (f"; at least {r * U:.4f} mm" if U else ""))
+
+
+def share_of_zone(deviation: np.ndarray, lower: np.ndarray | float, upper: np.ndarray | float) -> np.ndarray:
+    """How much of its zone a deviation takes up: 0 in the middle, 1 at a limit, more beyond it.
+
+    Parameters
+    ----------
+    deviation : (n,) float
+        [mm]
+    lower, upper : (n,) float or float
+        Limits [mm].
+
+    Returns
+    -------
+    (n,) float
+        Distance from the middle of the zone over half its width; NaN where one of them is NaN. A zone that is open on
+        one side has no middle: 0 inside, infinite outside.
+    """
+    d, low, up = np.broadcast_arrays(np.asarray(deviation, dtype=float), lower, upper)
+    margin, half = np.minimum(up - d, d - low), (up - low) / 2
+    open_ = np.where(np.isnan(margin), np.nan, np.where(margin >= 0, 0.0, np.inf))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(half > 0, 1.0 - margin / half, open_)
+    return np.where(np.isinf(half), open_, share)
 
 
 def conformity(

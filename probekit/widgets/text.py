@@ -57,6 +57,11 @@ def _limit(row: pd.Series, column: str) -> str:
     return "none" if known is None or not isfinite(known) else f"{known:+.4f} mm"
 
 
+def _percent(row: pd.Series, column: str) -> str:
+    known = value(row, column)
+    return _MISSING if known is None else f"{100 * known:.0f} % (100 % is a limit)"
+
+
 def vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:
     """Return the cells as numbers in a row; a dash if one is missing."""
     values = [value(row, c) for c in columns]
@@ -110,6 +115,7 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("upper limit", _limit(touch, "upper")),
         ("lower limit", _limit(touch, "lower")),
         ("margin", length(touch, "margin", signed=True)),
+        ("share of the zone", _percent(touch, "share")),
         ("standard uncertainty", length(touch, "u_judged")),
         ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
         ("target", vector(touch, ("x0", "y0", "z0"), 3)),

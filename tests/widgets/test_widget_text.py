@@ -38,6 +38,7 @@ def test_panel_shows_the_numbers_of_the_table(scene):
     row = int(np.flatnonzero(scene.touches["verdict"] == "high")[0])
     touch = scene.touches.iloc[row]
     shown = plain(text.panel_html(scene, row))
+    assert f"{100 * touch['share']:.0f} % (100 % is a limit)" in shown
     for expected in (
         f"Touch {touch['touch']}",
         "high",

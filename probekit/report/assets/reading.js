@@ -4,13 +4,15 @@
 globalThis.probekitKind = ({ touches, wordOrder, ids, make, symbol, format, length, unit }) => {
   const triple = (names, row) => (touches[names[0]]?.[row] == null ? null : names.map((n) => format(touches[n][row], 3)).join(", ") + ` ${unit()}`);
   const margin = (row) => touches.margin?.[row] ?? null;
-  const ranked = [...ids.keys()].filter((row) => margin(row) !== null).sort((a, b) => margin(a) - margin(b)).slice(0, 5);
+  const share = (row) => touches.share?.[row] ?? null;
+  const percent = (row) => `${Math.round(100 * share(row))} %`;
+  const ranked = [...ids.keys()].filter((row) => share(row) !== null).sort((a, b) => share(b) - share(a)).slice(0, 5);
   const worst = () => {
     const list = make("ol");
     for (const row of ranked) {
       const a = make("a"), item = make("li");
       a.href = `#touch=${encodeURIComponent(ids[row])}`;
-      a.append(symbol(touches.word[row], 14), `${ids[row]}: ${length(touches.deviation[row], 4, true)}, ${touches.word[row]}`);
+      a.append(symbol(touches.word[row], 14), `${ids[row]}: ${length(touches.deviation[row], 4, true)}, ${touches.word[row]}, ${percent(row)}`);
       item.append(a);
       list.append(item);
     }
@@ -30,6 +32,7 @@ globalThis.probekitKind = ({ touches, wordOrder, ids, make, symbol, format, leng
     const facts = [
       ["limits", judged ? `${lower === null ? "none" : format(lower, 4, true)} to ${upper === null ? "none" : format(upper, 4, true)} ${unit()}` : null],
       ["outside by", margin(row) !== null && margin(row) < 0 ? length(-margin(row)) : null],
+      ["of the zone", share(row) !== null ? `${percent(row)} (100 % is a limit)` : null],
       ["judged by", touches.tolerance?.[row]],
       ["u (standard)", touches.u_judged?.[row] == null ? null : length(touches.u_judged[row])],
       ["probability", touches.p_conform?.[row] == null ? null : `${touches.p_conform[row].toFixed(3)} that it conforms`],
@@ -50,7 +53,7 @@ globalThis.probekitKind = ({ touches, wordOrder, ids, make, symbol, format, leng
     columns: ["touch", "word", "deviation", "lower", "upper", "feature", "face", "tolerance", "p_conform", "reason"],
     wordOrder,
     label: (row) => (touches.deviation[row] === null ? touches.word[row] : length(touches.deviation[row], 4, true)),
-    idle: () => [make("p", "Nearest to a limit, or furthest beyond it:", "small"), worst()],
+    idle: () => [make("p", "Nearest to a limit by share of its zone (100 % is a limit), or furthest beyond it:", "small"), worst()],
     read,
   };
 };
