@@ -74,7 +74,7 @@ def _card(evaluation: Evaluation, judged: Any) -> str:
     missed = f" and {evaluation.missed} missed" if evaluation.missed else ""
     free = f"; best placement over {', '.join(evaluation.free)}" if evaluation.free else ""
     said = f"{escape(evaluation.kind[:1].upper() + evaluation.kind[1:])}."
-    if evaluation.by_touch:
+    if evaluation.judges_touches:
         said += f' Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span>.'
     fixed = f", value fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}" if evaluation.ruling else ""
     notes = "".join(f'<p class="small">{escape(note)}</p>' for note in judged.notes)

@@ -160,7 +160,7 @@ def _nice(value: float) -> float:
 
 
 def _legend(verdict: Verdict, touches: pd.DataFrame, deviations: np.ndarray) -> Legend:
-    limits = tuple(Limits(e.name, float(e.lower), float(e.upper)) for e in verdict.evaluations if e.by_touch)
+    limits = tuple(Limits(e.name, float(e.lower), float(e.upper)) for e in verdict.evaluations if e.judges_touches)
     widest = max((abs(v) for limit in limits for v in (limit.lower, limit.upper) if np.isfinite(v)), default=0.0)
     largest = float(np.abs(deviations).max()) if len(deviations) else 0.0
     wanted = float(np.clip(largest, 1.25 * widest, 2.0 * widest)) if widest > 0 else largest

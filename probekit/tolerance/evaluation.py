@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..errors import InputError
 from ..fit import FREEDOMS
+from .cover import covered_rows, positive
+from .explain import Explanation, explain
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..fit import Freedom
-    from .explain import Explanation
     from .propagation import Carried
 
 __all__ = ["Evaluation", "Shifts"]
@@ -48,10 +52,18 @@ class Shifts:
 class Evaluation:
     """Actual value of a tolerance, and the deviations it was taken from.
 
+    A check of one's own makes one by `Evaluation.by_touch` or `Evaluation.as_whole`, as the checks here do.
+
     Attributes
     ----------
     name : str
         What the tolerance is called.
+    kind : str
+        "profile of a surface", "flatness", "position", ... Deviations are taken for those from the nominal if it begins
+        with "profile".
+    judges_touches : bool
+        Whether the limits judge the touches one by one. If not (position, size, an axis), the verdict comes from the
+        actual value against the width, and `deviations` are the residuals of the element fitted.
     features : tuple of str
         Features (or faces) it covers.
     width : float
@@ -76,11 +88,6 @@ class Evaluation:
         Degrees of freedom left to the tolerance's own placement.
     motion : (4, 4) float
         That placement; the identity if nothing was free, or if there is one for each section or window.
-    kind : str
-        "profile of a surface", "flatness", "position", ...
-    by_touch : bool
-        Whether the limits judge the touches one by one. If not (position, size, an axis), the verdict comes from the
-        actual value against the width, and `deviations` are the residuals of the element fitted.
     touch_limits : (n, 2) float, optional
         Limits of each touch [mm], where they are not the same for all.
     notes : tuple of str
@@ -104,6 +111,8 @@ class Evaluation:
     """
 
     name: str
+    kind: str
+    judges_touches: bool
     features: tuple[str, ...]
     width: float
     lower: float
@@ -117,8 +126,6 @@ class Evaluation:
     missed_rows: np.ndarray
     free: tuple[str, ...]
     motion: np.ndarray
-    kind: str = "profile of a surface"
-    by_touch: bool = True
     touch_limits: np.ndarray | None = None
     notes: tuple[str, ...] = ()
     details: Mapping[str, float] = field(default_factory=dict)
@@ -128,6 +135,125 @@ class Evaluation:
     gradient: np.ndarray | None = field(default=None, repr=False)
     slope: np.ndarray | None = field(default=None, repr=False)
     carried: Carried | None = field(default=None, repr=False)
+
+    @classmethod
+    def by_touch(
+        cls,
+        table: pd.DataFrame,
+        rows: np.ndarray,
+        deviations: np.ndarray,
+        width: float,
+        *,
+        name: str,
+        kind: str,
+        limits: np.ndarray | tuple[float, float] | None = None,
+        settled: float = 1e-9,
+        features: Iterable[str] = (),
+        **more: Any,
+    ) -> Evaluation:
+        """An evaluation that judges each touch by the limits of a zone; the actual value is that of the worst.
+
+        Parameters
+        ----------
+        table : DataFrame
+            Deviations table.
+        rows : (n,) int
+            Positions, in the table, of the touches judged.
+        deviations : (n,) float
+            Their deviations from what is judged [mm].
+        width : float
+            Tolerance [mm].
+        name, kind
+            See `Evaluation`.
+        limits : (float, float) or (n, 2) float, optional
+            Limits of the deviation that the zone sets, the same at each touch or not [mm]; half the width to both
+            sides by default.
+        settled : float
+            Touches this near to the largest one rule, too [mm].
+        features : iterable of str
+            Features or faces that are judged; all touches if empty.
+        **more
+            Further attributes of `Evaluation`. Without `missed_rows`, they are the touches on `features` that did not
+            trigger.
+
+        Raises
+        ------
+        InputError
+            If there is no touch, or not one finite deviation for each.
+        """
+        rows, deviations = _judged(name, rows, deviations)
+        sides = (-width / 2, width / 2) if limits is None else limits
+        sides = np.broadcast_to(np.asarray(sides, dtype=float), (len(rows), 2))
+        uniform = bool((np.ptp(sides, axis=0) == 0).all())
+        share = 1.0 if uniform else width / np.diff(sides, axis=1)[:, 0]
+        off = share * np.abs(deviations - sides.mean(axis=1))
+        own = {
+            "lower": float(sides[:, 0].min()),
+            "upper": float(sides[:, 1].max()),
+            "ruling": tuple(table["touch"].to_numpy()[rows[off >= off.max() - settled]].tolist()),
+            "high": float(deviations.max()),
+            "low": float(deviations.min()),
+            "deviations": deviations,
+            "touch_limits": None if uniform else sides,
+        }
+        actual = 2.0 * float(off.max())
+        return cls._made(table, rows, actual, width, name, kind, features, judges_touches=True, **(own | more))
+
+    @classmethod
+    def as_whole(
+        cls,
+        table: pd.DataFrame,
+        rows: np.ndarray,
+        actual: float,
+        width: float,
+        *,
+        name: str,
+        kind: str,
+        features: Iterable[str] = (),
+        **more: Any,
+    ) -> Evaluation:
+        """An evaluation by its actual value alone, such as a size, a position or the orientation of an axis.
+
+        Parameters
+        ----------
+        table, rows, width, name, kind, features
+            As for `by_touch`.
+        actual : float
+            Actual value [mm].
+        **more
+            Further attributes of `Evaluation`. By default the deviations are those of the table, and the zone reaches
+            from 0 to half the width.
+
+        Raises
+        ------
+        InputError
+            If there is no touch, or the actual value is not finite.
+        """
+        rows, deviations = _judged(name, rows, more.pop("deviations", table["deviation"].to_numpy(float)[rows]))
+        if not np.isfinite(actual):
+            raise InputError(f"tolerance '{name}' has no actual value", found=actual, expected="mm")
+        own = {"lower": 0.0, "upper": width / 2, "low": 0.0, "high": float(actual) / 2, "deviations": deviations}
+        return cls._made(table, rows, float(actual), width, name, kind, features, judges_touches=False, **(own | more))
+
+    @classmethod
+    def _made(
+        cls,
+        table: pd.DataFrame,
+        rows: np.ndarray,
+        actual: float,
+        width: float,
+        name: str,
+        kind: str,
+        features: Iterable[str],
+        **own: Any,
+    ) -> Evaluation:
+        if own.get("missed_rows") is None:
+            covered, features = covered_rows(table, features or None, None)
+            own["missed_rows"] = np.flatnonzero(covered & ~np.isfinite(table["deviation"].to_numpy(dtype=float)))
+        own = {"ruling": (), "free": (), "motion": np.eye(4)} | own
+        return cls(
+            name=name, kind=kind, features=tuple(features), width=positive(width), actual=actual, rows=rows, **own
+        )
 
     @property
     def touches(self) -> int:
@@ -142,7 +268,7 @@ class Evaluation:
     @property
     def from_nominal(self) -> bool:
         """Whether the deviations are those from the nominal, touch by touch: profile in its forms."""
-        return self.by_touch and self.kind.startswith("profile")
+        return self.judges_touches and self.kind.startswith("profile")
 
     @property
     def rests_on_place(self) -> bool:
@@ -187,8 +313,6 @@ class Evaluation:
 
     def explain(self) -> Explanation:
         """Why the value is what it is, in words and one figure; see `probekit.tolerance.explain`."""
-        from .explain import explain
-
         return explain(self)
 
     def __repr__(self) -> str:
@@ -200,3 +324,13 @@ class Evaluation:
         return f"<p>{escape(self.sentence)}; deviations {self.low:+.4f} to {self.high:+.4f} mm{fixed}</p>" + (
             f"<ul>{notes}</ul>" if notes else ""
         )
+
+
+def _judged(name: str, rows: np.ndarray, deviations: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    rows, deviations = np.asarray(rows, dtype=int), np.asarray(deviations, dtype=float)
+    if not len(rows) or deviations.shape != rows.shape or not np.isfinite(deviations).all():
+        raise InputError(
+            f"tolerance '{name}' needs one finite deviation for each touch that it judges",
+            found=f"{len(rows)} touches, {np.isfinite(deviations).sum()} finite deviations",
+        )
+    return rows, deviations

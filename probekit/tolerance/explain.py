@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
-from .evaluation import Evaluation
 from .figures import figure
+
+if TYPE_CHECKING:
+    from .evaluation import Evaluation
 
 __all__ = ["Explanation", "explain"]
 
@@ -88,7 +91,7 @@ def _ruling(one: Evaluation) -> str:
     if not one.ruling:
         return ""
     listed = ", ".join(str(touch) for touch in one.ruling)
-    if not one.by_touch and not one.kind.startswith("profile"):
+    if not one.judges_touches and not one.kind.startswith("profile"):
         return (
             f"The feature judged is that of an envelope which rests on touches {listed}. The others could change a "
             "little and it would stay."

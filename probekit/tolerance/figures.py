@@ -6,10 +6,12 @@ Strokes and fills take the colour of the text around them.
 from __future__ import annotations
 
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .evaluation import Evaluation, Shifts
+if TYPE_CHECKING:
+    from .evaluation import Evaluation, Shifts
 
 __all__ = ["figure"]
 
@@ -94,13 +96,13 @@ def _name(direction: np.ndarray) -> str:
 def _strip(one: Evaluation) -> str:
     """Figure: a strip of deviations along one axis, zone behind, rulers ringed."""
     d = np.array([one.low, one.high])
-    if one.by_touch:
+    if one.judges_touches:
         d = one.deviations
     elif one.shifts:
         d = np.concatenate([each.off @ each.zone[0] for each in one.shifts])
     lower, upper = (one.lower, one.upper) if not one.shifts else (-one.upper, one.upper)
     marked = np.empty(0, dtype=int)
-    if one.by_touch:  # those that rule are the ones furthest out, in the order of the touches
+    if one.judges_touches:  # those that rule are the ones furthest out, in the order of the touches
         out = np.abs(d - one.middles) / (one.uppers - one.lowers)
         marked = np.sort(np.argsort(-out, kind="stable")[: len(one.ruling)])
     ends = np.array([*d, lower, upper])
@@ -142,7 +144,7 @@ def _strip(one: Evaluation) -> str:
     if one.shifts:
         label = f"{one.name}: shift from the true position against the zone {lower:+.4f} to {upper:+.4f} mm"
         caption = "shift from the true position in mm at each place judged; shaded: zone"
-    elif not one.by_touch:
+    elif not one.judges_touches:
         label = f"{one.name}: {one.low:+.4f} to {one.high:+.4f} mm against the zone {lower:+.4f} to {upper:+.4f} mm"
         caption = "smallest and largest, in mm from the middle of the zone; shaded: zone"
     return (

@@ -20,7 +20,6 @@ from ..fit.elements import Element, element
 from .beneath import nominal_beneath
 from .cover import Covered, cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
-from .profile import zone_evaluation
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -228,23 +227,19 @@ def straightness_of_axis(
         centres.append(np.asarray(circle.parameters["centre"]) @ across + (points @ along).mean() * along)
     off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
     thin = tuple(note for label, part in sections.items() for note in _few_in(label, "circle", len(part)))
-    return Evaluation(
+    return Evaluation.as_whole(
+        found,
+        covered.rows,
+        2.0 * float(off.max()),
+        width,
         name=name,
+        kind="straightness of an axis",
         features=covered.names,
-        width=positive(width),
-        lower=0.0,
-        upper=width / 2,
-        actual=2.0 * float(off.max()),
         high=float(off.max()),
         low=float(off.min()),
-        rows=covered.rows,
         deviations=np.zeros(len(covered.rows)),
-        ruling=(),
         missed_rows=covered.missed,
         free=FREEDOMS,
-        motion=np.eye(4),
-        kind="straightness of an axis",
-        by_touch=False,
         details=dict(zip(sections, off.tolist(), strict=True)),
         notes=(*few("line", len(sections), "straightness of an axis", form=True), *thin),
     )
@@ -327,18 +322,17 @@ def _zone(
     found: pd.DataFrame, width: float, covered: Covered, deviations: np.ndarray, name: str, kind: str, **more: Any
 ) -> Evaluation:
     more["notes"] = tuple(more["notes"])
-    return zone_evaluation(
+    return Evaluation.by_touch(
         found,
         covered.rows,
-        covered.missed,
         deviations,
-        np.tile([-width / 2, width / 2], (len(covered.rows), 1)),
-        settled=_SETTLED,
+        width,
         name=name,
-        features=covered.names,
-        width=width,
-        free=FREEDOMS,
         kind=kind,
+        settled=_SETTLED,
+        features=covered.names,
+        missed_rows=covered.missed,
+        free=FREEDOMS,
         **more,
     )
 

@@ -13,7 +13,7 @@ import numpy as np
 from .cover import cover, positive, sections_of
 from .evaluation import Evaluation
 from .placement import Free, freedom_of, place
-from .profile import limits, zone_evaluation
+from .profile import limits
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,19 +87,19 @@ def line_profile(
     notes = (f"{len(sections)} sections, each with its own zone; only the touched sections are judged",)
     if thin:
         notes += ("sections with so few touches that their zone fits them whatever they are: " + ", ".join(thin),)
-    return zone_evaluation(
+    return Evaluation.by_touch(
         found,
         covered.rows,
-        covered.missed,
         deviations,
-        np.tile(sides, (len(covered.rows), 1)),
-        settled=5e-6 if free or dynamic else 1e-9,
+        width,
         name=name,
+        kind="profile of a line",
+        limits=sides,
+        settled=5e-6 if free or dynamic else 1e-9,
         features=covered.names,
-        width=width,
+        missed_rows=covered.missed,
         free=free.names,
         freedom=free,
-        kind="profile of a line",
         details=details,
         notes=notes,
     )

@@ -26,7 +26,6 @@ from .basic_angle import direction_at
 from .cover import cover, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
 from .placement import Free, freedom_of
-from .profile import zone_evaluation
 from .propagation import lean_sensitivity
 
 if TYPE_CHECKING:
@@ -100,19 +99,18 @@ def orientation(
     if turns:
         height = _turned(points, square, freedom)
     deviations = height - (height.max() + height.min()) / 2
-    return zone_evaluation(
+    return Evaluation.by_touch(
         found,
         covered.rows,
-        covered.missed,
         deviations,
-        np.tile([-width / 2, width / 2], (len(covered.rows), 1)),
-        settled=5e-6 if turns else 1e-9,
+        width,
         name=name,
+        kind=kind,
+        settled=5e-6 if turns else 1e-9,
         features=covered.names,
-        width=width,
+        missed_rows=covered.missed,
         free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
         freedom=freedom.with_shifts(),
-        kind=kind,
         notes=(*_said(angle, square), *few("plane", len(covered.rows), kind)),
         alternatives=partial(_other_planes, points, square, covered.outward),
     )
@@ -193,23 +191,18 @@ def orientation_of_axis(
 
     actual, (slant, zone) = value(axis), lean(axis)
     gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
-    return Evaluation(
+    return Evaluation.as_whole(
+        found,
+        covered.rows,
+        actual,
+        width,
         name=name,
+        kind=f"{kind} of an axis",
         features=covered.names,
-        width=width,
-        lower=0.0,
-        upper=width / 2,
-        actual=actual,
-        high=actual / 2,
-        low=0.0,
-        rows=covered.rows,
         deviations=axis.residuals,
         ruling=tuple(covered.ids[list(axis.active)].tolist()),
         missed_rows=covered.missed,
         free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns.shape[1] else ())),
-        motion=np.eye(4),
-        kind=f"{kind} of an axis",
-        by_touch=False,
         notes=(
             *_said(angle, true),
             f"over a length of {span:.3f} mm",

@@ -108,24 +108,22 @@ def per_unit(
         f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are seen, "
         "so the true largest value may be larger",
     )
-    return Evaluation(
+    return Evaluation.as_whole(
+        found,
+        covered.rows,
+        value,
+        width,
         name=name,
+        kind="profile of a surface per unit " + ("area" if along is None else "length"),
         features=covered.names,
-        width=float(width),
         lower=sides[0],
         upper=sides[1],
-        actual=value,
         high=float(deviations.max()),
         low=float(deviations.min()),
-        rows=covered.rows,
-        deviations=found["deviation"].to_numpy(dtype=float)[covered.rows],
         ruling=tuple(covered.ids[window][off >= off.max() - 5e-6].tolist()),
         missed_rows=covered.missed,
         free=free.names,
         freedom=free,
-        motion=np.eye(4),
-        kind="profile of a surface per unit " + ("area" if along is None else "length"),
-        by_touch=False,
         notes=notes,
         details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
     )

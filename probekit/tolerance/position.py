@@ -339,24 +339,22 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
         group.envelopes[worst][1].active if modifier else (),
     )
-    return Evaluation(
+    return Evaluation.as_whole(
+        group.found,
+        np.concatenate([part.rows for part in group.parts.values()]),
+        actual,
+        allowed,
         name=group.name,
+        kind=f"position of {_SAID[of][0] if len(held) == 1 else f'a pattern of {len(held)} {_SAID[of][1]}'}"
+        + {"": "", "M": " at maximum material condition", "L": " at least material condition"}[modifier],
         features=group.names,
-        width=allowed,
-        lower=0.0,
-        upper=allowed / 2,
-        actual=actual,
         high=float(reach[worst].max()),
         low=float(reach[worst].min()),
-        rows=np.concatenate([part.rows for part in group.parts.values()]),
         deviations=np.concatenate([one.residuals for one in fitted]),
         ruling=tuple(list(group.parts.values())[worst].ids[list(held[worst].feature.active)].tolist()),
         missed_rows=np.concatenate([part.missed for part in group.parts.values()]),
         free=free.names,
         motion=motion,
-        kind=f"position of {_SAID[of][0] if len(held) == 1 else f'a pattern of {len(held)} {_SAID[of][1]}'}"
-        + {"": "", "M": " at maximum material condition", "L": " at least material condition"}[modifier],
-        by_touch=False,
         notes=tuple(notes),
         details=details,
         shifts=tuple(

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["limits", "other_fits", "profile", "zone_evaluation"]
+__all__ = ["limits", "other_fits", "profile"]
 
 
 def limits(width: float, outside: float | None = None) -> tuple[float, float]:
@@ -156,68 +156,23 @@ def profile(
     loose = free.motions.shape[1] + dynamic
     if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
         notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and says nothing",)
-    return zone_evaluation(
+    return Evaluation.by_touch(
         found,
         rows,
-        missed,
         placed.deviations,
-        sides[rows],
-        settled=5e-6 if free or dynamic else 1e-9,
+        float(np.diff(sides[rows], axis=1).max()) if width is None else width,
         name=name,
+        kind="profile of a surface",
+        limits=sides[rows],
+        settled=5e-6 if free or dynamic else 1e-9,
         features=names,
-        width=width,
+        missed_rows=missed,
         free=free.names,
         freedom=free,
         motion=placed.motion,
         details=details,
         notes=notes,
         alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
-    )
-
-
-def zone_evaluation(
-    found: pd.DataFrame,
-    rows: np.ndarray,
-    missed: np.ndarray,
-    deviations: np.ndarray,
-    sides: np.ndarray,
-    *,
-    settled: float,
-    name: str,
-    features: tuple[str, ...],
-    free: tuple[str, ...],
-    width: float | None = None,
-    motion: np.ndarray | None = None,
-    **more: object,
-) -> Evaluation:
-    """Evaluation of a zone with the limits `sides` (n, 2) [mm] at each touch; ruling within `settled` [mm].
-
-    `width` as it was given, if it was: not the difference of two limits.
-    """
-    width = float(np.diff(sides, axis=1).max()) if width is None else float(width)
-    uniform = bool((np.ptp(sides, axis=0) == 0).all())
-    if uniform:
-        off, share = np.abs(deviations - sides.mean(axis=1)), 1.0
-    else:
-        share = width / np.diff(sides, axis=1)[:, 0]
-        off = share * np.abs(deviations - sides.mean(axis=1))
-    return Evaluation(
-        name=name,
-        features=features,
-        width=width,
-        lower=float(sides[:, 0].min()),
-        upper=float(sides[:, 1].max()),
-        actual=2.0 * float(off.max()),
-        high=float(deviations.max()),
-        low=float(deviations.min()),
-        rows=rows,
-        deviations=deviations,
-        ruling=tuple(found["touch"].to_numpy()[rows[off >= off.max() - settled]].tolist()),
-        missed_rows=missed,
-        free=free,
-        motion=np.eye(4) if motion is None else motion,
-        touch_limits=None if uniform else sides,
-        **more,
     )
 
 

@@ -22,7 +22,7 @@ from .cover import Covered, cover
 from .evaluation import Evaluation
 from .placement import Free, freedom_of, place
 from .position import evaluation_at
-from .profile import limits, other_fits, zone_evaluation
+from .profile import limits, other_fits
 from .settle import Skin, settle
 from .spec import Profile
 
@@ -152,16 +152,18 @@ class _Zones:
         nominal: Nominal | None,
     ) -> Evaluation:
         """The evaluation where the motion puts the touches."""
-        return zone_evaluation(
+        given = self.tolerance.width
+        return Evaluation.by_touch(
             self.found,
             self.rows,
-            self.covered.missed,
             deviations,
-            self.sides,
-            settled=5e-6 if free else 1e-9,
+            2 * float(self.half.max()) if given is None else given,
             name=self.tolerance.name,
+            kind="profile of a surface",
+            limits=self.sides,
+            settled=5e-6 if free else 1e-9,
             features=self.covered.names,
-            width=self.tolerance.width,
+            missed_rows=self.covered.missed,
             free=free.names,
             freedom=free,
             motion=motion,

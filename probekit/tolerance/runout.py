@@ -16,7 +16,6 @@ import numpy as np
 from ..errors import InputError
 from .cover import cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
-from .profile import zone_evaluation
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,18 +94,15 @@ def runout(
     for part in judged.values():
         deviations[part] = value[part] - (value[part].max() + value[part].min()) / 2
     notes = tuple(f"{label}: {note}" for label, part in sections.items() for note in few("circle", len(part), "runout"))
-    return zone_evaluation(
+    return Evaluation.by_touch(
         found,
         covered.rows,
-        covered.missed,
         deviations,
-        np.tile([-width / 2, width / 2], (len(value), 1)),
-        settled=1e-9,
+        width,
         name=name,
-        features=covered.names,
-        width=width,
-        free=(),
         kind=("total runout" if total else "circular runout") + f", {reading}",
+        features=covered.names,
+        missed_rows=covered.missed,
         details=details,
         notes=notes,
         alternatives=lambda: {

@@ -92,23 +92,20 @@ def size(
     sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on makes a boss larger, a bore smaller
     sense *= np.sign((values - middle)[off.argmax()])
     ruling = dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist())
-    return Evaluation(
+    return Evaluation.as_whole(
+        found,
+        covered.rows,
+        2.0 * float(off.max()),
+        limits[1] - limits[0],
         name=name,
+        kind="size, " + method.replace("_", " "),
         features=covered.names,
-        width=float(limits[1] - limits[0]),
         lower=float(limits[0] - middle),
         upper=float(limits[1] - middle),
-        actual=2.0 * float(off.max()),
         high=float(values.max() - middle),
         low=float(values.min() - middle),
-        rows=covered.rows,
-        deviations=found["deviation"].to_numpy(dtype=float)[covered.rows],
         ruling=tuple(covered.ids[list(ruling)].tolist()),
         missed_rows=covered.missed,
-        free=(),
-        motion=np.eye(4),
-        kind="size, " + method.replace("_", " "),
-        by_touch=False,
         notes=tuple(notes),
         details={"smallest size": float(values.min()), "largest size": float(values.max()), "middle of limits": middle},
         alternatives=partial(_others, covered, of, opposed, middle),

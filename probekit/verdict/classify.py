@@ -166,7 +166,7 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
     Where the uncertainty of the frame is not known a touch is never within; it is high or low by what is known.
     """
     margin = np.minimum(one.uppers - one.deviations, one.deviations - one.lowers)
-    if one.by_touch:
+    if one.judges_touches:
         u = own if one.carried is None else np.hypot(own, one.carried.each)
         known = np.where(np.isfinite(u), u, own)
         words = rule.decide(one.deviations, one.lowers, one.uppers, known).astype(object)
@@ -180,10 +180,10 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
         guard = rule.r * max(rule.k * known, 2.0 * rule.U)
         whole = "conforms" if one.actual <= one.width - guard else "undecided"
         whole = "does not conform" if one.actual > one.width + guard else whole
-    unknown = ~np.isfinite(u if one.by_touch else np.full(len(own), U)) & rule.needs_u
+    unknown = ~np.isfinite(u if one.judges_touches else np.full(len(own), U)) & rule.needs_u
     doubt = np.where(unknown, np.where(doubt == "", _UNKNOWN, doubt + "; " + _UNKNOWN), doubt)
     capped = bool((doubt != "").any() or one.missed)
-    if one.by_touch:
+    if one.judges_touches:
         words[(words == "within") & (doubt != "")] = "undecided"
         whole = worst_of(map(part_word, words))
     word = worst_of([whole, "undecided"]) if capped else whole
@@ -204,7 +204,7 @@ def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: 
     tolerance, words = np.full(n, "", dtype=object), np.full(n, "unjudged", dtype=object)
     words[~np.isfinite(deviation)] = "missed"
     for one in judged:
-        if not one.of.by_touch:
+        if not one.of.judges_touches:
             continue
         rows = one.of.rows
         own_rank = np.array([PART_WORDS.index(part_word(word)) for word in one.words], dtype=int)
@@ -238,7 +238,7 @@ def _by_feature(table: pd.DataFrame, judged: list[_Judged]) -> pd.DataFrame:
 
     names, said = table["feature"].to_numpy(dtype=object), {}
     for one in judged:
-        words = [part_word(word) for word in one.words] if one.of.by_touch else [one.word] * len(one.of.rows)
+        words = [part_word(word) for word in one.words] if one.of.judges_touches else [one.word] * len(one.of.rows)
         for feature, word in zip(names[one.of.rows], words, strict=True):
             said.setdefault(feature, set()).add(word)
         for feature in names[one.of.missed_rows]:

@@ -126,7 +126,7 @@ def test_straightness_of_an_axis_by_hand():
     found = pd.concat(parts, ignore_index=True)
     one = straightness_of_axis(found, 0.02)
     assert one.actual == pytest.approx(0.012, abs=1e-6)
-    assert not one.by_touch
+    assert not one.judges_touches
     assert "3 touches are few for straightness of an axis" in one.notes[0]
 
 

@@ -82,7 +82,7 @@ def test_slanting_axis():
     assert orientation_of_axis(found, 0.05, **options, turn=(1, 0, 0)).actual == pytest.approx(0.012, abs=1e-6)
     envelope = orientation_of_axis(found, 0.05, kind="perpendicularity", direction=UP)
     assert envelope.actual == pytest.approx(0.02, abs=1e-4)
-    assert not envelope.by_touch
+    assert not envelope.judges_touches
 
 
 def test_nominal_direction_is_the_default():

@@ -270,7 +270,7 @@ class TestPerUnit:
             0.03, abs=4e-6
         )  # three points in a row, the middle one up: half range doubled
         assert one.kind.endswith("per unit length")
-        assert not one.by_touch
+        assert not one.judges_touches
         assert set(one.ruling) == {6, 7, 8}
 
     def test_never_more_than_the_whole(self):

@@ -43,7 +43,7 @@ def test_actual_value_grows_about_the_middle_of_the_limits():
     assert one.actual <= one.width
     assert size(found, (19.95, 20.02)).actual > 0.07
     assert one.details == pytest.approx({"smallest size": 19.98, "largest size": 20.03, "middle of limits": 20.0})
-    assert not one.by_touch
+    assert not one.judges_touches
 
 
 def test_touches_not_quite_opposite():
