@@ -22,6 +22,7 @@ from pathlib import Path
 
 from .errors import InputError, ProbekitError
 from .files import make_folder, store
+from .show import shown
 
 __all__ = ["ResultSet"]
 
@@ -30,6 +31,7 @@ _LINE = re.compile(r"([0-9a-f]{64})  ([^/\\\0]+)")
 _STALE = 3600.0  # seconds after which a hidden folder of publishing is one that a killed run left
 
 
+@shown
 @dataclass(frozen=True)
 class ResultSet:
     """A set of files that one kind of run leaves in a folder.

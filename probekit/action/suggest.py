@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..fit import Alignment, apply_motion, motion_parameters
+from ..show import shown
 from ..tolerance import carry
 from .corrections import corrections, uniform_offset
 from .regions import find_regions
@@ -33,6 +34,7 @@ CAUTION = (
 )
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Action:
     """What could be done next.
@@ -53,6 +55,12 @@ class Action:
     regions: pd.DataFrame
     suggestions: tuple[str, ...]
     caution: str = CAUTION
+
+    @property
+    def sentence(self) -> str:
+        """How many suggestions there are, and the first."""
+        first = f": {self.suggestions[0]}" if self.suggestions else ""
+        return f"{len(self.suggestions)} suggestion{'s' * (len(self.suggestions) != 1)}{first}"
 
     def _repr_html_(self) -> str:
         items = "".join(f"<li>{escape(s)}</li>" for s in self.suggestions)

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..columns import array, words
 from ..errors import InputError
+from ..show import shown
 from ..touches import Stylus
 from .measuring import allowances_of, measured_from
 from .table import deviations_table
@@ -28,6 +29,7 @@ _WORDS = {
 }
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Projection:
     """A nominal, and how touches are projected on it.
@@ -85,6 +87,16 @@ class Projection:
             if value is not None and not (np.isfinite(value) and value >= least):
                 raise InputError(f"{name}= is not usable", found=value, expected="mm, zero or more")
         allowances_of(self.allowance, self.nominal)
+
+    @property
+    def sentence(self) -> str:
+        """The nominal, the stylus and the words that steer, in one line."""
+        ball = (
+            ""
+            if self.stylus is None
+            else f", {self.stylus.sentence if isinstance(self.stylus, Stylus) else f'radius {self.stylus:g} mm'}"
+        )
+        return f"on {self.nominal.sentence}{ball}; compensated along {self.compensate}, deviation along {self.along}"
 
     def project(self, touches: pd.DataFrame | np.ndarray) -> pd.DataFrame:
         """Project touches on the nominal.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..show import shown
 from .motion import FREEDOMS, apply_motion, invert_motion, motion_parameters, move_touches
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["Alignment"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Alignment:
     """A rigid motion from measured to nominal coordinates.
@@ -126,9 +128,6 @@ class Alignment:
         if self.undetermined:
             text += "; not fixed by the touches, held at zero: " + "; ".join(self.undetermined)
         return text
-
-    def __repr__(self) -> str:
-        return f"<Alignment {self.sentence}>"
 
     def _repr_html_(self) -> str:
         t, r, u = self.translation, self.rotation_deg, self.uncertainty

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import FitError
+from ..show import shown
 from .motion import jacobian, move
 
 __all__ = ["MinimaxResult", "minimax_motion", "scatter_of_minimax"]
@@ -28,6 +29,7 @@ _NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation 
 _COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the largest residual down stays where it is
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class MinimaxResult:
     """Outcome of `minimax_motion`: parameters (6,) in mm and rad, largest residual, its gap to optimal, steps, the
@@ -40,6 +42,12 @@ class MinimaxResult:
     iterations: int
     residuals: np.ndarray
     offset: float = 0.0
+
+    @property
+    def sentence(self) -> str:
+        """The largest residual and what proves it, in one line."""
+        largest = f"largest residual {self.largest:.4f} mm of {len(self.residuals)}"
+        return f"{largest}, within {self.gap:.1e} of the least, {self.iterations} steps"
 
 
 def minimax_motion(

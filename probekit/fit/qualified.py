@@ -7,11 +7,13 @@ from html import escape
 
 import numpy as np
 
+from ..show import shown
 from ..touches import RadiusMap, Stylus
 
 __all__ = ["Qualification"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Qualification:
     """What an artefact of known size told about the probe. Lengths in mm.
@@ -97,9 +99,6 @@ class Qualification:
             f"{self.effective_radius:.4f} mm (u = {self.u_radius * 1000:.1f} um), {what} {self.form * 1000:.1f} um, "
             f"{self.scatter * 1000:.1f} um left by the map of degree {self.map.degree}."
         )
-
-    def __repr__(self) -> str:
-        return f"<Qualification: {self.sentence}>"
 
     def _repr_html_(self) -> str:
         rows = [

@@ -20,6 +20,7 @@ import numpy as np
 
 from ..deviation import Projection, projection_on
 from ..errors import InputError
+from ..show import shown
 from .alignment import Alignment
 from .datums import Datum, DatumFrame, datum_frame
 from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion, left_jacobian, motion_parameters, move_touches
@@ -41,6 +42,7 @@ _CAUTION = (
 _AXES = ("X", "Y", "Z")
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class SetUp:
     """Where the part lies, and what to add to the work offset.
@@ -119,9 +121,6 @@ class SetUp:
             for axis, value, one, ok in zip(_AXES, values, u, found, strict=True)
             if ok
         )
-
-    def __repr__(self) -> str:
-        return f"<SetUp {self.sentence}>"
 
     def _repr_html_(self) -> str:
         u, values = self.uncertainty, (*self.shift, *self.rotation_deg)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
+from ..show import shown
 
 __all__ = ["FORM_TEST", "ReferenceRing", "ReferenceSphere"]
 
@@ -18,6 +19,7 @@ __all__ = ["FORM_TEST", "ReferenceRing", "ReferenceSphere"]
 FORM_TEST = ((0.0, 1, 0.0), (22.5, 4, 0.0), (45.0, 8, 22.5), (67.5, 4, 45.0), (90.0, 8, 67.5))
 
 
+@shown
 @dataclass(frozen=True)
 class ReferenceSphere:
     """A sphere of known diameter.
@@ -82,6 +84,7 @@ class ReferenceSphere:
         return _table(np.concatenate(normals), self.diameter / 2, centre, "sphere", 1.0)
 
 
+@shown
 @dataclass(frozen=True)
 class ReferenceRing:
     """A ring gauge: a bore of known diameter along Z, taken to be endless.

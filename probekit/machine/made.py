@@ -29,6 +29,7 @@ import numpy as np
 
 from ..errors import InputError, ProbekitWarning
 from ..nominal import Nominal
+from ..show import shown
 
 __all__ = ["AsMade", "Hill", "Made"]
 
@@ -48,6 +49,7 @@ class Made(Protocol):
         ...
 
 
+@shown
 @dataclass(frozen=True)
 class Hill:
     """A smooth hill of material left on, or a dent: height (1 - t^2)^3, t the distance from the centre over the radius.
@@ -89,6 +91,7 @@ class Hill:
         return left if self.normal is None else np.where(normals @ np.asarray(self.normal, float) > 0, left, 0.0)
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class AsMade:
     """The nominal, moved along its normal, placed by a motion. Left alone, it is the nominal itself.
@@ -142,6 +145,14 @@ class AsMade:
         object.__setattr__(self, "motion", motion)
         object.__setattr__(self, "hills", tuple(self.hills))
         object.__setattr__(self, "_by_face", by_face)
+
+    @property
+    def sentence(self) -> str:
+        """What was made of what, in one line."""
+        moved = self.motion is not None and not np.allclose(self.motion, np.eye(4))
+        return f"{self.nominal.sentence}; {len(self.hills)} hills" + (
+            "; placed with an error of set-up" if moved else ""
+        )
 
     def distance(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Signed distance from the made surface.

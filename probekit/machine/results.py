@@ -10,6 +10,7 @@ import pandas as pd
 
 from ..errors import InputError
 from ..files import store
+from ..show import shown
 
 __all__ = ["MACHINE", "Run"]
 
@@ -17,6 +18,7 @@ __all__ = ["MACHINE", "Run"]
 MACHINE = "virtual machine (a model, not a measurement)"
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Run:
     """A run of the virtual machine.
@@ -89,9 +91,6 @@ class Run:
             "; only the balls are watched, not stem, body, clamps and fixtures"
             + (f"; stopped at line {self.stopped_line}: {self.stopped}" if self.stopped else "")
         )
-
-    def __repr__(self) -> str:
-        return f"<Run: {self.sentence}>"
 
     def _repr_html_(self) -> str:
         items = "".join(f"<li>{escape(text)}</li>" for text in self.findings)

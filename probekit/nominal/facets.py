@@ -20,6 +20,7 @@ from typing import ClassVar, NamedTuple, Self, TypeVar
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 from .nearby import ApartTree, FaceGrid, morton_order
 from .topology import BOUNDARY, FACE_EDGE, Topology, rounding, topology
 
@@ -37,6 +38,7 @@ _SORT_FROM = 4096  # below this the sort costs more than it saves
 _CHUNK = 16384  # rows handled at a time, so that the work stays in cache
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Feet:
     """Closest points on the nominal, one per query. Rows of queries that were NaN are NaN with index -1.
@@ -67,6 +69,13 @@ class Feet:
 
     #: What a row without a foot holds, where that is not NaN.
     _empty: ClassVar[dict[str, int]] = {"facet": -1, "face": -1, "flags": MISSED}
+
+    @property
+    def sentence(self) -> str:
+        """How many, and how far from the surface, in one line."""
+        there = self.distance[np.isfinite(self.distance)]
+        span = f", distance {there.min():+.4f} to {there.max():+.4f} mm" if len(there) else ""
+        return f"{len(self.foot)} closest points{span}, {int((self.flags > 0).sum())} flagged"
 
     def put(self, at: np.ndarray, count: int) -> Self:
         """The rows put at the places `at` (n,) of `count` rows; those between them hold no foot."""

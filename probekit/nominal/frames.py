@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 from .exact import ExactFace
 from .exact.placements import read_placements
 from .load import millimetres_per
@@ -29,6 +30,7 @@ _APART = 0.01  # an axis or a centre must be this far off the origin to give a d
 _SAME = 1e-6  # parts of one face have one plane, axis or centre if they agree to this [mm]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class DatumFeature:
     """What a face can fix: a "plane", an "axis" or a "point".

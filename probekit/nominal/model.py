@@ -9,12 +9,14 @@ from functools import cached_property
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 from .exact import Brep, ExactEngine
 from .facets import FacetEngine
 
 __all__ = ["Nominal"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Nominal:
     """The model of the part as it should be. Immutable; the search structures are built once, when first needed.
@@ -55,6 +57,11 @@ class Nominal:
     def __post_init__(self) -> None:
         for array in (self.vertices, self.facets, self.facet_face):
             array.setflags(write=False)
+
+    @property
+    def sentence(self) -> str:
+        """Name, facets and faces in one line."""
+        return f"{self.name!r}: {len(self.facets)} facets, {len(self.face_names)} faces"
 
     @cached_property
     def engine(self) -> FacetEngine | ExactEngine:
@@ -130,9 +137,6 @@ class Nominal:
         kept = tuple(dict.fromkeys(wanted))
         index = np.array([kept.index(new) for new in wanted], dtype=np.int32)
         return replace(self, facet_face=index[self.facet_face], face_names=kept)
-
-    def __repr__(self) -> str:
-        return f"<Nominal {self.name!r}: {len(self.facets)} facets, {len(self.face_names)} faces>"
 
     def _repr_html_(self) -> str:
         from html import escape

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..show import shown
+
 __all__ = [
     *("BOUNDARY", "FACE_EDGE", "INSIDE", "Topology"),
     *("edge_pairs", "edge_table", "facet_normals", "heights", "rounding", "topology"),
@@ -24,6 +26,7 @@ __all__ = [
 INSIDE, FACE_EDGE, BOUNDARY = 0, 1, 2
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Topology:
     """Per-facet tables; edge `k` of a facet is the one opposite its corner `k`.

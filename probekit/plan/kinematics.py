@@ -24,6 +24,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
+from ..show import shown
 
 __all__ = ["Kinematics", "RotaryAxis"]
 
@@ -31,6 +32,7 @@ _LETTERS = {"A": (1.0, 0.0, 0.0), "B": (0.0, 1.0, 0.0), "C": (0.0, 0.0, 1.0)}
 _Z = np.array([0.0, 0.0, 1.0])
 
 
+@shown
 @dataclass(frozen=True)
 class RotaryAxis:
     """One rotary axis.
@@ -94,6 +96,7 @@ class RotaryAxis:
         return Rotation.from_rotvec(np.radians(signed) * np.array(self.direction)).as_matrix()
 
 
+@shown
 @dataclass(frozen=True)
 class Kinematics:
     """The rotary axes of a machine, and its travel.
@@ -139,6 +142,12 @@ class Kinematics:
                     "the travel is not usable", column="travel", found=self.travel, expected="three increasing pairs"
                 )
             object.__setattr__(self, "travel", tuple((float(low), float(high)) for low, high in travel))
+
+    @property
+    def sentence(self) -> str:
+        """Kind and axes of the machine, in one line."""
+        axes = ", ".join(f"{axis.letter} {axis.limits[0]:g} to {axis.limits[1]:g} deg" for axis in self.axes)
+        return self.kind + (f": {axes}" if axes else "")
 
     @property
     def letters(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 
 __all__ = ["BY_HAND", "PARTS", "Probe", "Segment", "Tip"]
 
@@ -26,6 +27,7 @@ BY_HAND = "by hand"
 _STEP = 1e-9  # lengths below this mean nothing [mm]
 
 
+@shown
 @dataclass(frozen=True)
 class Segment:
     """A convex piece of the probe: a turned frustum between two points, grown by a sphere.
@@ -53,6 +55,7 @@ class Segment:
     grown: float = 0.0
 
 
+@shown
 @dataclass(frozen=True)
 class Tip:
     """A further tip, of a star or an angled stylus.
@@ -97,6 +100,7 @@ class Tip:
         return self.ball_diameter / 2 if self.effective_radius is None else self.effective_radius
 
 
+@shown
 @dataclass(frozen=True)
 class Probe:
     """A touch probe in the spindle.
@@ -178,6 +182,15 @@ class Probe:
             )
         if not self.straight and not self.tips:
             raise InputError("a probe without a straight stylus needs tips", column="tips", found=0)
+
+    @property
+    def sentence(self) -> str:
+        """The probe in one line."""
+        tips = f", {len(self.tips)} further tips" if self.tips else ""
+        return (
+            f"{self.name}: ball {self.ball_diameter:g} mm, effective radius {self.radius:g} mm, "
+            f"stem {self.stem_diameter:g} mm, {self.length:g} mm long, tool length {self.tool_length:g} mm{tips}"
+        )
 
     @property
     def radius(self) -> float:

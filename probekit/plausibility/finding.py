@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from ..errors import InputError
+from ..show import shown
 
 __all__ = ["NAMES", "Finding", "Refused", "accepted", "listed", "refuse"]
 
@@ -31,6 +32,7 @@ NAMES = (
 PLACING = ("no alignment", "datum residuals")
 
 
+@shown
 @dataclass(frozen=True)
 class Finding:
     """One finding.

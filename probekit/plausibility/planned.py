@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..show import shown
 from .finding import Finding
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ _SAME = 0.02  # a target of the file is a planned one if it is this near: roundi
 _MOST = 0.5  # share of the file's targets that must be planned ones, or it is the results of another plan
 
 
+@shown
 @dataclass(frozen=True)
 class Probing:
     """The probing moves that a program made.

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..show import shown
 from .finding import Finding
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ _NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not 
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Residuals:
     """Residuals of the touches that the alignment rests on.

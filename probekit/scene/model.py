@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..show import shown
+
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "VerdictEntry"]
 
 
+@shown
 @dataclass(frozen=True)
 class Limits:
     """The limits of one tolerance, as the legend marks them.
@@ -30,6 +33,7 @@ class Limits:
     upper: float
 
 
+@shown
 @dataclass(frozen=True)
 class VerdictEntry:
     """One line of the glyph key.
@@ -55,6 +59,7 @@ class VerdictEntry:
     count: int
 
 
+@shown
 @dataclass(frozen=True)
 class Legend:
     """What the colours and the glyphs mean.
@@ -83,6 +88,7 @@ class Legend:
     verdicts: tuple[VerdictEntry, ...]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class GlyphMesh:
     """All glyphs merged to one mesh of flat facets (three vertices of its own per facet).
@@ -108,6 +114,7 @@ class GlyphMesh:
     colours: np.ndarray
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Lines:
     """Straight pieces of one style, each belonging to a touch.
@@ -134,6 +141,7 @@ class Lines:
     dash: tuple[float, ...] = ()
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Solid:
     """A further body: a fixture, or the probe.
@@ -175,6 +183,7 @@ class Solid:
         return self.motions[row]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Scene:
     """Everything a view shows.
@@ -241,6 +250,14 @@ class Scene:
     lines: tuple[Lines, ...] = ()
     solids: tuple[Solid, ...] = ()
     at: int | None = None
+
+    @property
+    def sentence(self) -> str:
+        """What is shown, in one line."""
+        counts = ", ".join(f"{one.count} {one.word}" for one in self.legend.verdicts if one.count)
+        return f"{self.title}: {len(self.facets)} facets, {len(self.touches)} touches" + (
+            f" ({counts})" if counts else ""
+        )
 
     @property
     def words(self) -> np.ndarray:

@@ -13,6 +13,7 @@ import numpy as np
 
 from .. import __version__, action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
+from ..show import shown
 from .gating import gate_of, targets_placed, with_robust
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
@@ -26,6 +27,7 @@ __all__ = ["Inspection", "run", "write"]
 Progress = Callable[[str, float], None]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Inspection:
     """Everything that the run of a study found, step by step.
@@ -63,6 +65,12 @@ class Inspection:
     provenance: tuple[tuple[str, str], ...]
     findings: tuple[plausibility.Finding, ...] = ()
     residuals: plausibility.Residuals | None = None
+
+    @property
+    def sentence(self) -> str:
+        """The verdict, after what alignment, in one line."""
+        aligned = "" if self.alignment is None else f"; aligned by {self.alignment.sentence}"
+        return f"{self.part.name}: {self.verdict.sentence}{aligned}"
 
     def _repr_html_(self) -> str:
         alignment = self.alignment._repr_html_() if self.alignment is not None else ""

@@ -16,10 +16,12 @@ from .. import fit, nominal
 from ..errors import InputError, ProbekitWarning, how_to_install
 from ..limits import notes_on, notes_on_size
 from ..settings import read_settings
+from ..show import shown
 
 __all__ = ["Study", "blaming", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Study:
     """A study file, read and checked.
@@ -40,6 +42,11 @@ class Study:
     settings: dict[str, Any]
     sha256: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """File and tables in one line."""
+        return f"{self.path.name}: " + ", ".join(f"[{name}]" for name in self.settings)
 
     def file(self, name: str) -> Path:
         """Path of a file that the study names."""

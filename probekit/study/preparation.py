@@ -9,13 +9,11 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import nominal
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
@@ -24,12 +22,12 @@ from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of,
 from .model import Study, blaming, nominal_of, numbers_of, runnable
 from .places import program_names
 from .planning import targets_of
+from .prepared import Plan, Program, clearance
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
-    from ..program.moves import Move
 
 __all__ = ["Plan", "Program", "plan", "program", "simulate"]
 
@@ -38,92 +36,6 @@ Progress = Callable[[str, float], None]
 _MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
-_AMPLE = 0.01  # clearances beyond the margin by more than this need not be known [mm]
-
-
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """Touches that are planned: where, from which side, in which order.
-
-    Attributes
-    ----------
-    part : Nominal
-    probe : Probe
-    kinematics : Kinematics
-    obstacles : Obstacles
-        Part and fixtures.
-    targets : DataFrame
-        All targets, with what reach found of each.
-    route : Route
-        The reachable ones in the order of touching; those left out, with a reason.
-    margin : float
-        Least clearance on every way [mm].
-    notes : tuple of str
-        What was noticed on the way.
-    """
-
-    part: nominal.Nominal
-    probe: planning.Probe
-    kinematics: planning.Kinematics
-    obstacles: planning.Obstacles
-    targets: pd.DataFrame
-    route: planning.Route
-    margin: float
-    notes: tuple[str, ...]
-
-    @property
-    def table(self) -> pd.DataFrame:
-        """All targets, those that are touched first and in that order, then those left out."""
-        import pandas as pd
-
-        return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
-
-    def clear(self, start: np.ndarray, end: np.ndarray, axis: np.ndarray) -> np.ndarray:
-        """Least distance (n,) of the probe to part and fixtures along moves of the ball centre [mm], if not ample."""
-        return _clear(self.obstacles, self.probe, self.margin, start, end, axis)
-
-
-@dataclass(frozen=True, eq=False)
-class Program:
-    """The program text of a plan.
-
-    Attributes
-    ----------
-    moves : tuple of Move
-    probing : str
-        The probing alone.
-    dialect : Dialect
-        The one that it is written in.
-    merged : Merged or None
-        The milling program with the probing in it, if the study names one.
-    findings : Findings or None
-        What the checks say of the text that will run; None for a dialect they cannot read.
-    omitted : tuple of str
-        Moves that the dialect cannot spell.
-    name : str
-        Of the program, for file names.
-    suffix : str
-        Of the file.
-    """
-
-    moves: tuple[Move, ...]
-    probing: str
-    dialect: programs.Dialect
-    merged: programs.Merged | None
-    findings: programs.Findings | None
-    omitted: tuple[str, ...]
-    name: str
-    suffix: str
-
-    @property
-    def stops(self) -> bool:
-        """Whether a check found something that the program must not be run with."""
-        return self.findings is not None and bool(self.findings.of("stop"))
-
-    @property
-    def text(self) -> str:
-        """The text that is to run."""
-        return self.probing if self.merged is None else self.merged.text
 
 
 def plan(study: Study, *, progress: Progress | None = None) -> Plan:
@@ -180,7 +92,7 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
         tell("ordering them", 0.6)
         margin = chosen.get("margin", _MARGIN)
         around = np.concatenate([solid.vertices for solid in obstacles.solids])
-        clear, height = partial(_clear, obstacles, probe, margin), options.get("height")
+        clear, height = partial(clearance, obstacles, probe, margin), options.get("height")
         route = planning.order(
             found, probe, kinematics, poses, clear=clear, around=around, margin=margin, height=height, pace=pace
         )
@@ -317,17 +229,6 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
             known=programmed.dialect.harmless,
             **({} if home is None else {"home": home}),
         )
-
-
-def _clear(
-    obstacles: planning.Obstacles,
-    probe: planning.Probe,
-    margin: float,
-    start: np.ndarray,
-    end: np.ndarray,
-    axis: np.ndarray,
-) -> np.ndarray:
-    return planning.clearance_along(obstacles, probe, start, end, axis, enough=margin + _AMPLE)
 
 
 def _notes_of(targets: pd.DataFrame) -> list[str]:

@@ -11,6 +11,7 @@ import numpy as np
 from ..deviation import one_radius
 from ..errors import InputError
 from ..fit.select import select
+from ..show import shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,6 +30,7 @@ ENOUGH = {
 }
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Covered:
     """Touches that a tolerance covers.

@@ -22,6 +22,7 @@ from ..errors import InputError
 from ..fit import apply_motion
 from ..fit.elements import element
 from ..fit.motion import cross_matrix
+from ..show import shown
 from .axes import axis_of, sides, size_of
 from .beneath import nominal_beneath
 from .cover import Covered, direction_of
@@ -31,6 +32,7 @@ __all__ = ["SHAPES", "Derived", "beyond", "derived"]
 SHAPES = {"axis": "cylinder", "centre": "sphere", "middle plane": "width"}
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Derived:
     """An axis, centre or middle plane, and where it should be.

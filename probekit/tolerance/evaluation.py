@@ -11,6 +11,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..fit import FREEDOMS
+from ..show import shown
 from .cover import covered_rows, positive
 from .explain import Explanation, explain
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Evaluation", "Shifts"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Shifts:
     """Where a derived feature lies from its true position.
@@ -48,6 +50,7 @@ class Shifts:
     allowed: float
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Evaluation:
     """Actual value of a tolerance, and the deviations it was taken from.
@@ -314,9 +317,6 @@ class Evaluation:
     def explain(self) -> Explanation:
         """Why the value is what it is, in words and one figure; see `probekit.tolerance.explain`."""
         return explain(self)
-
-    def __repr__(self) -> str:
-        return f"<Evaluation {self.sentence}>"
 
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)

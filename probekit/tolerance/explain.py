@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from ..show import shown
 from .figures import figure
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ _FREEDOM = {
 }
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Explanation:
     """Why an actual value is what it is.
@@ -41,6 +43,11 @@ class Explanation:
     lines: tuple[str, ...]
     values: dict[str, float]
     svg: str
+
+    @property
+    def sentence(self) -> str:
+        """The reason in one line."""
+        return self.lines[0] if self.lines else "there is nothing to explain"
 
     def __str__(self) -> str:
         return "\n".join(self.lines)

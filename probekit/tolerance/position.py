@@ -25,6 +25,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..fit import Freedom
+from ..show import shown
 from .axes import envelope, size_of
 from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
@@ -41,11 +42,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Group", "bonus_of", "evaluation_at", "group_of", "pattern", "position", "virtual_condition"]
 
-_SAID = {
-    "axis": ("an axis", "axes"),
-    "centre": ("a centre", "centres"),
-    "middle plane": ("a middle plane", "middle planes"),
-}
+_WORDS = (("an axis", "axes"), ("a centre", "centres"), ("a middle plane", "middle planes"))
+_SAID = dict(zip(SHAPES, _WORDS, strict=True))
 _OTHERS = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
 
 
@@ -218,6 +216,7 @@ def pattern(
     return evaluation_at(group, freedom_of(free, pivot))
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Group:
     """Features of one tolerance of position, their touches, and what derives them; see `position`."""

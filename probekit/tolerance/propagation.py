@@ -28,6 +28,7 @@ import numpy as np
 from ..errors import InputError
 from ..fit import FREEDOMS, Freedom, motion_parameters
 from ..fit.motion import cross_matrix, left_jacobian, typical_arm
+from ..show import shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,6 +55,7 @@ _NOTHING = 1e-9  # a row this small, against the largest, is none
 _FIXED = 1e-2  # a motion that changes the deviations by less than this part of the strongest is not fixed by them
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Carried:
     """What the uncertainty of a frame does to what is judged in it.

@@ -18,6 +18,7 @@ from ..errors import FitError
 from ..fit import Freedom, apply_motion, make_motion, minimax_motion
 from ..fit.datums.twists import velocity_rows
 from ..fit.motion import left_jacobian, typical_arm
+from ..show import shown
 from .derived import Derived, beyond
 
 __all__ = ["Held", "Skin", "settle", "settle_surfaces"]
@@ -25,6 +26,7 @@ __all__ = ["Held", "Skin", "settle", "settle_surfaces"]
 _COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the worst nearer stays where it is
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Held:
     """A derived feature with its tolerance [mm], the bonus [mm], and the boundary of its virtual condition.

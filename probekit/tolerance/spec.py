@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..deviation import projection_on
 from ..errors import InputError
+from ..show import shown
 from .around import around_notes, checked_around
 from .boundaries import Boundaries
 from .evaluation import Evaluation
@@ -34,6 +35,7 @@ __all__ = ["Form", "LineProfile", "Orientation", "Profile", "Tolerance", "Vector
 Vector = tuple[float, float, float]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Tolerance:
     """What all tolerances have.
@@ -155,6 +157,7 @@ class Tolerance:
         return frame_svg(self.characteristic, self._cells(), title=self.sentence, **self._outside_of_frame())
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Profile(Tolerance):
     """Profile of a surface.
@@ -245,6 +248,7 @@ class Profile(Tolerance):
         return [[text, *self.datums]]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class LineProfile(Tolerance):
     """Profile of a line; see `probekit.tolerance.line_profile` for what its attributes mean."""
@@ -271,6 +275,7 @@ class LineProfile(Tolerance):
         return [[text + ("(D)" if self.dynamic else ""), *self.datums]]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Form(Tolerance):
     """Flatness, straightness (of lines or of an axis), circularity, cylindricity: `of` says which.
@@ -310,6 +315,7 @@ class Form(Tolerance):
         return [[("dia " if self.of == "straightness of an axis" else "") + f"{self._needed():g}"]]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Orientation(Tolerance):
     """Parallelism, perpendicularity or angularity, of a plane or an axis; see `probekit.tolerance.orientation`."""

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from ..show import shown
 from .evaluation import Evaluation
 from .placement import freedom_of
 from .position import Group, evaluation_at, group_of
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["Position", "Runout", "Size"]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Position(Tolerance):
     """Position of an axis, a centre or a middle plane, or of a pattern of them; see `probekit.tolerance.position`.
@@ -73,6 +75,7 @@ class Position(Tolerance):
         return [[text, *self.datums]]
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Size(Tolerance):
     """Limits of size; see `probekit.tolerance.size`. No feature control frame: it prints as a size with its limits."""
@@ -100,6 +103,7 @@ class Size(Tolerance):
         return None
 
 
+@shown
 @dataclass(frozen=True, kw_only=True)
 class Runout(Tolerance):
     """Circular or total runout; see `probekit.tolerance.runout`."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
+from ..show import shown
 from .spec import Form, LineProfile, Orientation, Profile, Tolerance
 from .spec_located import Position, Runout, Size
 from .symbols import frame_svg, frame_text
@@ -33,6 +34,7 @@ KINDS: dict[str, tuple[type[Tolerance], dict[str, Any]]] = {
 }
 
 
+@shown
 @dataclass(frozen=True)
 class Composite:
     """Composite profile or position: two segments under one symbol; see `probekit.tolerance.composite`."""

@@ -30,6 +30,7 @@ import pandas as pd
 
 from ..columns import TURN
 from ..errors import InputError
+from ..show import shown
 from .table import block
 
 __all__ = ["TURN", "RadiusMap", "in_probe_frame", "map_basis", "map_size", "turns_of"]
@@ -37,6 +38,7 @@ __all__ = ["TURN", "RadiusMap", "in_probe_frame", "map_basis", "map_size", "turn
 _STEEPEST = math.sin(math.radians(20.0))  # of a direction out of the ring's plane
 
 
+@shown
 @dataclass(frozen=True)
 class RadiusMap:
     """The effective radius of a ball for every direction.
@@ -84,6 +86,13 @@ class RadiusMap:
                     expected=f"({size}, {size})",
                 )
             object.__setattr__(self, "covariance", tuple(map(tuple, spread.tolist())))
+
+    @property
+    def sentence(self) -> str:
+        """Where it is from, its mean and how far it differs, in one line."""
+        largest = max((abs(one) for one in self.coefficients[1:]), default=0.0)
+        where = f"radius map of degree {self.degree} from a {self.kind}"
+        return f"{where}: mean {self.mean:.4f} mm, largest coefficient {largest:.4f} mm"
 
     @property
     def mean(self) -> float:

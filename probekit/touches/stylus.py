@@ -9,11 +9,13 @@ from numbers import Real
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 from .lobing import RadiusMap
 
 __all__ = ["Stylus"]
 
 
+@shown
 @dataclass(frozen=True)
 class Stylus:
     """A straight stylus with a ball.
@@ -86,6 +88,12 @@ class Stylus:
                 found=f"{self.length:g} mm",
                 expected=f"at least {half:g} mm, from the probe body to the ball centre",
             )
+
+    @property
+    def sentence(self) -> str:
+        """The stylus in one line."""
+        by = f", {self.map.sentence}" if self.map is not None else ""
+        return f"ball {self.ball_diameter:g} mm, effective radius {self.effective_radius:g} mm{by}"
 
     def radius(self, directions: np.ndarray) -> np.ndarray:
         """Effective radius by direction.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from ..show import shown
 from .rules import Rule
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["Verdict"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Verdict:
     """Verdict on every touch, tolerance, feature and the part, made once by the decision rule.
@@ -65,9 +67,6 @@ class Verdict:
     def verb(self) -> str:
         """The part's word as it follows "the part"."""
         return f"is {self.part}" if self.part == "undecided" else self.part
-
-    def __repr__(self) -> str:
-        return f"<Verdict {self.sentence}>"
 
     def _repr_html_(self) -> str:
         reasons = "".join(f"<li>{escape(reason)}</li>" for reason in self.reasons)

@@ -19,10 +19,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 
 __all__ = ["Rule", "conformity", "guarded", "share_of_zone", "simple"]
 
 
+@shown
 @dataclass(frozen=True)
 class Rule:
     """A decision rule: a guard band w = r max(k u, U) at each limit, u being that of the value judged.

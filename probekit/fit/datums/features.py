@@ -10,6 +10,7 @@ import numpy as np
 
 from ...deviation import distance_function
 from ...errors import InputError
+from ...show import shown
 from ..select import select
 from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
 from .simulators import SIMULATORS
@@ -24,6 +25,7 @@ __all__ = ["Datum", "DatumTarget", "Touched", "touched"]
 _SIZED = ("cylinder", "sphere", "width")
 
 
+@shown
 @dataclass(frozen=True)
 class DatumTarget:
     """A point, line or area of the nominal on which a datum stands.
@@ -55,6 +57,7 @@ class DatumTarget:
         return np.linalg.norm(points - start - part[:, None] * along, axis=1)
 
 
+@shown
 @dataclass(frozen=True)
 class Datum:
     """One datum of a frame.
@@ -103,6 +106,13 @@ class Datum:
         if not isinstance(self.boundary, str):
             object.__setattr__(self, "boundary", tuple(self.boundary))
         self._check(kinds, names)
+
+    @property
+    def sentence(self) -> str:
+        """Letter, kind and what settles it, in one line."""
+        where = f" on {', '.join(self.features)}" if self.features else ""
+        at = "" if self.boundary == "RMB" else f" at {self.boundary[0]} {self.boundary[1]:g} mm"
+        return f"{self.letter}: {', '.join(self.kind)}{where}, simulator {self.settles_by}{at}"
 
     def _check(self, kinds: tuple[str, ...], names: tuple[str, ...]) -> None:
         where = {"column": f"datum {self.letter}"}

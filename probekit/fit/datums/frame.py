@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...show import shown
 from ..alignment import Alignment
 from ..motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
 from ..undetermined import describe_motions
@@ -66,6 +67,7 @@ class Step:
         return float(np.sum((deviation - system @ fitted) ** 2)), len(deviation) - int(rank)
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class DatumFrame:
     """A datum frame, established.
@@ -148,9 +150,6 @@ class DatumFrame:
         ]
         left = f"left open and held at zero: {self.table['leaves'].iloc[-1]}" if self.free else "nothing is left open"
         return f"datum frame {'|'.join(self.table['datum'])}: " + "; ".join(said) + f"; {left}"
-
-    def __repr__(self) -> str:
-        return f"<DatumFrame {self.sentence}>"
 
     def _repr_html_(self) -> str:
         shown = self.table.drop(columns=["contact", "leaves"]).to_html(

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ...show import shown
 from ..motion import FREEDOMS, free_of
 
 __all__ = ["Freedom"]
@@ -24,6 +25,7 @@ __all__ = ["Freedom"]
 _NONE = 1e-9  # less of a motion than this part is none
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Freedom:
     """Motions q = (shift of `pivot` [mm], turn [rad]) that are possible: q = motions @ c, with rows @ c <= limits.
@@ -49,6 +51,13 @@ class Freedom:
     def __post_init__(self) -> None:
         if self.rows is None:
             object.__setattr__(self, "rows", np.zeros((0, self.motions.shape[1])))
+
+    @property
+    def sentence(self) -> str:
+        """What is free, in one line."""
+        return ("free: " + ", ".join(self.names) if self.names else "nothing is free") + (
+            f"; {len(self.rows)} limits" if len(self.rows) else ""
+        )
 
     @classmethod
     def named(cls, names: str | Iterable[str], pivot: Iterable[float] = (0.0, 0.0, 0.0)) -> Freedom:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...errors import FitError
+from ...show import shown
 from ..motion import FREEDOMS
 from .counterparts import Counterpart, perpendicular
 from .twists import slides_and_turns, velocity_rows
@@ -30,6 +31,7 @@ _TANGENTS, _TANGENTS_OF_SPHERE = 64, 200
 _GAP = 46.0  # touches further apart round the axis than eight evenly spaced ones are few [deg]; common practice
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Mobility:
     """Small motions q, among those the datum took, that keep it inside its boundary: matrix q <= limits.
@@ -124,9 +126,6 @@ class Mobility:
             for row in self.bounds.itertuples()
         ]
         return said + f"clear by {self.clearance:.4f} mm all round; play each by itself: " + ", ".join(ends)
-
-    def _repr_html_(self) -> str:
-        return f"<p>{self.sentence}</p>"
 
 
 def mobility_of(

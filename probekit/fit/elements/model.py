@@ -9,6 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from ...errors import InputError
+from ...show import shown
 from .shapes import Kind, State, retract, unit_frame
 
 __all__ = [
@@ -32,6 +33,7 @@ _WORDS = {
 }
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Element:
     """A geometric element fitted to touches: what it is, where it is, how well it is known, what fixes it.

@@ -6,12 +6,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ...show import shown
 from .edges import Edge
 from .surfaces import Surface
 
 __all__ = ["Brep", "ExactFace"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class ExactFace:
     """A trimmed face.
@@ -42,6 +44,7 @@ class ExactFace:
     colour: tuple[float, float, float] | None = None
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Brep:
     """One body, or several flattened into one.

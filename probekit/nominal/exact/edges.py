@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...show import shown
+
 if TYPE_CHECKING:
     from scipy.interpolate import BSpline
 
@@ -18,6 +20,7 @@ __all__ = ["Edge", "powers_of"]
 _PER_SPAN = 24
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Edge:
     """A bounded B-spline curve, rational or not.

@@ -12,6 +12,7 @@ from typing import ClassVar, NamedTuple
 
 import numpy as np
 
+from ...show import shown
 from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FacetEngine, Feet, in_order
 from .brep import Brep
 from .surfaces import BORDER, UNSETTLED, across, dot, lengths, principal_curvatures
@@ -23,6 +24,7 @@ __all__ = ["HOW", "ExactEngine", "ExactFeet"]
 HOW = ("", "formula", "newton", "edge", "kernel", "facet")
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class ExactFeet(Feet):
     """Feet on exact surfaces.

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ... import show
+
 __all__ = ["KINDS", "ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "shown"]
 
 #: Entities of tolerances and what they are called here.
@@ -26,6 +28,7 @@ KINDS = {
 }
 
 
+@show.shown
 @dataclass(frozen=True)
 class ModelTolerance:
     """A geometrical tolerance of the model.
@@ -66,6 +69,7 @@ class ModelTolerance:
     refines: str = ""
 
 
+@show.shown
 @dataclass(frozen=True)
 class ModelDatum:
     """A datum of the model: its letter, the faces of its datum feature, its record, and those of its datum targets."""
@@ -76,6 +80,7 @@ class ModelDatum:
     targets: tuple[str, ...] = ()
 
 
+@show.shown
 @dataclass(frozen=True)
 class ModelSize:
     """A size of the model.
@@ -102,6 +107,7 @@ class ModelSize:
     source_id: str
 
 
+@show.shown
 @dataclass(frozen=True)
 class ModelPmi:
     """What a model says of its tolerances.

@@ -15,6 +15,7 @@ from ...errors import InputError
 from ...nominal import FacetEngine, Nominal, chord_error, group_facets
 from ...nominal.facets import AT_BOUNDARY
 from ...nominal.topology import BOUNDARY
+from ...show import shown
 from ..probe import Probe, Segment
 from .convex import Swept
 from .ground import Ground, convex_neighbours
@@ -26,6 +27,7 @@ __all__ = ["Obstacles", "clearance_along", "drawn_out", "swept"]
 _SMOOTH = 25.0  # facets that meet at less than this are one smooth region [degree]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Obstacles:
     """All that the probe must not hit. The search structures are built once, when first needed.
@@ -60,6 +62,12 @@ class Obstacles:
                     expected="a Nominal",
                     todo="Load it with probekit.nominal.load, or make it with probekit.nominal.from_arrays.",
                 )
+
+    @property
+    def sentence(self) -> str:
+        """What there is to hit, in one line."""
+        stock = ", and the stock" if self.stock is not None else ""
+        return f"{self.nominal.sentence}; {len(self.fixtures)} fixtures{stock}"
 
     @property
     def solids(self) -> tuple[Nominal, ...]:

@@ -18,6 +18,7 @@ from typing import Self
 import numpy as np
 
 from ...nominal.topology import edge_pairs, edge_table, facet_normals
+from ...show import shown
 from .convex import closest_on_triangle
 from .pieces import Level, PieceTree
 
@@ -27,6 +28,7 @@ _FACING = np.cos(np.radians(60.0))
 _FALLING = np.cos(np.radians(100.0))
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Ground:
     """The ground of swept pieces of a probe, one target per piece.

@@ -9,10 +9,12 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from ...errors import InputError
+from ...show import shown
 
 __all__ = ["CycleTime", "Leg", "Pace", "cycle_time"]
 
 
+@shown
 @dataclass(frozen=True)
 class Pace:
     """How fast the machine goes. The defaults are cautious values of common practice, no source.
@@ -56,6 +58,7 @@ class Pace:
             raise InputError("touching is faster than positioning", column="touch", found=self.touch)
 
 
+@shown
 @dataclass(frozen=True)
 class Leg:
     """One straight move of the reference ball's centre between touches.
@@ -72,6 +75,7 @@ class Leg:
     to: tuple[float, float, float]
 
 
+@shown
 @dataclass(frozen=True)
 class CycleTime:
     """Estimated time of the cycle, in parts [s].

@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from ...errors import InputError
+from ...show import shown
 from ..access.poses import pose_frame
 from ..kinematics import Kinematics
 from ..probe import Probe
@@ -34,6 +35,7 @@ from .ways import Clear, Ways, rises
 __all__ = ["Route", "few_poses", "order", "safe_height"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Route:
     """Targets in the order of touching, and the way to each.
@@ -73,6 +75,18 @@ class Route:
     clear_height: float
     pace: Pace
     time: CycleTime
+
+    @property
+    def sentence(self) -> str:
+        """How many touches in how many poses, and how long it takes, in one line."""
+        poses = int(self.indexed.sum())
+        left = f", {len(self.left_out)} left out" if len(self.left_out) else ""
+        return f"{len(self.targets)} touches in {poses} pose{'s' * (poses != 1)}{left}; {self.time.sentence}"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The targets in the order of touching."""
+        return self.targets
 
 
 def few_poses(targets: pd.DataFrame, poses: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], ...]:

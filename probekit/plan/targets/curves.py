@@ -11,6 +11,7 @@ import pandas as pd
 
 from ...errors import InputError
 from ...nominal import Nominal
+from ...show import shown
 from .snapping import as_points, snap_each
 from .table import join, place
 
@@ -19,6 +20,7 @@ __all__ = ["Curve", "along"]
 _SMOOTH = np.cos(np.radians(10.0))  # where a polyline turns by more, it has a corner
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Curve:
     """A polyline on the nominal, dense enough that its chords stand for the curve.
@@ -51,6 +53,12 @@ class Curve:
         if not self.length > 0:
             raise InputError("a curve needs a length", found=f"{len(self.points)} points in one place")
         self.points.setflags(write=False)
+
+    @property
+    def sentence(self) -> str:
+        """Name, length and faces in one line."""
+        kind = "closed" if self.closed else "open"
+        return f"{self.name!r}: {kind}, {self.length:.3f} mm, on {', '.join(dict.fromkeys(self.faces))}"
 
     @cached_property
     def _line(self) -> np.ndarray:
@@ -108,10 +116,6 @@ class Curve:
         return replace(
             self, points=np.roll(self.points, -first, axis=0), faces=(*self.faces[first:], *self.faces[:first])
         )
-
-    def __repr__(self) -> str:
-        kind = "closed" if self.closed else "open"
-        return f"<Curve {self.name!r}: {kind}, {self.length:.3f} mm, on {', '.join(dict.fromkeys(self.faces))}>"
 
 
 def along(

@@ -10,6 +10,7 @@ import numpy as np
 
 from ...errors import InputError
 from ...nominal import FacetEngine, Nominal
+from ...show import shown
 from .snapping import as_direction, as_points
 
 __all__ = ["Ball", "Box", "Cylinder", "Region", "Solid"]
@@ -24,6 +25,7 @@ class Region(Protocol):
         """Distance (n,) of points (n, 3) from the region [mm]; negative inside."""
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Box:
     """A box.
@@ -59,6 +61,7 @@ class Box:
         return np.linalg.norm(np.maximum(beyond, 0.0), axis=1) + np.minimum(beyond.max(axis=1), 0.0)
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Cylinder:
     """A cylinder with flat ends.
@@ -93,6 +96,7 @@ class Cylinder:
         return np.linalg.norm(np.maximum(beyond, 0.0), axis=1) + np.minimum(beyond.max(axis=1), 0.0)
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Ball:
     """A ball.
@@ -117,6 +121,7 @@ class Ball:
         return np.linalg.norm(points - self.centre, axis=1) - self.radius
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Solid:
     """A closed mesh, say of a clamp.

@@ -8,11 +8,14 @@ from html import escape
 
 import pandas as pd
 
+from ...show import shown
+
 __all__ = ["CheckResult", "Finding", "Findings", "NotMade", "gathered"]
 
 SEVERITIES = ("stop", "look", "note")
 
 
+@shown
 @dataclass(frozen=True)
 class Finding:
     """One thing found.
@@ -34,6 +37,12 @@ class Finding:
     todo: str
     check: str = ""
 
+    @property
+    def sentence(self) -> str:
+        """All of it, as one line of text."""
+        where = f"line {self.line}: " if self.line else ""
+        return f"{self.severity}: {where}{self.what}. {self.todo}"
+
 
 @dataclass(frozen=True)
 class NotMade:
@@ -43,6 +52,7 @@ class NotMade:
     severity: str = "look"
 
 
+@shown
 @dataclass(frozen=True)
 class CheckResult:
     """One check: its name, what it looks for in words, and why it could not be made ("" if it was)."""
@@ -51,7 +61,13 @@ class CheckResult:
     about: str
     skipped: str = ""
 
+    @property
+    def sentence(self) -> str:
+        """What it looks for, and whether it was made."""
+        return f"{self.name}: {self.about}" + (f"; not made: {self.skipped}" if self.skipped else "")
 
+
+@shown
 @dataclass(frozen=True)
 class Findings:
     """All that the checks of a program found, and which checks were made.

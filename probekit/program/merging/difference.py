@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from ...show import shown
 from ..reading.source import Source, load
 
 __all__ = ["Difference", "difference"]
@@ -19,6 +20,7 @@ _MOST_PAIRS = 25_000_000
 _SHOWN = {"inserted": "+", "removed": "-", "same": " "}
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Difference:
     """Two programs, line by line.

@@ -15,6 +15,7 @@ from pathlib import Path
 from ...errors import InputError
 from ...files import store
 from ...plan.kinematics import Kinematics
+from ...show import shown
 from ..reading.expressions import Formula
 from ..reading.interpreter import NO_SUCH_AXIS, Interpreter
 from ..reading.modal import group_of, name_of
@@ -33,6 +34,7 @@ _NO_SPEED = "S0 (no speed is set while the probe is in)"
 _BEGIN, _END = "(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)"
 
 
+@shown
 @dataclass(frozen=True)
 class Merged:
     """A milling program with probing in it.
@@ -56,6 +58,11 @@ class Merged:
     last: int
     place: str
     notes: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """Where the probing stands, and that nothing else is changed."""
+        return f"The probing stands {self.place}, in lines {self.first} to {self.last}. {self.difference.sentence}"
 
     @property
     def data(self) -> bytes:

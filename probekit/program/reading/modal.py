@@ -9,6 +9,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from ...show import shown
+
 __all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "Modal", "group_of", "name_of"]
 
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
@@ -82,6 +84,7 @@ def group_of(word: str) -> str | None:
     return _GROUP.get(word)
 
 
+@shown
 @dataclass(frozen=True)
 class Modal:
     """The state of the control.

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ...errors import InputError
+from ...show import shown
 
 __all__ = ["Source", "load"]
 
@@ -18,6 +19,7 @@ _BOMS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n|\Z)")
 
 
+@shown
 @dataclass(frozen=True)
 class Source:
     """The text of a program and how it was stored.
@@ -41,6 +43,11 @@ class Source:
     bom: bytes = b""
     notes: tuple[str, ...] = ()
     name: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """Name, size and encoding in one line."""
+        return f"{self.name or 'a text'}: {len(self.lines)} lines, {self.encoding}"
 
     def encode(self, text: str) -> bytes:
         """A text stored in the manner of this source.

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...show import shown
 from .arcs import Arc
 from .modal import Modal
 
@@ -29,6 +30,7 @@ _NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
 _RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"(?:\s+TIP ([0-9]{1,3}))?\s*")
 
 
+@shown
 @dataclass(frozen=True)
 class Recorded:
     """What a record line asks to be written.
@@ -57,6 +59,7 @@ class Recorded:
     tip: int = 0
 
 
+@shown
 @dataclass(frozen=True)
 class Step:
     """One thing that a program does.
@@ -97,6 +100,11 @@ class Step:
     text: str
     detail: object = None
     origin: tuple[float, ...] = (math.nan,) * 3
+
+    @property
+    def sentence(self) -> str:
+        """Line, kind and text."""
+        return f"line {self.line}, {self.kind}: {self.text.strip()}"
 
 
 def path_of(step: Step, chord_error: float = 0.01) -> np.ndarray:

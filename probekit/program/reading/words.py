@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ...errors import InputError
+from ...show import shown
 from .expressions import Formula, read_value
 from .source import Source, load
 
@@ -24,6 +25,7 @@ _WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]{1,15}\.?[0-9]{0,15}|\.[0-9]{1,15}))(?
 _UPPER = str.maketrans("abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ", " \t")
 
 
+@shown
 @dataclass(frozen=True)
 class Block:
     """One line of a program.
@@ -59,6 +61,11 @@ class Block:
     unknown: tuple[str, ...] = ()
     skip: bool = False
     mark: bool = False
+
+    @property
+    def sentence(self) -> str:
+        """Line and text."""
+        return f"line {self.line}: {self.text.strip()}"
 
 
 def parse(text: str | bytes | Path | Source) -> tuple[Block, ...]:

@@ -41,6 +41,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from ...errors import InputError
+from ...show import shown
 from ..reading.modal import CALLS, group_of
 from .numbers import Number
 
@@ -114,6 +115,7 @@ _NEEDED = (
 )
 
 
+@shown
 @dataclass(frozen=True)
 class Dialect:
     """How one control spells moves; the attributes are the keys of the file, see `probekit.program.writing.dialect`."""
@@ -148,6 +150,11 @@ class Dialect:
     first_block: int = 10
     block_step: int = 10
     source: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """Name, and what it is for."""
+        return f"{self.name}: {self.about}"
 
     def words(self, text: str) -> str:
         """Words for a person in safe characters only; every other one is replaced."""

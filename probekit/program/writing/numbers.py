@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ...show import shown
+
 __all__ = ["Number"]
 
 
+@shown
 @dataclass(frozen=True)
 class Number:
     """How numbers are written.

@@ -1,0 +1,253 @@
+"""What a user gets back prints as one short line that names it, and shows in a notebook with its text escaped.
+
+The classes are found from the annotations of the public face: what its functions return, and what that holds. One of
+each is taken from the run of a tiny study, or made here.
+"""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib.util
+import inspect
+import re
+import sys
+from collections.abc import Iterator, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapes
+import tiny
+from machine.probing_text import probing_text
+from tolerance.touched import around, table
+
+import probekit as pk
+from probekit import show
+
+
+@cache
+def names_in(module: str) -> dict[str, Any]:
+    """Names that annotations of a module may use, with those imported for type checkers only."""
+    space = dict(vars(sys.modules[module]))
+    for node in ast.parse(inspect.getsource(sys.modules[module])).body:
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+            exec(compile(ast.Module(node.body, []), module, "exec"), space)
+    return space
+
+
+def classes_in(annotation: object, module: str) -> set[type]:
+    found = set()
+    for name in re.findall(r"[A-Za-z_][\w.]*", str(annotation)):
+        first, *rest = name.split(".")
+        thing = names_in(module).get(first)
+        for part in rest:
+            thing = getattr(thing, part, None)
+        if inspect.isclass(thing) and dataclasses.is_dataclass(thing):
+            found.add(thing)
+    return found
+
+
+def given_by(thing: Any) -> set[type]:
+    """Dataclasses that a public function returns, or that a class is, holds and returns."""
+    if inspect.isfunction(thing):
+        return classes_in(thing.__annotations__.get("return", ""), thing.__module__)
+    if not inspect.isclass(thing) or not dataclasses.is_dataclass(thing):
+        return set()
+    found = {thing}
+    for base in thing.__mro__:
+        for name, annotation in vars(base).get("__annotations__", {}).items():
+            found |= set() if name.startswith("_") else classes_in(annotation, base.__module__)
+        for name, member in vars(base).items():
+            function = getattr(member, "fget", None) or getattr(member, "func", None) or member
+            if inspect.isfunction(function) and not name.startswith("_"):
+                found |= given_by(function)
+    return found
+
+
+def given_back() -> set[type]:
+    rooms = [getattr(pk, name) for name in pk.__all__ if inspect.ismodule(getattr(pk, name))]
+    todo = [getattr(room, name) for room in rooms for name in room.__all__]
+    found: set[type] = set()
+    while todo:
+        new = given_by(todo.pop()) - found
+        found |= new
+        todo += new
+    return found
+
+
+CLASSES = sorted(given_back(), key=lambda one: (one.__module__, one.__name__))
+
+
+def held_by(thing: Any, seen: set[int]) -> Iterator[Any]:
+    """All dataclasses in a result: itself, its fields, and what these hold."""
+    if isinstance(thing, Mapping):
+        thing = tuple(thing.values())
+    if isinstance(thing, tuple | list):
+        for one in thing:
+            yield from held_by(one, seen)
+    elif dataclasses.is_dataclass(thing) and not inspect.isclass(thing) and id(thing) not in seen:
+        seen.add(id(thing))
+        yield thing
+        for field in dataclasses.fields(thing):
+            yield from held_by(getattr(thing, field.name), seen)
+
+
+def of_a_study(folder: Path) -> list[Any]:
+    study = pk.study.load(tiny.write(folder))
+    planned = pk.study.plan(study)
+    programmed = pk.study.program(study, planned)
+    run = pk.study.simulate(study, planned, programmed)
+    parts = [programmed.merged.difference, planned.probe.outline(), pk.study.results_of(study, folder / "out", "plan")]
+    drawn = {"probe": planned.probe, "kinematics": planned.kinematics, "fixtures": [planned.part]}
+    scene = pk.scene.plan_scene(planned.part, planned.table, route=planned.route, **drawn)
+    number = np.zeros(1)
+    ground = planned.obstacles.ground(number.astype(int), np.zeros((1, 3)), np.eye(3)[:1], number)
+    steps = list(pk.program.run(programmed.probing))
+    blocks = pk.program.parse(programmed.probing)
+    recorded = [step.detail for step in steps if step.kind == "record"]
+    return [study, planned, programmed, run, parts, scene, ground, steps, blocks, recorded, pk.study.run(study)]
+
+
+def of_machines() -> list[Any]:
+    named = {"sigma": 0.001, "probability": 0.1, "seconds": 0.001, "mean": 0.01, "letter": "A", "minutes": 5.0}
+    named |= {"drift": (0.01, 0.0, 0.0), "x": 0.01, "xy": 0.01}
+    errors = []
+    for cls in (
+        one for one in CLASSES if one.__module__ == "probekit.machine.errors" and one.__name__ != "MachineError"
+    ):
+        wanted = {field.name for field in dataclasses.fields(cls)}
+        errors.append(
+            cls(**{key: value for key, value in named.items() if key in wanted})
+            if cls.__name__ != "ErrorGrid"
+            else cls((0.0, 1.0), (0.0, 1.0), (0.0, 1.0), np.zeros((2, 2, 2, 3)))
+        )
+    axis = pk.plan.RotaryAxis("A", "table", limits=(-100.0, 100.0))
+    sphere = pk.machine.ReferenceSphere(25.0)
+    touched = pk.machine.run(probing_text(sphere.targets()), sphere, probe=6.0, decimals=6).table
+    qualified = pk.fit.qualify(touched, diameter=25.0)
+    hill = pk.machine.Hill((0.0, 0.0, 0.0), 5.0, 0.1)
+    made = pk.machine.AsMade(shapes.box(), hills=(hill,))
+    tip = pk.plan.Tip(3.0, 2.0, 20.0, (1.0, 0.0, 0.0))
+    kinematics = pk.plan.Kinematics((axis,))
+    return [errors, kinematics, pk.machine.ReferenceRing(40.0), sphere, qualified, qualified.stylus(6.0), made, tip]
+
+
+def of_touches() -> list[Any]:
+    hole = around(20.02, heights=(0.0, 10.0), bore=True)
+    top = table([[x, y, 20.0] for x in (0.0, 30.0, 60.0) for y in (0.0, 50.0)], [0, 0, 1], feature="top")
+    top = top.assign(x0=top["x"], y0=top["y"], z0=top["z"], i=0.0, j=0.0, k=1.0)
+    hole = hole.assign(
+        x0=hole["foot_x"], y0=hole["foot_y"], z0=hole["foot_z"], i=hole["nx"], j=hole["ny"], k=hole["nz"]
+    )
+    both = pd.concat([top, hole], ignore_index=True).assign(touch=range(1, len(top) + len(hole) + 1))
+    datums = [pk.fit.Datum("A", "plane", "top"), pk.fit.Datum("B", "cylinder", "hole", boundary=("MMB", 39.9))]
+    frame = pk.fit.datum_frame(both, datums)
+    tolerance = pk.tolerance
+    kinds = {
+        "position": tolerance.Position(width=0.1, features=("hole",), at=(0.0, 0.0, 0.0), direction=(0, 0, 1)),
+        "size": tolerance.Size(width=0.1, features=("hole",), limits=(39.9, 40.1)),
+        "profile": tolerance.Profile(width=0.1),
+        "line": tolerance.LineProfile(width=0.1),
+        "form": tolerance.Form(width=0.1, of="flatness"),
+        "orientation": tolerance.Orientation(width=0.1, of="parallelism", datums=("A",)),
+        "runout": tolerance.Runout(width=0.1, datums=("A",)),
+    }
+    kinds["composite"] = tolerance.Composite(kinds["profile"], dataclasses.replace(kinds["profile"], width=0.05))
+    group = kinds["position"].group(hole)
+    evaluation = kinds["position"].evaluate(hole)
+    flat = pk.fit.minimax_motion(
+        np.eye(3), lambda p: (p[:, 2], np.tile([0.0, 0.0, 1.0], (3, 1))), np.eye(6)[:, 2:3], pivot=np.zeros(3)
+    )
+    return [
+        frame,
+        datums,
+        kinds,
+        group.held(),
+        group,
+        list(group.parts.values()),
+        evaluation,
+        evaluation.explain(),
+        pk.fit.element(np.eye(3), "plane"),
+        flat,
+        pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),
+        pk.fit.set_up(both, datums, work_offset=np.eye(4), ball=0.0),
+        frame.freedom,
+    ]
+
+
+def of_models(folder: Path) -> list[Any]:
+    part, regions = shapes.box(), pk.plan
+    found: list[Any] = [pk.nominal.datum_feature(part, part.face_names[0]), part.engine.feet(np.zeros((2, 3)))]
+    found += [
+        regions.Ball((0, 0, 0), 1.0),
+        regions.Box((0, 0, 0), (1, 1, 1)),
+        regions.Cylinder((0, 0, 0), (0, 0, 1), 1.0),
+    ]
+    found += [regions.Solid.of(part), pk.plan.section(part, (0.0, 0.0, 0.5), (0.0, 0.0, 1.0))]
+    found += [pk.deviation.Projection(part, stylus=3.0), pk.plausibility.Probing(2.0, 0.5, "the program")]
+    if importlib.util.find_spec("OCP"):
+        import exact_shapes
+
+        block = exact_shapes.BRepPrimAPI_MakeBox(80, 60, 30).Shape()
+        found.append(pk.nominal.load(exact_shapes.write(block, folder / "block.step")))
+    return found
+
+
+@pytest.fixture(scope="module")
+def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
+    found: dict[type, Any] = {}
+    folder = tmp_path_factory.mktemp("study")
+    for one in held_by([of_a_study(folder), of_machines(), of_touches(), of_models(folder)], set()):
+        found.setdefault(type(one), one)
+    return found
+
+
+def test_there_are_many() -> None:
+    assert len(CLASSES) > 60
+    assert {pk.verdict.Verdict, pk.study.Plan} <= set(CLASSES)
+
+
+@pytest.mark.parametrize("cls", CLASSES, ids=lambda one: f"{one.__module__.removeprefix('probekit.')}.{one.__name__}")
+def test_prints_in_one_line(cls: type, examples: dict[type, Any]) -> None:
+    one = next((one for kind, one in examples.items() if issubclass(kind, cls)), None)
+    assert one is not None, "no example: make one above"
+    text = repr(one)
+    assert type(one).__name__ in text
+    assert len(text) < 400
+    assert len(text.splitlines()) == 1
+    assert "mappingproxy" not in text
+    assert "array(" not in text
+
+
+NASTY = "<b>A&B</b>"
+
+
+def test_html_has_no_text_that_was_not_escaped(examples: dict[type, Any]) -> None:
+    """Names from files and studies are put into every text field, and must come out as text."""
+    shown = 0
+    for cls, one in examples.items():
+        if not hasattr(one, "_repr_html_"):
+            continue
+        named = {f.name: NASTY for f in dataclasses.fields(cls) if f.name in ("name", "what", "about", "title", "text")}
+        if "notes" in {f.name for f in dataclasses.fields(cls)}:
+            named["notes"] = (NASTY,)
+        html = dataclasses.replace(one, **named)._repr_html_()
+        assert NASTY not in html, cls
+        assert html.startswith(("<p>", "<ol>", "<ul>")), cls
+        shown += "&lt;b&gt;A&amp;B&lt;/b&gt;" in html
+    assert shown > 15
+
+
+def test_a_long_sentence_is_cut() -> None:
+    @show.shown
+    @dataclasses.dataclass(frozen=True)
+    class Long:
+        sentence: str
+
+    assert repr(Long("two\nlines")) == "<Long two lines>"
+    assert repr(Long("x" * 1000)) == "<Long " + "x" * 391 + "…>"
+    assert len(repr(Long("x" * 392))) == 399
