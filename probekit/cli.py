@@ -6,6 +6,7 @@ import argparse
 import os
 import shlex
 import sys
+import time
 import warnings
 from collections.abc import Sequence
 from functools import partial
@@ -124,7 +125,7 @@ def _inspect(options: argparse.Namespace) -> int:
         wanted = wanted.with_touches(options.touches)
     with results.running(f"probekit inspect {options.study.name}"), study.naming(options.study):
         found = study.run(wanted, progress=progress)
-        paths = study.write(found, results.folder)
+        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
     progress.clear()
     if options.quiet:
         say(found.verdict.part)
@@ -209,8 +210,11 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _summary(found: Inspection) -> str:
     """What a person wants to read first."""
+    from . import study
+
     verdict, table = found.verdict, found.verdict.table
     lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
+    lines += [f"  {line}" for line in study.about_lines(found.about)]
     if verdict.reasons:
         lines += ["", "Undecided at best, because", *[f"  - {reason}" for reason in verdict.reasons]]
     lines += ["", "Tolerances"]

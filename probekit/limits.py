@@ -20,6 +20,7 @@ __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
 
 _FILE = Text(without="\0")
 _POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
+_FREE_WHOLE = Number(least=0, most=2**53, whole=True)
 _VECTOR, _DIRECTION, _PAIR = Numbers(3), Numbers(3, nonzero=True), Numbers(2, rising=True)
 _NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
 _SEVERAL = Each(Text(), once=True)
@@ -31,6 +32,9 @@ LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("part.model", "part.without_kernel", "simulate.model", "program.milling"), _FILE),
     **dict.fromkeys(("touches.file", "touches.plan", "stylus.qualification.file"), _FILE),
     **dict.fromkeys(("part.name", "part.body"), Text()),
+    **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
+    **dict.fromkeys(("about.operator", "about.machine", "about.date"), Text()),
+    "about.temperature": Number(least=-50, most=100),
     "part.angle": Number(above=0, most=180),
     "part.deflection": Number(above=0, most=100),
     "part.faces": Table(Place()),

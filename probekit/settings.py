@@ -6,6 +6,8 @@
                       to run in its place where the CAD kernel that STEP needs is not installed;
                       faces = {name = [x, y, z] or "face_3" or a list of these}, in model coordinates;
                       frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
+    [about]           part_number, serial, order, operator, machine, date, temperature [deg C]: who, what and when,
+                      for pages and tables; a header of the results file (`# serial: 17`) comes before it
     [machine]         translation = [x, y, z], rotation = [rx, ry, rz]: where the part frame lies in the coordinates
                       of the results file, if they are not the part frame's own (rotation vector in degrees);
                       targets are in the part frame always. To plan and program: axes = [{letter, moves, point,
@@ -73,6 +75,11 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "body": _TEXT,
         "faces": _TABLE,
         "frame": _NAMES,
+    },
+    "about": {
+        **dict.fromkeys(("part_number", "serial", "order"), (str, int)),
+        **dict.fromkeys(("operator", "machine", "date"), _TEXT),
+        "temperature": _NUMBER,
     },
     "machine": {"translation": _LIST, "rotation": _LIST, "axes": _LIST, "gauge": _NUMBER, "travel": _LIST},
     "touches": {

@@ -43,6 +43,9 @@ def page(
     notes: Iterable[str] = (),
     findings: Iterable[Finding] = (),
     residuals: Residuals | None = None,
+    about: Iterable[tuple[str, str]] = (),
+    missing: str = "",
+    stamp: str = "",
 ) -> Path:
     """Write the report page.
 
@@ -66,6 +69,12 @@ def page(
         What the gate found; what the study accepts of it stands beside the verdict.
     residuals : Residuals, optional
         Of the touches that the alignment rests on.
+    about : iterable of (str, str)
+        Who, what, when: label and value, for the headline.
+    missing : str
+        A quiet line on what is not known of that.
+    stamp : str
+        Which study and which touches this is the page of, and when it was made.
 
     Returns
     -------
@@ -86,15 +95,13 @@ def page(
     ----------
     .. [1] W3C, Content Security Policy Level 3.
     """
-    attrs = verdict.table.attrs
-    about = [str(attrs[k]) for k in ("part", "program", "machine", "time") if attrs.get(k) not in (None, "")]
     return write(
         to,
         scene,
         "page.html",
         "reading.js",
         title=escape(scene.title),
-        about=escape(" \N{MIDDLE DOT} ".join(about)),
+        about=sections.about(verdict.table.attrs, about, missing, stamp),
         symbols=sections.symbols(scene),
         headline=sections.headline(scene, verdict) + gate.accepted(findings),
         cards=sections.cards(verdict),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from html import escape
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -39,6 +39,16 @@ def symbols(scene: Scene) -> str:
     """Return the flat symbols of the words, defined once for the page."""
     defined = "".join(glyphs.symbol(entry.word, f"s-{glyphs.name_of(entry.word)}") for entry in scene.legend.verdicts)
     return f'<svg width="0" height="0" class="defs" aria-hidden="true"><defs>{defined}</defs></svg>'
+
+
+def about(attrs: Mapping[Any, Any], known: Iterable[tuple[str, str]], missing: str, stamp: str) -> str:
+    """Return who, what, when and which run, under the title; of the touches' own headers where nothing is given."""
+    dot = " \N{MIDDLE DOT} "
+    said = [f"{escape(label)} <b>{escape(value)}</b>" for label, value in known]
+    own = ("part", "program") if said or missing else ("part", "program", "machine", "time")
+    head = [escape(str(attrs[name])) for name in own if attrs.get(name) not in (None, "")]
+    lines = [dot.join(head), dot.join(said), escape(missing), escape(stamp)]
+    return "".join(f'<p class="small">{line}</p>' for line in lines if line)
 
 
 def headline(scene: Scene, verdict: Verdict) -> str:

@@ -3,6 +3,7 @@
 The keys of the file are described in `probekit.settings`.
 """
 
+from .about import about_lines
 from .inspection import Inspection, run, write
 from .model import Study, load, naming
 from .outputs import summary, view, write_preparation
@@ -14,6 +15,7 @@ __all__ = [
     "Plan",
     "Program",
     "Study",
+    "about_lines",
     "load",
     "naming",
     "plan",

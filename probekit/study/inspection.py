@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 import warnings
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ import numpy as np
 from .. import __version__, action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
 from ..show import shown
+from .about import Known, about_of, missing, words
 from .gating import gate_of, targets_placed, with_robust
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
@@ -52,6 +53,10 @@ class Inspection:
         What the gate before the verdict found: looks, notes, and what the study accepts.
     residuals : Residuals or None
         Of the touches that the alignment rests on.
+    about : mapping
+        Who, what, when: each of `probekit.study.about.ABOUT`, None where nothing is known.
+    stamp : str
+        Study and touches, by the first characters of their checksums.
     """
 
     part: nominal.Nominal
@@ -65,6 +70,8 @@ class Inspection:
     provenance: tuple[tuple[str, str], ...]
     findings: tuple[plausibility.Finding, ...] = ()
     residuals: plausibility.Residuals | None = None
+    about: Known = field(default_factory=dict)
+    stamp: str = ""
 
     @property
     def sentence(self) -> str:
@@ -107,7 +114,9 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         tell("reading the touches", 0.2)
         qualified = qualified_of(study)
         measured, said = targets_placed(study, touches_of(study), part)
-        notes += said + touches.check(measured, diagonal=part.diagonal, aim=False)
+        about, contradicted = about_of(study, measured)
+        measured.attrs |= {name: value for name, value in about.items() if value is not None}
+        notes += said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
         notes += _qualification_notes(qualified, measured)
         known = stylus_of(study, qualified)
         gate = gate_of(study, part, measured, known)
@@ -162,10 +171,12 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         _provenance(study, part, measured, qualified, rule, u),
         findings,
         residuals,
+        about,
+        _stamp(study, measured),
     )
 
 
-def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
+def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict[str, Path]:
     """Write report.html, results.csv and results.json into a folder.
 
     Parameters
@@ -175,6 +186,8 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     folder : str or Path
         Made if need be. The files are published as one set (`probekit.published`): those of an earlier run go into
         its folder ``old``.
+    made : str
+        When the run was made, for the page.
 
     Returns
     -------
@@ -190,10 +203,14 @@ def write(inspection: Inspection, folder: str | Path) -> dict[str, Path]:
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
     found = {"findings": inspection.findings, "residuals": inspection.residuals}
-    more = report.gate_data(**found)
+    more = report.gate_data(**found) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
+    about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
-        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **found, **common)
+        report.page(
+            inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **about, **found, **common
+        )
         report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
     return {kind: results.folder / name for kind, name in INSPECTION.items()}
 
@@ -349,6 +366,10 @@ def _provenance(
     rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
     used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
     return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
+
+
+def _stamp(study: Study, measured: pd.DataFrame) -> str:
+    return f"study {study.sha256[:8] or 'unknown'}, touches {str(measured.attrs.get('sha256', ''))[:8] or 'unknown'}"
 
 
 def _provenance_of_probe(qualified: Qualified | None) -> list[tuple[str, str]]:

@@ -124,7 +124,8 @@ def runnable(study: Study) -> tuple[Study, list[str]]:
     if other is None or nominal.can_read(study.file(study.settings["part"]["model"])):
         return study, list(study.notes)
     instead = load(study.file(other))
-    instead = replace(instead, settings=instead.settings | {"touches": study.settings["touches"]})
+    own = {name: study.settings[name] for name in ("touches", "about") if name in study.settings}
+    instead = replace(instead, settings=instead.settings | own)
     note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
     return instead, [f"{note}. {how_to_install('step')}", *instead.notes]
 

@@ -30,6 +30,7 @@ NUMBER_KEYS = ("temperature",)
 FILE_KEYS = ("rows", "text_columns")  # about the file itself: they never enter the table's attrs
 
 _NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?")
+_NAMES = re.compile(r"\b(part|serial|order|operator|date|batch|lot)", re.I)  # of things: 12E4 is no number there
 _FOLDED = {*TEXT_KEYS, *NUMBER_KEYS, *FILE_KEYS}
 
 
@@ -73,7 +74,9 @@ def _value(key: str, text: str, **where: object) -> object:
     number = _number(text)
     if number is None and (key in NUMBER_KEYS or key == "rows"):
         raise InputError("the value is no number", column=key, found=text, expected="a plain number", **where)
-    return text if number is None else number
+    if number is None or (_NAMES.search(key) and repr(number) != text):
+        return text
+    return number
 
 
 def _number(text: str) -> int | float | None:

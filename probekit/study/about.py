@@ -1,0 +1,94 @@
+"""Who measured what, and when: what the study says of it, and the headers of the results file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from .model import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ABOUT", "Known", "about_lines", "about_of", "missing", "words"]
+
+#: What is asked for, in the order in which it is shown.
+ABOUT = ("part_number", "serial", "order", "operator", "machine", "date", "temperature")
+
+#: Other names that headers have for it.
+_ALSO = {"part_no": "part_number", "serial_number": "serial", "serial_no": "serial", "order_number": "order"}
+_ALSO |= {"order_no": "order", "time": "date"}
+
+#: Key of `ABOUT` -> what is known; None if nothing is.
+Known = Mapping[str, str | float | None]
+
+
+def about_of(study: Study, measured: pd.DataFrame) -> tuple[dict[str, Any], list[str]]:
+    """Who, what and when of some results.
+
+    A header of the results file comes before ``[about]`` of the study, which may serve many parts.
+
+    Parameters
+    ----------
+    study : Study
+    measured : DataFrame
+        The touches as read, with the headers in ``attrs``.
+
+    Returns
+    -------
+    dict
+        Each key of `ABOUT`; None where nothing is known.
+    list of str
+        Where study and results contradict each other.
+    """
+    stated, found, notes = study.settings.get("about", {}), {}, []
+    for key, value in measured.attrs.items():
+        name = re.sub(r"[\s_-]+", "_", str(key).strip().lower())
+        name = name if name in ABOUT else _ALSO.get(name, "")
+        if name and value not in (None, "") and (name not in found or name == key):
+            found[name] = value
+    for name in ABOUT:
+        if name in stated and name in found and str(stated[name]) != str(found[name]):
+            notes.append(
+                f"{_label(name)}: [about] says {stated[name]}, the results file {found[name]}; that of the file stands"
+            )
+    return {name: found.get(name, stated.get(name)) for name in ABOUT}, notes
+
+
+def words(about: Known) -> list[tuple[str, str]]:
+    """What is known, to be shown: what it is, and its value with the unit."""
+    return [
+        (_label(name), f"{value:g} \N{DEGREE SIGN}C" if name == "temperature" and _number(value) else str(value))
+        for name, value in about.items()
+        if value is not None
+    ]
+
+
+def missing(about: Known) -> str:
+    """One line on what is not known; empty if everything is."""
+    names = [_label(name) for name, value in about.items() if value is None]
+    return f"Not stated: {', '.join(names)}." if names else ""
+
+
+def about_lines(about: Known) -> list[str]:
+    """The same for a summary: what is known, and what is not.
+
+    Parameters
+    ----------
+    about : mapping
+
+    Returns
+    -------
+    list of str
+    """
+    known = "; ".join(f"{label} {value}" for label, value in words(about))
+    return [line for line in (known, missing(about)) if line]
+
+
+def _label(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, int | float)
