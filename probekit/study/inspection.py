@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import platform
 import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -11,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import __version__, action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
+from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
 from ..show import shown
 from .about import Known, about_of, missing, words
 from .gating import gate_of, targets_placed, with_robust
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
+from .provenance import provenance_of, stamp_of
 from .readings import Qualified, qualified_of, stylus_of, touches_of
 
 if TYPE_CHECKING:
@@ -168,11 +168,11 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         next_step,
         drawn,
         tuple(dict.fromkeys(notes)),
-        _provenance(study, part, measured, qualified, rule, u),
+        provenance_of(study, part, measured, qualified, rule, u),
         findings,
         residuals,
         about,
-        _stamp(study, measured),
+        stamp_of(study, measured),
     )
 
 
@@ -335,64 +335,6 @@ def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[fl
             expected="standard uncertainty in mm",
         )
     return u, verdict.guarded(r=decision.get("r", 1.0), k=k)
-
-
-def _provenance(
-    study: Study,
-    part: nominal.Nominal,
-    measured: pd.DataFrame,
-    qualified: Qualified | None,
-    rule: verdict.Rule,
-    u: float,
-) -> tuple[tuple[str, str], ...]:
-    from importlib.metadata import version
-
-    attrs, settings = measured.attrs, study.settings
-    rows = [
-        ("part", part.name),
-        *[(key, str(attrs[key])) for key in ("program", "machine", "stylus", "temperature", "time") if attrs.get(key)],
-        ("nominal", f"{Path(part.source).name}, unit: {part.unit_source}"),
-        ("deviations from", _compared_with(part)),
-        ("nominal SHA-256", part.sha256),
-        ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
-        ("touches SHA-256", str(attrs.get("sha256", ""))),
-        *_provenance_of_probe(qualified),
-        ("study", study.path.name),
-        ("study SHA-256", study.sha256),
-        ("standard uncertainty", f"{u:g} mm{', or column u' if 'u' in measured else ''}, given by the user"),
-        ("decision rule", rule.sentence),
-    ]
-    shown = ("machine", "stylus", "deviation", "alignment")
-    rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
-    used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
-    return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
-
-
-def _stamp(study: Study, measured: pd.DataFrame) -> str:
-    return f"study {study.sha256[:8] or 'unknown'}, touches {str(measured.attrs.get('sha256', ''))[:8] or 'unknown'}"
-
-
-def _provenance_of_probe(qualified: Qualified | None) -> list[tuple[str, str]]:
-    if qualified is None:
-        return []
-    found, table = qualified
-    return [
-        ("qualification", found.sentence),
-        ("qualification touches", f"{Path(str(table.attrs.get('source', ''))).name}, {len(table)} rows"),
-        ("qualification SHA-256", str(table.attrs.get("sha256", ""))),
-    ]
-
-
-def _compared_with(part: nominal.Nominal) -> str:
-    if part.exact:
-        kinds = [face.kind for face in part.brep.faces]
-        listed = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
-        return f"exact surfaces ({listed}); facets only seed the search"
-    return f"{len(part.facets)} facets"
-
-
-def _flat(table: dict[str, Any]) -> str:
-    return ", ".join(f"{key} = {value}" for key, value in table.items())
 
 
 def _pass_on(caught: list[warnings.WarningMessage]) -> None:

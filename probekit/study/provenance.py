@@ -1,0 +1,76 @@
+"""What the results of an inspection rest on: files with checksums, settings, versions."""
+
+from __future__ import annotations
+
+import platform
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .. import __version__, nominal, verdict
+from .model import Study
+from .readings import Qualified
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["provenance_of", "stamp_of"]
+
+
+def provenance_of(
+    study: Study,
+    part: nominal.Nominal,
+    measured: pd.DataFrame,
+    qualified: Qualified | None,
+    rule: verdict.Rule,
+    u: float,
+) -> tuple[tuple[str, str], ...]:
+    """Files with checksums, versions, settings: label and value."""
+    from importlib.metadata import version
+
+    attrs, settings = measured.attrs, study.settings
+    rows = [
+        ("part", part.name),
+        *[(key, str(attrs[key])) for key in ("program", "machine", "stylus", "temperature", "time") if attrs.get(key)],
+        ("nominal", f"{Path(part.source).name}, unit: {part.unit_source}"),
+        ("deviations from", _compared_with(part)),
+        ("nominal SHA-256", part.sha256),
+        ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
+        ("touches SHA-256", str(attrs.get("sha256", ""))),
+        *_provenance_of_probe(qualified),
+        ("study", study.path.name),
+        ("study SHA-256", study.sha256),
+        ("standard uncertainty", f"{u:g} mm{', or column u' if 'u' in measured else ''}, given by the user"),
+        ("decision rule", rule.sentence),
+    ]
+    shown = ("machine", "stylus", "deviation", "alignment")
+    rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
+    used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
+    return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
+
+
+def stamp_of(study: Study, measured: pd.DataFrame) -> str:
+    """Study and touches, by the first characters of their checksums."""
+    return f"study {study.sha256[:8] or 'unknown'}, touches {str(measured.attrs.get('sha256', ''))[:8] or 'unknown'}"
+
+
+def _provenance_of_probe(qualified: Qualified | None) -> list[tuple[str, str]]:
+    if qualified is None:
+        return []
+    found, table = qualified
+    return [
+        ("qualification", found.sentence),
+        ("qualification touches", f"{Path(str(table.attrs.get('source', ''))).name}, {len(table)} rows"),
+        ("qualification SHA-256", str(table.attrs.get("sha256", ""))),
+    ]
+
+
+def _compared_with(part: nominal.Nominal) -> str:
+    if part.exact:
+        kinds = [face.kind for face in part.brep.faces]
+        listed = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
+        return f"exact surfaces ({listed}); facets only seed the search"
+    return f"{len(part.facets)} facets"
+
+
+def _flat(table: dict[str, Any]) -> str:
+    return ", ".join(f"{key} = {value}" for key, value in table.items())
