@@ -76,7 +76,7 @@ class ReferenceSphere:
                 raise InputError(
                     "a ring of targets is not usable",
                     found=(polar, count),
-                    expected="0 to 90 degree from the pole, one target or more",
+                    expected="0 to 90 degrees from the pole, and at least one target",
                 )
             turn = np.radians(first + 360.0 * np.arange(count) / count)
             away, up = math.sin(math.radians(polar)), math.cos(math.radians(polar))

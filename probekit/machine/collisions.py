@@ -76,7 +76,7 @@ def first_collision(
             stops.append((row, "the ball touches before the probing move begins"))
         elif steps[row].detail is None:
             depth = float(np.linalg.norm(np.subtract(steps[row].end, steps[row].start))) - reached
-            driven = f"the ball was driven on {depth:.3f} mm after the contact" if reached == reached else "no contact"
+            driven = f"the ball was driven {depth:.3f} mm past the contact" if reached == reached else "no contact"
             if goes_on:
                 findings.append((row, f"no trigger: {driven}"))
             else:
@@ -90,7 +90,9 @@ def first_collision(
     told = [f"line {steps[row].line}: {words}" for row, words in sorted(findings) if row < last]
     waits = [step for step in steps[:last] if step.kind == "stop"]
     if waits:
-        told.append(f"line {waits[0].line}: {waits[0].detail}, a person goes on ({len(waits)} such stops)")
+        told.append(
+            f"line {waits[0].line}: {waits[0].detail}, continued by a person (stops of this kind: {len(waits)})"
+        )
     return stop, tuple(told)
 
 
@@ -122,7 +124,7 @@ def _by_another_tip(
     for row, following, reached, ball in zip(probing, [*probing, len(steps)][1:], way, touched, strict=True):
         meant = next((step.detail.tip for step in steps[row:following] if step.kind == "record"), None)
         if reached == reached and meant is not None and meant != ball.tip:
-            out.append((row, f"{ball.name} met the part, where the record line names tip {meant}"))
+            out.append((row, f"{ball.name} met the part, but the record line names tip {meant}"))
     return out
 
 

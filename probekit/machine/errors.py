@@ -86,7 +86,7 @@ class MachineError:
                 and all(isinstance(v, Real) and not isinstance(v, bool) and math.isfinite(v) for v in numbers)
             ):
                 raise InputError(
-                    f"an error of the machine is not usable: {type(self).__name__}",
+                    f"a machine error is not usable: {type(self).__name__}",
                     column=item.name,
                     found=value,
                     expected="three finite numbers" if item.type.startswith("tuple") else "a finite number",
@@ -116,7 +116,7 @@ class MachineError:
         for name in names:
             if getattr(self, name) < 0:
                 raise InputError(
-                    f"an error of the machine is not usable: {type(self).__name__}",
+                    f"a machine error is not usable: {type(self).__name__}",
                     column=name,
                     found=getattr(self, name),
                     expected="zero or more",
@@ -268,7 +268,7 @@ class RotaryError(MachineError):
             )
         if any(self.offset) and any(axis.letter == self.letter and axis.moves == "head" for axis in ideal.axes):
             raise InputError(
-                "the axes of a head meet in one pivot here, so that none of them can be offset",
+                "the axes of a head meet in one pivot in this model, so none of them can be offset",
                 column="offset",
                 found=self.offset,
                 expected="a tilt only",

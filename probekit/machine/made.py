@@ -140,7 +140,7 @@ class AsMade:
         if not rigid or np.linalg.det(motion[:3, :3]) < 0 or not np.array_equal(motion[3], [0, 0, 0, 1]):
             raise InputError("the placement is not a rigid motion", found=self.motion, expected="(4, 4)")
         if not np.isfinite(motion).all():
-            raise InputError("the placement holds a value that is no number", expected="finite numbers")
+            raise InputError("the placement contains a value that is not a number", expected="finite numbers")
         motion.setflags(write=False)
         object.__setattr__(self, "motion", motion)
         object.__setattr__(self, "hills", tuple(self.hills))
@@ -210,7 +210,7 @@ class AsMade:
             if not len(rows):
                 return distance, normal
         warnings.warn(
-            f"the nearest point of the made surface did not settle for {len(rows)} ball positions: the displacement "
+            f"the nearest point of the made surface did not converge for {len(rows)} ball positions: the displacement "
             "bends more sharply than the ball",
             ProbekitWarning,
             stacklevel=3,

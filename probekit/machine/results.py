@@ -88,7 +88,7 @@ class Run:
         missed = int((self.table["reason"] != "").sum())
         return (
             f"{MACHINE}: {len(self.table)} touches recorded, {missed} of them missed, in {self.seconds / 60.0:.1f} min"
-            "; only the balls are watched, not stem, body, clamps and fixtures"
+            "; only the balls are checked for contact, not stem, body, clamps and fixtures"
             + (f"; stopped at line {self.stopped_line}: {self.stopped}" if self.stopped else "")
         )
 

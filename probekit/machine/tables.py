@@ -44,7 +44,7 @@ def results_table(
     Raises
     ------
     InputError
-        If a touch is recorded twice, or names a tip that the probe has not.
+        If a touch is recorded twice, or names a tip that the probe does not have.
     """
     rows = [row for row, step in enumerate(steps) if step.kind == "record"]
     records = [steps[row].detail for row in rows]
@@ -58,7 +58,7 @@ def results_table(
             )
         if record.tip not in places:
             raise InputError(
-                f"touch {record.touch} names a tip that the probe has not",
+                f"touch {record.touch} names a tip that the probe does not have",
                 line=steps[row].line,
                 column="TIP",
                 found=record.tip,

@@ -163,7 +163,7 @@ def run(
             break
         triggers, settled = found, True
     else:
-        raise ProbekitError("the program reacts to its own triggers, and they do not settle")
+        raise ProbekitError("the program reacts to its own triggers, and the run does not converge")
     seconds = seconds_of(steps, rapid)
     stop, findings = first_collision(
         steps, moved, way, touched, made, axes, balls, seconds, known=frozenset(known), goes_on=goes_on
@@ -175,7 +175,7 @@ def run(
         "part": own_name if part is None else part,
         "program": program,
         "stylus": "; ".join(f"ball of {2 * b.radius:g} mm" + (f" ({b.name})" if b.tip else "") for b in balls),
-        "seed": int(rng) if not isinstance(rng, np.random.Generator) else "a generator was given",
+        "seed": int(rng) if not isinstance(rng, np.random.Generator) else "not known: a generator was given",
         "errors": "; ".join(map(repr, errors)) or "none",
         "spindle_angle": float(spindle_angle),
     }
@@ -205,7 +205,7 @@ def _frame(
     given = {first: -np.asarray(home, dtype=float)} if offsets is None else offsets
     if first not in given:
         raise InputError(
-            "the work offset in which the program probes is not told",
+            "the work offset in which the program probes is not stated",
             column="offsets",
             found=", ".join(given) or "none",
             expected=first,

@@ -72,9 +72,13 @@ class RotaryAxis:
                 "a rotary axis has an unknown letter", column="letter", found=self.letter, expected="A B C"
             )
         if self.moves not in ("table", "head"):
-            raise InputError("what does the axis turn?", column="moves", found=self.moves, expected="table or head")
+            raise InputError(
+                "the axis does not say what it turns", column="moves", found=self.moves, expected="table or head"
+            )
         if self.sense not in (1, -1):
-            raise InputError("the sense of an axis is a sign", column="sense", found=self.sense, expected="1 or -1")
+            raise InputError(
+                "the sense of an axis must be a sign", column="sense", found=self.sense, expected="1 or -1"
+            )
         given = _LETTERS[self.letter] if self.direction is None else self.direction
         along = np.asarray(given, dtype=float)
         length = np.linalg.norm(along) if along.shape == (3,) else math.nan
@@ -134,7 +138,7 @@ class Kinematics:
         if len(self.axes) > 2:
             raise InputError("too many rotary axes", found=len(self.axes), expected="none, one or two")
         if len({axis.letter for axis in self.axes}) < len(self.axes):
-            raise InputError("two rotary axes have one letter", found=self.letters)
+            raise InputError("two rotary axes have the same letter", found=self.letters)
         if self.travel is not None:
             travel = np.asarray(self.travel, dtype=float)
             if travel.shape != (3, 2) or not (travel[:, 0] < travel[:, 1]).all():
@@ -281,7 +285,7 @@ class Kinematics:
     def _checked(self, angles: Sequence[float]) -> tuple[float, ...]:
         given = tuple(float(angle) for angle in angles) if len(angles) else (0.0,) * len(self.axes)
         if len(given) != len(self.axes) or not all(math.isfinite(angle) for angle in given):
-            raise InputError("one angle is needed per rotary axis", found=given, expected=f"{len(self.axes)} angles")
+            raise InputError("each rotary axis needs one angle", found=given, expected=f"{len(self.axes)} angles")
         return given
 
 

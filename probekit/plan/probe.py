@@ -165,7 +165,7 @@ class Probe:
             _positive(key, value)
             object.__setattr__(self, key, float(value))
         if self.hub > self.length + _STEP:
-            raise InputError("the hub lies in the body", column="hub", found=self.hub, expected=f"<= {self.length}")
+            raise InputError("the hub lies inside the body", column="hub", found=self.hub, expected=f"<= {self.length}")
         if self.tool_length < self.length - _STEP:
             raise InputError(
                 "the stylus is longer than the tool",
@@ -178,7 +178,10 @@ class Probe:
         number = isinstance(angle, int | float | np.number) and not isinstance(angle, bool) and math.isfinite(angle)
         if angle is not None and angle != BY_HAND and not number:
             raise InputError(
-                "how is the spindle oriented?", column="orientation", found=angle, expected=f'degrees, or "{BY_HAND}"'
+                "the orientation of the spindle is not usable",
+                column="orientation",
+                found=angle,
+                expected=f'degrees, or "{BY_HAND}"',
             )
         if not self.straight and not self.tips:
             raise InputError("a probe without a straight stylus needs tips", column="tips", found=0)
@@ -323,7 +326,7 @@ def _check_stylus(ball: float, stem: float, length: float, effective: float | No
         _positive("effective_radius", effective)
         if abs(effective - ball / 2) > 0.25 * ball:  # pre-travel is a few hundredths of a millimetre
             raise InputError(
-                "the effective radius does not belong to this ball",
+                "the effective radius does not fit this ball",
                 column="effective_radius",
                 found=effective,
                 expected=f"near {ball / 2}",
@@ -331,7 +334,12 @@ def _check_stylus(ball: float, stem: float, length: float, effective: float | No
     if stem > ball:
         raise InputError("the stem is thicker than the ball", column="stem_diameter", found=stem, expected=f"<= {ball}")
     if length < ball / 2:
-        raise InputError("the stylus ends inside its ball", column="length", found=length, expected=f">= {ball / 2}")
+        raise InputError(
+            "the stylus is shorter than the radius of its ball",
+            column="length",
+            found=length,
+            expected=f">= {ball / 2}",
+        )
 
 
 def _checked_outline(body: Sequence[Sequence[float]], length: float) -> tuple[tuple[float, float], ...]:
@@ -353,7 +361,7 @@ def _checked_outline(body: Sequence[Sequence[float]], length: float) -> tuple[tu
             todo="Heights are counted from the centre of the ball.",
         )
     if any(b < a for a, b in pairwise(heights)) or heights[-1] <= heights[0]:
-        raise InputError("the outline of the body does not go upwards", column="body", found=heights)
+        raise InputError("the outline of the body must go upwards", column="body", found=heights)
     return tuple((float(height), float(diameter)) for height, diameter in pairs)
 
 

@@ -169,7 +169,7 @@ class TestObstacles:
 class TestInput:
     def test_field_sharper_than_the_ball_warns(self):
         made = AsMade(shapes.plane_patch(), hills=(Hill((0, 0, 0), 1.0, -2.0),))
-        with pytest.warns(ProbekitWarning, match="did not settle"):
+        with pytest.warns(ProbekitWarning, match="did not converge"):
             made.distance(np.array([[0.2, 0.1, 4.0], [0.3, 0.0, 3.0], [0.1, 0.2, 5.0]]))
 
     @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ class TestInput:
             ({"offset": True}, "not a number"),
             ({"motion": np.diag([1, 1, -1, 1.0])}, "not a rigid motion"),
             ({"motion": np.diag([2.0, 2, 2, 1])}, "not a rigid motion"),
-            ({"motion": moved((np.nan, 0, 0), (0, 0, 0))}, "no number"),
+            ({"motion": moved((np.nan, 0, 0), (0, 0, 0))}, "not a number"),
         ],
     )
     def test_as_made(self, box, change, words):

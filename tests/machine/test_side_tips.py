@@ -69,12 +69,12 @@ def test_a_record_line_with_another_tip_is_found_by_check_and_machine():
     assert any("passes beside" in finding.what for finding in stops(wrong, None, clear, route))
     result = run(wrong, t_slot(), probe=STAR)
     assert len(result.findings) == (route.targets["tip"] > 0).sum()
-    assert all("where the record line names tip" in finding for finding in result.findings)
+    assert all("but the record line names tip" in finding for finding in result.findings)
     stranger = text.replace(" TIP 2)", " TIP 8)")
     assert any("names tip 8" in finding.what for finding in stops(stranger, None, clear, route))
-    with pytest.raises(InputError, match="names a tip that the probe has not"):
+    with pytest.raises(InputError, match="names a tip that the probe does not have"):
         run(stranger, t_slot(), probe=STAR)
-    with pytest.raises(InputError, match="names a tip that the probe has not"):
+    with pytest.raises(InputError, match="names a tip that the probe does not have"):
         run(text, t_slot(), probe=4.0)
 
 

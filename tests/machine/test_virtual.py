@@ -155,7 +155,7 @@ class TestStops:
         motion[2, 3] = -1.995
         result = run(probing_text(TOP), AsMade(box, motion=motion), probe=6.0, errors=(Lobing(0.01),))
         assert result.table["reason"].tolist() == ["no trigger"]
-        assert "0.005 mm after the contact" in result.stopped
+        assert "0.005 mm past the contact" in result.stopped
 
     def test_a_spindle_that_turns(self, box):
         result = run(probing_text(TOP).replace("M5 M9", "M9").replace("G43 H9", "G43 H9\nM3 S500"), box, probe=6.0)
@@ -260,7 +260,7 @@ def test_a_miss_ends_the_run_as_the_control_would(box):
     assert result.table["reason"].tolist() == ["", "", "no trigger"]
     assert "no contact" in result.stopped
     assert probing_text(table).splitlines()[result.stopped_line - 1].startswith("G38.2")
-    assert "only the balls are watched" in result.sentence
+    assert "only the balls are checked" in result.sentence
 
 
 class TestProgramsThatReact:

@@ -158,7 +158,7 @@ def test_distance_of_points_is_signed_and_open_models_have_no_inside_beyond_thei
     assert patch.distance(np.array([[0, 0, -2.0], [13.0, 0, -4.0]])) == pytest.approx([-2.0, 5.0])
 
 
-def test_a_star_needs_its_attitude_and_each_tip_counts() -> None:
+def test_a_star_needs_its_orientation_and_each_tip_counts() -> None:
     star = Probe(3.0, 2.0, 40.0, tips=(Tip(3.0, 2.0, 15.0, (1, 0, 0)),), hub=20.0)
     part = Obstacles(shapes.box())  # its side x = 30
     start = np.array([[50.0, 0.0, -10.0]])  # the side tip ends at x = 65, at z = 10: away from the box
@@ -166,7 +166,7 @@ def test_a_star_needs_its_attitude_and_each_tip_counts() -> None:
     half_turn = Rotation.from_euler("z", 180, degrees=True).as_matrix()[None]
     ball = 50.0 - 15.0 - 30.0 - 1.5  # now towards it
     assert clearance_along(part, star, start, start, half_turn) == pytest.approx(ball, abs=EXACT)
-    with pytest.raises(InputError, match="attitude"):
+    with pytest.raises(InputError, match="orientation"):
         clearance_along(part, star, start, start, np.array([0.0, 1.0, 0.0]))
 
 
@@ -177,7 +177,7 @@ def test_moves_that_are_none_give_nan_and_shapes_must_agree() -> None:
     found = clearance_along(part, PROBE, start, start, axis)
     assert found[0] == 10.0  # of 37: enough by default
     assert np.isnan(found[1:]).all()
-    with pytest.raises(InputError, match="belong together"):
+    with pytest.raises(InputError, match="differ in shape"):
         clearance_along(part, PROBE, start, start[:2], np.array(UP))
     with pytest.raises(InputError, match="shape"):
         clearance_along(part, PROBE, start, start, np.zeros((2, 3)))

@@ -147,7 +147,7 @@ def test_a_point_on_both_axes_of_a_table_does_not_move(a: float, c: float) -> No
         (lambda: RotaryAxis("A", "table", direction=(0, 0, 0)), "direction"),
         (lambda: RotaryAxis("A", "table", point=(0, np.nan, 0)), "point"),
         (lambda: Kinematics(tuple(RotaryAxis(x, "table") for x in "ABC")), "too many"),
-        (lambda: Kinematics((RotaryAxis("A", "table"), RotaryAxis("A", "head"))), "one letter"),
+        (lambda: Kinematics((RotaryAxis("A", "table"), RotaryAxis("A", "head"))), "the same letter"),
         (lambda: Kinematics(travel=((0, 1), (0, 1))), "travel"),
         (lambda: Kinematics(travel=((0, 1), (0, 1), (1, 0))), "travel"),
         (lambda: TABLES.tool_axis((1.0,)), "2 angles"),

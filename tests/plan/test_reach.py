@@ -269,7 +269,7 @@ def test_targets_without_a_place_stay_in_the_table() -> None:
     table["note"] = ["a", "b", "c"]
     found = reach(table, shapes.box(), PROBE)
     assert found["reachable"].tolist() == [True, False, False]
-    assert found["reason"].iloc[1:].str.contains("no finite place").all()
+    assert found["reason"].iloc[1:].str.contains("no finite position").all()
     assert found["note"].tolist() == ["a", "b", "c"]
     assert found["direction"].tolist() == [0, -1, -1]
     assert found.attrs["part"] == "part"

@@ -121,7 +121,7 @@ def test_the_time_is_the_sum_of_known_lengths():
     assert time.rapid == pytest.approx(0.6 + way_down / 100)
     assert time.indexing == pytest.approx(2 * (2 + 4))  # 40 degree at 10 degree/s, there and back
     assert time.total == pytest.approx(time.touching + 2 + 12 + time.rapid)
-    assert "without accelerations" in time.sentence
+    assert "excluding acceleration" in time.sentence
 
 
 def test_a_target_under_a_roof_is_left_out_with_a_reason():
@@ -264,7 +264,7 @@ def test_clearance_planes_below_the_margin_are_refused():
 
 def test_two_corners_of_a_box_do_not_hold_the_part():
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()])
-    with pytest.raises(InputError, match="too few points around"):
+    with pytest.raises(InputError, match="too few points around the part"):
         order(targets, PROBE, Kinematics(), [()], clear=clear_everywhere, around=np.array([[0, 0, 0], [9, 9, 9.0]]))
 
 
@@ -294,5 +294,5 @@ def test_few_poses_reach_all_and_are_few(ways):
 
 
 def test_few_poses_need_what_reach_found():
-    with pytest.raises(InputError, match="which poses would do"):
+    with pytest.raises(InputError, match="the targets have no poses"):
         few_poses(pd.DataFrame({"touch": [1]}), [()])

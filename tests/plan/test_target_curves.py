@@ -87,7 +87,7 @@ def test_a_section_can_be_kept_to_faces() -> None:
     assert set(line.faces) == {"top"}
     with pytest.raises(InputError, match=r"misses the faces; found .they lie 10 to 10 mm from it"):
         plan.section(box, [0, 0, 0], [0, 0, 1], faces="top")
-    with pytest.raises(InputError, match="no direction"):
+    with pytest.raises(InputError, match="not a direction"):
         plan.section(box, [0, 0, 0], [0, 0, 0])
     with pytest.raises(InputError, match="no face of that name"):
         plan.section(box, [0, 0, 0], [0, 0, 1], faces="lid")
@@ -166,7 +166,7 @@ def test_a_curve_that_is_none_is_refused() -> None:
         plan.along(shapes.box(), [], n=3)
     with pytest.raises(InputError, match=r"at least two points; found .1 points"):
         plan.Curve(np.zeros((1, 3)), False, ())
-    with pytest.raises(InputError, match=r"needs a length; found .2 points in one place"):
+    with pytest.raises(InputError, match=r"needs a length; found .2 points that coincide"):
         plan.Curve(np.zeros((2, 3)), False, ("top",))
     with pytest.raises(InputError, match=r"a face for each segment; found .1 faces.; expected 2"):
         plan.Curve(np.eye(3), False, ("top",))

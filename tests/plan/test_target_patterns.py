@@ -48,7 +48,7 @@ def test_a_grid_says_what_it_left_out() -> None:
     middles = np.arange(-18, 19, 4)
     inside = sum(x**2 + y**2 < 400 for x in middles for y in middles)
     assert len(ball) == inside
-    assert ball.attrs["notes"] == f"{100 - inside} points of the grid meet no face"
+    assert ball.attrs["notes"] == f"{100 - inside} points of the grid hit no face"
 
 
 def test_a_grid_in_parameters_is_even_by_length_and_stays_inside_the_trim(foil: Nominal) -> None:
@@ -131,15 +131,15 @@ def test_rings_on_facets_need_an_axis() -> None:
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        ({"n": 0}, "whole number from 1 up"),
-        ({"depths": 0}, "number of rings must be from 1 up"),
+        ({"n": 0}, "whole number of at least 1"),
+        ({"depths": 0}, "number of rings must be at least 1"),
         ({"depths": []}, "at least one"),
         ({"depths": [np.nan]}, "must be finite numbers"),
         ({"depths": [60.0]}, r"beyond the face; found \[60.0\]; expected 0 to 50 mm"),
         ({"inset": 25.0}, "insets leave nothing"),
         ({"inset": -1.0}, "must not be negative"),
         ({"start_angle": np.inf}, "start angle must be finite"),
-        ({"axis": plan.Axis(np.zeros(3), np.zeros(3), 15.0)}, "axis is no direction"),
+        ({"axis": plan.Axis(np.zeros(3), np.zeros(3), 15.0)}, "axis is not a direction"),
         ({"axis": plan.Axis(np.zeros(3), np.eye(3)[2], -1.0)}, "radius must be positive"),
     ],
 )
@@ -171,7 +171,7 @@ def test_patterns_on_planes() -> None:
     np.testing.assert_allclose(targets["y0"], -20)
     np.testing.assert_allclose(targets["j"], -1)
     assert set(targets["feature"]) == {"front"}
-    with pytest.raises(InputError, match="closes upon itself"):
+    with pytest.raises(InputError, match="closes on itself"):
         plan.plane(shapes.ball(), "face", n=(2, 2))
 
 
@@ -179,15 +179,18 @@ def test_patterns_on_planes() -> None:
     ("make", "text"),
     [
         (lambda: plan.grid_along(BOX, [0, 0, -1]), "either `n` or `spacing`"),
-        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(0, 3)), "two whole numbers from 1 up"),
-        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(3,)), "two whole numbers from 1 up"),
+        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(0, 3)), "two whole numbers of at least 1"),
+        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(3,)), "two whole numbers of at least 1"),
         (lambda: plan.grid_along(BOX, [0, 0, -1], spacing=np.nan), "spacing must be positive"),
         (lambda: plan.grid_along(BOX, [0, 0, -1], spacing=1e-3), "more than a million"),
-        (lambda: plan.grid_along(BOX, [0, 0, 0], spacing=1), "no direction"),
-        (lambda: plan.grid_along(BOX, [0, 0, -1], spacing=1, rows=[0, 0, 1]), "rows across the grid's is no direction"),
+        (lambda: plan.grid_along(BOX, [0, 0, 0], spacing=1), "not a direction"),
+        (
+            lambda: plan.grid_along(BOX, [0, 0, -1], spacing=1, rows=[0, 0, 1]),
+            "rows across the grid's is not a direction",
+        ),
         (lambda: plan.grid_along(BOX, [1, 0, 0], spacing=1, faces="top"), "runs along the face"),
-        (lambda: plan.grid_along(BOX, [0, 0, 1], spacing=1, faces="top"), "none of the grid lies on the face"),
-        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(2, 2), margin=50), "none of the grid lies on the face"),
+        (lambda: plan.grid_along(BOX, [0, 0, 1], spacing=1, faces="top"), "no point of the grid lies on the face"),
+        (lambda: plan.grid_along(BOX, [0, 0, -1], n=(2, 2), margin=50), "no point of the grid lies on the face"),
         (lambda: plan.scan(BOX, [0, 0, 1], spacing=1), "either `lines` or `step`"),
         (lambda: plan.scan(BOX, [0, 0, 1], lines=2, spacing=0), "`spacing` must be positive"),
         (lambda: plan.scan(BOX, [0, 0, 1], lines=np.nan, spacing=1), "`lines` must be positive"),
@@ -205,7 +208,7 @@ def test_an_axis_needs_a_cylinder(foil: Nominal) -> None:
     axis = plan.axis_of(foil, "bore")
     assert axis.radius == pytest.approx(10)
     assert axis.direction == pytest.approx([0, 0, 1])
-    with pytest.raises(InputError, match="'tip' is no cylinder; found 'plane'"):
+    with pytest.raises(InputError, match="'tip' is not a cylinder; found 'plane'"):
         plan.axis_of(foil, "tip")
 
 

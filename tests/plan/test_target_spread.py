@@ -242,7 +242,7 @@ def test_distances_of_regions_agree_with_each_other() -> None:
         (lambda: plan.poisson_disc(BOX, 1e-3, RNG(1)), "too many targets"),
         (lambda: plan.Box([0, 0, 0], [1, 0, 1]), "low < high along each axis"),
         (lambda: plan.Box([0, 0, 0], [1, 1, 1], 2 * np.eye(3)), "three orthogonal unit vectors"),
-        (lambda: plan.Cylinder([0, 0, 0], [0, 0, 0], 1.0), "axis of the cylinder is no direction"),
+        (lambda: plan.Cylinder([0, 0, 0], [0, 0, 0], 1.0), "axis of the cylinder is not a direction"),
         (lambda: plan.Cylinder([0, 0, 0], [0, 0, 1], 0.0), "radius of a cylinder must be positive"),
         (lambda: plan.Ball([0, 0, 0], np.nan), "radius of a ball must be positive"),
         (lambda: plan.Solid(BOX.vertices, BOX.facets[1:], "clamp"), "mesh of 'clamp' is not closed"),

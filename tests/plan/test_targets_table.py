@@ -83,7 +83,7 @@ def test_a_ray_takes_the_first_face_it_enters(box: Nominal) -> None:
     np.testing.assert_allclose(positions(targets), [[1, 2, 10], [-30, 3, 4]], atol=1e-9)
     assert targets["face"].tolist() == ["top", "left"]
     # from inside it only leaves; seen alone, the face behind is hit
-    with pytest.raises(InputError, match=r"1 of 1 rays do not meet the model from outside; found .ray 1 from \[0.0"):
+    with pytest.raises(InputError, match=r"1 of 1 rays do not hit the model from outside; found .ray 1 from \[0.0"):
         plan.pick_ray(box, [0, 0, 0], [0, 0, 1])
     with pytest.raises(InputError, match=r"1 of 2 rays.*found .ray 2 from \[500"):
         plan.pick_ray(box, [[1, 2, 100], [500, 0, 100]], [0, 0, -1])
@@ -144,13 +144,13 @@ def test_curvature_of_facets_comes_near_to_that_of_the_shape() -> None:
 
 
 def test_tables_are_joined_in_order_and_keep_their_columns_and_notes(box: Nominal) -> None:
-    one = plan.drop(plan.pick(box, [[0, 0, 10], [1, 0, 10]], feature="a"), [1], why="too near")
+    one = plan.drop(plan.pick(box, [[0, 0, 10], [1, 0, 10]], feature="a"), [1], why="too close")
     two = plan.pick(box, [[0, 0, -10]], feature="b").assign(critical=True)
     both = plan.join(one, two)
     assert both["touch"].tolist() == [1, 2]
     assert both["feature"].tolist() == ["a", "b"]
     assert both["critical"].tolist()[1] is True
-    assert both.attrs["notes"] == "1 targets dropped: too near"
+    assert both.attrs["notes"] == "1 targets dropped: too close"
     assert plan.check(both) is both
     with pytest.raises(InputError, match="no targets to join"):
         plan.join()
@@ -167,9 +167,9 @@ def test_targets_are_dropped_and_moved_by_number(box: Nominal) -> None:
     moved = plan.move(three, box, {3: (5.0, 6.0, 90.0)})
     np.testing.assert_allclose(positions(moved), [[0, 0, 10], [1, 0, 10], [5, 6, 10]], atol=1e-12)
     assert plan.move(three, box, {}).equals(three)
-    with pytest.raises(InputError, match="no target of that number; found 7"):
+    with pytest.raises(InputError, match="no target with that number; found 7"):
         plan.drop(three, [7])
-    with pytest.raises(InputError, match="no target of that number"):
+    with pytest.raises(InputError, match="no target with that number"):
         plan.move(three, box, {7: (0, 0, 0)})
 
 
@@ -179,7 +179,7 @@ def test_a_table_out_of_order_is_refused(box: Nominal) -> None:
         plan.check(good.drop(columns=["x0", "face"]))
     with pytest.raises(InputError, match="column 'y0': target 2 has no finite number; found 'nan'"):
         plan.check(good.assign(y0=[0.0, np.nan]))
-    with pytest.raises(InputError, match=r"normal of target 1 is no unit vector; found .length 2"):
+    with pytest.raises(InputError, match=r"normal of target 1 is not a unit vector; found .length 2"):
         plan.check(good.assign(k=[2.0, 1.0]))
     with pytest.raises(InputError, match="same number"):
         plan.check(good.assign(touch=[1, 1]))

@@ -45,7 +45,7 @@ def test_a_tip_is_selected_before_its_first_touch_and_not_again():
 
 def test_moves_with_a_tip_that_is_not_selected_are_refused():
     _, moves = star_moves(CASES[0])
-    with pytest.raises(InputError, match=r"is for tip [12], and tip 0 is selected"):
+    with pytest.raises(InputError, match=r"is for tip [12], but tip 0 is selected"):
         check_moves([move for move in moves if not isinstance(move, SelectTip)], CASES[0][0])
     with pytest.raises(InputError, match="a record does not follow its touch"):
         check_moves([replace(move, tip=2) if isinstance(move, Record) else move for move in moves], CASES[0][0])
@@ -75,7 +75,7 @@ def test_a_dialect_that_does_not_tell_the_tip_is_refused():
     own = read_dialect("rs274")
     lines = tuple(line.replace("{side_tip}", "") for line in own.moves["record"])
     mute = replace(own, moves={**own.moves, "record": lines})
-    with pytest.raises(InputError, match=r"moves.record.*do not tell the tip.*touch \d+ with"):
+    with pytest.raises(InputError, match=r"moves.record.*do not state the tip.*touch \d+ with"):
         write(moves, mute, kinematics=CASES[0][0], probe=STAR)
     with pytest.raises(InputError, match="no such tip"):
         write(moves, own, kinematics=CASES[0][0], probe=replace(STAR, tips=STAR.tips[:1]))
@@ -134,7 +134,7 @@ def test_side_tips_need_an_oriented_spindle():
         probe = replace(STAR, orientation=orientation)
         return write(moved or moves_of(route, probe, kinematics, tool=9), dialect, kinematics=kinematics, probe=probe)
 
-    with pytest.raises(InputError, match=r"touch \d+ is made with .*tip.*nothing orients the spindle.*by hand"):
+    with pytest.raises(InputError, match=r"touch \d+ is made with .*tip.*the spindle is not oriented.*by hand"):
         text(None, rs274)
     with pytest.raises(InputError, match=r"rs274 cannot orient the spindle.*by hand"):
         text(90.0, rs274)
@@ -145,11 +145,11 @@ def test_side_tips_need_an_oriented_spindle():
     spelled = text(90.0, own).splitlines()
     assert spelled.index("T9 M6") < spelled.index("M19 R90.") < next(k for k, a in enumerate(spelled) if "G38.2" in a)
     straight = [move for move in moves if not isinstance(move, Orient)]
-    with pytest.raises(InputError, match="nothing orients the spindle"):
+    with pytest.raises(InputError, match="the spindle is not oriented"):
         text("by hand", rs274, straight)
     assert [move for move in moves if isinstance(move, Orient)] == [Orient(None, "TURN SPINDLE, TIP 2 TO Y MINUS")]
     for wrong in ("by foot", math.nan, True):
-        with pytest.raises(InputError, match="how is the spindle oriented"):
+        with pytest.raises(InputError, match="the orientation of the spindle is not usable"):
             replace(STAR, orientation=wrong)
 
 

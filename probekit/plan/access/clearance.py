@@ -278,7 +278,7 @@ def clearance_along(
     """
     start, end = (np.atleast_2d(np.asarray(points, dtype=float)) for points in (start, end))
     if start.shape != end.shape or start.shape[1] != 3:
-        raise InputError("starts and ends do not belong together", found=f"{start.shape} and {end.shape}")
+        raise InputError("starts and ends differ in shape", found=f"{start.shape} and {end.shape}")
     frame = _frames(probe, np.asarray(axis, dtype=float), len(start))
     least = np.full(len(start), np.nan)
     usable = np.isfinite(np.hstack([start, end, frame.reshape(-1, 9)])).all(axis=1)
@@ -295,14 +295,16 @@ def _frames(probe: Probe, axis: np.ndarray, n: int) -> np.ndarray:
     if axis.shape == (n, 3, 3):
         return axis
     if axis.shape not in ((3,), (n, 3)):
-        raise InputError("the tool axis has a wrong shape", found=axis.shape, expected=f"(3,), ({n}, 3) or ({n}, 3, 3)")
+        raise InputError(
+            "the tool axis has the wrong shape", found=axis.shape, expected=f"(3,), ({n}, 3) or ({n}, 3, 3)"
+        )
     axis = np.broadcast_to(axis, (n, 3))
     upright = np.abs(axis - [0.0, 0.0, 1.0]).max(initial=0.0) < 1e-9
     if upright:
         return np.broadcast_to(np.eye(3), (n, 3, 3))
     if not probe.turned:
         raise InputError(
-            "a probe with several tips needs its whole attitude, not only its axis",
+            "a probe with several tips needs its full orientation, not only the tool axis",
             column="axis",
             expected="(n, 3, 3) rotations",
             todo="Take them from probekit.plan.pose_frame.",

@@ -129,7 +129,7 @@ def checked_poses(kinematics: Kinematics, given: Sequence[Sequence[float]]) -> t
     for pose in found:
         if len(pose) != len(kinematics.axes) or not all(math.isfinite(angle) for angle in pose):
             raise InputError(
-                "a pose does not belong to this machine",
+                "a pose does not match the rotary axes of this machine",
                 column="poses",
                 found=pose,
                 expected=f"{len(kinematics.axes)} finite angles ({' '.join(kinematics.letters) or 'no rotary axis'})",
@@ -137,7 +137,7 @@ def checked_poses(kinematics: Kinematics, given: Sequence[Sequence[float]]) -> t
         for axis, angle in zip(kinematics.axes, pose, strict=True):
             if not axis.limits[0] - 1e-9 <= angle <= axis.limits[1] + 1e-9:
                 raise InputError(
-                    f"axis {axis.letter} does not reach a pose",
+                    f"axis {axis.letter} cannot reach a pose",
                     column="poses",
                     found=angle,
                     expected=f"{axis.limits[0]:g} to {axis.limits[1]:g} degrees",

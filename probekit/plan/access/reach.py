@@ -200,7 +200,7 @@ def _table(
     unreached = np.flatnonzero(usable & ~reachable)
     reasons = why_not(tries, unreached, setting, kinematics, poses)
     out["reason"] = [
-        "" if reachable[row] else reasons.get(row, "the target has no finite place and normal") for row in range(n)
+        "" if reachable[row] else reasons.get(row, "the target has no finite position and normal") for row in range(n)
     ]
     out["reason"] = out["reason"].astype(object)
     out["direction"] = np.where(reachable, tries.pose[chosen] if len(tries.pose) else -1, -1)
@@ -232,7 +232,7 @@ def _checked_move(move: Move) -> Move:
         value = getattr(move, name)
         if not isinstance(value, (int, float, np.number)) or not least <= float(value) < np.inf:
             raise InputError(
-                "a length or an angle of the touch is not usable", column=name, found=value, expected=">= 0"
+                "a length or angle of the touching move is not usable", column=name, found=value, expected=">= 0"
             )
     if move.standoff <= move.margin:
         raise InputError(
@@ -240,8 +240,10 @@ def _checked_move(move: Move) -> Move:
             column="standoff",
             found=move.standoff,
             expected=f"> {move.margin}",
-            todo="The ball would be too near at the very start.",
+            todo="The ball would be too close at the start of the move.",
         )
     if move.enough < move.margin:
-        raise InputError("enough clearance is less than the margin", column="enough", found=move.enough)
+        raise InputError(
+            "the clearance that counts as enough is less than the margin", column="enough", found=move.enough
+        )
     return move

@@ -71,22 +71,22 @@ def _reason(own: Tries, setting: Setting, kinematics: Kinematics, poses: tuple[t
         best = int(np.where(within, own.beyond, np.inf).argmin())
         where = _where(own, best, setting, kinematics, poses)
         return (
-            f"the linear axes do not reach it: {where} would need {own.beyond[best]:.1f} mm more travel. "
-            "Another pose, or the part clamped elsewhere, would help."
+            f"the linear axes cannot reach it: {where} would need {own.beyond[best]:.1f} mm more travel. "
+            "Another pose, or clamping the part elsewhere, would help."
         )
     best = int(np.where(met, own.clearance, -np.inf).argmax())
     part = setting.probe.outline()[own.segment[best]].part
     hit, clearance = setting.obstacles.what(int(own.facet[best])), float(own.clearance[best])
     if FAULTS[own.fault[best]] == "fit":
         return (
-            f"the ball does not fit: where it should touch, {hit} already reaches {-clearance:.2f} mm into it. "
+            f"the ball does not fit: at the touch it would overlap {hit} by {-clearance:.2f} mm. "
             "A smaller ball would help."
         )
     when = {
         "touch": f"during the touch (margin {setting.move.margin:g} mm)",
-        "overtravel": f"if the ball goes on to the end of the overtravel (margin {setting.move.margin:g} mm)",
-        "withdraw": f"on the way out (margin {setting.move.margin:g} mm)",
-        "stem": f"when the ball touches (least gap {setting.move.stem_gap:g} mm)",
+        "overtravel": f"if the ball travels to the end of the overtravel (margin {setting.move.margin:g} mm)",
+        "withdraw": f"during retraction (margin {setting.move.margin:g} mm)",
+        "stem": f"when the ball touches (minimum gap {setting.move.stem_gap:g} mm)",
     }[FAULTS[own.fault[best]]]
     how = "would touch"  # neither a gap nor a depth that is worth a number
     if clearance >= 0.005:
@@ -94,7 +94,7 @@ def _reason(own: Tries, setting: Setting, kinematics: Kinematics, poses: tuple[t
     elif clearance <= -0.05:
         how = f"would go about {-clearance:.1f} mm into"
     help_ = "clamping elsewhere" if hit.startswith("the fixture") else _HELP[part]
-    others = "" if len(poses) == 1 and not setting.probe.tips else "least bad in "
+    others = "" if len(poses) == 1 and not setting.probe.tips else "best of all tries, "
     where = _where(own, best, setting, kinematics, poses)
     helps = f"{help_[0].upper()}{help_[1:]}, or another direction, would help."
     return f"{others}{where}: the {part} {how} {hit} {when}. {helps}"

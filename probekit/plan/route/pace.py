@@ -98,7 +98,7 @@ class CycleTime:
     def sentence(self) -> str:
         """The estimate in words."""
         parts = ", ".join(f"{field.name} {getattr(self, field.name):.0f} s" for field in fields(self))
-        return f"about {self.total:.0f} s without accelerations and tool change: {parts}"
+        return f"about {self.total:.0f} s, excluding acceleration and tool change: {parts}"
 
 
 def cycle_time(

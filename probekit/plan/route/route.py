@@ -115,7 +115,9 @@ def few_poses(targets: pd.DataFrame, poses: Sequence[Sequence[float]]) -> tuple[
     most 1 + ln(n) times the least number (V. Chvatal, Math. of Operations Research 4 (1979) 233-235, from memory).
     """
     if "directions" not in targets.columns:
-        raise InputError("which poses would do?", column="directions", todo="Find the targets' reach first.")
+        raise InputError(
+            "the targets have no poses", column="directions", todo="Run probekit.plan.reach on the targets first."
+        )
     left = [set(ways) for ways in targets["directions"] if len(ways)]
     taken: set[int] = set()
     while left:
@@ -215,12 +217,14 @@ def order(
     pace = Pace() if pace is None else pace
     around = np.asarray(around, dtype=float)
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
-        raise InputError("too few points around", column="around", found=around.shape, expected="(4 or more, 3) finite")
+        raise InputError(
+            "too few points around the part", column="around", found=around.shape, expected="(4 or more, 3) finite"
+        )
     able, left = _reachable(targets, poses)
     _check(able, probe, kinematics, poses, margin)
     if not margin <= above < np.inf:
         raise InputError(
-            "the clearance planes lie too low", column="above", found=above, expected=f"{margin:g} mm or more"
+            "the clearance planes are too low", column="above", found=above, expected=f"{margin:g} mm or more"
         )
 
     direction, standoff = able["direction"].to_numpy(int), able["standoff"].to_numpy(float)
@@ -238,7 +242,10 @@ def order(
     least = float(max([safe_height(kinematics, around, below=swung, margin=above), *overs]))
     if height is not None and height < least:
         raise InputError(
-            "the height for turning is not safe", column="height", found=height, expected=f"at least {least:.3f} mm"
+            "the height at which the rotary axes turn is not safe",
+            column="height",
+            found=height,
+            expected=f"at least {least:.3f} mm",
         )
     height = least if height is None else float(height)
 
@@ -255,7 +262,7 @@ def order(
 
     legs, leaving = _legs(rows, straight, indexed, starts, risen, direction, poses, kinematics, length, height)
     ordered = able.iloc[rows].reset_index(drop=True)
-    blocked = able[~used].assign(reason=f"no way to the clearance plane clears by {margin:g} mm")
+    blocked = able[~used].assign(reason=f"no path to the clearance plane keeps a clearance of {margin:g} mm")
     left = pd.concat([left, blocked]).sort_index().reset_index(drop=True)
     ordered.attrs, left.attrs = dict(targets.attrs), dict(targets.attrs)
     indexed_at = np.array(indexed, dtype=bool)
@@ -270,9 +277,15 @@ def _reachable(targets: pd.DataFrame, poses: tuple[tuple[float, ...], ...]) -> t
     """Targets that can be routed, and the others with their reasons; both have a direction."""
     missing = [name for name in ("touch", "standoff", "overtravel") if name not in targets.columns]
     if missing:
-        raise InputError("the targets lack columns", found=", ".join(missing), todo="Find their reach first.")
+        raise InputError(
+            "the targets lack columns", found=", ".join(missing), todo="Run probekit.plan.reach on them first."
+        )
     if not poses or ("direction" not in targets.columns and len(poses) > 1):
-        raise InputError("which pose touches which target?", column="direction", todo="Find the targets' reach first.")
+        raise InputError(
+            "the targets do not say which pose touches them",
+            column="direction",
+            todo="Run probekit.plan.reach on the targets first.",
+        )
     given = targets.reset_index(drop=True)
     defaults = {"direction": 0, "tip": 0, "reason": ""}
     given = given.assign(**{name: value for name, value in defaults.items() if name not in given})
@@ -290,10 +303,12 @@ def _check(
         raise InputError("the probe has no such tip to touch with", column="tip", found=strange[0], expected=expected)
     direction = targets["direction"].to_numpy(int)
     if not ((direction >= 0) & (direction < len(poses))).all():
-        raise InputError("a target's direction is no pose", column="direction", expected=f"0 to {len(poses) - 1}")
+        raise InputError(
+            "the direction of a target is not one of the poses", column="direction", expected=f"0 to {len(poses) - 1}"
+        )
     for pose in sorted(set(direction.tolist())):
         if kinematics.spindle(poses[pose])[2] < -1e-9:
-            raise InputError("a pose turns the tool upwards: no lift is safe", column="direction", found=poses[pose])
+            raise InputError("a pose points the tool upwards: no lift is safe", column="direction", found=poses[pose])
     axes = np.array([kinematics.tool_axis(pose) for pose in poses])[direction]
     if "ti" in targets and len(targets):
         off = np.abs(axes - targets[["ti", "tj", "tk"]].to_numpy(float)).max(axis=1)
@@ -303,7 +318,7 @@ def _check(
                 f"the tool axis of target {targets['touch'].iloc[row]} is not that of its pose",
                 column="direction",
                 found=int(direction[row]),
-                todo="Use the poses and the kinematics that the reach was found with.",
+                todo="Use the poses and the kinematics with which the reach was computed.",
             )
     for name, least in (("standoff", margin), ("overtravel", 0.0)):
         values = targets[name].to_numpy(float)

@@ -25,10 +25,10 @@ __all__ = [
 _FEATURES = {
     "line": (2, 5, ""),
     "plane": (3, 9, "three lines of three"),
-    "circle": (3, 7, "to tell up to six lobes"),
+    "circle": (3, 7, "to detect up to six lobes"),
     "sphere": (4, 9, "three circles of three in parallel planes"),
-    "cylinder": (5, 12, "circles of three in four parallel planes; 15, as five in three planes, to tell lobes"),
-    "cone": (6, 12, "circles of three in four parallel planes; 15, as five in three planes, to tell lobes"),
+    "cylinder": (5, 12, "circles of three in four parallel planes; 15, as five in three planes, to detect lobing"),
+    "cone": (6, 12, "circles of three in four parallel planes; 15, as five in three planes, to detect lobing"),
 }
 
 
@@ -52,7 +52,7 @@ def chance_missed(part: float, touches: int) -> float:
     InputError
         If `part` is not within 0..1, or `touches` is negative.
     """
-    _within(part, "the part of the area", closed=True)
+    _within(part, "the share of the area", closed=True)
     if touches != touches or touches < 0:
         raise InputError("the number of touches must not be negative", found=touches)
     return float((1.0 - part) ** touches)
@@ -78,7 +78,7 @@ def touches_for_defect(part: float, risk: float) -> int:
     InputError
         If a number is not between 0 and 1.
     """
-    _within(part, "the part of the area")
+    _within(part, "the share of the area")
     _within(risk, "the risk")
     return _least(np.log(risk) / np.log1p(-part))
 
@@ -118,7 +118,7 @@ def touches_for_coverage(coverage: float, confidence: float, *, sides: int = 2) 
     _within(coverage, "the coverage")
     _within(confidence, "the confidence")
     if sides not in (1, 2):
-        raise InputError("extremes bound on one side or on two", found=sides, expected="1 or 2")
+        raise InputError("the number of bounded sides is not usable", found=sides, expected="1 or 2")
     one = _least(np.log1p(-confidence) / np.log(coverage))
     if sides == 1:
         return one
@@ -160,7 +160,7 @@ def risk_table(
     risks = list(risks)
     rows = {part: [touches_for_defect(part, risk) for risk in risks] for part in parts}
     table = pd.DataFrame.from_dict(rows, orient="index", columns=risks)
-    table.index.name, table.columns.name = "part of the area", "risk of missing it"
+    table.index.name, table.columns.name = "share of the area", "risk of missing it"
     return table
 
 

@@ -48,10 +48,10 @@ class Curve:
         wanted = len(self.points) - (0 if self.closed else 1)
         if len(self.faces) != wanted:
             raise InputError(
-                "a curve has a face for each segment", found=f"{len(self.faces)} faces", expected=f"{wanted}"
+                "a curve needs one face per segment", found=f"{len(self.faces)} faces", expected=f"{wanted}"
             )
         if not self.length > 0:
-            raise InputError("a curve needs a length", found=f"{len(self.points)} points in one place")
+            raise InputError("a curve has no length", found=f"{len(self.points)} points that coincide")
         self.points.setflags(write=False)
 
     @property
@@ -169,7 +169,7 @@ def along(
     if (n is None) == (spacing is None):
         raise InputError("give either `n` or `spacing`", found=f"n={n}, spacing={spacing}")
     if n is not None and (n < 1 or n != int(n)):
-        raise InputError("the number of targets must be a whole number from 1 up", found=n)
+        raise InputError("the number of targets must be a whole number of at least 1", found=n)
     if spacing is not None and not (np.isfinite(spacing) and spacing > 0):
         raise InputError("the spacing must be positive", found=spacing, expected="a distance [mm]")
     for name, value in (("denser", denser), ("inset", inset)):

@@ -145,10 +145,10 @@ def project(
         points, face = first_hits(nominal, dense[0] - back[:, None] * along, along, faces=faces)
     lost = face < 0
     if lost.all():
-        raise InputError("the sketch does not meet the model", todo="Turn the direction, or move the sketch.")
+        raise InputError("the sketch does not meet the model", todo="Change the direction, or move the sketch.")
     if lost.any():
         warnings.warn(
-            f"{lost.mean():.0%} of the sketch does not meet the model and is left out", ProbekitWarning, stacklevel=2
+            f"{lost.mean():.0%} of the sketch does not meet the model and was left out", ProbekitWarning, stacklevel=2
         )
     jump = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
     joined = ~lost & ~np.roll(lost, -1) & (jump <= 10.0 * step)

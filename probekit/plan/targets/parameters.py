@@ -47,7 +47,7 @@ def iso(
         raise InputError("give either `u` or `v`", found=f"u={u}, v={v}")
     value, fixed = (u, 0) if v is None else (v, 1)
     if not 0.0 <= value <= 1.0:
-        raise InputError("a parameter line lies at a part of the face's range", found=value, expected="0 to 1")
+        raise InputError("a parameter line must lie at a fraction of the face's range", found=value, expected="0 to 1")
     surface, box = exact_surface(nominal, face)
     number = nominal.face_index(face)
 

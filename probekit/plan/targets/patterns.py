@@ -41,7 +41,7 @@ def axis_of(nominal: Nominal, face: str) -> Axis:
     Raises
     ------
     InputError
-        On a model of facets, and for a face that is no cylinder.
+        On a model of facets, and for a face that is not a cylinder.
     """
     if nominal.brep is None:
         nominal.face_index(face)
@@ -51,7 +51,7 @@ def axis_of(nominal: Nominal, face: str) -> Axis:
         )
     surface, _ = exact_surface(nominal, face)
     if not isinstance(surface, Elementary) or surface.kind != "cylinder":
-        raise InputError(f"face {face!r} is no cylinder", found=surface.kind, expected="a cylinder")
+        raise InputError(f"face {face!r} is not a cylinder", found=surface.kind, expected="a cylinder")
     direction = surface.axes[2]
     part = next(p for p in direction[::-1] if abs(p) > 1e-9)
     return Axis(surface.origin, direction * np.sign(part), surface.radius)
@@ -102,7 +102,7 @@ def rings(
     Raises
     ------
     InputError
-        For a face that is no cylinder, a model of facets without `axis`, numbers that make no sense, or no target on
+        For a face that is not a cylinder, a model of facets without `axis`, numbers that make no sense, or no target on
         the face.
     """
     number = nominal.face_index(face)
@@ -111,7 +111,7 @@ def rings(
     if not (np.isfinite(axis.radius) and axis.radius > 0):
         raise InputError("the radius must be positive", found=axis.radius, expected="a length [mm]")
     if n != n or n < 1 or n != int(n):
-        raise InputError("the number of targets on a ring must be a whole number from 1 up", found=n)
+        raise InputError("the number of targets on a ring must be a whole number of at least 1", found=n)
     if not np.isfinite(start_angle):
         raise InputError("the start angle must be finite", found=start_angle, expected="degrees")
     height = (nominal.vertices[nominal.facets[nominal.facet_face == number]].reshape(-1, 3) - centre) @ up
@@ -134,7 +134,8 @@ def rings(
     note = f"{off} targets of the rings lie outside the trim of {face!r}" if off else ""
     if len(levels) == 2 and (n == 3 or (n == 4 and not stagger)):
         note += ("; " if note else "") + (
-            f"the rings on {face!r} touch the corners of a prism, which lie on several cylinders: with so few the axis "
+            f"the rings on {face!r} sit at the corners of a prism, which fit more than one cylinder: with so few "
+            "the axis "
             "is only as sure as the nominal; take 5 on a ring, or stagger 4"
         )
     name = face if feature is None else feature
@@ -229,14 +230,14 @@ def pairs(
     table = place(nominal, both, face=faces, feature=feature or f"{one} / {other}", note=first.attrs["notes"])
     table["pair"] = np.repeat(np.arange(1, int(met.sum()) + 1), 2)
     lost = int((~met).sum())
-    return add_note(table, f"{lost} points of face {one!r} have nothing of {other!r} opposite" if lost else "")
+    return add_note(table, f"{lost} points of face {one!r} have no point of {other!r} opposite" if lost else "")
 
 
 def _levels(low: float, high: float, depths: int | Iterable[float], inset: float) -> np.ndarray:
     """Heights of the rings along the axis, highest first [mm]."""
     if isinstance(depths, (int, np.integer)):
         if depths < 1:
-            raise InputError("the number of rings must be from 1 up", found=depths)
+            raise InputError("the number of rings must be at least 1", found=depths)
         if not (np.isfinite(inset) and inset >= 0):
             raise InputError("`inset` must not be negative", found=inset)
         if 2.0 * inset >= high - low:
@@ -256,5 +257,5 @@ def _mean_normal(nominal: Nominal, face: str) -> np.ndarray:
     cross = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
     total = cross.sum(axis=0)
     if np.linalg.norm(total) < 1e-6 * np.linalg.norm(cross, axis=1).sum():
-        raise InputError(f"face {face!r} closes upon itself: it has no mean normal", todo="Use rings or a spread.")
+        raise InputError(f"face {face!r} closes on itself: it has no mean normal", todo="Use rings or a spread.")
     return as_direction(total)

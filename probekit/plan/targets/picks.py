@@ -58,7 +58,7 @@ def pick(
     """
     points = as_points(points)
     if far not in ("error", "warn"):
-        raise InputError("`far` says what to do with points far off", found=str(far), expected='"error" or "warn"')
+        raise InputError("the value of `far` is not known", found=str(far), expected='"error" or "warn"')
     if not limit > 0:
         raise InputError("the limit must be positive", found=limit, expected="a distance [mm]")
     distance = snap(nominal, points, faces).distance
@@ -68,7 +68,7 @@ def pick(
         text = f"{len(off)} of {len(points)} points lie further than {limit:g} mm from the nominal"
         found = f"point {worst + 1} {points[worst].tolist()} is {distance[worst]:.4g} mm off"
         if far == "error":
-            raise InputError(text, found=found, todo="Check frame and unit, or give a larger limit.")
+            raise InputError(text, found=found, todo="Check the frame and the unit, or give a larger limit.")
         warnings.warn(f"{text}; {found}", ProbekitWarning, stacklevel=2)
     return place(nominal, points, faces=faces, feature=feature)
 
@@ -110,7 +110,7 @@ def pick_ray(
     lost = np.flatnonzero(face < 0)
     if len(lost):
         raise InputError(
-            f"{len(lost)} of {len(face)} rays do not meet the model from outside",
+            f"{len(lost)} of {len(face)} rays do not hit the model from outside",
             found=f"ray {lost[0] + 1} from {origins[lost[0] % len(origins)].tolist()}",
             todo="Start outside the material and point at the face.",
         )

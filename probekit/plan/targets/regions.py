@@ -144,7 +144,7 @@ class Solid:
         start, end = facets[:, [0, 1, 2]].ravel(), facets[:, [1, 2, 0]].ravel()
         forth, back = (a.astype(np.int64) * len(self.vertices) + b for a, b in ((start, end), (end, start)))
         if not len(facets) or not np.array_equal(np.sort(forth), np.sort(back)):
-            raise InputError(f"the mesh of {self.name!r} is not closed, so it has no inside", todo="Mend the mesh.")
+            raise InputError(f"the mesh of {self.name!r} is not closed, so it has no inside", todo="Repair the mesh.")
 
     @classmethod
     def of(cls, nominal: Nominal) -> Solid:

@@ -142,7 +142,7 @@ def grid_along(
     origins = _there_and_back(*at) @ axes + (depth.min() - nominal.diagonal) * down
     points, face = first_hits(nominal, origins, down, faces=faces)
     hit = face >= 0
-    note = f"{int((~hit).sum())} points of the grid meet no face" if not hit.all() else ""
+    note = f"{int((~hit).sum())} points of the grid hit no face" if not hit.all() else ""
     return _finish(nominal, points[hit], face[hit], margin, feature, note)
 
 
@@ -244,7 +244,7 @@ def _counts(n: tuple[int, int] | None, spacing: float | None, size: list[float])
         raise InputError("give either `n` or `spacing`", found=f"n={n}, spacing={spacing}")
     if n is not None:
         if len(n) != 2 or any(k != k or k < 1 or k != int(k) for k in n):
-            raise InputError("a grid needs two whole numbers from 1 up", found=str(n))
+            raise InputError("a grid needs two whole numbers of at least 1", found=str(n))
         return int(n[0]), int(n[1])
     if not (np.isfinite(spacing) and spacing > 0):
         raise InputError("the spacing must be positive", found=spacing, expected="a distance [mm]")
@@ -264,6 +264,8 @@ def _finish(
 ) -> pd.DataFrame:
     good, reasons = allowed(nominal, points, face, margin=margin)
     if not good.any():
-        raise InputError("none of the grid lies on the face and clear of its edges", todo="Give more, or less margin.")
+        raise InputError(
+            "no point of the grid lies on the face and clear of its edges", todo="Use more points, or a smaller margin."
+        )
     table = place(nominal, points[good], face=face[good], feature=feature, note=note)
     return add_note(table, "; ".join(f"targets left out: {reason}" for reason in reasons))

@@ -68,7 +68,7 @@ def as_direction(direction: object, what: str = "direction") -> np.ndarray:
     vector = as_points(direction, what)
     length = float(np.linalg.norm(vector))
     if len(vector) != 1 or length == 0.0:
-        raise InputError(f"{what} is no direction", found=str(direction), expected="three numbers, not all zero")
+        raise InputError(f"{what} is not a direction", found=str(direction), expected="three numbers, not all zero")
     return vector[0] / length
 
 

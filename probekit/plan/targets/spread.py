@@ -90,7 +90,9 @@ def candidates(
     good, _ = allowed(nominal, found.points, found.face, margin=margin, regions=regions, clearance=clearance)
     if not good.any():
         raise InputError(
-            "nothing is left of the faces to touch", found=f"margin {margin:g} mm", todo="Lessen margin or clearance."
+            "nothing is left of the faces to touch",
+            found=f"margin {margin:g} mm",
+            todo="Reduce the margin or the clearance.",
         )
     density = np.ones(int(good.sum()))
     if denser:
@@ -294,7 +296,7 @@ def farthest(
 
 def _whole(n: int) -> int:
     if n != n or n < 1 or n != int(n):
-        raise InputError("the number of targets must be a whole number from 1 up", found=n)
+        raise InputError("the number of targets must be a whole number of at least 1", found=n)
     return int(n)
 
 

@@ -122,7 +122,7 @@ def check(targets: pd.DataFrame) -> pd.DataFrame:
     if (np.abs(length - 1.0) > 1e-6).any():
         row = int(np.abs(length - 1.0).argmax())
         raise InputError(
-            f"the normal of target {targets['touch'].iloc[row]} is no unit vector", found=f"length {length[row]:.6g}"
+            f"the normal of target {targets['touch'].iloc[row]} is not a unit vector", found=f"length {length[row]:.6g}"
         )
     twice = targets["touch"][targets["touch"].duplicated()]
     if len(twice):
@@ -186,7 +186,7 @@ def drop(targets: pd.DataFrame, touches: Iterable[int], *, why: str = "by hand")
     going = set(touches)
     known = set(targets["touch"])
     if going - known:
-        raise InputError("there is no target of that number", column="touch", found=sorted(going - known)[0])
+        raise InputError("there is no target with that number", column="touch", found=sorted(going - known)[0])
     out = targets[~targets["touch"].isin(going)].reset_index(drop=True)
     out.attrs = dict(targets.attrs)
     return add_note(out, f"{len(going)} targets dropped: {why}" if going else "")
@@ -215,7 +215,7 @@ def move(targets: pd.DataFrame, nominal: Nominal, to: Mapping[int, Iterable[floa
     for touch in to:
         at = np.flatnonzero((targets["touch"] == touch).to_numpy())
         if not len(at):
-            raise InputError("there is no target of that number", column="touch", found=touch)
+            raise InputError("there is no target with that number", column="touch", found=touch)
         rows.append(int(at[0]))
     face = np.array([face_numbers(nominal, name)[0] for name in targets["face"].iloc[rows]])
     moved = place(nominal, np.array([list(p) for p in to.values()], dtype=float), face=face)
