@@ -41,7 +41,7 @@ examples:
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
 
 exit status:
-  0  the part conforms; the plan reaches every target, the checks found nothing to stop for, the trial ran to its end
+  0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ran to its end
   1  it does not conform, or cannot be decided; or one of these does not hold
   2  the input is unusable; the message on standard error says what to do
   3  a fault of probekit itself, or its output could not be printed: nothing is said about the part

@@ -141,7 +141,7 @@ def test_open_curves_have_targets_at_their_ends_or_inset_from_them() -> None:
 @pytest.mark.parametrize(
     ("options", "text"),
     [
-        ({"n": 0}, "whole number from 1 up; found 0"),
+        ({"n": 0}, "whole number of at least 1; found 0"),
         ({"n": 2.5}, "whole number"),
         ({}, "either `n` or `spacing`"),
         ({"n": 3, "spacing": 2}, "either `n` or `spacing`"),
@@ -166,9 +166,9 @@ def test_a_curve_that_is_none_is_refused() -> None:
         plan.along(shapes.box(), [], n=3)
     with pytest.raises(InputError, match=r"at least two points; found .1 points"):
         plan.Curve(np.zeros((1, 3)), False, ())
-    with pytest.raises(InputError, match=r"needs a length; found .2 points that coincide"):
+    with pytest.raises(InputError, match=r"has no length; found .2 points that coincide"):
         plan.Curve(np.zeros((2, 3)), False, ("top",))
-    with pytest.raises(InputError, match=r"a face for each segment; found .1 faces.; expected 2"):
+    with pytest.raises(InputError, match=r"one face per segment; found .1 faces.; expected 2"):
         plan.Curve(np.eye(3), False, ("top",))
     with pytest.raises(InputError, match="must be finite"):
         plan.Curve(np.array([[0, 0, 0], [np.nan, 0, 0]]), False, ("top",))
@@ -269,7 +269,7 @@ def test_a_parameter_line_is_cut_where_the_trim_cuts_it(foil: Nominal) -> None:
     ends = np.array([point for line in lines for point in (line.points[0], line.points[-1])])
     assert edge_distance(foil, ends, np.full(4, foil.face_index("base_top"))).max() < 1e-6
     assert max(np.abs(foil.engine.feet(line.points).distance).max() for line in lines) < 1e-9
-    with pytest.raises(InputError, match=r"part of the face's range; found 1.5"):
+    with pytest.raises(InputError, match=r"fraction of the face's range; found 1.5"):
         plan.iso(foil, "base_top", u=1.5)
     with pytest.raises(InputError, match="either `u` or `v`"):
         plan.iso(foil, "base_top")

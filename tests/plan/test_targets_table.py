@@ -45,7 +45,7 @@ def test_a_pick_beside_the_part_has_the_normal_of_the_face_not_the_way_to_it(box
 
 
 def test_a_pick_far_off_is_refused_or_warned_of(box: Nominal) -> None:
-    with pytest.raises(InputError, match=r"1 of 2 points lie further than 1 mm.*point 2 .* is 5 mm off.*Check frame"):
+    with pytest.raises(InputError, match=r"1 of 2 points lie further than 1 mm.*point 2 .* is 5 mm off.*the frame"):
         plan.pick(box, [[0, 0, 10], [0, 0, 15]])
     with pytest.warns(ProbekitWarning, match="5 mm off"):
         kept = plan.pick(box, [[0, 0, 10], [0, 0, 15]], far="warn")

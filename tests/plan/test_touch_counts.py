@@ -90,7 +90,7 @@ def test_numbers_that_are_no_chance_are_refused() -> None:
             plan.touches_for_defect(0.05, bad)
         with pytest.raises(InputError, match="confidence must lie between"):
             plan.touches_for_coverage(0.9, bad)
-    with pytest.raises(InputError, match="one side or on two; found 3"):
+    with pytest.raises(InputError, match="number of bounded sides is not usable; found 3"):
         plan.touches_for_coverage(0.9, 0.9, sides=3)
     with pytest.raises(InputError, match="touches must not be negative"):
         plan.chance_missed(0.1, -1)

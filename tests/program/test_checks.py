@@ -73,19 +73,19 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
     found = checked()
     assert [f for f in found if f.severity != "note"] == []
     assert all(result.skipped == "" for result in found.checks if result.name not in OF_A_PLAN)
-    assert found.sentence == "The checks found nothing to stop for; 3 of the 23 checks could not be made."
+    assert found.sentence == "The checks found no blocking problem; 3 of the 23 checks could not be made."
 
 
 @pytest.mark.parametrize(
     ("change", "name", "severity", "line", "words"),
     [
-        (("M5\n", "S500 M3\n"), "spindle", "look", 6, "not been stopped"),
+        (("M5\n", "S500 M3\n"), "spindle", "look", 6, "M5 has stopped"),
         (("G43 H9", "G43 H9 S100 M3"), "spindle", "stop", 7, "turns (M3)"),
         (("M9", "M8"), "coolant", "stop", 6, "coolant is on"),
         (("T9 M6", "T9"), "probe_is_in", "stop", 11, "no tool"),
         (("T9 M6", "T8 M6"), "probe_is_in", "stop", 11, "tool 8"),
         (("G54 G61", "G54 G64"), "exact_path", "look", 8, "the probe moves in G64"),
-        (("G54 G61", "G54"), "exact_path", "look", 8, "a path mode that the text does not say"),
+        (("G54 G61", "G54"), "exact_path", "look", 8, "a path mode that the program text does not state"),
         (("G1 X40 Y0 Z-6", "G81 X40 Y0 Z-6 R30"), "probe_is_in", "stop", 16, "canned cycle"),
         (("G1 X5 Y5 Z5", "G41 D1 G1 X5 Y5 Z5"), "probe_is_in", "stop", 10, "G41"),
         (("G43 H9\n", "\n"), "length_offset", "stop", 11, "without a tool length"),
@@ -117,7 +117,7 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
             "without a probing",
         ),
         (("RECORD 2", "RECORD 1"), "records", "stop", 19, "again"),
-        (("G0 X5 Y5 Z40\nG1 X5 Y5 Z5", "G1 X5 Z5"), "place_known", "look", 9, "does not tell"),
+        (("G0 X5 Y5 Z40\nG1 X5 Y5 Z5", "G1 X5 Z5"), "place_known", "look", 9, "does not say"),
         (("G54", "G54 M123"), "unknown_words", "look", 3, "M123"),
         (("G0 X5 Y5 Z40\nG1", "G0 X5 Y5 Z40 M123\nG1"), "unknown_words", "stop", 9, "M123"),
         (("(PROBEKIT RECORD 1 top", "(PROBEKIT RECORD 1"), "unknown_words", "stop", 12, "record line"),
@@ -125,17 +125,17 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("M30\n%", "M30"), "program_end", "look", 23, "only one program mark"),
         (("M30\n", "M30\nG0 X1\n"), "program_end", "look", 24, "never run"),
         (("G1 X5 Y5 Z5 F2000\nG0 X5 Y5 Z40\nG0", "G1 Z4 F2000\nG0 X6 Z3.5\nG0"), "collision", "stop", 14, "rapid move"),
-        (("G1 X5 Y5 Z5 F2000\nG0", "G0 X5 Y5 Z40\nG0"), "collision", "stop", 13, "nearer than the margin"),
+        (("G1 X5 Y5 Z5 F2000\nG0", "G0 X5 Y5 Z40\nG0"), "collision", "stop", 13, "closer than the margin"),
         (("G1 X40 Y0 Z-6", "G1 X31 Y0 Z-6"), "collision", "stop", 16, "enters the model in a move at feed"),
         (("G38.2 X31 Y0", "G38.2 X31 Y1"), "collision", "stop", 18, "beside the target"),
         (("G38.2 X5 Y5 Z1", "G38.2 X5 Y5 Z4"), "collision", "look", 11, "ends before"),
-        (("G38.2 X5 Y5 Z1", "G38.2 X5 Y5 Z-12"), "collision", "stop", 11, "goes 15.00 mm beyond its target"),
+        (("G38.2 X5 Y5 Z1", "G38.2 X5 Y5 Z-12"), "collision", "stop", 11, "travels 15.00 mm beyond its target"),
         (
             ("G1 X5 Y5 Z5 F2000\nG38.2", "G1 X5 Y5 Z3.5 F2000\nG0 Z3.6\nG38.2"),
             "collision",
             "stop",
             11,
-            "nearer than the margin",
+            "closer than the margin",
         ),
     ],
 )
@@ -150,7 +150,7 @@ def test_how_far_a_probing_move_may_go_beyond_its_target() -> None:
     assert names(checked(overtravel=2.0), "stop") == set()
     both = checked(overtravel=1.998).of("stop")
     assert [f.what for f in both] == [
-        "a probing move goes 2.00 mm beyond its target (and in 1 more lines, the last 18)"
+        "a probing move travels 2.00 mm beyond its target (and in 1 more line, the last 18)"
     ]
     assert "1.998 mm" in both[0].todo
 
@@ -179,9 +179,9 @@ def test_what_was_not_checked_is_said() -> None:
         *OF_A_PLAN,
     }
     assert sum("not checked" in f.what for f in found.of("look")) == 3
-    assert "nothing to stop for and 3 things to look at; 6 of the 23 checks could not be made" in found.sentence
-    assert "came back with shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
-    assert "could not be checked" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
+    assert "no blocking problem and 3 points to review; 6 of the 23 checks could not be made" in found.sentence
+    assert "has the shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
+    assert "clearance is not known" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
 
 
 TABLE = Kinematics((RotaryAxis("A", "table", limits=(-120, 30)), RotaryAxis("C", "table")), travel=TRAVEL)
@@ -193,7 +193,7 @@ def test_rotary_axes_turn_lifted_alone_and_clear_of_the_model() -> None:
     assert check(turned, **options).of("stop") == ()
     low = check(turned.replace("G0 X5 Y5 Z40\nG0 C90", "G0 C90"), **options)
     assert "rotary axes turn with the probe at Z5, below Z30" in str(low.of("stop"))
-    assert "at once" in str(check(turned.replace("G0 C90", "G0 X6 C90"), **options).of("stop"))
+    assert "move together" in str(check(turned.replace("G0 C90", "G0 X6 C90"), **options).of("stop"))
     assert "A-130 is outside" in str(check(turned.replace("G0 C90", "G0 A-130"), **options).of("stop"))
     # the box is turned up into the probe: at A -90 its front side swings to the top
     into = turned.replace("G0 C90", "G0 Z31\nG0 A-90").replace("G0 C0", "G0 A0")
@@ -243,7 +243,7 @@ def test_a_dialect_with_another_word_for_touching() -> None:
     found = check(text, **OPTIONS)
     assert names(found, "stop") == {"unknown_words", "modes", "records"}
     empty = [f.what for f in found if f.check == "records"]
-    assert empty == ["a touch is recorded without a probing move before it (and in 1 more lines, the last 19)"]
+    assert empty == ["a touch is recorded without a probing move before it (and in 1 more line, the last 19)"]
     assert check(text, **OPTIONS, aliases={"G31": "G38.2"}).of("stop") == ()
     fast = check(text.replace("F100", "F900"), **OPTIONS, aliases={"G31": "G38.2"})
     assert names(fast, "stop") == {"touch_feed"}
@@ -265,7 +265,7 @@ def test_the_table_and_the_notebook_view() -> None:
     html = found._repr_html_()
     assert "X<B>" not in html
     assert "X&lt;B&gt;" in html
-    assert "to stop for" in html
+    assert "blocking problem" in html
     by_name = {c.name: found.result(c) for c in found.checks}
     assert (by_name["coolant"], by_name["spindle"]) == ("stop", "nothing found")
     clean = check(PROGRAM)
@@ -300,4 +300,4 @@ def test_moves_at_feed_keep_the_margin_too() -> None:
         return [f.what for f in found if f.check == "collision"]
 
     assert near(15.0) == []
-    assert near(13.06) == ["the probe comes nearer than the margin 0.3 mm to the model in a move at feed"]
+    assert near(13.06) == ["the probe comes closer than the margin 0.3 mm to the model in a move at feed"]

@@ -109,8 +109,8 @@ def test_the_good_moves_pass():
     ("moves", "message"),
     [
         (without(SpindleStop), "spindle is not stopped"),
-        (without(ToolChange), "before it is put in"),
-        (without(Lift), "unlifted"),
+        (without(ToolChange), "before it is loaded"),
+        (without(Lift), "without a lift"),
         (without(Index), "angles of the rotary axes are not known"),
         (without(Approach), "does not follow its approach"),
         (without(Record), "is not recorded"),

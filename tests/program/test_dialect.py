@@ -73,8 +73,8 @@ def rewritten(tmp_path, *changes, name="shop_example"):
         ('about = "', 'abuot = "', r"own.toml, column 'abuot': .*unknown key.*Did you mean about"),
         ('link = ["G0 X{x}', 'link = ["G0 X{w}', r"column 'moves.link': an unknown placeholder; found '\{w\}'"),
         ('link = ["G0 X{x}', 'link = ["G0 X{x', "brace"),
-        ('stop = ["({message})", "M0"]', "", "column 'stop': a kind of move is neither spelled nor omitted"),
-        ("[omit]", '[omit]\nlink = "no"', "column 'link': .*or both"),
+        ('stop = ["({message})", "M0"]', "", "column 'stop': each kind of move must be either defined or omitted"),
+        ("[omit]", '[omit]\nlink = "no"', "column 'link': .*either defined or omitted"),
         ('coordinates = "program"', 'coordinates = "table"', "coordinates.*program or part"),
         ('safe = "A-Z0-9 .,_+-"', 'safe = "A-Z0-9 ()_"', "characters that are not safe"),
         ('safe = "A-Z0-9 .,_+-"', 'safe = "A-Zé_"', "characters that are not safe"),
@@ -88,7 +88,7 @@ def rewritten(tmp_path, *changes, name="shop_example"):
         ('G54 = "G54"\nG55 = "G55"', "", "no work offset"),
         ('turns = ["table", "head"]', 'turns = ["part"]', "what may turn"),
         ('index = ["G0 {rotary}"]', 'index = ["G0\\nM3"]', "printable ASCII"),
-        ("[moves]", "[moves", "no TOML"),
+        ("[moves]", "[moves", "not TOML"),
         ("first = 10", "first = true", "wrong kind"),
         ('"ONLY BY A QUALIFIED PERSON"', '"ONLY BY\\nA QUALIFIED PERSON"', "column 'caution': .*printable ASCII"),
     ],
@@ -143,7 +143,7 @@ def test_what_a_dialect_lacks_is_refused():
     with pytest.raises(InputError, match="message is too long"):
         write([*moves, Stop("x" * 99)], own, kinematics=kinematics, probe=PROBE)
     first = dataclasses.replace(own, moves={**own.moves, "first_lift": ("G0 X{x} Z{z}",)})
-    with pytest.raises(InputError, match="not known here"):
+    with pytest.raises(InputError, match="has no value here"):
         write(moves, first, kinematics=kinematics, probe=PROBE)
 
 
@@ -171,6 +171,6 @@ def test_two_features_that_become_the_same_are_refused():
 )
 def test_moves_outside_the_travel_are_refused(travel, axis):
     _, _, moves = moves_on_balls(CASES[0], 6, 2)
-    with pytest.raises(InputError, match=f"column '{axis}': .* leaves the travel"):
+    with pytest.raises(InputError, match=f"column '{axis}': .* exceeds the travel"):
         write(moves, "rs274", kinematics=Kinematics(travel=travel), probe=PROBE)
     write(moves, "rs274", kinematics=Kinematics(travel=((-99, 99),) * 3), probe=PROBE)

@@ -89,14 +89,14 @@ def test_a_feature_name_cannot_end_its_comment() -> None:
     """Only `write` makes names safe; text that was made otherwise and breaks out is seen as what it does."""
     evil = PROBING.replace(" f ", " f)M3(x ")
     assert "the spindle turns" in str([f.what for f in check(evil).of("stop")])
-    assert "not written as it should be" in str([f.what for f in check(evil).of("stop")])
+    assert "a record line that is malformed" in str([f.what for f in check(evil).of("stop")])
 
 
 @pytest.mark.parametrize(
     "after", ["(", ")", "%", "N", "N-1", "T", "T1.5", "N99999999999999999999", "\n", "x" * 5000, "(((", "#1"]
 )
 def test_odd_places_are_refused_with_the_places_there_are(after: str) -> None:
-    with pytest.raises(InputError, match=r"Places that there are|a place"):
+    with pytest.raises(InputError, match=r"The program has these places|a place"):
         merge("G21 G90\n(FACE)\nT1 M6\nM30\n", PROBING, after=after)
 
 

@@ -104,7 +104,7 @@ def test_a_full_circle_and_arcs_that_are_none() -> None:
     assert "more than twice" in str(unknown("G2 X10 R4 F1")[0])
     assert "full circle" in str(unknown("G2 X0 R4 F1")[0])
     assert "either" in str(unknown("G2 X10 F1")[0])
-    assert "not known" in str(next(s.detail for s in run("G2 X1 I1 F1") if s.kind == "unknown"))
+    assert "unknown position" in str(next(s.detail for s in run("G2 X1 I1 F1") if s.kind == "unknown"))
 
 
 def test_drilling_at_three_places() -> None:

@@ -154,7 +154,7 @@ def test_a_plain_g10_at_the_head_is_something_to_look_at() -> None:
 
 @pytest.mark.parametrize("line", ["GOTO 10", "IF [#1 GT 2] GOTO 10", "M97 P10", "M99", "M[90+9]", "WHILE [#1] GOTO 3"])
 def test_a_jump_after_the_place_may_lead_back(line: str) -> None:
-    with pytest.raises(InputError, match=r"line 17: .*over the place"):
+    with pytest.raises(InputError, match=r"line 17: .*past the place"):
         merge(milling(after=line), PROBING, after="T1")
 
 

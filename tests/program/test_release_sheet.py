@@ -70,7 +70,7 @@ def test_it_lists_set_up_tools_offsets_moves_and_checks() -> None:
         *("Part 7", "mill 3", "ball 6 mm", "A turns the part", "C turns the tool", "X -200 to 200"),
         *("T1 milling tool H1 9000 300", "T9 probe H19 stands 100", "G54 probing"),
         *("17 top_face 5.000 5.000 0.000", "TOUCH 5.000 5.000 1.000 30 0 100 G38.2 Z1 F100"),
-        *("All 13 lines of the milling program are there", "Clamping", "Zero point found by"),
+        *("All 13 lines of the milling program are present", "Clamping", "Zero point found by"),
     ):
         assert wanted in text, wanted
     for made in FINDINGS.checks:
@@ -121,7 +121,7 @@ def test_severities_are_told_by_word_and_shape_too() -> None:
     assert "▲ LOOK" in text
     assert "□ NOT MADE" in text
     assert "○ nothing found" in text
-    assert "What was changed" not in text
+    assert "Changes to the milling program" not in text
 
 
 def test_a_program_that_does_not_probe_and_a_file(tmp_path: Path) -> None:
@@ -169,7 +169,7 @@ def told_by_hand(kinematics: Kinematics, probe: Probe, body: str = "") -> list[s
 def test_the_length_offset_reaches_to_the_centre_of_the_ball() -> None:
     lines = told_by_hand(Kinematics(), Probe(6.0, 4.0, 50.0, tool_length=170.0))
     assert any(re.search(r"H9 .*CENTRE of the ball: 170 mm.*lower end .* 3 mm too long", line) for line in lines)
-    assert any(line.startswith("G54: its zero is the zero of the model") for line in lines)
+    assert any(line.startswith("G54: its zero must be the origin of the model") for line in lines)
     assert len(lines) == 2
 
 
@@ -182,14 +182,14 @@ def test_place_sense_and_pivot_of_rotary_axes_are_told(sense: int) -> None:
     told = "\n".join(told_by_hand(table, probe, "G0 A-30 C0\nT9 M6\nG43 H9\n"))
     assert "Table axis A lies along X plus and passes through Y5 Z-60 of G54" in told
     assert "Table axis C lies along Z plus and passes through X1 Y2 of G54" in told
-    assert f"the side of the table towards Y plus goes towards Z {'minus' if sense == 1 else 'plus'}" in told
-    assert "the side of the table towards X plus goes towards Y minus" in told
+    assert f"the side of the table towards Y plus must move towards Z {'minus' if sense == 1 else 'plus'}" in told
+    assert "the side of the table towards X plus must move towards Y minus" in told
     assert "limits are -110 to 30 degrees" in told
     assert "A carries C" in told
-    assert "When the program starts, the display shows A0 C0" in told
+    assert "When the program starts, the display must show A0 C0" in told
     head = Kinematics((RotaryAxis("B", "head", limits=(-100, 100), sense=sense), RotaryAxis("C", "head")), gauge=150.0)
     told = "\n".join(told_by_hand(head, probe))
-    assert f"the ball goes towards X {'minus' if sense == 1 else 'plus'}" in told
+    assert f"the ball must move towards X {'minus' if sense == 1 else 'plus'}" in told
     assert "the spindle turns counter-clockwise, seen from Z plus" in told
     assert "pivot to the spindle nose 150 mm; from the pivot to the centre of the ball 320 mm" in told
 

@@ -45,7 +45,7 @@ SLIPS = {
     "a parameter used twice": (r"#1004=#5061", "#1001=#5061", "kept"),
     "a parameter set later": (r"\(PROBEKIT END", "#1002=0\n(PROBEKIT END", "kept"),
     "a trigger not kept": (r"#1003=#5063\n", "", "kept"),
-    "the lift before the probe comes in": (r"G0 Z200(?=(?:\n.*)?\nT20 M6)", "G0 Z40", "lifted_for_changes"),
+    "the lift before the probe is loaded": (r"G0 Z200(?=(?:\n.*)?\nT20 M6)", "G0 Z40", "lifted_for_changes"),
     "the last lift": (r"(?m)^G21 G90 G0 Z200\n(?=(?:T1 M6|G21 G17))", "", "lifted_for_changes"),
     "hand-back in another offset": (r"G21 G17 G54", "G21 G17 G55", "handed_back"),
     "hand-back in G91": (r"(?m)^G90\n(?=(?:.*\n)?\(PROBEKIT MERGED PART END)", "G91\n", "handed_back"),

@@ -97,7 +97,7 @@ def test_formulas_agree_with_python(text: str) -> None:
     "text", ["[1/0]", "SQRT[-1]", "ACOS[2]", "[9**9999]", "#0", "#5400", "#1.5", "[[-8]**0.5]", "LN[0]"]
 )
 def test_what_cannot_be_reckoned_says_so(text: str) -> None:
-    with pytest.raises(ValueError, match=r"cannot be reckoned|finite"):
+    with pytest.raises(ValueError, match=r"cannot be calculated|finite"):
         value(text)
 
 

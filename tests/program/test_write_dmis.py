@@ -99,7 +99,7 @@ def test_each_pose_of_a_head_selects_a_sensor():
 
 def test_a_table_is_refused():
     kinematics, _, moves = moves_on_balls(CASES[1], 3, 3)
-    with pytest.raises(InputError, match="cannot turn this machine's axes"):
+    with pytest.raises(InputError, match="cannot turn the axes of this machine"):
         write(moves, "dmis", kinematics=kinematics, probe=PROBE)
 
 

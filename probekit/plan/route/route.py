@@ -115,9 +115,7 @@ def few_poses(targets: pd.DataFrame, poses: Sequence[Sequence[float]]) -> tuple[
     most 1 + ln(n) times the least number (V. Chvatal, Math. of Operations Research 4 (1979) 233-235, from memory).
     """
     if "directions" not in targets.columns:
-        raise InputError(
-            "the targets have no poses", column="directions", todo="Run probekit.plan.reach on the targets first."
-        )
+        raise InputError("the targets have no poses", column="directions", todo="Run probekit.plan.reach first.")
     left = [set(ways) for ways in targets["directions"] if len(ways)]
     taken: set[int] = set()
     while left:
@@ -217,9 +215,7 @@ def order(
     pace = Pace() if pace is None else pace
     around = np.asarray(around, dtype=float)
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
-        raise InputError(
-            "too few points around the part", column="around", found=around.shape, expected="(4 or more, 3) finite"
-        )
+        raise InputError("too few points around", column="around", found=around.shape, expected="(4 or more, 3) finite")
     able, left = _reachable(targets, poses)
     _check(able, probe, kinematics, poses, margin)
     if not margin <= above < np.inf:
@@ -242,10 +238,7 @@ def order(
     least = float(max([safe_height(kinematics, around, below=swung, margin=above), *overs]))
     if height is not None and height < least:
         raise InputError(
-            "the height at which the rotary axes turn is not safe",
-            column="height",
-            found=height,
-            expected=f"at least {least:.3f} mm",
+            "the height for turning is not safe", column="height", found=height, expected=f"at least {least:.3f} mm"
         )
     height = least if height is None else float(height)
 
@@ -277,14 +270,10 @@ def _reachable(targets: pd.DataFrame, poses: tuple[tuple[float, ...], ...]) -> t
     """Targets that can be routed, and the others with their reasons; both have a direction."""
     missing = [name for name in ("touch", "standoff", "overtravel") if name not in targets.columns]
     if missing:
-        raise InputError(
-            "the targets lack columns", found=", ".join(missing), todo="Run probekit.plan.reach on them first."
-        )
+        raise InputError("the targets lack columns", found=", ".join(missing), todo="Run probekit.plan.reach first.")
     if not poses or ("direction" not in targets.columns and len(poses) > 1):
         raise InputError(
-            "the targets do not say which pose touches them",
-            column="direction",
-            todo="Run probekit.plan.reach on the targets first.",
+            "the targets do not say which pose touches them", column="direction", todo="Run probekit.plan.reach first."
         )
     given = targets.reset_index(drop=True)
     defaults = {"direction": 0, "tip": 0, "reason": ""}
@@ -303,9 +292,7 @@ def _check(
         raise InputError("the probe has no such tip to touch with", column="tip", found=strange[0], expected=expected)
     direction = targets["direction"].to_numpy(int)
     if not ((direction >= 0) & (direction < len(poses))).all():
-        raise InputError(
-            "the direction of a target is not one of the poses", column="direction", expected=f"0 to {len(poses) - 1}"
-        )
+        raise InputError("a target's direction is not a pose", column="direction", expected=f"0 to {len(poses) - 1}")
     for pose in sorted(set(direction.tolist())):
         if kinematics.spindle(poses[pose])[2] < -1e-9:
             raise InputError("a pose points the tool upwards: no lift is safe", column="direction", found=poses[pose])

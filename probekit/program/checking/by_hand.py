@@ -43,7 +43,7 @@ def by_hand(
     numbers = " and ".join(f"H{n}" for n in dict.fromkeys(step.state.length_offset for step in touches))
     return [
         *_length(numbers or "The length offset", probe),
-        f"{offsets}: its zero is the zero of the model"
+        f"{offsets}: its zero must be the origin of the model"
         + (", with all rotary axes at zero." if kinematics.axes else "."),
         *(line for axis in kinematics.axes for line in _axis(axis, offsets)),
         *_chain(kinematics, probe),
@@ -54,9 +54,10 @@ def by_hand(
 
 def _length(number: str, probe: Probe | None) -> list[str]:
     if probe is None:
-        return [f"{number} of the probe reaches to the CENTRE of the ball, not to its lower end."]
+        return [f"{number} of the probe must reach to the CENTRE of the ball, not to its lower end."]
     return [
-        f"{number} of the probe reaches from the spindle nose to the CENTRE of the ball: {probe.tool_length:g} mm as "
+        f"{number} of the probe must reach from the spindle nose to the CENTRE of the ball: {probe.tool_length:g} "
+        "mm as "
         f"described. Measured to the lower end of the ball it is {probe.ball_diameter / 2:g} mm too long."
     ]
 
@@ -73,7 +74,7 @@ def _axis(axis: RotaryAxis, offsets: str) -> list[str]:
         place = " ".join(f"{'XYZ'[k]}{axis.point[k]:g}" for k in told)
         lines.append(
             f"Table axis {axis.letter} lies along {name} and passes through {place} of {offsets}, with all rotary axes "
-            "at zero. Find the place of the axis on the machine and compare: a work offset elsewhere turns the part "
+            "at zero. Find the position of the axis on the machine and compare: a work offset elsewhere turns the part "
             "away from where the program touches it."
         )
     else:
@@ -93,7 +94,9 @@ def _sense(axis: RotaryAxis, along: np.ndarray) -> str:
     side = int(np.argmax(np.abs(moved)))
     to = _direction(np.sign(moved[side]) * _AXES[side])
     what = "the ball" if axis.moves == "head" else f"the side of the table towards {_direction(watched)}"
-    return f"Turn {axis.letter} by hand from 0 to {_TRIAL:g} degrees, clear of everything: {what} goes towards {to}."
+    return (
+        f"Turn {axis.letter} by hand from 0 to {_TRIAL:g} degrees, clear of everything: {what} must move towards {to}."
+    )
 
 
 def _direction(vector: np.ndarray) -> str:
@@ -113,7 +116,7 @@ def _chain(kinematics: Kinematics, probe: Probe | None) -> list[str]:
         whole = kinematics.gauge + (0.0 if probe is None else probe.tool_length)
         reach = "" if probe is None else f"; from the pivot to the centre of the ball {whole:g} mm"
         lines.append(
-            f"Head: from its pivot to the spindle nose {kinematics.gauge:g} mm{reach}. The program reckons with it "
+            f"Head: from its pivot to the spindle nose {kinematics.gauge:g} mm{reach}. The program allows for it "
             "itself: no tool-centre control is on."
         )
     return lines
@@ -128,9 +131,9 @@ def _start(steps: Sequence[Step], kinematics: Kinematics, probes: Collection[int
 
     begins = next((step for step in steps if step.state.tool in probes), steps[0])
     first = told(steps[0].angles_start)
-    lines = [f"When the program starts, the display shows {first}: the program takes that for granted."]
+    lines = [f"When the program starts, the display must show {first}: the program relies on it."]
     if begins.angles_start != steps[0].angles_start:
-        lines.append(f"When the probe comes in (line {begins.line}), the axes stand at {told(begins.angles_start)}.")
+        lines.append(f"When the probe comes in (line {begins.line}), the axes must be at {told(begins.angles_start)}.")
     return lines
 
 
@@ -141,6 +144,9 @@ def _orientation(probe: Probe | None) -> list[str]:
         f"{probe.tip_name(k)} towards ({x:g}, {y:g}, {z:g})"
         for k, (x, y, z) in enumerate((tip.direction for tip in probe.tips), start=1)
     )
-    how = {None: "Nothing orients the spindle.", BY_HAND: "The program stops, and a person turns the spindle."}
+    how = {
+        None: "The program does not orient the spindle.",
+        BY_HAND: "The program stops, and a person turns the spindle.",
+    }
     told = how.get(probe.orientation, f"The program orients the spindle to {probe.orientation} degrees.")
-    return [f"{told} With all rotary axes at zero the tips then point, in X, Y, Z: {tips}."]
+    return [f"{told} With all rotary axes at zero the tips must then point, in X, Y, Z: {tips}."]

@@ -146,7 +146,7 @@ def check(
         found += [
             replace(f, what=f"{f.what} (block delete on)") for f in more if (f.check, f.line, f.severity) not in lines
         ]
-    found += [Finding(0, "note", note, "Look whether the comments read well.", "text") for note in source.notes]
+    found += [Finding(0, "note", note, "Check that the comments are legible.", "text") for note in source.notes]
     order = ("stop", "look", "note")
     found.sort(key=lambda f: (order.index(f.severity), f.line))
     return Findings(tuple(found), results)
@@ -162,7 +162,7 @@ def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
         if isinstance(outcome, NotMade):
             results.append(CheckResult(name, about, outcome.reason))
             what = f"not checked: {about}; {outcome.reason}"
-            found.append(Finding(0, outcome.severity, what, "Give it, or check it by hand.", name))
+            found.append(Finding(0, outcome.severity, what, "Supply it, or check it by hand.", name))
         else:
             results.append(CheckResult(name, about))
             found += [replace(finding, check=name) for finding in outcome]

@@ -28,7 +28,7 @@ def collision(case: Case) -> list[Finding] | NotMade:
         return []
     distance = np.asarray(case.clear(starts, ends, axes), dtype=float)
     if distance.shape != (len(steps),):
-        return NotMade(f"the clearance of {len(steps)} moves came back with shape {distance.shape}")
+        return NotMade(f"the clearance of {len(steps)} moves has the shape {distance.shape}")
     worst: dict[tuple[int, str], float] = {}
     for step, found, wanted in zip(steps, distance.tolist(), least, strict=True):
         if not found >= wanted:  # also where it is NaN
@@ -38,21 +38,23 @@ def collision(case: Case) -> list[Finding] | NotMade:
         (line, f"the probe enters the model in {IN_WORDS[kind]}") for (line, kind), found in worst.items() if found < 0
     ]
     near = [
-        (line, f"the probe comes nearer than the margin {case.margin:g} mm to the model in {IN_WORDS[kind]}")
+        (line, f"the probe comes closer than the margin {case.margin:g} mm to the model in {IN_WORDS[kind]}")
         for (line, kind), found in worst.items()
         if found >= 0
     ]
     unclear = [
-        (line, f"no clearance for {IN_WORDS[kind]}") for (line, kind), found in worst.items() if math.isnan(found)
+        (line, f"the clearance is not known for {IN_WORDS[kind]}")
+        for (line, kind), found in worst.items()
+        if math.isnan(found)
     ]
     deepest = min((found for found in worst.values() if found < 0), default=0.0)
     todo = (
-        f"Plan the way again (deepest {-deepest:.3f} mm); look whether work offset, model and probe are the right ones."
+        f"Plan the way again (deepest {-deepest:.3f} mm); check that work offset, model and probe are the right ones."
     )
     return (
         gathered(hit, "stop", todo)
         + gathered(near, "stop", "Plan the way again with more room.")
-        + gathered(unclear, "look", "It could not be checked.")
+        + gathered(unclear, "look", "Check this move by hand.")
         + _aim(case)
     )
 
@@ -157,11 +159,11 @@ def _aim(case: Case) -> list[Finding]:
         elif along > length:
             short.append((step.line, "a probing move ends before the target that its record line names"))
         elif length - along > case.overtravel + ROUNDING:
-            far.append((step.line, f"a probing move goes {length - along:.2f} mm beyond its target"))
-    todo = "The record line and the move do not belong together, or radius or kinematics are not those of the plan."
+            far.append((step.line, f"a probing move travels {length - along:.2f} mm beyond its target"))
+    todo = "The record line does not match the move, or the radius or the kinematics are not those of the plan."
     limit = f"At most {case.overtravel:g} mm: without a trigger the probe is driven that far into the part."
     return (
         gathered(aside, "stop", todo)
-        + gathered(short, "look", "It would be a miss on a part as nominal.")
+        + gathered(short, "look", "On a nominal part it would miss.")
         + gathered(far, "stop", limit)
     )

@@ -120,9 +120,8 @@ class Findings:
         """The result in words. It never says that a program is safe."""
         stop, look = len(self.of("stop")), len(self.of("look"))
         not_made = sum(1 for check in self.checks if check.skipped)
-        things = {0: "nothing", 1: "1 thing"}
-        found = f"The checks found {things.get(stop, f'{stop} things')} to stop for"
-        found += f" and {things.get(look, f'{look} things')} to look at" if look else ""
+        found = f"The checks found {stop or 'no'} blocking problem{'s' * (stop > 1)}"
+        found += f" and {look} point{'s' * (look > 1)} to review" if look else ""
         made = f"; {not_made} of the {len(self.checks)} checks could not be made" if not_made else ""
         return f"{found}{made}."
 
@@ -150,6 +149,10 @@ def gathered(hits: Iterable[tuple[int, str]], severity: str, todo: str) -> list[
     found = []
     for what, at in lines.items():
         distinct = sorted(set(at))
-        more = f" (and in {len(distinct) - 1} more lines, the last {distinct[-1]})" if len(distinct) > 1 else ""
+        more = (
+            f" (and in {len(distinct) - 1} more line{'s' * (len(distinct) > 2)}, the last {distinct[-1]})"
+            if len(distinct) > 1
+            else ""
+        )
         found.append(Finding(distinct[0], severity, what + more, todo))
     return found

@@ -26,19 +26,21 @@ from .findings import Findings
 __all__ = ["release_sheet"]
 
 CAUTIONS = (
-    "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control does.",
+    "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control can.",
     "The manual of the machine, the rules of the shop and the local codes come first; where they differ, follow them.",
-    "Is the dialect the right one for this control, and has a qualified person released it?",
-    "Is the probe in the place that the program calls, is its length offset the right one, is it qualified, does it "
-    "signal when it is deflected?",
-    "Can the spindle not start while the probe is in? Lock its speed where the machine can.",
-    "Work offset, clamps and stock are as on this sheet; nothing stands in the way that the model does not show.",
-    "Is all that is touched finished at this place of the program, and is nothing in the way that is still to be cut?",
-    "Dry run first, high above the part: raise the work offset so far that no move can reach part or fixture.",
-    "First run on the part: single block, rapid and feed override reduced, a hand on feed hold; compare the distance "
-    "to go with the moves on this sheet.",
-    "Doors closed, hands and loose things clear of the working space whenever an axis can move.",
-    "Before milling goes on: is the milling tool back in the spindle, and its length offset in force?",
+    "The dialect is the right one for this control, and a qualified person has released it.",
+    "The probe is in the magazine place that the program calls, its length offset is the right one, it is "
+    "qualified, it "
+    "signals when it is deflected.",
+    "The spindle cannot start while the probe is in; its speed is locked where the machine allows it.",
+    "Work offset, clamps and stock are as on this sheet; there is no obstacle that the model does not show.",
+    "Every surface to be touched is finished at this point of the program, and no stock that is still to be cut is "
+    "in the way.",
+    "Dry run first, high above the part: the work offset is raised so far that no move can reach part or fixture.",
+    "First run on the part: single block, rapid and feed override reduced, a hand on feed hold; the distance "
+    "to go is compared with the moves on this sheet.",
+    "Doors closed, hands and loose objects clear of the working space whenever an axis can move.",
+    "Before milling resumes: the milling tool is back in the spindle, and its length offset is in force.",
 )
 
 _SIGNS = {
@@ -104,11 +106,11 @@ def release_sheet(
         _head(title, source, text, merged=merged is not None),
         _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
         _section("Before it runs", _ticks(CAUTIONS)),
-        _section("To be entered and looked at", _ticks(by_hand(steps, kinematics, probe, probes))),
+        _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes))),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
         _section("Tools", _tools(steps, probes)),
         _section("Work offsets", _offsets(steps)),
-        _section("The checks that were made", _checks(findings)),
+        _section("Checks", _checks(findings)),
         _section("Touches", _touches(steps, kinematics)),
         _section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
     ]
@@ -118,7 +120,7 @@ def release_sheet(
         view = _scroll(merged.difference.html(), "what was inserted", tall=True)
         parts.append(
             _section(
-                "What was changed in the milling program",
+                "Changes to the milling program",
                 f"<p><strong>{escape(merged.difference.sentence)}</strong></p><p>{where}</p><ul>{notes}</ul>{view}",
             )
         )
@@ -145,7 +147,7 @@ def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
     digest = hashlib.sha256(source.encode(text)).hexdigest()
     lines = len(Source(text).lines)
     milling = escape(Path(source.name).name) if source.name else ""
-    name = f"{milling} with the probing in it, " if merged and milling else f"{milling}, " if milling else ""
+    name = f"{milling} with probing inserted, " if merged and milling else f"{milling}, " if milling else ""
     return (
         f"<h1>{escape(title)}: release sheet</h1>"
         f'<p class="soft">{name}{lines} lines, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'
@@ -160,7 +162,7 @@ def _section(heading: str, inner: str) -> str:
 
 def _findings(findings: Findings) -> str:
     if not len(findings):
-        return "<p>That is no promise: the checks know only what they were given.</p>"
+        return "<p>This is not a guarantee: the checks know only what they were given.</p>"
     rows = []
     for found in findings:
         line = f"line {found.line}: " if found.line else ""
@@ -283,7 +285,7 @@ def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
     head = ("line", "move", "X", "Y", "Z", *kinematics.letters, "feed [mm/min]", "block")
     note = (
         '<p class="soft">Where each move ends at the latest, program coordinates [mm], centre of the ball; “?” where '
-        "the text does not tell.</p>"
+        "the program text does not say.</p>"
     )
     return note + _table(head, rows, numbers={0, *range(2, len(head) - 1)}, code=len(head) - 1, tall=True)
 
@@ -295,8 +297,8 @@ def _place(value: float) -> str:
 def _signatures() -> str:
     rows = (
         "Set-up, tools and offsets checked",
-        "Dry run above the part done",
-        "First run in single block done",
+        "Dry run above the part completed",
+        "First run in single block completed",
         "Released for this machine (qualified person)",
     )
     labels = ("name", "date and time", "signature")

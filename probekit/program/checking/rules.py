@@ -23,11 +23,13 @@ Rule = Callable[[Case], "list[Finding] | NotMade"]
 def spindle(case: Case) -> list[Finding]:
     """The spindle stands whenever the probe is in."""
     turning = (
-        (s.line, f"the spindle turns ({s.state.spindle}) with the probe in") for s in case.probing if s.state.turning
+        (s.line, f"the spindle turns ({s.state.spindle}) with the probe in the spindle")
+        for s in case.probing
+        if s.state.turning
     )
-    found = gathered(turning, "stop", "Stop the spindle (M5) before the probe comes in; a turning probe is destroyed.")
+    found = gathered(turning, "stop", "Stop the spindle (M5) before the probe is loaded; a turning probe is destroyed.")
     changes = (
-        (step.line, "the probe comes in while the spindle has not been stopped by M5")
+        (step.line, "the probe is loaded before M5 has stopped the spindle")
         for before, step in pairwise(case.steps)
         if step.kind == "tool" and case.probe_in(step) and before.state.turning
     )
@@ -36,18 +38,18 @@ def spindle(case: Case) -> list[Finding]:
     for block in case.blocks:
         probe_in = case.probe_in(last[block.line]) if block.line in last else probe_in
         if probe_in and any(letter == "S" and value != 0 for letter, value in block.words):
-            ready.append((block.line, "a spindle speed is set with the probe in"))
+            ready.append((block.line, "a spindle speed is set with the probe in the spindle"))
     return (
         found
-        + gathered(changes, "look", "Say M5 before the tool change.")
-        + gathered(ready, "stop", "Set it when the milling tool is back: one word would turn the probe with it.")
+        + gathered(changes, "look", "Program M5 before the tool change.")
+        + gathered(ready, "stop", "Set it when the milling tool is back: a single word would then spin the probe.")
     )
 
 
 def coolant(case: Case) -> list[Finding]:
     """The coolant is off whenever the probe is in."""
-    on = ((s.line, "coolant is on with the probe in") for s in case.probing if s.state.coolant)
-    return gathered(on, "stop", "Switch the coolant off (M9) before the probe comes in.")
+    on = ((s.line, "coolant is on with the probe in the spindle") for s in case.probing if s.state.coolant)
+    return gathered(on, "stop", "Switch the coolant off (M9) before the probe is loaded.")
 
 
 def probe_is_in(case: Case) -> list[Finding]:
@@ -58,7 +60,7 @@ def probe_is_in(case: Case) -> list[Finding]:
         if s.kind == "probe" and not case.probe_in(s)
     )
     other = (
-        (s.line, f"{what} with the probe in")
+        (s.line, f"{what} with the probe in the spindle")
         for s in case.probe_moves()
         for what in (
             f"a canned cycle ({s.state.motion})" if s.state.motion in CYCLES else "",
@@ -67,11 +69,11 @@ def probe_is_in(case: Case) -> list[Finding]:
         if what
     )
     none = [] if any(s.kind == "probe" for s in case.steps) else [(0, "there is no probing move in the program")]
-    found = gathered(none, "look", "Is it the right file?") + gathered(
+    found = gathered(none, "look", "Check that it is the right file.") + gathered(
         wrong, "stop", "Call the probe by T and M6 first."
     )
     return found + gathered(
-        other, "stop", "Cancel it (G80, G40) before the probe comes in, or call the milling tool first."
+        other, "stop", "Cancel it (G80, G40) before the probe is loaded, or call the milling tool first."
     )
 
 
@@ -101,17 +103,21 @@ def feed_said(case: Case) -> list[Finding]:
         for s in case.steps
         if s.kind in ("feed", "arc", "probe") and not s.feed
     )
-    return gathered(without, "stop", "Say F in or before that block, after the units and the feed mode.")
+    return gathered(without, "stop", "Program F in or before that block, after the units and the feed mode.")
 
 
 def exact_path(case: Case) -> list[Finding]:
     """Corners are not rounded while the probe is in: clearances hold on straight moves only."""
     blended = (
-        (s.line, f"the probe moves in {'G64' if 'path' in s.state.said else 'a path mode that the text does not say'}")
+        (
+            s.line,
+            f"the probe moves in "
+            f"{'G64' if 'path' in s.state.said else 'a path mode that the program text does not state'}",
+        )
         for s in case.probe_moves()
         if s.state.path == "G64" or "path" not in s.state.said
     )
-    return gathered(blended, "look", "Say exact path (G61) before the probe moves, and G64 after it.")
+    return gathered(blended, "look", "Program exact path (G61) before the probe moves, and G64 after it.")
 
 
 def rapid_height(case: Case) -> list[Finding] | NotMade:
@@ -133,34 +139,40 @@ def rotary_lifted(case: Case) -> list[Finding] | NotMade:
     """Rotary axes turn only when the probe is lifted, and alone."""
     turns = [s for s in case.probe_moves() if s.angles_start != s.angles_end]
     both = gathered(
-        ((s.line, "rotary and linear axes move at once with the probe in") for s in turns if s.kind != "index"),
+        (
+            (s.line, "rotary and linear axes move together with the probe in the spindle")
+            for s in turns
+            if s.kind != "index"
+        ),
         "stop",
         "Turn the rotary axes alone, lifted.",
     )
     if case.turn_height is None:
-        return both or (NotMade("no height to turn at was given") if turns else [])
+        return both or (NotMade("no height for turning the rotary axes was given") if turns else [])
     low = (
         (s.line, f"rotary axes turn with the probe at Z{s.start[2]:g}, below Z{case.turn_height:g}")
         for s in turns
         if s.start[2] < case.turn_height - ROUNDING
     )
-    return both + gathered(low, "stop", "Lift to where the axes may turn.")
+    return both + gathered(low, "stop", "Lift to the height at which the axes may turn.")
 
 
 def place_known(case: Case) -> list[Finding]:
     """The text tells where the probe is when it moves near the part."""
     lost = (
-        (s.line, f"the text does not tell where the probe is in {IN_WORDS[s.kind]}")
+        (s.line, f"the program text does not say where the probe is in {IN_WORDS[s.kind]}")
         for s in case.probe_moves("feed", "arc", "probe")
         if not all(map(math.isfinite, (*s.start, *s.end)))
     )
     blind = [s.line for s in case.probe_moves("rapid", "index") if not all(map(math.isfinite, (*s.start, *s.end)))]
-    what = f"{len(blind)} rapid moves of the probe start or end where the text does not tell"
+    what = f"{len(blind)} rapid moves of the probe start or end where the program text does not say"
     first = (
-        [Finding(blind[0], "note", what, "Usual for the first moves after a tool change: watch them.")] if blind else []
+        [Finding(blind[0], "note", what, "This is usual for the first moves after a tool change: watch them.")]
+        if blind
+        else []
     )
     return first + gathered(
-        lost, "look", "Give X, Y and Z once after the tool change; such moves could not be checked."
+        lost, "look", "Program X, Y and Z once after the tool change; such moves could not be checked."
     )
 
 
@@ -193,16 +205,20 @@ def units(case: Case) -> list[Finding]:
     moves = [s for s in case.steps if s.kind in MOVES]
     found = []
     if moves and "units" not in moves[0].state.said:
-        what = f"the first move comes before the units are set; {moves[0].state.units} was taken"
-        found.append(Finding(moves[0].line, "look", what, "Say G21 or G20 at the head of the program."))
+        what = f"the first move comes before the units are set; {moves[0].state.units} is assumed"
+        found.append(Finding(moves[0].line, "look", what, "Program G21 or G20 at the head of the program."))
     changed = (
         (b.line, f"the units change to {b.state.units}") for a, b in pairwise(moves) if a.state.units != b.state.units
     )
-    found += gathered(changed, "look", "One program should keep to one unit; look whether both parts mean it.")
-    inch = ((s.line, "a probing move under G20: positions would be recorded in inch") for s in moves if _inch_probe(s))
+    found += gathered(changed, "look", "A program should use one unit; check that both parts are meant as written.")
+    inch = (
+        (s.line, "a probing move under G20: positions would be recorded in inches") for s in moves if _inch_probe(s)
+    )
     found += gathered(inch, "stop", "Probe under G21.")
     relative = ((s.line, "a probing move under G91") for s in moves if s.kind == "probe" and s.state.distance == "G91")
-    return found + gathered(relative, "look", "Probe under G90: an increment from a wrong place goes to a wrong place.")
+    return found + gathered(
+        relative, "look", "Probe under G90: an increment from a wrong position leads to a wrong position."
+    )
 
 
 def unknown_words(case: Case) -> list[Finding]:
@@ -214,7 +230,7 @@ def unknown_words(case: Case) -> list[Finding]:
             for s in case.steps
             if s.kind == "unknown" and s.detail not in case.known and case.probe_in(s) == probing
         )
-        todo = "Look it up in the manual of the machine: what the program does from here on is not certain."
+        todo = "Look it up in the manual of the machine: what the program does from here on is uncertain."
         found += gathered(hits, severity, todo)
     return found
 
@@ -224,21 +240,21 @@ def length_offset(case: Case) -> list[Finding]:
     touches = [s for s in case.steps if s.kind == "probe"]
     without = ((s.line, "a probing move without a tool length offset") for s in touches if not s.state.length_offset)
     stale = (
-        (s.line, f"a probing move with length offset H{s.state.length_offset}, set before the probe came in")
+        (s.line, f"a probing move with length offset H{s.state.length_offset}, set before the probe was loaded")
         for s in touches
         if s.state.length_offset and "length" not in s.state.said
     )
-    todo = "Say G43 H with the probe's length offset after the tool change."
+    todo = "Program G43 H with the probe's length offset after the tool change."
     found = gathered(without, "stop", todo) + gathered(stale, "stop", todo)
     used = sorted({(s.state.tool or 0, s.state.length_offset) for s in touches if s.state.length_offset})
     for tool in sorted({tool for tool, _ in used}):
         numbers = [number for one, number in used if one == tool]
         if len(numbers) > 1:
             what = f"tool {tool} probes with several length offsets: {', '.join(f'H{n}' for n in numbers)}"
-            found.append(Finding(touches[0].line, "stop", what, "One probe has one length offset."))
+            found.append(Finding(touches[0].line, "stop", what, "A probe has one length offset."))
         elif numbers[0] != tool:
             what = f"tool {tool} probes with length offset H{numbers[0]}"
-            found.append(Finding(touches[0].line, "look", what, "Look whether that is the probe's."))
+            found.append(Finding(touches[0].line, "look", what, "Check that it is the length offset of the probe."))
     return found
 
 
@@ -275,17 +291,17 @@ def records(case: Case) -> list[Finding]:
                 twice.append((step.line, f"touch {step.detail.touch} is recorded again"))
             if case.probe is not None and step.detail.tip not in case.probe.choices:
                 strange.append(
-                    (step.line, f"touch {step.detail.touch} names tip {step.detail.tip}, which the probe has not")
+                    (step.line, f"touch {step.detail.touch} names tip {step.detail.tip}, which the probe does not have")
                 )
             seen.add(step.detail.touch)
             waiting = None
     if waiting is not None:
         lost.append((waiting.line, "a probing move that nothing records"))
     return (
-        gathered(lost, "look", "Is the record line missing, or was it meant as a first, fast touch?")
-        + gathered(empty, "stop", "The position of another touch would be written under its name.")
-        + gathered(twice, "stop", "Every touch needs a number of its own.")
-        + gathered(strange, "stop", "Look whether the probe is the one of the plan.")
+        gathered(lost, "look", "Add the record line if it is missing; a first, fast touch needs none.")
+        + gathered(empty, "stop", "The position of another touch would be recorded under its number.")
+        + gathered(twice, "stop", "Give every touch its own number.")
+        + gathered(strange, "stop", "Check that the probe is the one of the plan.")
     )
 
 
@@ -300,7 +316,7 @@ def modes(case: Case) -> list[Finding]:
                 (since[mode], f"{mode}, in force since line {since[mode]}, when the probe moves")
                 for mode in step.state.strange(case.known)
             ]
-    todo = "Cancel it before the probe comes in: every move of the probe would go elsewhere than its text tells."
+    todo = "Cancel it before the probe is loaded: every move of the probe would go elsewhere than its text says."
     return gathered(hits, "stop", todo)
 
 
@@ -320,26 +336,29 @@ def orientation(case: Case) -> list[Finding]:
             touched = None if oriented else step
         elif step.kind == "record" and isinstance(step.detail, Recorded) and step.detail.tip and touched is not None:
             wrong.append((touched.line, f"a touch with tip {step.detail.tip}, and nothing has oriented the spindle"))
-    todo = "Orient it after the tool change (M19, or a stop at which a person does): the tip points anywhere else."
+    todo = (
+        "Orient it after the tool change (M19, or a stop at which a person does): until then the tip may point "
+        "anywhere."
+    )
     return gathered(wrong, "stop", todo)
 
 
 def program_end(case: Case) -> list[Finding]:
     """The program has an end, and nothing after it."""
     if not case.steps:
-        return [Finding(0, "stop", "the program does nothing", "Is it the right file?")]
+        return [Finding(0, "stop", "the program does nothing", "Check that it is the right file.")]
     last, final = case.steps[-1], case.blocks[-1].line
     marks = sum(block.mark for block in case.blocks)
     found = []
     if last.kind != "end":
-        found.append(Finding(final, "stop", "the program has no end (M2, M30)", "Is the file complete?"))
+        found.append(Finding(final, "stop", "the program has no end (M2, M30)", "Check that the file is complete."))
     if marks == 1:
-        found.append(Finding(final, "look", "there is only one program mark %", "There should be two or none."))
+        found.append(Finding(final, "look", "there is only one program mark %", "A file has two of them or none."))
     rest = [b.line for b in case.blocks if last.kind == "end" and b.line > last.line and (b.words or b.unknown)]
     if rest:
-        what = f"{len(rest)} lines stand after the program end and are never run"
+        what = f"{len(rest)} lines follow the program end and are never run"
         probing = any(c.upper().startswith("PROBEKIT") for b in case.blocks[rest[0] - 1 :] for c in b.comments)
-        found.append(Finding(rest[0], "stop" if probing else "look", what, "Are they meant to run?"))
+        found.append(Finding(rest[0], "stop" if probing else "look", what, "Check that they are not meant to run."))
     return found
 
 

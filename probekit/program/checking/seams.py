@@ -29,16 +29,16 @@ def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
     wrong = []
     for step in case.probe_moves("feed", "arc", "probe"):
         if case.work_offset in OFFSETS and step.state.offset != case.work_offset:
-            wrong.append((step.line, f"the probe moves in {step.state.offset}, planned is {case.work_offset}"))
+            wrong.append((step.line, f"the probe moves in {step.state.offset}, but the plan has {case.work_offset}"))
         if case.length is not None and step.state.length_offset != case.length:
             wrong.append((step.line, f"the probe moves with H{step.state.length_offset}, planned is H{case.length}"))
-    return gathered(wrong, "stop", "The whole way would be shifted: use the offsets of the plan.")
+    return gathered(wrong, "stop", "The whole path would be shifted: use the offsets of the plan.")
 
 
 def kept(case: Case) -> list[Finding] | NotMade:
     """Every trigger is kept in three parameters of its own, X, Y, Z in that order, before the next touch."""
     if not case.keeps:
-        return NotMade("the dialect keeps no triggers in parameters", "note")
+        return NotMade("the dialect does not store triggers in parameters", "note")
     touches = {step.line for step in case.steps if step.kind == "probe"}
     last = case.steps[-1].line if case.steps else 0
     found: dict[float, float] = {}
@@ -47,9 +47,9 @@ def kept(case: Case) -> list[Finding] | NotMade:
 
     def close() -> None:
         if at and sorted(found) != list(_TRIGGER):
-            wrong.append((at, "the trigger of a touch is not kept"))
+            wrong.append((at, "the trigger of a touch is not stored"))
         elif at and [found[n] - found[_TRIGGER[0]] for n in _TRIGGER] != [0, 1, 2]:
-            wrong.append((at, "X, Y, Z of a trigger are not kept in this order"))
+            wrong.append((at, "X, Y, Z of a trigger are not stored in this order"))
 
     for block in case.blocks:
         if block.line > last:
@@ -61,12 +61,12 @@ def kept(case: Case) -> list[Finding] | NotMade:
             if not isinstance(place, float):
                 continue
             if place in used:
-                wrong.append((block.line, f"parameter #{place:g}, which keeps a trigger, is set again"))
+                wrong.append((block.line, f"parameter #{place:g}, which stores a trigger, is overwritten"))
             if isinstance(value, Formula) and len(value.steps) == 2 and value.steps[0] in _TRIGGER:
                 found[value.steps[0]] = place
                 used.add(place)
     close()
-    return gathered(wrong, "stop", "The position of a touch would be lost, or read as that of another one.")
+    return gathered(wrong, "stop", "The position of a touch would be lost, or read as that of another touch.")
 
 
 def handed_back(case: Case) -> list[Finding]:
@@ -80,7 +80,7 @@ def handed_back(case: Case) -> list[Finding]:
             if old is not None and not _same(old, new):
                 wrong.append((end.line, f"{name.replace('_', ' ')} is {new} after the probing, {old} before it"))
         if begin.angles_end != end.angles_end:
-            wrong.append((end.line, "the rotary axes do not stand as before the probing"))
+            wrong.append((end.line, "the rotary axes are not where they were before the probing"))
         if same_tool:
             pairs = zip("XYZ", begin.end, end.end, strict=True)
             wrong += [
@@ -89,14 +89,14 @@ def handed_back(case: Case) -> list[Finding]:
                 if math.isfinite(old) and not _same(old, new)
             ]
     if len(seams) % 2:
-        wrong.append((seams[-1].line, "the inserted part has a beginning or an end only"))
-    return gathered(wrong, "stop", "Merge again: the milling relies on it.")
+        wrong.append((seams[-1].line, "the inserted part has only a beginning or only an end"))
+    return gathered(wrong, "stop", "Merge again: the milling that follows relies on it.")
 
 
 def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
     """The probe comes in and goes out where tools are changed, and what comes in after it is lifted first."""
     if not case.lifts:
-        return NotMade("where tools are changed was not given", "note")
+        return NotMade("the tool-change position was not given", "note")
     lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
     inside = _inside(case)
     wrong = []
@@ -106,13 +106,13 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
             came, went = case.probe_in(step), before is not None and case.probe_in(before)
             level = next((b for b in reversed(case.blocks[: step.line - 1]) if _has(b, "Z")), None)
             if (came or went) and not _is(level, lifts):
-                wrong.append((step.line, "the probe is changed without a lift to where tools are changed"))
+                wrong.append((step.line, "the probe is changed without a lift to the tool-change position"))
             first = next((b for b in case.blocks[step.line :] if _has(b, "XYZ")), None)
             if went and not came and step.line in inside and not _is(first, lifts):
-                wrong.append((step.line, "the milling tool moves before it is lifted to where tools are changed"))
+                wrong.append((step.line, "the milling tool moves before it is lifted to the tool-change position"))
         if step.kind in (*MOVES, "tool", "end"):
             before = step
-    return gathered(wrong, "stop", f"Say {' or '.join(case.lifts)} straight before and after the change.")
+    return gathered(wrong, "stop", f"Program {' or '.join(case.lifts)} directly before and after the change.")
 
 
 def _inside(case: Case) -> set[int]:

@@ -102,7 +102,7 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
     else:
         wanted = _plain(text.strip("()"))
         if not wanted:
-            raise InputError("where does the probing go?", column="after", found=after, expected="a place")
+            raise InputError("the place for the probing is not stated", column="after", found=after, expected="a place")
         held = [(i, _plain(comment)) for i, one in enumerate(walked) for comment in one.block.comments]
         found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if wanted in comment]
         index = _one_of(walked, sorted(set(found)), f"comment '{text}'", occurrence)
@@ -150,12 +150,12 @@ def _one_of(walked: Sequence[Walked], found: Sequence[int], what: str, occurrenc
         raise InputError(
             f"{what} stands {len(found)} times in the milling program: {lines}",
             column="after",
-            todo="Say which with occurrence=1, 2, ..., or name another place.",
+            todo="State which one with occurrence=1, 2, ..., or name another place.",
         )
     raise InputError(
         f"there is no {what} in the milling program",
         column="after",
-        todo=f"Places that there are: {_candidates(walked)}.",
+        todo=f"The program has these places: {_candidates(walked)}.",
     )
 
 

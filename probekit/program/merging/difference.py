@@ -47,10 +47,11 @@ class Difference:
         """The result in words."""
         inserted, removed = (int((self.table["kind"] == kind).sum()) for kind in ("inserted", "removed"))
         if removed:
-            return f"{removed} lines of the milling program are changed or missing; {inserted} lines are new."
+            return f"Lines of the milling program changed or missing: {removed}; new lines: {inserted}."
         same = len(self.lines) - inserted
         return (
-            f"All {same} lines of the milling program are there, in order and unchanged; {inserted} lines are inserted."
+            f"All {same} lines of the milling program are present, in order and unchanged; {inserted} lines are "
+            "inserted."
         )
 
     def text(self, context: int = 3) -> str:

@@ -28,7 +28,7 @@ class Need:
     Attributes
     ----------
     tool : bool
-        Whether the milling goes on with the tool that was in.
+        Whether the milling continues with the tool that was in.
     motion : bool
         Whether its first move relies on the motion word in force.
     notes : tuple of str
@@ -68,13 +68,13 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
     if motion and (state.motion not in _STRAIGHT):
         what = "a canned cycle" if state.motion in CYCLES else "a motion other than a straight line"
         raise InputError(
-            f"the milling goes on with {what} ({state.motion}) that it does not name again",
+            f"the milling continues with {what} ({state.motion}) that it does not state again",
             line=line,
             todo="Choose another place.",
         )
     if before is None or state.tool is None:
         raise InputError(
-            "the milling goes on with a tool that it has not called by then: it cannot be put back",
+            "the milling continues with a tool that it has not called by then: the tool cannot be restored",
             line=line,
             expected="T and M6 before that place, or directly after it with G43",
         )
@@ -82,7 +82,7 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
 
 
 def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
-    """Whether the milling goes on with what was in.
+    """Whether the milling continues with what was in.
 
     It does not if it calls a tool before any axis moves, sets its length offset before Z moves, both that and the
     coolant (if it was on) before it cuts, and a speed before or where its spindle starts.
@@ -110,7 +110,7 @@ def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
 
 def _notes_of_next_tool(following: Sequence[Walked]) -> tuple[str, ...]:
     if not any(one.moves for one in following):
-        return ("No milling follows: no milling tool is put back.",)
+        return ("No milling follows: no milling tool is loaded again.",)
     line = next(one.block.line for one in following if one.does("tool"))
     return (f"The milling calls its next tool itself in its line {line}: the probe stays in the spindle until then.",)
 
@@ -130,22 +130,23 @@ def _lifted(before: Sequence[Walked], clearance: float | None, motion: bool) -> 
     if math.isnan(height):
         if motion and here.state.motion == "G1":
             raise InputError(
-                "the milling goes on at feed from a height that its text does not tell", line=here.block.line
+                "the milling continues at feed from a height that its text does not state", line=here.block.line
             )
         return (
-            "The height of the milling tool at that place is not known from the text: the milling goes on from the "
+            "The height of the milling tool at that place is not known from the text: the milling continues from the "
             "lifted position.",
         )
     steps = [step for one in before for step in one.steps if step.kind in MOVES and not step.start[2] == step.end[2]]
     upwards = bool(steps) and steps[-1].kind == "rapid" and not steps[-1].end[2] < steps[-1].start[2]
     if (clearance is None and not upwards) or (clearance is not None and height < clearance):
         raise InputError(
-            "the milling tool is not lifted at that place, and would have to go back into the work",
+            "the milling tool is not lifted at that place, and would have to re-enter the cut",
             line=here.block.line,
             column="Z",
             found=round(height, 4),
             expected="a rapid upwards before it" if clearance is None else f"at least {clearance:g}",
-            todo="Choose a place after the tool has been lifted, or say with clearance= from where all is clear.",
+            todo="Choose a place after the tool has been lifted, or state with clearance= the height above which "
+            "all is clear.",
         )
     return ()
 

@@ -197,10 +197,10 @@ def merge(
     wrong = differing(before, parse("\n".join(inserted)), need, _standing(before, fresh()))
     if wrong:
         raise InputError(
-            "after the probing the control would not be as before",
+            "after the probing the state of the control would not be restored",
             line=before.block.line,
             found=", ".join(wrong),
-            todo="Choose another place, or look at what the probing changes.",
+            todo="Choose another place, or check what the probing changes.",
         )
     notes += [*_remarks(walked[:index], through, need, known), *_shared_parameters(blocks, parse(probing))]
 
@@ -212,9 +212,9 @@ def merge(
     text = "".join([*kept, *(line + end for line in inserted), *lines[index:]])
     source.encode(text)
     if lift == LIFT:
-        notes.append(f"The spindle is lifted by {LIFT}: look whether Z0 of the machine is its upper end.")
+        notes.append(f"The spindle is lifted by {LIFT}: check that Z0 of the machine is its upper end of travel.")
     if not any(one.does("end") for one in walked):
-        notes.append("The milling program has no end (M2, M30 or a second %): is it complete?")
+        notes.append("The milling program has no end (M2, M30 or a second %): check that it is complete.")
     notes = [*source.notes, *notes]
     return Merged(text, source, index + 1, index + len(inserted), place.words, tuple(notes))
 
@@ -247,7 +247,7 @@ def _same_without_skipped(blocks: Sequence[Block], fresh: Callable[[], Interpret
         ends.append((interpreter.state, interpreter.angles, [f"{value:.6f}" for value in interpreter.position]))
     if ends[0] != ends[1]:
         raise InputError(
-            "what holds at that place depends on the block delete switch",
+            "the state of the control at that place depends on the block delete switch",
             line=line,
             todo="Choose another place, or take the lines that start with / out of the milling program.",
         )
@@ -261,7 +261,7 @@ def _body(probing: Sequence[Block], milling: Sequence[Block]) -> tuple[list[str]
         whole = block.mark or (plain and plain <= {"M2", "M30"}) or ([w[0] for w in block.words] == ["O"])
         if plain & {"M2", "M30"} and not whole:
             raise InputError(
-                "the probing ends within a block that does more",
+                "the probing ends in a block that also does something else",
                 line=block.line,
                 found=block.text,
                 expected="M2 or M30 alone in its block",
@@ -280,13 +280,13 @@ def _body(probing: Sequence[Block], milling: Sequence[Block]) -> tuple[list[str]
     if jumps:
         raise InputError(
             f"block number N{clash[0].number} of the probing also stands in line {taken[clash[0].number]} of the "
-            "milling program, and the probing has words that may jump to a block number",
+            "milling program, and the probing contains words that may jump to a block number",
             line=jumps[0].line,
             found=jumps[0].text,
             todo="Let the dialect number its blocks where the milling program does not.",
         )
     return [_unnumbered(block) for block in kept], [
-        "The block numbers of the probing were left out: some stand in the milling program too."
+        "The block numbers of the probing were omitted: some also occur in the milling program."
     ]
 
 
@@ -312,18 +312,23 @@ def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need, kn
     unsaid = [group for group in ("units", "distance", "plane", "feed_mode", "offset") if group not in last.said]
     if unsaid:
         words = ", ".join(f"{group.replace('_', ' ')} ({getattr(last, group)} is taken)" for group in unsaid)
-        notes.append(f"The milling program has not set by then: {words}. Check what your control takes at switch-on.")
+        notes.append(f"The milling program has not yet set: {words}. Check what your control assumes at switch-on.")
     for where, run in (("milling program before that place", before), ("probing", through)):
         unknown = [(one.block.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]
         unknown = [(line, what) for line, what in unknown if what not in known]
         if unknown:
             listed = "; ".join(f"{what}" if run is through else f"line {line}: {what}" for line, what in unknown[:8])
             more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
-            notes.append(f"Not understood in the {where}, so the state given back may be wrong: {listed}{more}.")
+            notes.append(
+                f"Not understood in the {where}, so the state restored after the probing may be wrong: {listed}{more}."
+            )
     if not any(group_of(name_of(*word)) == "offset" for one in through for word in one.block.words if word[0] == "G"):
-        notes.append(f"The probing names no work offset: it runs in {last.offset}, as the milling before it.")
+        notes.append(f"The probing states no work offset: it runs in {last.offset}, as the milling before it.")
     used = {step.state.offset for one in through for step in one.steps if step.kind == "probe"}
     if used - {last.offset}:
         listed = ", ".join(sorted(used))
-        notes.append(f"The probing runs in {listed}, the milling before it in {last.offset}: which is to be shifted?")
+        notes.append(
+            f"The probing runs in {listed}, the milling before it in {last.offset}: decide in which of them a "
+            "set-up correction is to be entered."
+        )
     return notes

@@ -38,9 +38,9 @@ def in_words(mode: str) -> str:
     if mode.endswith(" axis"):
         return "it is a rotary axis that the kinematics does not have, away from zero"
     if mode in CALLS:
-        return "it is a call, and what it changes stands elsewhere"
+        return "it is a call, and what it changes is defined elsewhere"
     if _FLOW.match(mode):
-        return "it is flow control: which blocks run, and how often, is not told before they do"
+        return "it is flow control: which blocks run, and how often, is not known in advance"
     return "it is not understood, and may change what later moves mean"
 
 
@@ -75,7 +75,7 @@ def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | N
         todo = "Give the kinematics of the machine, or turn the axis back to zero before that place."
     elif group_of(mode) is None and re.fullmatch(r"[GM][0-9.]+", mode) and mode not in CALLS:
         todo = (
-            "Choose a place before it. If the handbook of the control says that it changes nothing for the moves of a "
+            "Choose a place before it. If the manual of the control says that it does not affect the moves of a "
             "probe, list it under 'harmless' in the dialect."
         )
     else:
@@ -85,7 +85,7 @@ def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | N
         file=file,
         line=block.line,
         found=block.text.strip(),
-        expected="nothing before that place that shifts, turns or scales, that jumps, or that is not understood",
+        expected="before that place, nothing that shifts, rotates or scales, that jumps, or that is not understood",
         todo=f"{todo} No program was written.",
     )
 
@@ -111,7 +111,7 @@ def refuse_jumps(blocks: Sequence[Block], index: int, ended: int, file: str | No
         word = _jump(block, within=at <= ended)
         if word:
             raise InputError(
-                f"{word} may lead over the place of the probing, or back before it",
+                f"{word} may jump past the place of the probing, or back before it",
                 file=file,
                 line=block.line,
                 found=block.text.strip(),

@@ -90,7 +90,10 @@ class Carriage:
         if word in ("G28", "G30"):
             take("P")  # which reference point
             steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
-            return [*steps, *self._go("rapid", self._home(), detail=f"{word}: to the machine's reference point")]
+            return [
+                *steps,
+                *self._go("rapid", self._home(), detail=f"{word}: a return to the reference point of the machine"),
+            ]
         if word == "G10":
             kind, number = take("L"), take("P")
             if kind != 2 or number not in range(1, 10) or self.state.distance == "G91":

@@ -75,7 +75,7 @@ class Formula:
         Raises
         ------
         ValueError
-            If it cannot be reckoned: division by zero, root of a negative number, a parameter number that is not a
+            If it cannot be calculated: division by zero, root of a negative number, a parameter number that is not a
             whole number from 1 to 5399 (NISTIR 6556, 3.2.1, from memory).
         """
         stack: list[float] = []
@@ -94,7 +94,7 @@ class Formula:
                 else:
                     stack.append(float(_UNARY[step](stack.pop())))
         except (ArithmeticError, ValueError) as error:
-            raise ValueError(f"{self.text} cannot be reckoned: {error}") from None
+            raise ValueError(f"{self.text} cannot be calculated: {error}") from None
         found = stack.pop()
         if not math.isfinite(found):
             raise ValueError(f"{self.text} is not a finite number")

@@ -112,7 +112,7 @@ class Interpreter(Motions):
         for word, meaning in self._aliases.items():
             if group_of(meaning) is None or group_of(word) is not None:
                 raise InputError(
-                    "an alias is a word that is not known here for one that is",
+                    "an alias is a word that is not known here in place of one that is",
                     column="aliases",
                     found=f"{word}: {meaning}",
                     expected='for instance {"G31": "G38.2"}',
@@ -181,7 +181,7 @@ class Interpreter(Motions):
             elif letter in words:
                 steps.append(self._not_understood(f"{letter} twice in one block"))
             elif letter in "EUVWN":
-                steps.append(self._not_understood(f"{name_of(letter, value)}: a word not known here"))
+                steps.append(self._not_understood(f"{name_of(letter, value)}: an unknown word"))
             elif letter in ROTARY and letter not in self.kinematics.letters:
                 strange[letter] = value
                 steps.append(self._unknown(f"{name_of(letter, value)}: {NO_SUCH_AXIS}"))
@@ -226,7 +226,7 @@ class Interpreter(Motions):
         if now == "G4":
             seconds = take("P")
             if seconds is None or seconds < 0 or unused & set(LINEAR):
-                steps.append(self._unknown("G4 needs its seconds as P, and no axis"))
+                steps.append(self._unknown("G4 needs its seconds as P, and no axis word"))
                 unused -= set(LINEAR)
             else:
                 steps.append(self._step("dwell", detail=seconds))
@@ -290,7 +290,7 @@ class Interpreter(Motions):
             self.state = replace(self.state, speed=words["S"], said=self.state.said | {"speed"})
         if "T" in words:
             if words["T"] != int(words["T"]) or words["T"] < 0:
-                steps.append(self._not_understood(f"T{words['T']:g} is not the number of a tool"))
+                steps.append(self._not_understood(f"T{words['T']:g} is not a tool number"))
             else:
                 self.state = replace(self.state, selected=int(words["T"]))
 
@@ -341,7 +341,7 @@ class Interpreter(Motions):
         if comment.upper().startswith("PROBEKIT RECORD"):
             found = read_record(comment)
             if found is None:
-                return self._unknown("a record line that is not written as it should be")
+                return self._unknown("a record line that is malformed")
             touch, feature, target, normal, tip = found
             record = Recorded(touch, feature, target, normal, self._contact, tuple(self.angles), tip)
             self._contact = None

@@ -67,7 +67,7 @@ class Motions(Carriage):
             return []
         unused -= {*LINEAR, *self.kinematics.letters}
         if word == "G80":
-            return [self._unknown("axis words and no motion in force (G80)")]
+            return [self._unknown("axis words without a motion in force (G80)")]
         if word in CYCLES:
             return (
                 self._canned(word, given, words, unused) if not turns else [self._unknown(f"{word} with a rotary axis")]
@@ -99,7 +99,7 @@ class Motions(Carriage):
         unused -= set("IJKR")
         try:
             if not all(math.isfinite(value) for value in (*self.position, *end)):
-                raise ValueError("an arc from or to a place that is not known")
+                raise ValueError("an arc from or to an unknown position")
             if (radius is None) == (not named):
                 raise ValueError("an arc needs either I J K or R")
             if radius is None:
@@ -145,7 +145,7 @@ class Motions(Carriage):
         missing = [name for name in ("R", "bottom") if name not in self._cycle]
         if word not in RECKONED or missing or repeats not in range(1, _MOST_REPEATS + 1):
             self._lose_position()
-            return [self._unknown(f"{word} that cannot be reckoned here (R, depth, L up to {_MOST_REPEATS})")]
+            return [self._unknown(f"{word} that cannot be calculated here (R, depth, L up to {_MOST_REPEATS})")]
         steps: list[Step] = []
         here = self.position[normal] if self.state.distance == "G91" else 0.0
         clear = self._cycle["R"] + here

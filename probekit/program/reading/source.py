@@ -112,7 +112,7 @@ def load(program: str | bytes | Path | Source) -> Source:
             "there is a NUL character in the program",
             file=name or None,
             line=before.count("\n") + 1,
-            todo="It is binary, damaged, or UTF-16 without a byte order mark: store it again as plain text.",
+            todo="It is binary, damaged, or UTF-16 without a byte order mark: save it again as plain text.",
         )
     if max(source.text.count("\n"), source.text.count("\r")) > MAX_LINES:
         raise InputError("the program has too many lines", file=name or None, expected=f"at most {MAX_LINES}")
@@ -135,7 +135,7 @@ def _decoded(data: bytes, name: str) -> Source:
                 return Source(data[len(bom) :].decode(encoding), encoding, bom, (), name)
             except UnicodeDecodeError as error:
                 raise InputError(
-                    f"the program starts like {encoding} and is not", file=name or None, found=data[error.start :][:8]
+                    f"the program starts like {encoding} but is not", file=name or None, found=data[error.start :][:8]
                 ) from None
     try:
         return Source(data.decode("utf-8"), "utf-8", b"", (), name)

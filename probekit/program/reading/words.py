@@ -167,7 +167,7 @@ def _without_comments(text: str, line: int, file: str | None) -> tuple[str, tupl
                 line=line,
                 found=text[start:],
                 expected="a closing bracket on the same line",
-                todo="A control may take the rest of the program for a comment, or stop.",
+                todo="A control may treat the rest of the program as a comment, or stop.",
             )
         inside = text[start + 1 : end]
         if "(" in inside:

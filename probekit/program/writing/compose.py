@@ -89,7 +89,7 @@ def moves_of(
         For an empty route, limits that do not increase, or moves that `check_moves` refuses.
     """
     if route.targets.empty:
-        raise InputError("the route has no touch", found=0, todo="See the reasons in left_out.")
+        raise InputError("the route has no touch", found=0, todo="See left_out for the reasons.")
     if limits is not None and not limits[0] < limits[1]:
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
     lift, offset = Lift(route.height), tool if offset is None else offset
@@ -169,28 +169,28 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         if isinstance(move, SpindleStop):
             stopped = True
         elif isinstance(move, ToolChange):
-            _need(stopped, f"{here}: the spindle is not stopped before the probe is put in")
+            _need(stopped, f"{here}: the spindle is not stopped before the probe is loaded")
             _need(min(move.tool, move.offset) >= 0, f"{here}: a tool or its offset has a negative number")
             put_in, tip = True, 0
         elif isinstance(move, Orient):
-            _need(put_in, f"{here}: the spindle is oriented before the probe is put in")
+            _need(put_in, f"{here}: the spindle is oriented before the probe is loaded")
         elif isinstance(move, SelectTip):
             tip = move.tip
         elif isinstance(move, WarmUp):
-            _need(move.seconds >= 0, f"{here}: a wait has a negative time")
+            _need(move.seconds >= 0, f"{here}: a dwell has a negative time")
         elif isinstance(move, Index):
             _need(bool(move.angles), f"{here}: there is no rotary axis to turn")  # a bare G0: NISTIR 6556 forbids it
-            _need(isinstance(before, Lift), f"{here}: the rotary axes would turn unlifted")
+            _need(isinstance(before, Lift), f"{here}: the rotary axes would turn without a lift")
             _check_angles(move.angles, kinematics, here)
             indexed = True
         elif isinstance(move, _POSITIONAL):
-            _need(put_in, f"{here}: the probe moves before it is put in")
+            _need(put_in, f"{here}: the probe moves before it is loaded")
             _need(indexed, f"{here}: the angles of the rotary axes are not known yet")
         if isinstance(move, Touch):
             _need(isinstance(before, Approach), f"{here}: a probing move does not follow its approach")
             _need(move.feed <= before.feed, f"{here}: a probing move is faster than its approach")
             _need(move.touch not in seen, f"{here}: touch {move.touch} is made twice")
-            _need(move.tip == tip, f"{here}: touch {move.touch} is for tip {move.tip}, and tip {tip} is selected")
+            _need(move.tip == tip, f"{here}: touch {move.touch} is for tip {move.tip}, but tip {tip} is selected")
             seen.add(move.touch)
             last = move.touch
         elif isinstance(move, Record):
@@ -199,7 +199,7 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         elif isinstance(before, Touch):
             raise InputError(f"{here}: touch {before.touch} is not recorded")
         if isinstance(move, StopIf):
-            _need(move.touch == last, f"{here}: a conditional stop is not about the touch last recorded")
+            _need(move.touch == last, f"{here}: a conditional stop does not refer to the touch last recorded")
         if not isinstance(move, (Comment, WarmUp)):
             before = move
     if isinstance(before, Touch):
@@ -251,7 +251,7 @@ def _numbers(move: Move) -> Iterator[float]:
 
 def _check_angles(angles: tuple[float, ...], kinematics: Kinematics, here: str) -> None:
     if len(angles) != len(kinematics.axes):
-        raise InputError(f"{here}: one angle is needed per rotary axis", found=angles, expected=kinematics.letters)
+        raise InputError(f"{here}: each rotary axis needs one angle", found=angles, expected=kinematics.letters)
     for axis, angle in zip(kinematics.axes, angles, strict=True):
         low, high = axis.limits
         if not low - 1e-9 <= angle <= high + 1e-9:

@@ -241,7 +241,7 @@ def read_dialect(path_or_name: str | Path) -> Dialect:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"the dialect is no TOML: {error}", file=file) from None
+        raise InputError(f"the dialect is not TOML: {error}", file=file) from None
     return _Reader(file).dialect(data)
 
 
@@ -259,17 +259,19 @@ class _Reader:
         for table in ("whole", "text", "comment", "blocks", "moves", "omit", "numbers"):
             self.known(table, data.get(table, {}))
         if data["coordinates"] not in ("program", "part"):
-            raise self.error("what are positions given in?", "coordinates", data["coordinates"], "program or part")
+            raise self.error(
+                "the frame of the positions is not known", "coordinates", data["coordinates"], "program or part"
+            )
         if set(data.get("turns", ())) - {"table", "head"}:
-            raise self.error("what may turn?", "turns", data["turns"], "table, head")
+            raise self.error("what may turn is not known", "turns", data["turns"], "table, head")
         moves, omit = dict(data["moves"]), dict(data.get("omit", {}))
         if "orient" not in moves:
-            omit.setdefault("orient", "nobody has spelled it for this control")
+            omit.setdefault("orient", "it is not yet defined for this control")
         for kind in KINDS:
             if kind == "first_lift" and kind not in omit and "lift" in moves:
                 moves.setdefault(kind, moves["lift"])  # where it gives the height only
             if (kind in moves) == (kind in omit):
-                raise self.error("a kind of move is neither spelled nor omitted, or both", kind, None, "moves or omit")
+                raise self.error("each kind of move must be either defined or omitted", kind, None, "moves or omit")
             self.lines(f"moves.{kind}", moves.get(kind, []), KINDS[kind])
         for key, lines in (("header", data["header"]), ("footer", data["footer"])):
             self.lines(key, lines, _FRAME)
@@ -326,13 +328,13 @@ class _Reader:
     def lines(self, key: str, lines: list, allowed: frozenset[str]) -> None:
         for line in lines:
             if not isinstance(line, str) or not all(c.isprintable() and c.isascii() for c in line):
-                raise self.error("a line of the dialect is no printable ASCII text", key, line, "one line of text")
+                raise self.error("a line of the dialect is not printable ASCII text", key, line, "one line of text")
             for name in _PLACEHOLDER.findall(line):
                 if name not in allowed:
                     expected = " ".join(f"{{{one}}}" for one in sorted(allowed)) or "no placeholder"
                     raise self.error("an unknown placeholder", key, f"{{{name}}}", expected)
             if "{" in _PLACEHOLDER.sub("", line) or "}" in _PLACEHOLDER.sub("", line):
-                raise self.error("a brace that is no placeholder", key, line, "{name}")
+                raise self.error("a brace that is not part of a placeholder", key, line, "{name}")
 
     def text(self, text: dict, comment: dict) -> dict:
         for table, keys, data in (("text", ("safe", "token"), text), ("comment", ("open",), comment)):
@@ -363,7 +365,7 @@ class _Reader:
             if not isinstance(word, str) or not re.fullmatch(r"[GM](0|[1-9][0-9]*)(\.[1-9][0-9]*)?", word):
                 raise self.error("a harmless word is one G or M word", "harmless", word, "as it is listed: M88, G5.1")
             if group_of(word) is not None or word in CALLS:
-                raise self.error("a word that is understood cannot be stated to be harmless", "harmless", word, "none")
+                raise self.error("a word that is understood cannot be listed as harmless", "harmless", word, "none")
         return tuple(words)
 
     def slots(self, data: dict) -> tuple[int, ...]:

@@ -66,7 +66,7 @@ def write(
     InputError
         If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset,
         cannot turn such axes or does not record the tip of a star, nothing orients the spindle for a side tip, the
-        probe has no such tip, a line becomes too long, or two names become the same in safe characters.
+        probe has no such tip, a line is too long, or two names become the same in safe characters.
 
     Warns
     -----
@@ -154,7 +154,7 @@ class _Writer:
         turned = {axis.moves for axis in self.kinematics.axes} - set(self.dialect.turns)
         if turned:
             raise InputError(
-                f"the dialect {self.dialect.name} cannot turn this machine's axes",
+                f"the dialect {self.dialect.name} cannot turn the axes of this machine",
                 found=", ".join(sorted(turned)),
                 expected=" or ".join(self.dialect.turns) or "no rotary axes",
             )
@@ -163,7 +163,7 @@ class _Writer:
             for move in moves:
                 if isinstance(move, Record) and move.tip:
                     raise InputError(
-                        f"the record lines of the dialect {self.dialect.name} do not tell the tip",
+                        f"the record lines of the dialect {self.dialect.name} do not state the tip",
                         column="moves.record",
                         found=f"touch {move.touch} with {self.probe.tip_name(move.tip)}",
                         expected="{tip} or {side_tip}",
@@ -189,16 +189,17 @@ class _Writer:
                         f"the dialect {self.dialect.name} cannot orient the spindle",
                         column=f"moves.{spelled}",
                         found=self.dialect.omit[spelled],
-                        todo=f'Spell it in the dialect, or say [stylus] orientation = "{BY_HAND}".',
+                        todo=f'Define it in the dialect, or set [stylus] orientation = "{BY_HAND}".',
                     )
                 oriented = True
             elif isinstance(move, Touch) and move.tip and not oriented:
                 raise InputError(
-                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)}, and nothing orients the spindle",
+                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)}, but the spindle is not oriented",
                     column="orientation",
                     found="none",
                     expected=f'an angle in degrees, or "{BY_HAND}"',
-                    todo="Say with the probe how the spindle comes to stand as its tips are described; no program was "
+                    todo="State with the probe how the spindle is oriented so that its tips point as described; no "
+                    "program was "
                     "written.",
                 )
 
@@ -288,7 +289,7 @@ class _Writer:
         at, self.recorded = first + 3 * self.recorded, self.recorded + 1
         if at + 2 > last:
             raise InputError(
-                f"the dialect {self.dialect.name} has no parameter left to keep a touch in",
+                f"the dialect {self.dialect.name} has no parameter left to store a touch in",
                 column="slots",
                 found=f"touch {move.touch}, the {self.recorded}th",
                 expected=f"at most {(last - first + 1) // 3} touches",
@@ -325,7 +326,7 @@ class _Writer:
         for axis, value, (low, high) in zip(_AXES, at, self.kinematics.travel or (), strict=False):
             if value is not None and not low <= value <= high:
                 raise InputError(
-                    f"{type(move).__name__} leaves the travel of the machine",
+                    f"{type(move).__name__} exceeds the travel of the machine",
                     column=axis.upper(),
                     found=round(value, 4),
                     expected=f"{low:g} to {high:g} mm",
@@ -354,7 +355,7 @@ class _Writer:
                 line = f"{_filled(dialect.block_number, {'n': str(self.block)})} {line}"
                 self.block += dialect.block_step
             if len(line) > dialect.line_limit:
-                raise InputError("a line becomes too long", found=line, expected=f"{dialect.line_limit} characters")
+                raise InputError("a line is too long", found=line, expected=f"{dialect.line_limit} characters")
             self.lines.append(line)
 
 
@@ -363,7 +364,7 @@ def _filled(template: str, values: Mapping[str, str]) -> str:
 
     def value(match: re.Match) -> str:
         if match[1] not in values:
-            raise InputError("a line of the dialect asks for what is not known here", found=template)
+            raise InputError("a line of the dialect uses a placeholder that has no value here", found=template)
         return values[match[1]]
 
     return re.sub(r"\{([a-z_0-9]*)\}", value, template)
