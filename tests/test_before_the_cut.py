@@ -185,7 +185,7 @@ def test_positions_of_the_program_are_those_of_the_plan(done: Done, planned: pk.
     kinematics, length = planned.kinematics, planned.probe.tool_length
     motions = motions_of(done.probing, kinematics.letters)
     at = [k for k, (mode, *_) in enumerate(motions) if mode == 38.2]
-    table = pd.read_csv(done.results / "plan.csv")
+    table = pd.read_csv(done.results / "plan.csv", comment="#")
     touched = table[table["reachable"]]
     assert len(at) == len(touched) == 10
     for k, row in zip(at, touched.to_dict("records"), strict=True):
@@ -199,7 +199,7 @@ def test_positions_of_the_program_are_those_of_the_plan(done: Done, planned: pk.
 
 
 def test_every_move_of_the_table_stands_in_the_text(done: Done, planned: pk.study.Plan) -> None:
-    moves = pd.read_csv(done.results / "moves.csv")
+    moves = pd.read_csv(done.results / "moves.csv", comment="#")
     places = moves[moves["move"].isin(["Link", "Approach", "Touch", "Retract"])]
     motions = motions_of(done.probing, planned.kinematics.letters)
     spoken = [m for m in motions if np.isfinite([*m[1], *m[2]]).all()]
@@ -233,7 +233,7 @@ def test_each_target_is_in_the_program_or_left_out_with_a_reason(
     study.write_text(text)
     assert main(["program", str(study), "--to", str(tmp_path / "out")]) == 1
     told = capsys.readouterr().out
-    table = pd.read_csv(tmp_path / "out" / "plan.csv", keep_default_na=False).set_index("touch")
+    table = pd.read_csv(tmp_path / "out" / "plan.csv", keep_default_na=False, comment="#").set_index("touch")
     text = (tmp_path / "out" / "J61-PROBE-1.nc").read_text()
     recorded = [int(number) for number in re.findall(r"\(PROBEKIT RECORD (\d+) ", text)]
     left = table.index[table["reason"] != ""]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..show import shown
+from ..touches.planned import reached
 from .finding import Finding
 
 if TYPE_CHECKING:
@@ -76,18 +77,11 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
             row = ids.get(name) if open_[ids.get(name, 0)] else None
         if row is not None:
             open_[row], hits = False, hits + 1
-    return np.flatnonzero(open_ & _reached(plan)), hits / max(len(touches), 1)
+    return np.flatnonzero(open_ & reached(plan)), hits / max(len(touches), 1)
 
 
 def _order(wanted: int | None, row: int) -> tuple[bool, int]:
     return row != wanted, row
-
-
-def _reached(plan: pd.DataFrame) -> np.ndarray:
-    """(n,) bool, whether the probe reaches the targets; all, where nobody looked."""
-    if "reachable" not in plan:
-        return np.ones(len(plan), dtype=bool)
-    return plan["reachable"].map(lambda value: str(value).strip().lower() not in ("false", "0")).to_numpy(dtype=bool)
 
 
 def with_missed(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
@@ -153,7 +147,7 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
             ),
             *_gaps(touches),
         ]
-    left_out = plan["touch"].to_numpy(dtype=object)[~_reached(plan)]
+    left_out = plan["touch"].to_numpy(dtype=object)[~reached(plan)]
     found = []
     if len(left_out):
         found.append(

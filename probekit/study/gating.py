@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import fit, plan, plausibility
+from .. import fit, plan, plausibility, touches
 from ..errors import FitError, InputError
 from .machinery import probe_of, regions_of
 from .model import Study, blaming, motion_of
@@ -19,13 +19,12 @@ from .planning import targets_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from .. import touches, verdict
+    from .. import verdict
     from ..nominal import Nominal
 
-__all__ = ["Gate", "gate_of", "targets_placed", "with_robust"]
+__all__ = ["WRITTEN", "Gate", "gate_of", "targets_made", "targets_placed", "with_robust"]
 
-_COLUMNS = ("touch", "feature", "x0", "y0", "z0", "i", "j", "k")
-_WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
+WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
 
 
 def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.DataFrame | None, str]:
@@ -41,49 +40,34 @@ def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.
     """
     named = study.settings["touches"].get("plan")
     if named is not None:
-        return _read(study.file(named)), ""
+        return touches.read_plan(study.file(named)), ""
     tables = study.settings.get("plan")
     if not tables:
         return None, ""
     try:
-        made = targets_of(tables, part, file=study.path, ball_radius=_ball(study), regions=regions_of(study))
+        made = targets_made(study, part)
     except InputError as error:
         return None, str(error)
-    written = study.file(str(_WRITTEN))
+    written = study.file(str(WRITTEN))
     lacking, share = plausibility.missing(measured, made)
     if (len(lacking) or share < 1) and written.is_file():
-        other = _read(written)
+        other = touches.read_plan(written)
         same = plausibility.missing(other, made)[0].size == 0
         if same or plausibility.missing(measured, other)[1] > share:
             return other, ""
     return made, ""
 
 
+def targets_made(study: Study, part: Nominal) -> pd.DataFrame:
+    """The targets of the tables ``[[plan]]``."""
+    tables, regions = study.settings["plan"], regions_of(study)
+    return targets_of(tables, part, file=study.path, ball_radius=_ball(study), regions=regions)
+
+
 def _ball(study: Study) -> float:
     stylus = study.settings.get("stylus", {})
     whole = {"ball_diameter", "stem_diameter", "length"} <= set(stylus)
     return probe_of(study).radius if whole else 0.5 * stylus.get("ball_diameter", 0.0)
-
-
-def _read(path: Path) -> pd.DataFrame:
-    import pandas as pd
-
-    try:
-        table = pd.read_csv(path, comment="#", skip_blank_lines=True)
-    except (OSError, ValueError) as error:
-        raise InputError(f"the plan cannot be read ({error})", file=path) from None
-    lacking = [name for name in _COLUMNS if name not in table]
-    if lacking:
-        raise InputError(
-            "the plan lacks columns", file=path, found=", ".join(map(str, table)), expected=", ".join(lacking)
-        )
-    for name in _COLUMNS[2:]:
-        numbers = pd.to_numeric(table[name], errors="coerce")
-        if not np.isfinite(numbers.to_numpy(dtype=float)).all():
-            row = int(np.flatnonzero(~np.isfinite(numbers.to_numpy(dtype=float)))[0])
-            raise InputError("the plan holds what is no number", file=path, column=name, found=table[name].iloc[row])
-        table[name] = numbers
-    return table.assign(feature=table["feature"].fillna("").astype(str))
 
 
 def probing_of(study: Study, planned: pd.DataFrame | None) -> plausibility.Probing:

@@ -15,10 +15,11 @@ from ..errors import InputError, ProbekitWarning
 from ..show import shown
 from .about import Known, about_of, missing, words
 from .gating import gate_of, targets_placed, with_robust
+from .measured import touches_of
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
-from .readings import Qualified, qualified_of, stylus_of, touches_of
+from .readings import Qualified, qualified_of, stylus_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,7 +114,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         part = nominal_of(study)
         tell("reading the touches", 0.2)
         qualified = qualified_of(study)
-        measured, said = targets_placed(study, touches_of(study), part)
+        measured, said = targets_placed(study, touches_of(study, part), part)
         about, contradicted = about_of(study, measured)
         measured.attrs |= {name: value for name, value in about.items() if value is not None}
         notes += said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)

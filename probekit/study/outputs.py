@@ -5,14 +5,21 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+from scipy.spatial.transform import Rotation
+
 from .. import program as programs
 from .. import report, scene
+from ..columns import TURN
 from ..files import store
+from ..plan.access.poses import pose_frame
 from .model import Study
 from .places import results_of
 from .preparation import Plan, Program
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from .. import machine
 
 __all__ = ["summary", "view", "write_preparation"]
@@ -51,7 +58,7 @@ def write_preparation(
     results = results_of(study, folder, command)
     provenance = _set_up(study, planned)
     with results.publishing() as there:
-        names = [_csv(there / "plan.csv", planned.table.drop(columns="directions", errors="ignore")), "plan.html"]
+        names = [_csv(there / "plan.csv", _posed(planned)), "plan.html"]
         report.plan_page(
             view(planned),
             route=planned.route,
@@ -192,8 +199,22 @@ def _by_feature(planned: Plan) -> dict[str, str]:
     }
 
 
-def _csv(path: Path, table: object) -> str:
-    store(path, table.to_csv(index=False, lineterminator="\n").encode("utf-8"))  # type: ignore[attr-defined]
+def _posed(planned: Plan) -> pd.DataFrame:
+    """The targets as a file holds them, with how the probe stands at each."""
+    table, kinematics = planned.table.drop(columns="directions", errors="ignore"), planned.kinematics
+    if not kinematics.axes:
+        return table
+    turns = np.full((len(table), 3), np.nan)
+    for row, at in enumerate(planned.route.targets.get("direction", ())):
+        frame = pose_frame(kinematics, planned.route.poses[int(at)])
+        turns[row] = Rotation.from_matrix(frame.T).as_rotvec(degrees=True)
+    return table.assign(**{name: np.round(turns[:, k], 9) + 0.0 for k, name in enumerate(TURN)})
+
+
+def _csv(path: Path, table: pd.DataFrame) -> str:
+    """Write a table whose lengths are in mm, with the number of its rows: a file cut short is found out."""
+    text = table.to_csv(index=False, lineterminator="\n")
+    store(path, f"# unit: mm\n# rows: {len(table)}\n{text}".encode())
     return path.name
 
 

@@ -7,35 +7,19 @@ from typing import TYPE_CHECKING, Any
 
 from .. import fit, touches
 from ..errors import InputError, ProbekitWarning
-from .model import Study, motion_of
+from .model import Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Qualified", "qualified_of", "stylus_of", "touches_of"]
+__all__ = ["Qualified", "qualified_of", "read_results", "stylus_of"]
 
 #: What a study says of a qualification, and the touches it was found from.
 Qualified = tuple[fit.Qualification, "pd.DataFrame"]
 
-_PLACEMENT = ("translation", "rotation")
 _STYLUS = ("ball_diameter", "effective_radius", "stem_diameter", "length")
 _ARTEFACT = ("diameter", "artefact", "degree")
 _WHERE = "stylus.qualification"
-
-
-def touches_of(study: Study) -> pd.DataFrame:
-    """The touches of ``[touches]``, measured positions in the part frame that ``[machine]`` places.
-
-    Raises
-    ------
-    InputError
-        If the file or the placement cannot be read.
-    """
-    table = _read(study, study.settings["touches"])
-    if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
-        return table
-    part_in_machine = motion_of(study, "machine")
-    return fit.move_touches(table, fit.invert_motion(part_in_machine))
 
 
 def qualified_of(study: Study) -> Qualified | None:
@@ -68,7 +52,7 @@ def qualified_of(study: Study) -> Qualified | None:
             found=stylus["effective_radius"],
             todo="Leave out one of effective_radius and qualification.",
         )
-    table = _read(study, {key: value for key, value in given.items() if key not in _ARTEFACT})
+    table = read_results(study, {key: value for key, value in given.items() if key not in _ARTEFACT})
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ProbekitWarning)  # what it warns of stands in its notes
@@ -103,7 +87,24 @@ def _of_study(error: InputError, study: Study, where: str) -> InputError:
     )
 
 
-def _read(study: Study, given: dict[str, Any]) -> pd.DataFrame:
+def read_results(study: Study, given: dict[str, Any], plan: touches.Planned | None = None) -> pd.DataFrame:
+    """The touches of a results file.
+
+    Parameters
+    ----------
+    study : Study
+    given : dict
+        ``file`` and how to read it, as in ``[touches]``.
+    plan : Planned, optional
+        To join results without targets with.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read so.
+    """
     options = {key: value for key, value in given.items() if key != "plan"}
     path = study.file(options.pop("file"))
-    return touches.read_text(path, **options) if "columns" in options or "pattern" in options else touches.read(path)
+    if {"columns", "pattern"} & set(options):
+        return touches.read_text(path, plan=plan, **options)
+    return touches.read(path, plan=plan, **{key: options[key] for key in ("unit", "recorded") if key in options})

@@ -8,9 +8,24 @@ from __future__ import annotations
 
 from .check import check, standoff
 from .compensation import compensate, directions_from
-from .csv_file import read, write
+from .csv_file import read, read_plan
+from .csv_writing import write
 from .lobing import RadiusMap
+from .planned import Planned, with_plan
 from .stylus import Stylus
 from .text_file import read_text
 
-__all__ = ["RadiusMap", "Stylus", "check", "compensate", "directions_from", "read", "read_text", "standoff", "write"]
+__all__ = [
+    "Planned",
+    "RadiusMap",
+    "Stylus",
+    "check",
+    "compensate",
+    "directions_from",
+    "read",
+    "read_plan",
+    "read_text",
+    "standoff",
+    "with_plan",
+    "write",
+]

@@ -42,25 +42,43 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
-from ..files import store
-from .cells import Cells, guessed, same_width, split_rows, text_series, typed
+from .cells import Cells, same_width, split_rows, text_series, typed
 from .finish import add_note, finish
-from .metadata import FILE_KEYS, format_lines, is_metadata, parse_line
-from .rows import check_rows
+from .metadata import FILE_KEYS, is_metadata, parse_line
+from .planned import PLANNED, Planned, with_plan
+from .rows import Rows
 from .storage import load
-from .table import KNOWN, NUMBERS, TEXTS, recorded_of, require_columns, unit_of
+from .table import (
+    KNOWN,
+    MEASURED,
+    NORMAL,
+    REQUIRED,
+    TARGET,
+    TEXTS,
+    in_millimetres,
+    recorded_of,
+    require_columns,
+    unit_of,
+)
 
-__all__ = ["read", "write"]
+__all__ = ["joined", "read", "read_plan"]
 
-_FIELD_LIMIT = 131072  # characters; a longer field is taken for a quote that is not closed
+NOT_YET = "not touched yet"  # the reason of a planned touch
 
 
-def read(path: str | Path) -> pd.DataFrame:
-    """Read a touches file.
+def read(
+    path: str | Path, *, plan: Planned | None = None, unit: str | None = None, recorded: str | None = None
+) -> pd.DataFrame:
+    """Read a touches file; or a plan, as one of which nothing is touched yet.
 
     Parameters
     ----------
     path : str or Path
+    plan : str, Path, DataFrame or callable, optional
+        Where the touches were planned (`read_plan`). With it, ``touch, x, y, z`` are enough: the rest is joined by the
+        number of the touch. A function is called for the table only if the file has no targets.
+    unit, recorded : str, optional
+        In place of these lines in a file that lacks them; a file that says otherwise is refused.
 
     Returns
     -------
@@ -71,30 +89,104 @@ def read(path: str | Path) -> pd.DataFrame:
     ------
     InputError
         If the file is not as `probekit.touches.csv_file` describes it: it says file, line, column, what was found and
-        what was expected.
+        what was expected; or it does not fit the plan.
 
     Warns
     -----
     ProbekitWarning
-        If an inch file has further columns of numbers: they are left as read.
+        If an inch file has further columns of numbers: they are left as read; and for touches that the plan does not
+        have, or that are not there.
     """
+    table, lines, unit = _parsed(path, REQUIRED if plan is None else ("touch", *MEASURED), unit=unit, recorded=recorded)
+    if "reason" not in table:
+        table.insert(table.columns.get_loc("z") + 1, "reason", text_series([""] * len(table)))
+    table = finish(table, lines, unit)
+    return table if plan is None else joined(table, plan)
+
+
+def read_plan(path: str | Path) -> pd.DataFrame:
+    """Read the targets of a plan, as `probekit plan` writes it, or any touches file.
+
+    Parameters
+    ----------
+    path : str or Path
+        Columns touch, feature, x0, y0, z0, i, j, k at least; in mm unless it says otherwise.
+
+    Returns
+    -------
+    DataFrame
+        One row per target; further columns are kept.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, lacks one of these columns, a target is not whole, or a number stands twice.
+    """
+    table, lines, unit = _parsed(path, PLANNED)
+    rows = Rows(table, lines)
+    for name in (*TARGET, *NORMAL):
+        empty = np.flatnonzero(~np.isfinite(table[name].to_numpy(dtype=float)))
+        if empty.size:
+            raise rows.error(empty[0], "the plan holds what is no number", column=name, found="empty or NaN")
+    again = np.flatnonzero(table["touch"].duplicated())
+    if again.size:
+        raise rows.error(again[0], "a number stands twice in the plan", column="touch", expected="each once")
+    return in_millimetres(table, unit, stacklevel=3)
+
+
+def joined(table: pd.DataFrame, plan: Planned) -> pd.DataFrame:
+    """The results with what the plan says of them, if they have no targets."""
+    if np.isfinite(table[list(TARGET)].to_numpy(dtype=float)).any():
+        return table
+    if callable(plan):
+        return with_plan(table, plan())
+    return with_plan(table, plan if isinstance(plan, pd.DataFrame) else read_plan(plan))
+
+
+def _parsed(path: str | Path, required: tuple[str, ...], **told: str | None) -> tuple[pd.DataFrame, list[int], str]:
+    """The table of a file with every column that it must have, the lines of its rows, and its unit."""
     text, sha256 = load(path)
     file = str(path)
     stream = io.StringIO(text, newline="")
     head = _read_head(stream, file)
+    for key, value in told.items():
+        if value is not None and str(head.attrs.setdefault(key, value)).lower() != value.lower():
+            raise InputError(
+                "the file says otherwise than it was read with",
+                found=head.attrs[key],
+                expected=value,
+                **head.where(key, file),
+            )
+    planned = required == PLANNED or _is_plan(head.header)
+    if planned:
+        head.attrs.setdefault("unit", "mm")
+        head.attrs.setdefault("recorded", "centre")
+        required = PLANNED
     unit = _settle(head, file)
     rows, lines = split_rows([head.header, *stream], ",", first=head.line, file=file)
-    names, rows, lines = _names(rows[0], lines[0], file), rows[1:], lines[1:]
+    names, rows, lines = _names(rows[0], lines[0], file, required), rows[1:], lines[1:]
     if not rows:
         raise InputError("the file holds no touches", file=file, line=head.line, expected="rows below the header")
     same_width(rows, lines, len(names), file)
     cells = Cells(dict(zip(names, zip(*rows, strict=True), strict=True)), lines, file)
     table = typed(cells, text=_text_columns(head, file))
-    if "reason" not in table:
-        table.insert(table.columns.get_loc("z") + 1, "reason", text_series([""] * len(table)))
+    if planned and not set(MEASURED) & set(names):
+        reason = table["reason"] if "reason" in table else text_series([""] * len(table))
+        table["reason"] = reason.where(reason != "", NOT_YET)
+    if set(REQUIRED) - set(table):
+        for name in REQUIRED:
+            if name not in table:
+                table[name] = text_series([""] * len(table)) if name in TEXTS else np.nan
+        first = [*REQUIRED, *(["reason"] if "reason" in table else [])]
+        table = table[[*first, *(name for name in table if name not in first)]]
     _check_end(text, head, len(table), file)
     table.attrs = {**head.attrs, "source": file, "sha256": sha256}
-    return finish(table, lines, unit)
+    return table, lines, unit
+
+
+def _is_plan(header: str) -> bool:
+    names = {name.strip().lower() for name in header.split(",")}
+    return set(PLANNED) <= names and not set(MEASURED) & names
 
 
 @dataclass(frozen=True)
@@ -155,7 +247,7 @@ def _settle(head: _Head, file: str) -> str:
     return unit_of(head.attrs["unit"], **head.where("unit", file))
 
 
-def _names(header: list[str], line: int, file: str) -> list[str]:
+def _names(header: list[str], line: int, file: str, required: tuple[str, ...]) -> list[str]:
     """Column names: outer spaces removed, known names in the letter case that probekit uses."""
     stripped = [name.strip() for name in header]
     names = [name.lower() if name.lower() in KNOWN and name.lower() not in stripped else name for name in stripped]
@@ -169,7 +261,7 @@ def _names(header: list[str], line: int, file: str) -> list[str]:
                 found=names[0],
                 todo=f"Read it with read_text(separator={separator!r}, columns=...), decimal=',' if need be",
             )
-    require_columns(names, file=file, line=line)
+    require_columns(names, required, file=file, line=line)
     if "" in names:
         raise InputError("a column has no name", file=file, line=line, found=f"field {names.index('') + 1} is empty")
     twice = [name for name in names if names.count(name) > 1]
@@ -208,134 +300,3 @@ def _check_end(text: str, head: _Head, rows: int, file: str) -> None:
         )
     if not ends:
         add_note(head.attrs, "the last line of the file does not end: its last value may be cut")
-
-
-def write(table: pd.DataFrame, path: str | Path) -> None:
-    """Write a touches file, all or not at all; the same table gives the same bytes.
-
-    ``read(path)`` gives the table back: every bit of every number, the text, the order of columns and rows, and
-    ``attrs``. Beyond that: the index is not written; missing text is written as ""; integers come back as int64;
-    directions off unit length by 1e-12 to 1e-3 come back scaled, with a note; and ``source`` and ``sha256`` come back
-    as those of the new file, the old ones (name of the file only) as ``origin`` and ``origin_sha256``.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Touches, lengths in mm, with ``attrs["unit"] == "mm"`` and ``attrs["recorded"]``.
-    path : str or Path
-
-    Raises
-    ------
-    InputError
-        If the table breaks a rule that `read` checks, or holds what the file could not give back (columns of mixed
-        types or dates, names with outer spaces, NUL characters, metadata that are neither text nor finite numbers).
-    """
-    table = _writable(table)
-    columns = {name: _cells(table[name], name) for name in table.columns}
-    doubtful = [
-        name
-        for name, (cells, kind) in columns.items()
-        if kind == "text" and name not in TEXTS and not _is_text(cells, name)
-    ]
-    attrs = {key: value for key, value in table.attrs.items() if key not in ("source", "sha256")}
-    if table.attrs.get("source") and "origin" not in attrs:
-        attrs["origin"] = Path(table.attrs["source"]).name
-        attrs["origin_sha256"] = table.attrs.get("sha256", "")
-    lines = [*format_lines(attrs), f"# rows: {len(table)}"]
-    if doubtful:
-        lines.append(f"# text_columns: {json.dumps(doubtful, ensure_ascii=False)}")
-    lines.append(",".join(_quoted(name) for name in columns))
-    written = [list(map(_quoted, cells)) if kind == "text" else cells for cells, kind in columns.values()]
-    lines.extend(map(",".join, zip(*written, strict=True)))
-    try:
-        data = ("\n".join(lines) + "\n").encode("utf-8")
-    except UnicodeEncodeError as error:
-        raise InputError(
-            "the table holds half a character (a lone surrogate)", found=ascii(error.object[error.start])
-        ) from None
-    store(path, data)
-
-
-def _writable(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with a `reason` column; raise if it breaks a rule of the file."""
-    if not len(table):
-        raise InputError("the table holds no touches", expected="one row or more")
-    for name in table.columns:
-        known = isinstance(name, str) and name.lower() in KNOWN and name.lower() not in table.columns
-        if known or not isinstance(name, str) or not name or name != name.strip() or name[0] == "#" or "\0" in name:
-            raise InputError(
-                "the column name cannot be written",
-                column=str(name),
-                expected="text without outer spaces or a leading #; a name that probekit knows in lower case",
-            )
-    if table.columns.has_duplicates:
-        raise InputError("a column stands twice", column=str(table.columns[table.columns.duplicated()][0]))
-    if table.attrs.get("unit") != "mm":
-        raise InputError(
-            "the table does not say that its lengths are in mm",
-            column="unit",
-            found=table.attrs.get("unit", "nothing"),
-            todo="Convert the lengths if need be, then set table.attrs['unit'] = 'mm'",
-        )
-    if table.attrs.get("recorded") not in ("centre", "contact"):
-        raise InputError(
-            "the table does not say what x, y, z are",
-            column="recorded",
-            found=table.attrs.get("recorded", "nothing"),
-            todo="Set table.attrs['recorded'] to 'centre' or 'contact'",
-        )
-    check_rows(table)
-    if "reason" not in table:
-        table = table.copy()
-        table.insert(table.columns.get_loc("z") + 1, "reason", "")
-    return table
-
-
-def _cells(column: pd.Series, name: str) -> tuple[list[str], str]:
-    """The cells of a column as they stand in the file (unquoted), and whether they are "text" or not ("plain")."""
-    if name in NUMBERS:
-        return _float_cells(column.to_numpy(dtype=float)), "plain"
-    kind = pd.api.types.infer_dtype(column, skipna=True)
-    if kind in ("string", "empty") and (column.dtype.kind == "O" or name in TEXTS):
-        return _text_cells(column, name), "text"
-    if name not in TEXTS and kind == "integer" and not column.isna().any():
-        return [str(int(value)) for value in column], "plain"
-    if name not in TEXTS and kind == "boolean" and not column.isna().any():
-        return [str(bool(value)) for value in column], "plain"
-    if name not in (*TEXTS, "touch") and (kind in ("floating", "integer", "mixed-integer-float", "empty")):
-        return _float_cells(column.to_numpy(dtype=float, na_value=np.nan)), "plain"
-    raise InputError(
-        "the column cannot be written",
-        column=name,
-        found=f"values of kind {kind}",
-        expected="text" if name in TEXTS else "all integers or all text" if name == "touch" else "numbers or text",
-        todo="Convert it, for example with astype(str)",
-    )
-
-
-def _float_cells(values: np.ndarray) -> list[str]:
-    return ["" if value != value else repr(value) for value in values.tolist()]
-
-
-def _text_cells(column: pd.Series, name: str) -> list[str]:
-    cells = [str(cell) for cell in column.fillna("")]
-    for row, cell in enumerate(cells):
-        if "\0" in cell or len(cell) > _FIELD_LIMIT:
-            raise InputError(
-                f"the text of row {row} cannot be written",
-                column=name,
-                found=cell,
-                expected=f"no NUL characters, at most {_FIELD_LIMIT} characters",
-            )
-    return cells
-
-
-def _is_text(cells: list[str], name: str) -> bool:
-    """Whether reading would take the cells for text without being told."""
-    return pd.api.types.infer_dtype(guessed(cells, integers_only=name == "touch")) == "string"
-
-
-def _quoted(text: str) -> str:
-    if text[:1] == " " or any(mark in text for mark in ',"\r\n'):
-        return '"' + text.replace('"', '""') + '"'
-    return text

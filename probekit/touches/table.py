@@ -118,9 +118,9 @@ def near_names(wanted: str, present: Iterable[str]) -> list[str]:
     return [by_lower[hit] for hit in difflib.get_close_matches(wanted.lower(), by_lower, n=2, cutoff=0.5)]
 
 
-def require_columns(present: Collection[str], **where: object) -> None:
+def require_columns(present: Collection[str], required: Sequence[str] = REQUIRED, **where: object) -> None:
     """Raise `InputError` if a required column is not in `present`: all that lack, with names that look alike."""
-    missing = [name for name in REQUIRED if name not in present]
+    missing = [name for name in required if name not in present]
     if not missing:
         return
     others = [str(name) for name in present if name not in KNOWN]
@@ -129,7 +129,7 @@ def require_columns(present: Collection[str], **where: object) -> None:
     raise InputError(
         f"required columns are missing: {', '.join(missing)}",
         found=", ".join(map(str, present)),
-        expected=", ".join(REQUIRED),
+        expected=", ".join(required),
         todo=("Did you mean " + " ".join(hints) + " " if hints else "")
         + "Rename the columns, or map them with read_text(columns=...)",
         **where,

@@ -13,8 +13,10 @@ import pandas as pd
 
 from ..errors import InputError, ProbekitWarning
 from .cells import Cells, same_width, split_rows, text_series, typed
+from .csv_file import joined
 from .finish import finish
 from .metadata import plain
+from .planned import Planned
 from .storage import load
 from .table import APPROACH, KNOWN, MEASURED, NUMBERS, REQUIRED, near_names, recorded_of, unit_of
 
@@ -40,6 +42,7 @@ def read_text(
     comment: str | None = None,
     encoding: str | None = None,
     metadata: Mapping[str, object] | None = None,
+    plan: Planned | None = None,
 ) -> pd.DataFrame:
     r"""Read touches from delimited text or from log lines.
 
@@ -73,6 +76,8 @@ def read_text(
         As Python names it. Without it: UTF-16 if the file begins with its byte order mark, else UTF-8.
     metadata : mapping, optional
         Text and numbers for ``attrs``: ``part``, ``machine``, ``temperature``, ...
+    plan : str, Path, DataFrame or callable, optional
+        As in `read`: what the text does not say is joined by the number of the touch, which must be in the text.
 
     Returns
     -------
@@ -113,9 +118,18 @@ def read_text(
         cells, found = _matched(lines, skip + 1, pattern, columns or {}, file)
     else:
         cells, found = _delimited(lines, skip + 1, columns, separator, decimal, file)
+    if plan is not None and "touch" not in cells.columns:
+        raise InputError(
+            "the numbers of the touches are not read, so nothing can be joined with the plan",
+            file=file,
+            column="touch",
+            found=", ".join(cells.columns),
+            todo="Say with columns= where they stand, or name a group of the pattern (?P<touch>...)",
+        )
     table = _completed(typed(cells, decimal=decimal), cells.lines, "reason" in cells.columns, file)
     table.attrs = {**attrs, **found, "recorded": recorded, "source": file, "sha256": sha256}
-    return finish(table, cells.lines, unit)
+    table = finish(table, cells.lines, unit)
+    return table if plan is None else joined(table, plan)
 
 
 def _lines(text: str, skip: int, comment: str | None, file: str) -> list[str]:

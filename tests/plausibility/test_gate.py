@@ -473,12 +473,15 @@ def test_touches_without_targets_pass_and_say_so(inspect, good):
     assert "55 touches have no target" in said
 
 
-def test_touches_without_targets_far_from_the_model_are_refused(inspect):
+def test_touches_without_targets_far_from_the_model_are_refused(inspect, good):
+    """Where nothing is planned; else their targets are those of the plan."""
+    text = (good / "study.toml").read_text()
+
     def bare(table: pd.DataFrame) -> None:
         table[TARGET + NORMAL] = np.nan
         table["z"] += 160.0
 
-    status, said, *_ = inspect(bare)
+    status, said, *_ = inspect(bare, (text, NO_PLAN[0].sub("", text)))
     assert status == 2
     assert "without a target are further from the model" in said
 
@@ -507,3 +510,23 @@ def test_results_in_machine_coordinates_that_the_study_places_pass(inspect, targ
     status, said, told, _ = inspect(machine, more=more)
     assert (status, told["part"], told["findings"]) == (0, "conforms", [])
     assert ("placed as [machine] says" in said) == targets_too
+
+
+def test_numbers_and_positions_alone_come_home(inspect, good, tmp_path):
+    """A log without targets, in another order, gives the deviations of the full file; what it lacks is named."""
+    _, _, whole, _ = inspect()
+    shutil.rmtree(tmp_path / "study")
+    table = pk.touches.read(good / "touches.csv").drop([3, 8])
+    rows = table[["touch", *MEASURED]].to_numpy(float)
+    lines = [f"PT {int(t):03d} X{x:.6f} Y{y:.6f} Z{z:.6f}\n" for t, x, y, z in rows]
+    (tmp_path / "run.log").write_text("".join(lines[::-1]))
+    pattern = r"PT (?P<touch>\d+) X(?P<x>\S+) Y(?P<y>\S+) Z(?P<z>\S+)"
+    text = f"file = '{tmp_path / 'run.log'}'\npattern = '{pattern}'\nunit = 'mm'\nrecorded = 'centre'"
+    status, said, told, _ = inspect(None, ('file = "touches.csv"', text))
+    assert (status, told["part"]) == (1, "undecided")
+    assert "2 of 55 planned touches are not in the results" in said
+    found = {one["touch"]: one["deviation"] for one in told["touches"]}
+    full = {one["touch"]: one["deviation"] for one in whole["touches"]}
+    assert found[4] is None
+    assert found[9] is None
+    assert max(abs(found[k] - full[k]) for k in full if k not in (4, 9)) < 1e-3  # two datum touches less
