@@ -42,6 +42,17 @@ def surface_of_balls(n=400):
     return np.vstack([ball[:3] + 1.05 * ball[3] * unit for ball in BALLS])
 
 
+class Standing:
+    """Obstacles told by a function: clearance of moves (start, end, axis), and points (m, 3) around them."""
+
+    def __init__(self, clear, points=None):
+        self.clear, self.points = clear, surface_of_balls() if points is None else points
+
+    def clear_of(self, _probe, _margin):
+        """The function, whatever the probe and the margin are."""
+        return self.clear
+
+
 def targets_on_balls(n, rng, kinematics, poses):
     """Targets on the balls, touched in the pose whose tool axis leans least from the normal."""
     normal = rng.normal(size=(n, 3))
@@ -73,9 +84,7 @@ def route_on_balls(case, n, seed=0, **changes):
     """Kinematics and route of n targets; `changes` are columns to set."""
     kinematics, poses = case
     targets = targets_on_balls(n, np.random.default_rng(seed), kinematics, poses).assign(**changes)
-    return kinematics, order(
-        targets, PROBE, kinematics, poses, clear=clear_of_balls, around=surface_of_balls(), margin=1.0
-    )
+    return kinematics, order(targets, PROBE, kinematics, poses, obstacles=Standing(clear_of_balls), margin=1.0)
 
 
 def moves_on_balls(case, n, seed=0, limits=None, **changes):

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import tiny
 from rs274_grammar import motions_of, words_of
 
 import probekit as pk
@@ -367,3 +368,14 @@ def test_what_program_and_simulate_may_not_be_told(
     go = partial(pk.study.simulate, programmed=programmed) if command == "simulate" else pk.study.program
     with pytest.raises(pk.InputError, match=message):
         go(pk.study.load(tmp_path / "study.toml"), planned)
+
+
+def test_a_plan_checks_a_text_with_all_that_it_and_its_study_know(tmp_path):
+    """The checks of `study.program` again, from the plan alone; a changed text is found."""
+    study = pk.study.load(tiny.write(tmp_path))
+    planned = pk.study.plan(study)
+    written = pk.study.program(study, planned)
+    assert planned.check(written.text) == written.findings
+    assert not planned.check(written.text).of("stop")
+    stops = planned.check(written.text.replace("F100.", "F1000."))
+    assert {finding.check for finding in stops.of("stop")} == {"touch_feed"}

@@ -8,7 +8,7 @@ import pandas as pd
 from probekit import plan, program
 from probekit.nominal import Nominal, from_arrays
 from probekit.plan import Kinematics, Probe, RotaryAxis, Tip
-from probekit.plan.route.ways import Clear
+from probekit.plan.access.clearance import Clear
 
 BODY = ((60.0, 30.0), (75.0, 50.0), (110.0, 50.0))
 #: Two side tips along X, one that leans down along Y; all balls but one are alike.
@@ -82,6 +82,6 @@ def routed(part: Nominal, wanted: pd.DataFrame, kinematics: Kinematics, poses):
     """Route, moves and program text of the star touching targets."""
     obstacles = plan.Obstacles(part)
     found = plan.reach(wanted, part, STAR, kinematics=kinematics, poses=poses, obstacles=obstacles)
-    route = plan.order(found, STAR, kinematics, poses, clear=clear_of(obstacles, STAR), around=part.vertices)
+    route = plan.order(found, STAR, kinematics, poses, obstacles=obstacles)
     moves = program.moves_of(route, STAR, kinematics, tool=7)
     return route, moves, program.write(moves, "rs274", kinematics=kinematics, probe=STAR, whole=True)

@@ -9,8 +9,7 @@ From the model to a route::
     poses   = plan.poses(machine, step=45.0)
     solids  = plan.Obstacles(part, fixtures=())
     found   = plan.reach(targets, part, probe, kinematics=machine, poses=poses, obstacles=solids)
-    clear   = lambda start, end, axis: plan.clearance_along(solids, probe, start, end, axis, enough=1.0)
-    route   = plan.order(found, probe, machine, poses, clear=clear, around=part.vertices)
+    route   = plan.order(found, probe, machine, poses, obstacles=solids)
 
 Targets are one table (`probekit.plan.targets.table`); every function that makes some gives such a table, and `join`,
 `drop`, `move`, `keep_out` change it. `probekit.program` makes moves and text of a route; `probekit.study.plan` does all

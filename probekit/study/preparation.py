@@ -6,23 +6,19 @@ merged with the milling program and checked; `simulate` runs that text on the vi
 
 from __future__ import annotations
 
-import re
 import warnings
 from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
-from ..program.merging.merge import LIFT
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
 from .model import Study, blaming, nominal_of, numbers_of, runnable
 from .places import program_names
 from .planning import targets_of
-from .prepared import Plan, Program, clearance
+from .prepared import Plan, Program, aliases_of, dialect_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,8 +30,6 @@ __all__ = ["Plan", "Program", "plan", "program", "simulate"]
 Progress = Callable[[str, float], None]
 
 _MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
-_ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
-_PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
 
 
 def plan(study: Study, *, progress: Progress | None = None) -> Plan:
@@ -91,13 +85,12 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
             poses, found = few, judge(poses=few)
         tell("ordering them", 0.6)
         margin = chosen.get("margin", _MARGIN)
-        around = np.concatenate([solid.vertices for solid in obstacles.solids])
-        clear, height = partial(clearance, obstacles, probe, margin), options.get("height")
+        height = options.get("height")
         route = planning.order(
-            found, probe, kinematics, poses, clear=clear, around=around, margin=margin, height=height, pace=pace
+            found, probe, kinematics, poses, obstacles=obstacles, margin=margin, height=height, pace=pace
         )
     tell("done", 1.0)
-    return Plan(part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
+    return Plan(study, part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
 
 
 def program(study: Study, planned: Plan, *, progress: Progress | None = None) -> Program:
@@ -142,7 +135,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             warm_up=options.get("warm_up", 10.0),
             limits=limits,
         )
-        dialect = _dialect(study, options.get("dialect", "rs274"))
+        dialect = dialect_of(study)
         if limits is not None and "stop_if" in dialect.omit:
             raise InputError(
                 f"the dialect {dialect.name} cannot stop on what was measured",
@@ -173,13 +166,13 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
                 probing,
                 after=after,
                 kinematics=kinematics,
-                aliases=_aliases(dialect),
+                aliases=aliases_of(dialect),
                 known=dialect.harmless,
                 **given,
             )
     tell("checking it", 0.5)
     text = probing if merged is None else merged.text
-    findings = _checked(study, planned, text, options, dialect) if dialect.coordinates == "program" else None
+    findings = planned.check(text) if dialect.coordinates == "program" else None
     omitted = programs.omissions(moves, dialect)
     tell("done", 1.0)
     return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix)
@@ -207,7 +200,7 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
     from .. import machine
 
     given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
-    if programmed.dialect.coordinates != "program" or _aliases(programmed.dialect):
+    if programmed.dialect.coordinates != "program" or aliases_of(programmed.dialect):
         raise InputError(
             "the virtual machine cannot read this dialect",
             file=study.path,
@@ -245,23 +238,12 @@ def _poses(
     return planning.poses(kinematics, turned=probe.turned, **given)
 
 
-def _dialect(study: Study, name: str) -> programs.Dialect:
-    """A dialect by its name, or by its file beside the study."""
-    return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
-
-
-def _aliases(dialect: programs.Dialect) -> dict[str, str]:
-    """The dialect's own probing word, in the words that merge and checks understand."""
-    probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
-    return {probing[0]: _PROBE} if probing and probing[0] != _PROBE else {}
-
-
 def _room_for(study: Study, touches: int) -> None:
     """Refuse more targets than the dialect has parameters to keep triggers in, before any work is done on them."""
     options = study.settings.get("program", {})
     if "tool" not in options:
         return
-    dialect = _dialect(study, options.get("dialect", "rs274"))
+    dialect = dialect_of(study)
     most = (dialect.slots[1] - dialect.slots[0] + 1) // 3 if dialect.slots else touches
     if touches > most:
         raise InputError(
@@ -272,30 +254,3 @@ def _room_for(study: Study, touches: int) -> None:
             expected=f"at most {most}",
             todo="Choose fewer targets, or split the study into several programs.",
         )
-
-
-def _checked(
-    study: Study, planned: Plan, text: str, options: dict[str, Any], dialect: programs.Dialect
-) -> programs.Findings:
-    """The checks of the text, with all that the plan knows."""
-    # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
-    return programs.check(
-        text,
-        kinematics=planned.kinematics,
-        probe=planned.probe,
-        tool=options["tool"],
-        clear=planned.clear,
-        margin=planned.margin - _ROUNDING,
-        overtravel=float(planned.route.targets["overtravel"].max()) + _ROUNDING,
-        touch_feed=planned.route.pace.touch,
-        positioning_feed=planned.route.pace.positioning,
-        safe_height=planned.route.clear_height - _ROUNDING if planned.route.indexed.sum() == 1 else None,
-        turn_height=planned.route.height - _ROUNDING,
-        start=numbers_of(study, "simulate", "home"),
-        aliases=_aliases(dialect),
-        known=dialect.harmless,
-        work_offset=dialect.work_offsets[options.get("work_offset", next(iter(dialect.work_offsets)))],
-        length=options.get("offset", options["tool"]),
-        keeps=bool(dialect.slots),
-        lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
-    )

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from .. import nominal
 from .. import plan as planning
 from .. import program as programs
+from ..errors import InputError
+from ..program.merging.merge import LIFT
 from ..show import shown
+from .model import Study, numbers_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..program.moves import Move
 
-__all__ = ["Plan", "Program", "clearance"]
+__all__ = ["Plan", "Program", "aliases_of", "dialect_of"]
 
-_AMPLE = 0.01  # clearances beyond the margin by more than this need not be known [mm]
+_ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
+_PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
 
 
 @shown
@@ -29,6 +33,8 @@ class Plan:
 
     Attributes
     ----------
+    study : Study
+        The study that asks for them, without what needs a kernel that is not there.
     part : Nominal
     probe : Probe
     kinematics : Kinematics
@@ -44,6 +50,7 @@ class Plan:
         What was noticed on the way.
     """
 
+    study: Study
     part: nominal.Nominal
     probe: planning.Probe
     kinematics: planning.Kinematics
@@ -65,9 +72,45 @@ class Plan:
 
         return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
 
-    def clear(self, start: np.ndarray, end: np.ndarray, axis: np.ndarray) -> np.ndarray:
-        """Least distance (n,) of the probe to part and fixtures along moves of the ball centre [mm], if not ample."""
-        return clearance(self.obstacles, self.probe, self.margin, start, end, axis)
+    def check(self, text: str | bytes | Path | programs.Source) -> programs.Findings:
+        """Check a program against all that the plan and its study know; see `probekit.program.check`.
+
+        Parameters
+        ----------
+        text : str, bytes, Path or Source
+            The whole program as it would run, merged or not; a str is the text itself.
+
+        Raises
+        ------
+        InputError
+            If the text cannot be read, or the checks do not understand the study's dialect.
+        """
+        options, dialect = self.study.settings.get("program", {}), dialect_of(self.study)
+        if dialect.coordinates != "program":
+            raise InputError("the checks cannot read this dialect", column="program.dialect", found=dialect.name)
+        route, tool = self.route, options.get("tool")
+        # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
+        upright = route.indexed.sum() == 1
+        return programs.check(
+            text,
+            kinematics=self.kinematics,
+            probe=self.probe,
+            tool=tool,
+            clear=self.obstacles.clear_of(self.probe, self.margin),
+            margin=self.margin - _ROUNDING,
+            overtravel=float(route.targets["overtravel"].max()) + _ROUNDING,
+            touch_feed=route.pace.touch,
+            positioning_feed=route.pace.positioning,
+            safe_height=route.clear_height - _ROUNDING if upright else None,
+            turn_height=route.height - _ROUNDING,
+            start=numbers_of(self.study, "simulate", "home"),
+            aliases=aliases_of(dialect),
+            known=dialect.harmless,
+            work_offset=dialect.work_offsets[options.get("work_offset", next(iter(dialect.work_offsets)))],
+            length=options.get("offset", tool),
+            keeps=bool(dialect.slots),
+            lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
+        )
 
 
 @shown
@@ -120,13 +163,13 @@ class Program:
         return self.probing if self.merged is None else self.merged.text
 
 
-def clearance(
-    obstacles: planning.Obstacles,
-    probe: planning.Probe,
-    margin: float,
-    start: np.ndarray,
-    end: np.ndarray,
-    axis: np.ndarray,
-) -> np.ndarray:
-    """See `Plan.clear`."""
-    return planning.clearance_along(obstacles, probe, start, end, axis, enough=margin + _AMPLE)
+def dialect_of(study: Study) -> programs.Dialect:
+    """The dialect that a study asks for, by its name or by its file beside the study."""
+    name = study.settings.get("program", {}).get("dialect", "rs274")
+    return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
+
+
+def aliases_of(dialect: programs.Dialect) -> dict[str, str]:
+    """The dialect's own probing word, in the words that merge and checks understand."""
+    probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
+    return {probing[0]: _PROBE} if probing and probing[0] != _PROBE else {}

@@ -75,14 +75,7 @@ def test_the_demo_part_all_the_way():
     obstacles = plan.Obstacles(nominal)
     poses = plan.poses(TRUNNION, step=30.0, tilt=60.0)
     reached = plan.reach(wanted, nominal, probe, kinematics=TRUNNION, poses=poses, obstacles=obstacles)
-    route = plan.order(
-        reached,
-        probe,
-        TRUNNION,
-        poses,
-        clear=lambda a, b, axis: plan.clearance_along(obstacles, probe, a, b, axis),
-        around=nominal.vertices,
-    )
+    route = plan.order(reached, probe, TRUNNION, poses, obstacles=obstacles)
     text = program.write(
         program.moves_of(route, probe, TRUNNION, tool=9), "rs274", kinematics=TRUNNION, probe=probe, whole=True
     )

@@ -6,7 +6,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from balls import BALLS, CASES, PROBE, clear_everywhere, clear_of_balls, surface_of_balls, targets_on_balls
+from balls import BALLS, CASES, PROBE, Standing, clear_everywhere, clear_of_balls, surface_of_balls, targets_on_balls
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -39,7 +39,7 @@ def test_no_way_enters_the_model_and_nothing_is_lost(case, n, seed):
     kinematics, poses = case
     rng = np.random.default_rng(seed)
     targets = targets_on_balls(n, rng, kinematics, poses)
-    route = order(targets, PROBE, kinematics, poses, clear=clear_of_balls, around=surface_of_balls())
+    route = order(targets, PROBE, kinematics, poses, obstacles=Standing(clear_of_balls))
     assert sorted([*route.targets["touch"], *route.left_out["touch"]]) == list(range(1, n + 1))
     assert (route.left_out["reason"] != "").all()
     for start, end, axis, kind in points_of(route, kinematics):
@@ -62,7 +62,7 @@ def test_no_way_enters_the_model_and_nothing_is_lost(case, n, seed):
 @pytest.mark.parametrize(("kinematics", "poses"), CASES)
 def test_the_way_from_the_lift_comes_down_the_spindle(kinematics, poses):
     targets = targets_on_balls(30, np.random.default_rng(2), kinematics, poses)
-    route = order(targets, PROBE, kinematics, poses, clear=clear_of_balls, around=surface_of_balls())
+    route = order(targets, PROBE, kinematics, poses, obstacles=Standing(clear_of_balls))
     assert route.indexed.sum() == route.targets["direction"].nunique()
     for k in np.flatnonzero(route.indexed):
         pose = poses[route.targets["direction"][k]]
@@ -88,7 +88,7 @@ def test_a_straight_way_is_taken_only_where_it_clears():
         return clear_of_balls(start, end, axis, balls=BALLS[:1])
 
     around = surface_of_balls()[:400]
-    route = order(targets, Probe(4.0, 2.0, 60.0), Kinematics(), [()], clear=clear, around=around)
+    route = order(targets, Probe(4.0, 2.0, 60.0), Kinematics(), [()], obstacles=Standing(clear, around))
     touches = route.targets["touch"].tolist()
     kinds = {frozenset(touches[k - 1 : k + 1]): [leg.kind for leg in route.ways[k]] for k in (1, 2)}
     assert kinds[frozenset({1, 2})] == ["approach"]
@@ -100,7 +100,7 @@ def test_poses_are_taken_in_the_order_of_least_rotation():
     poses = [(0.0,), (90.0,), (30.0,), (60.0,)]
     targets = targets_on_balls(12, np.random.default_rng(0), Kinematics(), [()])
     targets = targets.assign(reachable=True, direction=np.arange(12) % 4).drop(columns=["ti", "tj", "tk"])
-    route = order(targets, PROBE, kinematics, poses, clear=clear_everywhere, around=surface_of_balls())
+    route = order(targets, PROBE, kinematics, poses, obstacles=Standing(clear_everywhere))
     taken = [poses[d][0] for d in route.targets["direction"][route.indexed]]
     turned = np.abs(np.diff([0.0, *taken, 0.0])).sum()
     assert turned == 180.0  # to the farthest and back: no order turns less
@@ -112,7 +112,7 @@ def test_the_time_is_the_sum_of_known_lengths():
     targets[["i", "j", "k"]] = [[0, 0, 1.0]] * 2
     pace = Pace(rapid=6000, positioning=600, touch=60, per_touch=0.5, per_index=2, rotary=10)
     kinematics, flat = Kinematics((RotaryAxis("C", "table"),)), np.array([[0, 0, 0], [60.0, 0, 0]] * 2)
-    free = {"clear": clear_everywhere, "around": flat, "pace": pace}
+    free = {"obstacles": Standing(clear_everywhere, flat), "pace": pace}
     time = order(targets, PROBE, kinematics, [(40.0,)], **free).time
     assert time.touching == pytest.approx(2 * (5 + 0.5 + 0.5))  # 5 mm at 1 mm/s, back at 10 mm/s, 0.5 s to record
     # starts are above the clearance plane: 5 mm up or down at 10 mm/s four times, 60 mm across at 100 mm/s
@@ -134,7 +134,7 @@ def test_a_target_under_a_roof_is_left_out_with_a_reason():
         own = [np.linalg.norm(starts[touch - 1] - start, axis=1) < 1e-9 for touch in roofed]
         return np.where(np.any(own, axis=0) & np.any(near, axis=0), -1.0, 9.0)
 
-    route = order(targets, PROBE, Kinematics(), [()], clear=clear, around=surface_of_balls())
+    route = order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear))
     assert set(route.left_out["touch"]) == roofed
     assert route.left_out["reason"].str.contains("clearance plane").all()
 
@@ -154,8 +154,8 @@ def test_five_hundred_targets_are_ordered_the_same_again():
     def clear(start, end, axis):
         return clear_of_balls(start, end, axis, steps=12)
 
-    route = order(targets, PROBE, Kinematics(), [()], clear=clear, around=surface_of_balls())
-    again = order(targets, PROBE, Kinematics(), [()], clear=clear, around=surface_of_balls())
+    route = order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear))
+    again = order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear))
     assert route.targets["touch"].tolist() == again.targets["touch"].tolist()
     assert len(route.targets) > 300
 
@@ -175,13 +175,13 @@ def test_five_hundred_targets_are_ordered_the_same_again():
 def test_targets_that_cannot_be_ordered_are_refused(change, message):
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()]).assign(reachable=True)
     with pytest.raises(InputError, match=message):
-        order(change(targets), PROBE, Kinematics(), [()], clear=clear_of_balls, around=surface_of_balls())
+        order(change(targets), PROBE, Kinematics(), [()], obstacles=Standing(clear_of_balls))
 
 
 def test_a_height_below_the_safe_one_is_refused():
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()])
     with pytest.raises(InputError, match="height for turning"):
-        order(targets, PROBE, Kinematics(), [()], clear=clear_of_balls, around=surface_of_balls(), height=10.0)
+        order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear_of_balls), height=10.0)
 
 
 @pytest.mark.parametrize("wrong", [{"touch": 0.0}, {"rapid": float("nan")}, {"touch": 3000.0}, {"per_index": -1.0}])
@@ -193,7 +193,7 @@ def test_a_pace_that_is_none_is_refused(wrong):
 def test_targets_that_reach_refused_may_lack_a_place_and_keep_their_reasons():
     targets = targets_on_balls(6, np.random.default_rng(1), Kinematics(), [()]).assign(reachable=True, tip=0)
     targets.loc[2, ["x0", "standoff", "reachable", "reason", "direction"]] = [np.nan, np.nan, False, "no place", -1]
-    route = order(targets, PROBE, Kinematics(), [()], clear=clear_everywhere, around=surface_of_balls())
+    route = order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear_everywhere))
     assert sorted(route.targets["touch"]) == [1, 2, 4, 5, 6]
     assert route.left_out["touch"].tolist() == [3]
     assert route.left_out["reason"].iloc[0] == "no place"
@@ -205,7 +205,7 @@ def test_the_ball_of_the_tip_that_touches_stands_at_the_standoff(case):
     side = Tip(3.0, 2.0, 20.0, (0.8, 0.0, 0.6))
     star = Probe(4.0, 2.0, 30.0, hub=12.0, tips=(side,))
     targets = targets_on_balls(9, np.random.default_rng(1), *case).assign(reachable=True, tip=[0, 1, 0] * 3)
-    route = order(targets, star, kinematics, poses, clear=clear_everywhere, around=surface_of_balls())
+    route = order(targets, star, kinematics, poses, obstacles=Standing(clear_everywhere))
     assert sorted(route.targets["tip"]) == [0] * 6 + [1] * 3
     for row, start in zip(route.targets.to_dict("records"), route.starts, strict=True):
         # the corner of a small tool in program coordinates: how the whole probe is turned, without pose_frame
@@ -223,10 +223,10 @@ def test_the_ball_of_the_tip_that_touches_stands_at_the_standoff(case):
 def test_a_tip_that_the_probe_has_not_is_refused():
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()]).assign(reachable=True, tip=1)
     with pytest.raises(InputError, match="no such tip to touch with"):
-        order(targets, PROBE, Kinematics(), [()], clear=clear_everywhere, around=surface_of_balls())
+        order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear_everywhere))
     only_side = Probe(4.0, 2.0, 30.0, tips=(Tip(3.0, 2.0, 20.0, (1, 0, 0)),), straight=False)
     with pytest.raises(InputError, match=r"no such tip to touch with; found 0; expected of 1"):
-        order(targets.assign(tip=0), only_side, Kinematics(), [()], clear=clear_everywhere, around=surface_of_balls())
+        order(targets.assign(tip=0), only_side, Kinematics(), [()], obstacles=Standing(clear_everywhere))
 
 
 @given(st.floats(-180, 180), st.sampled_from([(1.0, 0.0, 0.0), (0.8, 0.0, 0.6), (0.6, 0.0, -0.8)]))
@@ -235,7 +235,7 @@ def test_no_tip_hangs_lower_than_the_height_for_turning_allows(angle, direction)
     head = Kinematics((RotaryAxis("B", "head", limits=(-180, 180)),), gauge=5.0)
     star = Probe(4.0, 2.0, 30.0, hub=20.0, tips=(Tip(4.0, 2.0, 60.0, direction),))
     targets = targets_on_balls(1, np.random.default_rng(1), Kinematics(), [()]).assign(reachable=True, tip=0)
-    route = order(targets, star, head, [(0.0,)], clear=clear_everywhere, around=surface_of_balls())
+    route = order(targets, star, head, [(0.0,)], obstacles=Standing(clear_everywhere))
     pivot = route.height + 5.0 + star.tool_length
     lowest = pivot + (head.axes[0].turned(angle) @ (star.offset(1) - [0, 0, 5.0 + star.tool_length]))[2] - 2.0
     assert lowest >= surface_of_balls()[:, 2].max() + 5.0 - 1e-9
@@ -252,26 +252,28 @@ def test_the_clearance_of_a_star_is_asked_with_its_whole_attitude():
 
     targets = targets_on_balls(6, np.random.default_rng(1), *CASES[1]).assign(reachable=True, direction=0)
     targets = targets.drop(columns=["ti", "tj", "tk"])
-    order(targets, star, *CASES[1], clear=clear, around=surface_of_balls())
+    order(targets, star, *CASES[1], obstacles=Standing(clear))
     assert set(shapes) == {(3, 3)}
 
 
 def test_clearance_planes_below_the_margin_are_refused():
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()])
     with pytest.raises(InputError, match="too low"):
-        order(targets, PROBE, Kinematics(), [()], clear=clear_everywhere, around=surface_of_balls(), above=0.5)
+        order(targets, PROBE, Kinematics(), [()], obstacles=Standing(clear_everywhere), above=0.5)
 
 
 def test_two_corners_of_a_box_do_not_hold_the_part():
     targets = targets_on_balls(4, np.random.default_rng(1), Kinematics(), [()])
-    with pytest.raises(InputError, match="too few points around"):
-        order(targets, PROBE, Kinematics(), [()], clear=clear_everywhere, around=np.array([[0, 0, 0], [9, 9, 9.0]]))
+    with pytest.raises(InputError, match="the obstacles have too few points"):
+        order(
+            targets, PROBE, Kinematics(), [()], obstacles=Standing(clear_everywhere, np.array([[0, 0, 0], [9, 9, 9.0]]))
+        )
 
 
 @pytest.mark.parametrize(("kinematics", "poses"), CASES)
 def test_no_rapid_move_goes_below_the_clear_height(kinematics, poses):
     targets = targets_on_balls(30, np.random.default_rng(2), kinematics, poses)
-    route = order(targets, PROBE, kinematics, poses, clear=clear_of_balls, around=surface_of_balls())
+    route = order(targets, PROBE, kinematics, poses, obstacles=Standing(clear_of_balls))
     heights = []
     for k, way in enumerate(route.ways):
         pose = poses[route.targets["direction"][k]]

@@ -27,21 +27,18 @@ def test_a_box_is_planned_written_and_passes_the_checks(letters):
     found = plan.reach(targets, part, PROBE, kinematics=kinematics, poses=poses, obstacles=obstacles)
     assert found["reachable"].all()
 
-    def clear(start, end, axis):
-        return plan.clearance_along(obstacles, PROBE, start, end, axis, enough=1.0)
-
-    route = plan.order(found, PROBE, kinematics, poses, clear=clear, around=CORNERS)
+    route = plan.order(found, PROBE, kinematics, poses, obstacles=obstacles)
     assert len(route.targets) == 15
     moves = program.moves_of(route, PROBE, kinematics, tool=7)
     text = program.write(moves, "rs274", kinematics=kinematics, probe=PROBE, whole=True)
 
-    def stops(clear):
+    def stops(obstacles):
         findings = program.check(
-            text, kinematics=kinematics, probe=PROBE, tool=7, clear=clear, margin=0.49,
+            text, kinematics=kinematics, probe=PROBE, tool=7, clear=obstacles.clear_of(PROBE, 1.0), margin=0.49,
             safe_height=route.clear_height - 0.001, turn_height=route.height - 0.001,
         )  # fmt: skip
         return [finding for finding in findings.found if finding.severity == "stop"]
 
-    assert stops(clear) == []
+    assert stops(obstacles) == []
     larger = plan.Obstacles(from_arrays(CORNERS * 1.3, FACETS, name="another box"))
-    assert stops(lambda start, end, axis: plan.clearance_along(larger, PROBE, start, end, axis, enough=1.0))
+    assert stops(larger)

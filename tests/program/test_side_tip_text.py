@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from balls import CASES, clear_everywhere, surface_of_balls, targets_on_balls
+from balls import CASES, Standing, clear_everywhere, targets_on_balls
 from undercut import planned
 
 from probekit.errors import InputError
@@ -23,7 +23,7 @@ def star_moves(case, n=12, **changes):
     kinematics, poses = case
     targets = targets_on_balls(n, np.random.default_rng(1), kinematics, poses)
     targets = targets.assign(reachable=True, tip=np.arange(n) % 3, **changes)
-    route = order(targets, STAR, kinematics, poses, clear=clear_everywhere, around=surface_of_balls(), margin=1.0)
+    route = order(targets, STAR, kinematics, poses, obstacles=Standing(clear_everywhere), margin=1.0)
     return route, moves_of(route, STAR, kinematics, tool=9, limits=(-0.05, 0.08))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache, partial
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -63,8 +63,7 @@ def planned() -> dict:
         probe,
         kinematics,
         POSES,
-        clear=partial(plan.clearance_along, obstacles, probe),
-        around=np.concatenate([solid.vertices for solid in obstacles.solids]),
+        obstacles=obstacles,
         margin=0.5,
     )
     return {

@@ -6,8 +6,10 @@ the true surfaces as far as the model tells.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Protocol
 
 import numpy as np
 
@@ -22,9 +24,28 @@ from .ground import Ground, convex_neighbours
 from .pieces import PieceTree
 from .sweep import least_distance
 
-__all__ = ["Obstacles", "clearance_along", "drawn_out", "swept"]
+__all__ = ["Clear", "Hindrance", "Obstacles", "clearance_along", "drawn_out", "swept"]
 
+#: (start (n, 3), end (n, 3), tool axis (n, 3)) -> (n,) least distance [mm] of the probe to part and fixture along
+#: straight moves of the reference ball's centre in the part frame. Of a probe with further tips the third argument is
+#: its whole attitude, (n, 3, 3) rotations from probe coordinates to the part frame. See `clearance_along`.
+Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
+
+_AMPLE = 0.01  # clearances beyond the margin by more than this need not be known [mm]
 _SMOOTH = 25.0  # facets that meet at less than this are one smooth region [degree]
+
+
+class Hindrance(Protocol):
+    """What stands in the way of a probe: `Obstacles`, or anything that can tell the same of itself."""
+
+    @property
+    def points(self) -> np.ndarray:
+        """(m, 3) points whose convex hull holds all of it [mm]."""
+        ...
+
+    def clear_of(self, probe: Probe, margin: float) -> Clear:
+        """What tells the clearance of the probe along straight moves; from the margin on it may tell less [mm]."""
+        ...
 
 
 @shown
@@ -138,6 +159,18 @@ class Obstacles:
             able[own] = not 0 < number <= len(self.fixtures)
             falling.append(convex_neighbours(solid.vertices, solid.facets, own, len(able)))
         return able, np.concatenate(falling)
+
+    @cached_property
+    def points(self) -> np.ndarray:
+        """(m, 3) vertices of all solids: their convex hull holds everything [mm]."""
+        return np.concatenate([solid.vertices for solid in self.solids])
+
+    def clear_of(self, probe: Probe, margin: float) -> Clear:
+        """What tells the clearance of a probe to all of it along moves, exact up to the margin [mm] and a little more.
+
+        Takes start, end and axis as `clearance_along` does.
+        """
+        return partial(clearance_along, self, probe, enough=margin + _AMPLE)
 
     def what(self, facet: int) -> str:
         """What a facet, counted over all solids, is of: "face 'bore' of the part", "the fixture 'clamp'"."""

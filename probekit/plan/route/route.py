@@ -24,13 +24,14 @@ import pandas as pd
 
 from ...errors import InputError
 from ...show import shown
+from ..access.clearance import Hindrance
 from ..access.poses import pose_frame
 from ..kinematics import Kinematics
 from ..probe import Probe
 from ..targets import table as table
 from .pace import CycleTime, Leg, Pace, cycle_time
 from .tour import short_tour
-from .ways import Clear, Ways, rises
+from .ways import Ways, rises
 
 __all__ = ["Route", "few_poses", "order", "safe_height"]
 
@@ -162,8 +163,7 @@ def order(
     kinematics: Kinematics,
     poses: Sequence[Sequence[float]],
     *,
-    clear: Clear,
-    around: np.ndarray,
+    obstacles: Hindrance,
     margin: float = 0.5,
     above: float = 5.0,
     height: float | None = None,
@@ -171,6 +171,8 @@ def order(
     pace: Pace | None = None,
 ) -> Route:
     """Put targets into a short, safe order.
+
+    Many parameters, for a route is safe only with all that it depends on: part, probe, machine, margin and heights.
 
     Parameters
     ----------
@@ -182,13 +184,8 @@ def order(
     kinematics : Kinematics
     poses : sequence of (n_axes,) float
         Allowed angles of the rotary axes [degree]; `direction` is the index into it.
-    clear : callable
-        ``(start, end, axis)``, (n, 3) each, to (n,) least distance of the probe along straight moves of its reference
-        ball [mm]: ``lambda a, b, axis: clearance_along(obstacles, probe, a, b, axis, enough=margin + 0.01)``. For a
-        probe with further tips, `axis` is the whole attitude (n, 3, 3).
-    around : (m, 3) float
-        Points whose convex hull holds part, stock and fixture, in the part frame [mm]: their vertices, or all eight
-        corners of a box.
+    obstacles : Obstacles
+        What the probe must not hit: part, fixtures, stock.
     margin : float
         Least clearance of the probe on every way [mm]: smaller than every standoff, larger than the material that may
         be left on the part.
@@ -213,9 +210,14 @@ def order(
     """
     poses = tuple(tuple(float(angle) for angle in pose) for pose in poses)
     pace = Pace() if pace is None else pace
-    around = np.asarray(around, dtype=float)
+    clear, around = obstacles.clear_of(probe, margin), np.asarray(obstacles.points, dtype=float)
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
-        raise InputError("too few points around", column="around", found=around.shape, expected="(4 or more, 3) finite")
+        raise InputError(
+            "the obstacles have too few points",
+            column="obstacles",
+            found=around.shape,
+            expected="(4 or more, 3) finite",
+        )
     able, left = _reachable(targets, poses)
     _check(able, probe, kinematics, poses, margin)
     if not margin <= above < np.inf:

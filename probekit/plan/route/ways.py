@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
+from ..access.clearance import Clear
 from ..access.tries import STEM_BACK_OFFS
 from .pace import Pace
 from .tour import improve_tour, short_tour
 
-__all__ = ["Clear", "Ways", "rises"]
-
-#: (start (n, 3), end (n, 3), tool axis (n, 3)) -> (n,) least distance [mm] of the probe to part and fixture along
-#: straight moves of the reference ball's centre in the part frame. Of a probe with further tips the third argument is
-#: its whole attitude, (n, 3, 3) rotations from probe coordinates to the part frame. See `plan.clearance_along`.
-Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
+__all__ = ["Ways", "rises"]
 
 _BACK_OFFS = (0.0, 1.0, 3.0, 10.0)  # along the normal before rising, in standoffs
 _ROUNDS = 50  # of touring, checking the links, touring again
