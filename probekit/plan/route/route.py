@@ -212,12 +212,7 @@ def order(
     pace = Pace() if pace is None else pace
     clear, around = obstacles.clear_of(probe, margin), np.asarray(obstacles.points, dtype=float)
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
-        raise InputError(
-            "the obstacles have too few points",
-            column="obstacles",
-            found=around.shape,
-            expected="(4 or more, 3) finite",
-        )
+        raise InputError("the obstacles have too few points", found=around.shape, expected="(4 or more, 3), finite")
     able, left = _reachable(targets, poses)
     _check(able, probe, kinematics, poses, margin)
     if not margin <= above < np.inf:
