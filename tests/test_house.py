@@ -18,7 +18,19 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 
 #: The pipeline. A room may import rooms to its left, never to its right.
 ORDER = (
-    *("errors", "show", "columns", "files", "published", "nominal", "plan", "program", "machine", "touches"),
+    *(
+        "errors",
+        "show",
+        "columns",
+        "geometry",
+        "files",
+        "published",
+        "nominal",
+        "plan",
+        "program",
+        "machine",
+        "touches",
+    ),
     *(
         "deviation",
         "fit",

@@ -91,7 +91,7 @@ def test_the_set_up_within_its_stated_uncertainty(loop: Loop, shipped: pk.study.
     """Each parameter within 3 u; the joint squared distance over 6 below the 99.9 % quantile of F(6, n - 6)."""
     alignment = shipped.alignment
     there = make_motion(loop.injected["translation"], loop.injected["rotation"])
-    shift, turn = pk.fit.motion.motion_parameters(invert_motion(there))
+    shift, turn = pk.fit.motion_parameters(invert_motion(there))
     off = np.concatenate([alignment.translation - shift, alignment.rotation_deg - turn])
     assert (np.abs(off) < 3 * alignment.uncertainty).all(), off / alignment.uncertainty
     assert (alignment.uncertainty[:3] < 0.003).all()  # and it is a useful one

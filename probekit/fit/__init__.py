@@ -1,10 +1,11 @@
 """Rigid fits: touches onto the nominal (least squares, robust, minimax; any freedom locked), and paired points."""
 
+from ..geometry import apply_motion, invert_motion, make_motion, motion_parameters
 from .alignment import Alignment
 from .datums import SIMULATORS, Datum, DatumFrame, DatumTarget, Freedom, Mobility, datum_frame
 from .elements import Element, element
 from .minimax import MinimaxResult, minimax_motion
-from .motion import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters, move_touches
+from .motion import FREEDOMS, move_touches
 from .paired import paired
 from .qualification import qualify
 from .qualified import Qualification

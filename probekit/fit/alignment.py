@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..geometry import apply_motion, invert_motion, motion_parameters
 from ..show import shown
-from .motion import FREEDOMS, apply_motion, invert_motion, motion_parameters, move_touches
+from .motion import FREEDOMS, move_touches
 
 if TYPE_CHECKING:
     import pandas as pd

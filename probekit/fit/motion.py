@@ -1,8 +1,7 @@
-"""Rigid motions as (4, 4) matrices acting on column vectors, and as six parameters about a pivot.
+"""Which motions a fit leaves free, and what a motion by six parameters about a pivot does to touches and deviations.
 
-A motion takes x to R (x - p) + p + t, with R the rotation by the vector w (its direction is the axis, its length the
-angle), p the pivot and t the translation. The parameters are (tx, ty, tz) [mm] and (rx, ry, rz), the components of
-w [deg]. Inside, angles are radians.
+The parameters are (tx, ty, tz) [mm] and (rx, ry, rz), the components of the rotation vector: degrees outside, radians
+inside. See `probekit.geometry`.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ from scipy.spatial.transform import Rotation
 
 from ..columns import APPROACH, FOOT, PROJECTED, TURN, array, has
 from ..errors import InputError
+from ..geometry import apply_motion, cross_matrix, left_jacobian
 from ..touches.lobing import turns_of
 
 if TYPE_CHECKING:
@@ -22,15 +22,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FREEDOMS",
-    "apply_motion",
-    "cross_matrix",
     "free_basis",
     "free_of",
-    "invert_motion",
     "jacobian",
-    "left_jacobian",
-    "make_motion",
-    "motion_parameters",
     "move",
     "move_touches",
     "typical_arm",
@@ -38,54 +32,6 @@ __all__ = [
 
 #: The six degrees of freedom, in the order of every parameter vector and covariance.
 FREEDOMS = ("tx", "ty", "tz", "rx", "ry", "rz")
-
-
-def make_motion(
-    translation: Iterable[float] = (0.0, 0.0, 0.0),
-    rotation: Iterable[float] = (0.0, 0.0, 0.0),
-    *,
-    pivot: Iterable[float] = (0.0, 0.0, 0.0),
-) -> np.ndarray:
-    """Motion from six parameters.
-
-    Parameters
-    ----------
-    translation : (3,) float [mm]
-    rotation : (3,) float
-        Rotation vector [deg].
-    pivot : (3,) float
-        Point about which it turns [mm].
-
-    Returns
-    -------
-    (4, 4) float
-    """
-    pivot = np.asarray(pivot, dtype=float)
-    motion = np.eye(4)
-    motion[:3, :3] = Rotation.from_rotvec(np.asarray(rotation, dtype=float), degrees=True).as_matrix()
-    motion[:3, 3] = pivot + np.asarray(translation, dtype=float) - motion[:3, :3] @ pivot
-    return motion
-
-
-def motion_parameters(motion: np.ndarray, *, pivot: Iterable[float] = (0.0, 0.0, 0.0)) -> tuple[np.ndarray, np.ndarray]:
-    """Translation (3,) [mm] and rotation vector (3,) [deg] of a motion about a pivot: `make_motion` undone."""
-    motion, pivot = np.asarray(motion, dtype=float), np.asarray(pivot, dtype=float)
-    rotation = Rotation.from_matrix(motion[:3, :3]).as_rotvec(degrees=True)
-    return motion[:3, 3] - pivot + motion[:3, :3] @ pivot, rotation
-
-
-def apply_motion(motion: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Move points (n, 3) [mm] by a (4, 4) motion."""
-    motion = np.asarray(motion, dtype=float)
-    return np.asarray(points, dtype=float) @ motion[:3, :3].T + motion[:3, 3]
-
-
-def invert_motion(motion: np.ndarray) -> np.ndarray:
-    """The motion that undoes a (4, 4) motion."""
-    back = np.eye(4)
-    back[:3, :3] = motion[:3, :3].T
-    back[:3, 3] = -motion[:3, :3].T @ motion[:3, 3]
-    return back
 
 
 def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
@@ -117,25 +63,6 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
         out = out.drop(columns=[name for name in PROJECTED if name in out])
     out.attrs = dict(touches.attrs)
     return out
-
-
-def cross_matrix(w: np.ndarray) -> np.ndarray:
-    """(3, 3) matrix that multiplies a vector by w (3,) from the left: cross_matrix(w) @ v is w x v."""
-    return np.array([[0.0, -w[2], w[1]], [w[2], 0.0, -w[0]], [-w[1], w[0], 0.0]])
-
-
-def left_jacobian(w: np.ndarray) -> np.ndarray:
-    """(3, 3) matrix J with R(w + dw) = R(J dw) R(w) to first order, w in radians.
-
-    References
-    ----------
-    T. D. Barfoot, State Estimation for Robotics, Cambridge 2017, eq. (7.77) (from memory).
-    """
-    angle = float(np.linalg.norm(w))
-    cross = cross_matrix(w)
-    if angle < 1e-4:
-        return np.eye(3) + 0.5 * cross + cross @ cross / 6.0
-    return np.eye(3) + (1.0 - np.cos(angle)) / angle**2 * cross + (angle - np.sin(angle)) / angle**3 * (cross @ cross)
 
 
 def free_of(lock: Iterable[str]) -> np.ndarray:

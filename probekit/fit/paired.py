@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import InputError
+from ..geometry import apply_motion, rigid_motion
 
 __all__ = ["paired"]
 
@@ -54,8 +55,6 @@ def paired(
     if len(measured) < 3 or any(s[1] <= 1e-9 * max(s[0], 1e-300) for s in spreads):
         raise InputError("the points do not fix a rotation", expected="three or more that are not on a line")
     rotation, _ = Rotation.align_vectors(reference - to_centre, measured - from_centre, weights=weight)
-    motion = np.eye(4)
-    motion[:3, :3] = rotation.as_matrix()
-    motion[:3, 3] = to_centre - motion[:3, :3] @ from_centre
-    left = measured @ motion[:3, :3].T + motion[:3, 3] - reference
+    motion = rigid_motion(rotation.as_matrix(), to_centre - rotation.apply(from_centre))
+    left = apply_motion(motion, measured) - reference
     return motion, float(np.sqrt(np.average(np.sum(left**2, axis=1), weights=weight)))

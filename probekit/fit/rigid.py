@@ -22,10 +22,11 @@ import numpy as np
 
 from ..deviation import Projection, distance_function, project, projection_on
 from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
+from ..geometry import make_motion
 from . import robust
 from .alignment import Alignment
 from .minimax import minimax_motion, scatter_of_minimax
-from .motion import FREEDOMS, free_basis, free_of, jacobian, make_motion, move, moved_pivot, typical_arm
+from .motion import FREEDOMS, free_basis, free_of, jacobian, move, moved_pivot, typical_arm
 from .select import select
 from .undetermined import describe_motions, held_directions, undetermined_motions
 

@@ -20,10 +20,19 @@ import numpy as np
 
 from ..deviation import Projection, projection_on
 from ..errors import InputError
+from ..geometry import (
+    apply_motion,
+    cross_matrix,
+    invert_motion,
+    is_rigid,
+    left_jacobian,
+    motion_parameters,
+    rigid_motion,
+)
 from ..show import shown
 from .alignment import Alignment
 from .datums import Datum, DatumFrame, datum_frame
-from .motion import FREEDOMS, apply_motion, cross_matrix, invert_motion, left_jacobian, motion_parameters, move_touches
+from .motion import FREEDOMS, move_touches
 from .rigid import rigid
 
 if TYPE_CHECKING:
@@ -228,7 +237,7 @@ def work_offset_change(
     fitted = alignment.alignment if isinstance(alignment, DatumFrame) else alignment
     part_in_machine = offset @ fitted.inverse
     turn = part_in_machine[:3, :3] @ offset[:3, :3].T
-    rotation = motion_parameters(_turning(turn))[1]
+    rotation = motion_parameters(rigid_motion(turn))[1]
     # parameters (t, w) about the pivot -> (shift of the part's origin, turn) made after the motion
     at = fitted.pivot + fitted.translation
     by_turn = np.radians(left_jacobian(np.radians(fitted.rotation_deg)))
@@ -269,24 +278,13 @@ def _found(fitted: Alignment, offset: np.ndarray, covariance: np.ndarray) -> tup
     return tuple((open_ & ~held).tolist())
 
 
-def _turning(rotation: np.ndarray) -> np.ndarray:
-    motion = np.eye(4)
-    motion[:3, :3] = rotation
-    return motion
-
-
 def _as_motion(work_offset: np.ndarray | Iterable[float] | None) -> np.ndarray:
     if work_offset is None:
         return np.eye(4)
     given = np.asarray(work_offset, dtype=float)
-    motion = np.eye(4)
-    if given.shape == (3,):
-        motion[:3, 3] = given
-    elif given.shape == (4, 4):
-        motion = given
     if given.shape not in ((3,), (4, 4)) or not np.isfinite(given).all():
         raise InputError("a work offset is an origin (3,) or a motion (4, 4)", found=f"shape {given.shape}")
-    turn = motion[:3, :3]
-    if np.abs(turn @ turn.T - np.eye(3)).max() > 1e-9 or np.linalg.det(turn) < 0:
+    motion = rigid_motion(np.eye(3), given) if given.shape == (3,) else given
+    if not is_rigid(motion):
         raise InputError("the work offset is not a rigid motion", todo="Its turn must be a right-handed rotation.")
     return motion

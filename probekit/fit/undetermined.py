@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .motion import cross_matrix
+from ..geometry import cross_matrix
 
 __all__ = ["describe_motions", "held_directions", "undetermined_motions"]
 

@@ -28,6 +28,7 @@ from typing import Protocol
 import numpy as np
 
 from ..errors import InputError, ProbekitWarning
+from ..geometry import is_rigid
 from ..nominal import Nominal
 from ..show import shown
 
@@ -136,11 +137,10 @@ class AsMade:
                 raise InputError("the offset of a face is not a number", column=name, found=value, expected="mm")
             by_face[self.nominal.face_index(name)] = value
         motion = np.eye(4) if self.motion is None else np.array(self.motion, dtype=float)
-        rigid = motion.shape == (4, 4) and np.allclose(motion[:3, :3] @ motion[:3, :3].T, np.eye(3), atol=1e-9)
-        if not rigid or np.linalg.det(motion[:3, :3]) < 0 or not np.array_equal(motion[3], [0, 0, 0, 1]):
-            raise InputError("the placement is not a rigid motion", found=self.motion, expected="(4, 4)")
         if not np.isfinite(motion).all():
             raise InputError("the placement contains a value that is not a number", expected="finite numbers")
+        if not is_rigid(motion):
+            raise InputError("the placement is not a rigid motion", found=self.motion, expected="(4, 4)")
         motion.setflags(write=False)
         object.__setattr__(self, "motion", motion)
         object.__setattr__(self, "hills", tuple(self.hills))

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import InputError
+from ..geometry import apply_motion, frame_motion, invert_motion
 from ..show import shown
 from .exact import ExactFace
 from .exact.placements import read_placements
@@ -123,10 +124,7 @@ def frame_from_faces(nominal: Nominal, primary: str, secondary: str, tertiary: s
             raise InputError("this face adds nothing to the frame", found=name, todo="Choose another, or leave it out.")
     if x is None:
         raise InputError("the direction of x is open", found=names, todo="Add an axis or a plane that gives it.")
-    motion = np.eye(4)
-    motion[:3, :3] = [x, np.cross(z, x), z]
-    motion[:3, 3] = -motion[:3, :3] @ origin
-    return motion
+    return frame_motion(x, z, origin)
 
 
 def _locate(feature: DatumFeature, origin: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -192,7 +190,7 @@ def move_nominal(nominal: Nominal, motion: np.ndarray) -> Nominal:
     """
     return replace(
         nominal,
-        vertices=nominal.vertices @ motion[:3, :3].T + motion[:3, 3],
+        vertices=apply_motion(motion, nominal.vertices),
         brep=None if nominal.brep is None else nominal.brep.moved(motion),
         notes=(*nominal.notes, f"moved into another frame: {_frame_in_words(motion)}"),
     )
@@ -202,7 +200,7 @@ def _frame_in_words(motion: np.ndarray) -> str:
     def triple(values: np.ndarray, decimals: int) -> str:
         return "(" + ", ".join(f"{value:.{decimals}f}" for value in np.round(values, decimals) + 0.0) + ")"
 
-    origin = -motion[:3, :3].T @ motion[:3, 3]
+    origin = invert_motion(motion)[:3, 3]
     x, z = (triple(motion[row, :3], 6) for row in (0, 2))
     return f"origin at {triple(origin, 4)} of the model, x along {x}, z along {z}"
 

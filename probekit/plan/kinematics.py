@@ -24,6 +24,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
+from ..geometry import apply_motion, invert_motion
 from ..show import shown
 
 __all__ = ["Kinematics", "RotaryAxis"]
@@ -218,13 +219,13 @@ class Kinematics:
         """
         motion = self.part_motion(angles)
         swing = (self.gauge + length) * (self.spindle(angles) - _Z)
-        return np.asarray(points, dtype=float) @ motion[:3, :3].T + motion[:3, 3] + swing
+        return apply_motion(motion, points) + swing
 
     def to_part(self, points: np.ndarray, angles: Sequence[float] = (), *, length: float = 0.0) -> np.ndarray:
         """Ball centres in the part frame from program coordinates: the inverse of `to_program`."""
         motion = self.part_motion(angles)
         swing = (self.gauge + length) * (self.spindle(angles) - _Z)
-        return (np.asarray(points, dtype=float) - swing - motion[:3, 3]) @ motion[:3, :3]
+        return apply_motion(invert_motion(motion), points - swing)
 
     def angles_for(self, tool_axis: Sequence[float]) -> tuple[tuple[float, ...], ...]:
         """Angles that point the tool along a direction of the part, within the limits.

@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from ..errors import InputError
+from ..geometry import across
 from ..show import shown
 
 __all__ = ["BY_HAND", "PARTS", "Probe", "Segment", "Tip"]
@@ -377,11 +378,8 @@ def _shell(piece: Segment, sides: int) -> tuple[np.ndarray, np.ndarray]:
     else:
         outline = np.array([[piece.start_radius, 0.0], [piece.end_radius, height]])
         poles = (0.0, height)
-    side = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
-    side /= np.linalg.norm(side)
-    other = np.cross(axis, side)
     angle = 2 * math.pi * np.arange(sides) / sides
-    round_ = np.cos(angle)[:, None] * side + np.sin(angle)[:, None] * other
+    round_ = np.column_stack([np.cos(angle), np.sin(angle)]) @ across(axis)
     rings = [start + radius * round_ + z * axis for radius, z in outline]
     vertices = np.vstack([*rings, start + poles[0] * axis, start + poles[1] * axis])
     here, ahead = np.arange(sides), np.roll(np.arange(sides), -1)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..geometry import apply_motion
 from .model import Scene
 
 __all__ = ["Bodies", "outlines", "seen_path", "to_palette"]
@@ -59,7 +60,7 @@ class Bodies:
                 continue
             count = sum(len(one) for one in vertices)
             own = np.arange(len(solid.vertices)).reshape(-1, 3)
-            vertices.append(solid.vertices @ motion[:3, :3].T + motion[:3, 3])
+            vertices.append(apply_motion(motion, solid.vertices))
             facets.append(own + count)
             colours.append(solid.colours.astype(float))
             patches.append(np.full(len(own), len(scene.face_names) + number))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..geometry import across
 from .colour import TARGET_COLOURS, VERDICT_COLOURS, hex_of, srgb_to_oklab
 from .model import GlyphMesh
 
@@ -154,10 +155,7 @@ SHAPES: dict[str, np.ndarray] = {
 
 def frames(direction: np.ndarray) -> np.ndarray:
     """(n, 3, 3) right-handed frames whose third row is `direction` (n, 3)."""
-    least = np.argmin(np.abs(direction), axis=1)
-    x = np.cross(np.eye(3)[least], direction)
-    x /= np.linalg.norm(x, axis=1, keepdims=True)
-    return np.stack([x, np.cross(direction, x), direction], axis=1)
+    return np.concatenate([across(direction), direction[:, None]], axis=1)
 
 
 def merge(anchor: np.ndarray, direction: np.ndarray, verdicts: Sequence[str], size: float) -> GlyphMesh:

@@ -21,7 +21,7 @@ import numpy as np
 from ..errors import InputError
 from ..fit import apply_motion
 from ..fit.elements import element
-from ..fit.motion import cross_matrix
+from ..geometry import cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
 from .beneath import nominal_beneath

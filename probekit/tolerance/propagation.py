@@ -27,7 +27,8 @@ import numpy as np
 
 from ..errors import InputError
 from ..fit import FREEDOMS, Freedom, motion_parameters
-from ..fit.motion import cross_matrix, left_jacobian, typical_arm
+from ..fit.motion import typical_arm
+from ..geometry import cross_matrix, left_jacobian
 from ..show import shown
 
 if TYPE_CHECKING:
@@ -121,7 +122,7 @@ def motion_covariance(alignment: Alignment) -> np.ndarray:
     """Covariance (6, 6) of an alignment as a small motion of the aligned part: shift of the origin [mm], turn [rad].
 
     Its parameters p are t [mm] about the pivot and w [deg]; a change turns by J_l(w) dw and shifts the point pivot + t
-    by dt, see `probekit.fit.motion.left_jacobian`.
+    by dt, see `probekit.geometry.left_jacobian`.
     """
     shift, turn = motion_parameters(alignment.motion, pivot=alignment.pivot)
     turning = left_jacobian(np.radians(turn)) * (np.pi / 180.0)

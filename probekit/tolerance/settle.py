@@ -17,7 +17,8 @@ import numpy as np
 from ..errors import FitError
 from ..fit import Freedom, apply_motion, make_motion, minimax_motion
 from ..fit.datums.twists import velocity_rows
-from ..fit.motion import left_jacobian, typical_arm
+from ..fit.motion import typical_arm
+from ..geometry import left_jacobian
 from ..show import shown
 from .derived import Derived, beyond
 

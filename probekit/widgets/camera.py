@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..geometry import across as square_to
 from ..scene.pictures import choose_directions
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _past(axis: np.ndarray, normal: np.ndarray, now: np.ndarray) -> np.ndarray:
     if np.linalg.norm(across) < 0.1:
         across = now - (now @ axis) * axis
         if np.linalg.norm(across) < 1e-6:
-            across = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
+            across = square_to(axis)[0]
     across = 0.6 * across / np.linalg.norm(across)
     side = flat + (across if across @ now >= 0 else -across)
     return 0.87 * axis + 0.5 * side / np.linalg.norm(side)

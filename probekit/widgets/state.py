@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from ..errors import InputError
+from ..geometry import across
 
 if TYPE_CHECKING:
     from ..scene import Scene
@@ -214,11 +215,8 @@ def ring_positions(scene: Scene, state: State) -> np.ndarray:
     if place is None or not np.isfinite(place).all():
         return np.vstack([np.repeat(margin.mean(axis=0)[None], count, axis=0), margin]).astype(np.float32)
     normal = scene.direction[state.row].astype(float)
-    x = np.cross(np.eye(3)[np.argmin(np.abs(normal))], normal)
-    x /= np.linalg.norm(x)
-    y = np.cross(normal, x)
     angle = np.linspace(0, 2 * np.pi, _RING_SIDES, endpoint=False)[:, None]
-    circle = np.cos(angle) * x + np.sin(angle) * y
+    circle = np.hstack([np.cos(angle), np.sin(angle)]) @ across(normal)
     centre = place + 0.5 * scene.glyph_size * normal
     rings = [centre + radius * scene.glyph_size * circle for radius in (2.2, 2.7, 3.1)]
     return np.vstack([*rings, margin]).astype(np.float32)

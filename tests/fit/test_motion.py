@@ -7,7 +7,8 @@ from scipy.spatial.transform import Rotation
 
 from probekit import InputError
 from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters
-from probekit.fit.motion import free_basis, free_of, jacobian, left_jacobian, move, moved_pivot
+from probekit.fit.motion import free_basis, free_of, jacobian, move, moved_pivot
+from probekit.geometry import left_jacobian
 
 SHIFT, TURN, PIVOT = [0.3, -2.0, 15.0], [4.0, -70.0, 12.0], [100.0, -40.0, 7.0]
 

@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ...errors import InputError
+from ...geometry import across
 from .twists import rows_of_turning, velocity_rows
 
-__all__ = ["KINDS", "Counterpart", "from_measure", "from_normals", "from_parameters", "meeting", "perpendicular"]
+__all__ = ["KINDS", "Counterpart", "from_measure", "from_normals", "from_parameters", "meeting"]
 
 #: Kinds of datum feature that have a closed form; "targets" and "face" are taken as they are.
 KINDS = ("plane", "cylinder", "cone", "sphere", "width", "targets", "face")
@@ -77,11 +78,11 @@ class Counterpart:
             return vt[singular > 2e-3 * np.sqrt(len(rows))]  # what the touches see at all
         if self.kind == "sphere":
             return velocity_rows(np.tile(self.point, (3, 1)), np.eye(3), centre, arm)
-        along, across = self.direction[None], perpendicular(self.direction)
+        along, square = self.direction[None], across(self.direction)
         at = np.tile(self.point, (2, 1))
         if self.kind in ("plane", "width"):
-            return np.vstack([velocity_rows(at[:1], along, centre, arm), rows_of_turning(across)])
-        rows = np.vstack([velocity_rows(at, across, centre, arm), rows_of_turning(across)])
+            return np.vstack([velocity_rows(at[:1], along, centre, arm), rows_of_turning(square)])
+        rows = np.vstack([velocity_rows(at, square, centre, arm), rows_of_turning(square)])
         return np.vstack([rows, velocity_rows(at[:1], along, centre, arm)]) if self.kind == "cone" else rows
 
     def grows_like(self, slides: np.ndarray) -> bool:
@@ -89,11 +90,6 @@ class Counterpart:
         if self.kind in ("targets", "face"):
             return True  # these have no size
         return self.kind in ("plane", "cone") and bool(np.linalg.norm(slides.T @ self.direction) > 1e-3)
-
-
-def perpendicular(direction: np.ndarray) -> np.ndarray:
-    """(2, 3) unit vectors at right angles to a direction and to each other."""
-    return np.linalg.svd(direction[None] / np.linalg.norm(direction))[2][1:]
 
 
 def from_measure(kind: str, points: np.ndarray, normals: np.ndarray, measure: Measure) -> Counterpart:

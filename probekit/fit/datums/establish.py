@@ -30,10 +30,10 @@ import numpy as np
 from ...columns import MEASURED
 from ...deviation import Projection, one_radius, projection_on
 from ...errors import FitError, InputError, ProbekitWarning
-from ..motion import apply_motion, free_of
+from ...geometry import across, apply_motion
+from ..motion import free_of
 from ..paired import paired
 from ..undetermined import describe_motions
-from .counterparts import perpendicular
 from .features import Datum, Touched, touched
 from .frame import DatumFrame, Step, frame_of
 from .simulators import settle
@@ -247,7 +247,7 @@ def _take(
         raise FitError(f"datum {datum.letter}: {error}") from error
     if grows:  # along the normal of a plane that grows it rests nowhere
         kept = [
-            rows_of_turning(perpendicular(one.direction)) if k in grows and one.kind in ("plane", "cone") else own
+            rows_of_turning(across(one.direction)) if k in grows and one.kind in ("plane", "cone") else own
             for k, (one, own) in enumerate(zip(part.counterparts, own_grip, strict=True))
         ]
         grip = grip if datum.orientation_only else np.vstack(kept)

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...geometry import apply_motion, cross_matrix, invert_motion
 from ...show import shown
 from ..alignment import Alignment
-from ..motion import FREEDOMS, apply_motion, cross_matrix, invert_motion
+from ..motion import FREEDOMS
 from ..undetermined import describe_motions
 from .doubt import exactly_fixed, gain_of, lift_of, spread_of
 from .freedom import Freedom

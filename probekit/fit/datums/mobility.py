@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...errors import FitError
+from ...geometry import across
 from ...show import shown
 from ..motion import FREEDOMS
-from .counterparts import Counterpart, perpendicular
+from .counterparts import Counterpart
 from .twists import slides_and_turns, velocity_rows
 
 if TYPE_CHECKING:
@@ -177,7 +178,7 @@ def _envelope_rows(one: Counterpart, resting: np.ndarray) -> np.ndarray:
         directions = np.column_stack([out * np.cos(turn), out * np.sin(turn), up])
         return velocity_rows(np.tile(one.point, (len(directions), 1)), directions, one.point, 1.0)
     turn = np.arange(_TANGENTS) * 2 * np.pi / _TANGENTS
-    directions = np.column_stack([np.cos(turn), np.sin(turn)]) @ perpendicular(one.direction)
+    directions = np.column_stack([np.cos(turn), np.sin(turn)]) @ across(one.direction)
     height = (resting - one.point) @ one.direction
     ends = np.array([height.min(), height.max()])
     at = np.repeat(one.point + ends[:, None] * one.direction, _TANGENTS, axis=0)
@@ -188,8 +189,8 @@ def _few_around(letter: str, one: Counterpart, resting: np.ndarray) -> str:
     """A note where the touches round an axis leave gaps in which the feature may be smaller than its envelope."""
     if one.kind != "cylinder":
         return ""
-    across = (resting - one.point) @ perpendicular(one.direction).T
-    angle = np.sort(np.arctan2(across[:, 1], across[:, 0]))
+    sideways = (resting - one.point) @ across(one.direction).T
+    angle = np.sort(np.arctan2(sideways[:, 1], sideways[:, 0]))
     gap = float(np.degrees(np.diff(np.append(angle, angle[0] + 2 * np.pi)).max()))
     if gap <= _GAP:
         return ""

@@ -36,8 +36,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...errors import FitError
+from ...geometry import apply_motion
 from ..minimax import scatter_of_minimax
-from ..motion import apply_motion
 from .twists import motion_of, velocity_rows
 
 __all__ = ["SIMULATORS", "Settled", "settle"]

@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from ..motion import cross_matrix, left_jacobian, motion_parameters
+from ...geometry import cross_matrix, left_jacobian, motion_parameters, rigid_motion
 
 __all__ = [
     "adjoint",
@@ -57,10 +57,8 @@ def motion_of(twist: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
     R = exp([w]x), and the shift of the centre is J(w) t with the left Jacobian J (Barfoot, eq. 7.85, from memory).
     """
     w = twist[3:] / arm
-    motion = np.eye(4)
-    motion[:3, :3] = Rotation.from_rotvec(w).as_matrix()
-    motion[:3, 3] = centre + left_jacobian(w) @ twist[:3] - motion[:3, :3] @ centre
-    return motion
+    turn = Rotation.from_rotvec(w).as_matrix()
+    return rigid_motion(turn, centre + left_jacobian(w) @ twist[:3] - turn @ centre)
 
 
 def intersect(open_: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -22,7 +22,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
+from ...geometry import across
 from .ellipse import ellipse_distance
 
 __all__ = ["KINDS", "Kind", "State", "derivatives", "distances", "recentre", "retract", "unit_frame", "unit_frames"]
@@ -211,18 +213,8 @@ def retract(kind: Kind, state: State, step: np.ndarray) -> State:
     if step[moves : moves + turns].any():
         vector = np.zeros(3)
         vector[list(kind.rotate)] = step[moves : moves + turns]
-        rotation = rotation @ _rotation(vector)
+        rotation = rotation @ Rotation.from_rotvec(vector).as_matrix()
     return State(origin, rotation, state.sizes + step[moves + turns :])
-
-
-def _rotation(vector: np.ndarray) -> np.ndarray:
-    """Rotation matrix of a rotation vector [rad] (Rodrigues)."""
-    angle = float(np.linalg.norm(vector))
-    x, y, z = vector
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    first = np.sinc(angle / np.pi)
-    second = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
-    return np.eye(3) + first * cross + second * (cross @ cross)
 
 
 def unit_frame(direction: np.ndarray, axis: int = 2) -> np.ndarray:
@@ -232,13 +224,9 @@ def unit_frame(direction: np.ndarray, axis: int = 2) -> np.ndarray:
 
 def unit_frames(directions: np.ndarray, axis: int = 2) -> np.ndarray:
     """Rotations (m, 3, 3) whose column `axis` is along each of `directions` (m, 3)."""
-    x, y, z = (directions / np.linalg.norm(directions, axis=1)[:, None]).T
-    # T. Duff et al., Building an orthonormal basis, revisited, JCGT 6 (2017) 1-8
-    sign = np.copysign(1.0, z)
-    a, b = -1.0 / (sign + z), x * y * -1.0 / (sign + z)
-    rows = [1.0 + sign * x * x * a, b, x], [sign * b, sign + y * y * a, y], [-sign * x, -y, z]
-    frames = np.moveaxis(np.array(rows), -1, 0)
-    return frames[:, :, [(k + 2 - axis) % 3 for k in range(3)]]
+    unit = directions / np.linalg.norm(directions, axis=1)[:, None]
+    rows = np.concatenate([across(unit), unit[:, None]], axis=1)
+    return np.roll(rows, axis - 2, axis=1).transpose(0, 2, 1)
 
 
 def recentre(kind: Kind, state: State) -> State:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from ...errors import InputError
+from ...geometry import frame_motion
 from .kernel import kernel
 
 __all__ = ["read_placements"]
@@ -55,11 +56,7 @@ def read_placements(path: Path, *, millimetres: float = 1.0) -> dict[str, np.nda
         x = x - (x @ z) * z
         if np.linalg.norm(x) < 1e-9:
             continue
-        x /= np.linalg.norm(x)
-        motion = np.eye(4)
-        motion[:3, :3] = [x, np.cross(z, x), z]
-        motion[:3, 3] = -motion[:3, :3] @ origin
-        found[name] = motion
+        found[name] = frame_motion(x / np.linalg.norm(x), z, origin)
     return found
 
 

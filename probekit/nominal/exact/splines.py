@@ -14,6 +14,7 @@ from math import factorial
 
 import numpy as np
 
+from ...geometry import apply_motion
 from .edges import powers_of
 from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot
 
@@ -111,7 +112,7 @@ class Spline:
 
     def moved(self, motion: np.ndarray) -> Spline:
         """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
-        return replace(self, poles=self.poles @ motion[:3, :3].T + motion[:3, 3])
+        return replace(self, poles=apply_motion(motion, self.poles))
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
         """Closest point of each of `points` (n, 3), by Newton's method from `near` (n, 2)."""

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from ...geometry import across as square_to
 from .edges import Edge
 from .splines import newton
 from .surfaces import Closest, Derivatives
@@ -44,9 +45,7 @@ class Revolved:
     ) -> Revolved:
         """Turn a profile in the part's frame about an axis through `origin`; `closed` if it ends where it starts."""
         z = np.array(axis) / np.linalg.norm(axis)
-        x = np.cross(np.eye(3)[np.abs(z).argmin()], z)
-        x /= np.linalg.norm(x)
-        axes = np.array([x, np.cross(z, x), z])
+        axes = np.array([*square_to(z), z])
         local = Edge((profile.poles - origin) @ axes.T, profile.weights, profile.knots, profile.degree)
         first, last = local.ends
         return cls(local, np.array(origin), axes, (_TURN, last - first if closed else 0.0))

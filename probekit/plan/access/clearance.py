@@ -14,6 +14,7 @@ from typing import Protocol
 import numpy as np
 
 from ...errors import InputError
+from ...geometry import across
 from ...nominal import FacetEngine, Nominal, chord_error, group_facets
 from ...nominal.facets import AT_BOUNDARY
 from ...nominal.topology import BOUNDARY
@@ -344,7 +345,4 @@ def _frames(probe: Probe, axis: np.ndarray, n: int) -> np.ndarray:
         )
     size = np.linalg.norm(axis, axis=1)
     axis = axis / np.where((size > 0) & (size < np.inf), size, np.nan)[:, None]
-    helper = np.eye(3)[np.argmin(np.abs(axis), axis=1)]
-    x = np.cross(helper, axis)
-    x /= np.linalg.norm(x, axis=1)[:, None]
-    return np.stack([x, np.cross(axis, x), axis], axis=2)
+    return np.concatenate([across(axis), axis[:, None]], axis=1).transpose(0, 2, 1)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ...errors import InputError
+from ...geometry import across
 from ...nominal import Nominal
 from ...nominal.exact.surfaces import Elementary
 from .parameters import ON_FACE, exact_surface
@@ -116,12 +117,10 @@ def rings(
         raise InputError("the start angle must be finite", found=start_angle, expected="degrees")
     height = (nominal.vertices[nominal.facets[nominal.facet_face == number]].reshape(-1, 3) - centre) @ up
     levels = _levels(float(height.min()), float(height.max()), depths, inset)
-    x = as_direction(np.eye(3)[int(np.abs(up).argmin())] - np.abs(up).min() * up * np.sign(up[np.abs(up).argmin()]))
-    y = np.cross(up, x)
     angle = np.radians(start_angle) + 2.0 * np.pi * np.arange(int(n)) / int(n)
     points = np.vstack(
         [
-            centre + level * up + axis.radius * (np.cos(a)[:, None] * x + np.sin(a)[:, None] * y)
+            centre + level * up + axis.radius * np.column_stack([-np.sin(a), np.cos(a)]) @ across(up)
             for k, level in enumerate(levels)
             for a in [angle + (np.pi / n if stagger and k % 2 else 0.0)]
         ]
