@@ -17,8 +17,9 @@ RING = np.column_stack([np.cos(TURN), np.sin(TURN), np.zeros(12)])
 BALL = np.vstack([np.eye(3), -np.eye(3), np.array([[1, 1, 1], [-1, 1, -1], [1, -1, -1]]) / np.sqrt(3)])
 
 #: Datum feature -> points on it, its nominal parameters, and the degrees of freedom that a primary datum of it leaves.
-#: ASME Y14.5-2018 figure 7-3 and ISO 5459:2011 table 1 (invariance classes): planar: two shifts and a turn;
-#: cylindrical: a shift and a turn; revolute: a turn; spherical: three turns; two parallel planes as a plane.
+#: ASME Y14.5-2018 figure 7-3 and ISO 5459:2024 (invariance classes; table 1 in the edition of 2011): planar: two
+#: shifts and a turn; cylindrical: a shift and a turn; revolute: a turn; spherical: three turns; two
+#: parallel planes as a plane.
 CLASSES = {
     "plane": (np.array([[0, 0, 0], [30, 0, 0], [0, 20, 0], [30, 20, 0.0]]), {"point": (0, 0, 0), "direction": Z},
               ("tx", "ty", "rz")),

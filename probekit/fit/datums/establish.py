@@ -7,10 +7,11 @@ convention about axes is needed, for the counterparts are the nominal's own face
 
 Standards
 ---------
-ASME Y14.5-2018 clause 7 and ASME Y14.5.1-2019; ISO 5459:2011. All statements about them are from memory. Where they
-differ and a drawing says nothing:
+ASME Y14.5-2018 clause 7 and ASME Y14.5.1-2019; ISO 5459:2024. All statements about them are from memory, those on
+ISO 5459 from its edition of 2011: compare them with the edition that a drawing cites. Where they differ and a drawing
+says nothing:
 
-- planes: Y14.5.1 takes the external constrained least squares plane ("tangent"), ISO 5459:2011 the external plane with
+- planes: Y14.5.1 takes the external constrained least squares plane ("tangent"), ISO 5459 the external plane with
   the smallest largest distance ("tangent_minimax");
 - features of size: both take the largest inscribed or smallest circumscribed ("mating"), with the angle to higher
   datums kept; Y14.5 calls it RMB (regardless of material boundary), ISO has it when no (M) or (L) stands there;

@@ -25,7 +25,7 @@ References
 C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, SIAM 1995, ch. 23 (problem LSI, solved as LDP by NNLS);
 R. Fletcher, Practical Methods of Optimization, 2nd ed., Wiley 1987, ch. 14 (trust region). Which simulator is meant
 when a drawing says nothing: ASME Y14.5.1-2019, datums (constrained least squares for planes; mating envelopes for
-features of size), and ISO 5459:2011 annex A (tangent minimax for planes). All from memory.
+features of size), and ISO 5459:2024 (tangent minimax for planes; annex A in the edition of 2011). All from memory.
 """
 
 from __future__ import annotations

@@ -11,9 +11,9 @@ open together is again one, the intersection. So a motion made of open ones neve
 
 References
 ----------
-ISO 5459:2011, clause 3 and annex B (invariance classes, situation features); V. Srinivasan, "A geometrical product
-specification language based on a classification of symmetry groups", Computer-Aided Design 31 (1999) 659-668 (both
-from memory).
+ISO 5459:2024 (invariance classes, situation features; clause 3 and annex B in the edition of 2011); V. Srinivasan,
+"A geometrical product specification language based on a classification of symmetry groups", Computer-Aided
+Design 31 (1999) 659-668 (both from memory).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Datum frames against closed forms, brute force and the elements; statements about standards are from memory.
 
 ASME Y14.5-2018 clause 7 and Y14.5.1-2019: precedence takes degrees of freedom in turn; planes by external constrained
-least squares; features of size by their mating envelopes. ISO 5459:2011: planes by external minimax.
+least squares; features of size by their mating envelopes. ISO 5459:2024: planes by external minimax.
 """
 
 import json
@@ -301,7 +301,7 @@ def test_tangent_plane_against_a_general_optimiser_and_the_element(seed):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_tangent_minimax_and_minimax_planes(seed):
-    """Both are parallel to the minimum zone's plane: ISO 5459:2011 annex A (from memory), zone from the element."""
+    """Both are parallel to the minimum zone's plane: ISO 5459:2024 (from memory), zone from the element."""
     rng = np.random.default_rng(seed)
     touched = table(top=plane(Z, 0.0, rng.uniform(-30, 30, (15, 2)), rng.normal(scale=0.02, size=15)))
     zone = element(touched[["x", "y", "z"]].to_numpy(), "plane", method="minimum_zone", outward=Z)
