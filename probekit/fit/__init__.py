@@ -3,6 +3,7 @@
 from ..geometry import apply_motion, invert_motion, make_motion, motion_parameters
 from .alignment import Alignment
 from .datums import SIMULATORS, Datum, DatumFrame, DatumTarget, Freedom, Mobility, datum_frame
+from .element_of import element_of
 from .elements import Element, element
 from .minimax import MinimaxResult, minimax_motion
 from .motion import FREEDOMS, move_touches
@@ -29,6 +30,7 @@ __all__ = [
     "apply_motion",
     "datum_frame",
     "element",
+    "element_of",
     "invert_motion",
     "make_motion",
     "minimax_motion",

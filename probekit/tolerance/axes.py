@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from ..fit.beneath import nominal_beneath
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
-from .beneath import nominal_beneath
 from .cover import Covered
 from .form import material_of
 
@@ -62,7 +62,7 @@ def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
     FitError
         If the fit leaves the nominal, or does not settle.
     """
-    fitted = _fitted(covered, shape, method, nominal_beneath(covered, shape))
+    fitted = _fitted(covered, shape, method, nominal_beneath(covered.foot, covered.normal, shape))
     return float(fitted.parameters["width"] if shape == "width" else 2.0 * fitted.parameters["radius"]), fitted
 
 
@@ -112,7 +112,7 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
     FitError
         If the fit leaves the nominal, or does not settle.
     """
-    start, notes, active = nominal_beneath(covered, "cylinder"), (), ()
+    start, notes, active = nominal_beneath(covered.foot, covered.normal, "cylinder"), (), ()
     held = start is not None and _too_short(covered, start)
     if nominal and start is not None:
         values, residuals = start, np.zeros(len(covered.rows))

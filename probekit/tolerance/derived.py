@@ -20,11 +20,11 @@ import numpy as np
 
 from ..errors import InputError
 from ..fit import apply_motion
+from ..fit.beneath import nominal_beneath
 from ..fit.elements import element
 from ..geometry import cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
-from .beneath import nominal_beneath
 from .cover import Covered, direction_of
 
 __all__ = ["SHAPES", "Derived", "beyond", "derived"]
@@ -170,7 +170,7 @@ def _true(
     axis = np.array([0.0, 0.0, 1.0]) if of == "centre" else None
     axis = direction_of(direction, "of the true position") if direction is not None else axis
     if point is None or axis is None:
-        fitted = nominal_beneath(covered, SHAPES[of])
+        fitted = nominal_beneath(covered.foot, covered.normal, SHAPES[of])
         if fitted is None:
             fitted = element(covered.foot, SHAPES[of], **sides(covered, SHAPES[of])).parameters
         point = np.asarray(fitted["centre" if of == "centre" else "point"]) if point is None else point

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS
+from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
-from .beneath import nominal_beneath
 from .cover import Covered, cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
 
@@ -246,15 +245,8 @@ def straightness_of_axis(
 
 
 def material_of(covered: Covered) -> Literal["inside", "outside"]:
-    """Whether the material of a closed feature is inside (boss) or outside (bore), by the nominal's normals.
-
-    For points p on a round or two-sided feature about c, the mean of n . (p - c) is positive for a boss. c is the place
-    where the normals meet, in the sense of least squares; no matter how much of the feature was touched.
-    """
-    n, p = covered.normal, covered.contact
-    projector = np.eye(3)[None] - n[:, :, None] * n[:, None, :]
-    c = np.linalg.lstsq(projector.sum(axis=0), np.einsum("nij,nj->i", projector, p), rcond=1e-9)[0]
-    return "inside" if float(np.einsum("ij,ij->i", n, p - c).mean()) > 0 else "outside"
+    """Whether the material of a closed feature is inside (boss) or outside (bore), by the nominal's normals."""
+    return beneath.material_of(covered.contact, covered.normal)
 
 
 def _whole(
@@ -272,7 +264,7 @@ def _whole(
     width, covered = positive(width), cover(found, features, between, name=name)
     options: dict[str, Any] = {"ball": covered.ball}
     options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
-    options["start"] = nominal_beneath(covered, shape)
+    options["start"] = beneath.nominal_beneath(covered.foot, covered.normal, shape)
     fitted = element(covered.measured, shape, method=_known(method), **options)
     return _zone(
         found,

@@ -7,29 +7,30 @@ the normals at the feet; their positions alone would be as ambiguous as the touc
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from ..errors import FitError, InputError
-from ..fit.datums.counterparts import meeting
-from ..fit.elements import element
-from .cover import Covered
+from .datums.counterparts import meeting
+from .elements import element
 
-__all__ = ["nominal_beneath"]
+__all__ = ["material_of", "nominal_beneath"]
 
 _ACROSS = np.sin(np.radians(8.0))  # normals of coarse facets lean from their axis by less than this
 _ROUND = 0.05  # spread of the normals round the axis, below which they do not tell it
 
 
-def nominal_beneath(covered: Covered, shape: str) -> dict[str, np.ndarray | float] | None:
+def nominal_beneath(points: np.ndarray, normals: np.ndarray, shape: str) -> dict[str, np.ndarray | float] | None:
     """Parameters of the cylinder, or sphere, of the nominal under the touches; None if their normals do not fix it.
 
     Parameters
     ----------
-    covered : Covered
+    points, normals : (n, 3) float
+        Feet of the touches on the nominal [mm], and its outward unit normals there.
     shape : str
         "cylinder" or "sphere"; any other has no need of it and gets None.
     """
-    points, normals = covered.foot, covered.normal
     if shape not in ("cylinder", "sphere") or len(points) < 3:
         return None
     _, spread, vt = np.linalg.svd(normals, full_matrices=True)
@@ -44,6 +45,24 @@ def nominal_beneath(covered: Covered, shape: str) -> dict[str, np.ndarray | floa
     point, radius = meeting(points, normals, np.eye(3) - np.outer(direction, direction))
     point = point + direction * ((points.mean(axis=0) - point) @ direction)
     return _refined(points, shape, {"point": point, "direction": direction, "radius": abs(radius)})
+
+
+def material_of(points: np.ndarray, normals: np.ndarray) -> Literal["inside", "outside"]:
+    """Whether the material of a closed feature is inside (boss) or outside (bore), by the nominal's normals.
+
+    For points p on a round or two-sided feature about c, the mean of n . (p - c) is positive for a boss. c is the place
+    where the normals meet, in the sense of least squares; no matter how much of the feature was touched.
+
+    Parameters
+    ----------
+    points : (n, 3) float
+        On it, or nearly so [mm].
+    normals : (n, 3) float
+        Outward unit normals there.
+    """
+    projector = np.eye(3)[None] - normals[:, :, None] * normals[:, None, :]
+    c = np.linalg.lstsq(projector.sum(axis=0), np.einsum("nij,nj->i", projector, points), rcond=1e-9)[0]
+    return "inside" if float(np.einsum("ij,ij->i", normals, points - c).mean()) > 0 else "outside"
 
 
 def _refined(
