@@ -35,6 +35,7 @@ examples:
   probekit inspect my_demo/study.toml        run it; results go into the folder my_demo/results
   probekit inspect study.toml --to out       put them elsewhere
   probekit draft part.step                   draft a study from the tolerances the model carries
+  probekit faces part.step                   list its faces, with pictures that show their names
   probekit plan my_demo/study.toml           choose touches, see whether the probe reaches them, order them
   probekit program my_demo/study.toml        write the NC program, merged with the milling, and its release sheet
   probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
@@ -106,6 +107,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     draft.add_argument("--body", metavar="NAME", help="one body of several")
     draft.set_defaults(run=_draft)
+    faces = commands.add_parser(
+        "faces",
+        help="list the faces of a model, with pictures that show their names",
+        description="List the faces of a model, or of a study's part as the study names them: kind, size, place. "
+        "Writes faces.html, to choose faces from, and faces.svg.",
+    )
+    faces.add_argument("model", type=Path, help="the model, or a study file")
+    faces.add_argument("--to", type=Path, metavar="FOLDER", help="where they go (default: results beside the model)")
+    faces.add_argument("--unit", help="unit of a model that does not say it, such as mm")
+    faces.add_argument("--body", metavar="NAME", help="one body of several")
+    faces.set_defaults(run=_faces)
     demo = commands.add_parser(
         "demo",
         help="write the demo study into a folder",
@@ -192,6 +204,25 @@ def _draft(options: argparse.Namespace) -> int:
     store(to, text.encode("utf-8"))
     say(pmi.sentence)
     say(f"written: {to}; replace every 'fill in' in it, then run: probekit inspect {to}")
+    return 0
+
+
+def _faces(options: argparse.Namespace) -> int:
+    from . import nominal, study
+    from .files import make_folder, store
+    from .report.faces_page import faces_page
+    from .scene.face_pictures import face_pictures, faces_svg
+
+    if options.model.suffix.lower() == ".toml":
+        part = study.nominal_of(study.load(options.model))
+    else:
+        part = nominal.load(options.model, unit=options.unit, body=options.body)
+    listed, pictures = nominal.list_faces(part), face_pictures(part)
+    folder = make_folder(options.to or options.model.parent / "results")
+    store(folder / "faces.svg", faces_svg(pictures).encode("utf-8"))
+    page = faces_page(listed, pictures, title=part.name, to=folder / "faces.html")
+    say(nominal.faces_text(listed))
+    say(f"written: {page}, {folder / 'faces.svg'}")
     return 0
 
 

@@ -11,6 +11,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
+from ..nominal import faces_text, list_faces
 from .features import Features
 from .tables import FILL_IN, NotJudgedError, Table, Tables, described
 from .toml import comment, key, quoted, value
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from ..nominal.exact.pmi_model import ModelPmi
 
 __all__ = ["FILL_IN", "draft_study"]
+
+_FACES = 150  # of the model that are listed
 
 
 def draft_study(
@@ -74,7 +77,7 @@ def draft_study(
         )
     lines += ["", "[part]", *key("name", part.name), *key("model", PurePath(model_path).as_posix())]
     lines += key("body", body) if body is not None else []
-    lines += _faces(features)
+    lines += _faces(features) + _listed(part)
     lines += ["", "[touches]", *key("file", touches), "", "[stylus]", *key("ball_diameter", FILL_IN, "fill in")]
     lines += ["# effective_radius =  # fill in, if qualified"]
     for datum in datums:
@@ -160,6 +163,14 @@ def _faces(features: Features) -> list[str]:
     for name, faces in features.names.items():
         lines += [f"{quoted(name)} = {value(faces)}"]
     return lines
+
+
+def _listed(part: Nominal) -> list[str]:
+    """All faces of the model, as comments: what there is to name."""
+    text = faces_text(list_faces(part)).splitlines()
+    more = [f"and {len(text) - _FACES - 1} more"] if len(text) > _FACES + 1 else []
+    intro = "Faces of the model as they are called there; `probekit faces` draws pictures with these names."
+    return ["", *comment(intro), *(f"#   {line}".rstrip() for line in [*text[: _FACES + 1], *more])]
 
 
 def _written(name: str, table: Table) -> list[str]:

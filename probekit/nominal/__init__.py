@@ -1,6 +1,7 @@
 """The nominal: the model of the part as it should be, its faces, and closest points on it."""
 
 from .chord import chord_error
+from .face_list import faces_text, list_faces
 from .faces import group_facets, name_faces
 from .facets import FacetEngine, Feet
 from .frames import datum_feature, frame_from_faces, move_nominal, placement
@@ -16,9 +17,11 @@ __all__ = [
     "can_read",
     "chord_error",
     "datum_feature",
+    "faces_text",
     "frame_from_faces",
     "from_arrays",
     "group_facets",
+    "list_faces",
     "load",
     "move_nominal",
     "name_faces",

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ..errors import InputError
+from .facets import AMBIGUOUS
 from .model import Nominal
 from .topology import edge_pairs, edge_table, facet_normals, heights
 
 __all__ = ["group_facets", "name_faces", "stable_names"]
+
+_WITHIN, _SHARE = 1.0, 0.05  # how far off the model a point may name a face: [mm], and part of the diagonal
+_ON = 0.01  # further off is said [mm]
 
 #: A face of the user's: an existing name, a point on it [mm], or several of those to be joined.
 FaceChoice = str | Sequence[float] | Sequence[str | Sequence[float]]
@@ -65,7 +70,7 @@ def stable_names(n_faces: int) -> tuple[str, ...]:
     return tuple(f"face_{i + 1:0{digits}d}" for i in range(n_faces))
 
 
-def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: float = 1.0) -> Nominal:
+def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: float | None = None) -> Nominal:
     """A copy with faces named by the user, who points at them.
 
     Parameters
@@ -73,24 +78,28 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
     nominal : Nominal
     names : mapping
         New name -> the face's present name, or a point on it (3,) [mm], or a list of these, which become one face.
-    within : float
-        A point further than this from the model names nothing [mm].
+    within : float, optional
+        A point further than this from the model names nothing [mm]; by default 5 % of the part's diagonal, at least
+        1 mm. One that is more than a hundredth of a millimetre away names the face beneath it if every other face is
+        at least twice as far, and a note says so.
 
     Raises
     ------
     InputError
         If a point is further away than `within`, names an edge between faces, or two names claim one face.
     """
+    limit = max(_WITHIN, _SHARE * nominal.diagonal) if within is None else within
+    notes: list[str] = []
     wanted: dict[str, str] = {}
     for new, choice in names.items():
         for single in _choices(choice):
-            old = single if isinstance(single, str) else _face_at(nominal, new, single, within)
+            old = single if isinstance(single, str) else _face_at(nominal, new, single, limit, notes)
             if wanted.setdefault(old, new) != new:
                 raise InputError(
                     f"two names claim the same face: '{wanted[old]}' and '{new}' both point at '{old}'",
                     todo="Move one of the points, or give the face one name only.",
                 )
-    return nominal.rename_faces(wanted)
+    return replace(nominal.rename_faces(wanted), notes=(*nominal.notes, *notes))
 
 
 def _choices(choice: FaceChoice) -> Sequence[str | Sequence[float]]:
@@ -99,18 +108,29 @@ def _choices(choice: FaceChoice) -> Sequence[str | Sequence[float]]:
     return choice  # type: ignore[return-value]
 
 
-def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float) -> str:
+def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float, notes: list[str]) -> str:
     position = np.asarray(point, dtype=float)
     if position.shape != (3,) or not np.isfinite(position).all():
         raise InputError(
             f"the point that names face '{name}' is not a position", found=point, expected="[x, y, z] in mm"
         )
     found = nominal.engine.feet(position[None])
+    away = abs(float(found.distance[0]))
+    if away > _ON:
+        found = nominal.engine.feet(position[None], ambiguity=away)
     if abs(found.distance[0]) > within:
         raise InputError(
             f"the point that names face '{name}' is not on the model",
             found=f"{list(point)}, {abs(found.distance[0]):.3f} mm away",
-            expected=f"a point within {within:g} mm of the face",
+            expected=f"a point within {within:.3g} mm of the face",
+            todo="probekit faces lists the faces, with a point on each.",
+        )
+    if found.flags[0] & AMBIGUOUS:
+        raise InputError(
+            f"the point that names face '{name}' is off the model, and more than one face is near it",
+            found=f"{list(point)}, {away:.3f} mm away",
+            expected="a point on the face, or with every other face at least twice as far",
+            todo="probekit faces lists the faces, with a point on each.",
         )
     if found.flags[0]:
         raise InputError(
@@ -118,4 +138,7 @@ def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float)
             found=list(point),
             expected="a point inside the face",
         )
-    return nominal.face_names[found.face[0]]
+    face = nominal.face_names[found.face[0]]
+    if away > _ON:
+        notes.append(f"the point that names face '{name}' lies {away:.3g} mm off the model; the face beneath was taken")
+    return face

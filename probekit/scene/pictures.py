@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import struct
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from urllib.parse import quote
 
@@ -19,7 +20,10 @@ from .bodies import Bodies, outlines, seen_path, to_palette
 from .glyphs import name_of, symbol
 from .model import Scene
 
-__all__ = ["Picture", "choose_directions", "draw", "picture_svg", "to_png", "views"]
+__all__ = ["Picture", "camera", "choose_directions", "draw", "picture_svg", "raster", "sides", "to_png", "views"]
+
+#: Picture coordinates of points in the picture's axes.
+Projection = Callable[[np.ndarray], np.ndarray]
 
 _LEVELS = 249  # deviation colours of the palette; odd, so that one is the neutral middle
 _BACKGROUND, _LINE, _UNKNOWN, _HATCH = _LEVELS, _LEVELS + 1, _LEVELS + 2, _LEVELS + 3
@@ -114,10 +118,7 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
     Picture
     """
     toward = np.asarray(direction, dtype=float) / np.linalg.norm(direction)
-    up = np.array([0.0, 0.0, 1.0]) if abs(toward[2]) < 0.99 else np.array([0.0, 1.0, 0.0])
-    right = np.cross(up, toward)
-    right /= np.linalg.norm(right)
-    frame = np.stack([right, np.cross(toward, right), toward])
+    frame = _frame(toward)
     bodies, clear = Bodies.of(scene), Bodies.of(scene, clear=True)
     seen = bodies.vertices @ frame.T
     framed = np.vstack(
@@ -127,23 +128,16 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
             *(line.points.astype(float) @ frame.T for line in scene.lines),
         ]
     )
-    low, high = framed.min(axis=0), framed.max(axis=0)
     pixels = np.array([width, height]) * 3 // 2
-    scale = 0.92 * float(np.min(pixels / np.maximum(high - low, 1e-9)[:2]))
-
-    def project(points: np.ndarray) -> np.ndarray:
-        """(n, 3) picture coordinates: x right, y down [px of the PNG], depth toward the viewer [mm]."""
-        flat = (points[:, :2] - (low + high)[:2] / 2) * [scale, -scale] + pixels / 2
-        return np.column_stack([flat, points[:, 2]])
-
-    depth, owner, share = _raster(project(seen), bodies.facets, *pixels)
+    project = _projection(framed, pixels)
+    depth, owner, share = raster(project(seen), bodies.facets, *pixels)
     if scene.measured:
         index, palette = _paint(scene, owner, share), _palette()
         index[outlines(scene.vertex_face[scene.facets[:, 0]], owner)] = _LINE
     else:
         ink = np.full((*owner.shape, 3), 255.0)
         bodies.paint(ink, owner, share)
-        far, through, part = _raster(project(clear.vertices @ frame.T), clear.facets, *pixels)
+        far, through, part = raster(project(clear.vertices @ frame.T), clear.facets, *pixels)
         clear.paint(ink, np.where(far > depth, through, -1), part)
         index, palette = to_palette(ink)
     paths = tuple(
@@ -152,14 +146,52 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         if (path := seen_path(project(line.points.astype(float) @ frame.T), depth, scene.glyph_size, 1 / 1.5))
     )
     rows, places = _visible(scene, project(scene.anchor.astype(float) @ frame.T), depth, toward)
-    sides = [
-        ("+" if v > 0 else "\N{MINUS SIGN}") + axis for axis, v in zip("xyz", toward, strict=True) if abs(v) > 0.05
-    ]
     png = to_png(index, palette)
-    return Picture(f"seen from {' '.join(sides)}", width, height, png, rows, places / 1.5, paths)
+    return Picture(f"seen from {sides(toward)}", width, height, png, rows, places / 1.5, paths)
 
 
-def _raster(
+def sides(toward: np.ndarray) -> str:
+    """The sides of the part that a viewer in that direction sees, in words."""
+    named = zip("xyz", toward, strict=True)
+    return " ".join(("+" if v > 0 else "\N{MINUS SIGN}") + axis for axis, v in named if abs(v) > 0.05)
+
+
+def camera(points: np.ndarray, direction: np.ndarray, pixels: np.ndarray) -> tuple[np.ndarray, Projection]:
+    """How a picture of these points is seen from a direction: axes of the picture as rows, and the projection.
+
+    Parameters
+    ----------
+    points : (n, 3) float
+        What must be in the picture [mm].
+    direction : (3,) float
+        From the part to the viewer.
+    pixels : (2,) int
+        Width and height of the PNG.
+    """
+    frame = _frame(np.asarray(direction, dtype=float) / np.linalg.norm(direction))
+    return frame, _projection(points @ frame.T, pixels)
+
+
+def _frame(toward: np.ndarray) -> np.ndarray:
+    up = np.array([0.0, 0.0, 1.0]) if abs(toward[2]) < 0.99 else np.array([0.0, 1.0, 0.0])
+    right = np.cross(up, toward)
+    right /= np.linalg.norm(right)
+    return np.stack([right, np.cross(toward, right), toward])
+
+
+def _projection(framed: np.ndarray, pixels: np.ndarray) -> Projection:
+    low, high = framed.min(axis=0), framed.max(axis=0)
+    scale = 0.92 * float(np.min(pixels / np.maximum(high - low, 1e-9)[:2]))
+
+    def project(points: np.ndarray) -> np.ndarray:
+        """(n, 3) picture coordinates: x right, y down [px of the PNG], depth toward the viewer [mm]."""
+        flat = (points[:, :2] - (low + high)[:2] / 2) * [scale, -scale] + pixels / 2
+        return np.column_stack([flat, points[:, 2]])
+
+    return project
+
+
+def raster(
     corner: np.ndarray, facets: np.ndarray, width: int, height: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Nearest facet of each pixel: depth (h, w), facet (h, w) or -1, barycentric coordinates (h, w, 3)."""

@@ -5,7 +5,7 @@ The keys of the file are described in `probekit.settings`.
 
 from .about import about_lines
 from .inspection import Inspection, run, write
-from .model import Study, load, naming
+from .model import Study, load, naming, nominal_of
 from .outputs import summary, view, write_preparation
 from .places import results_left, results_of
 from .preparation import Plan, Program, plan, program, simulate
@@ -18,6 +18,7 @@ __all__ = [
     "about_lines",
     "load",
     "naming",
+    "nominal_of",
     "plan",
     "program",
     "results_left",

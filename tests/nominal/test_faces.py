@@ -105,7 +105,8 @@ def test_joined_faces_have_no_edge_between_them():
     ("names", "message"),
     [
         ({"top": [50, 31, 20.5], "lid": [51, 30, 20]}, r"two names claim the same face: 'top' and 'lid' both point at"),
-        ({"top": [50, 31, 25]}, r"names face 'top' is not on the model; found '\[50, 31, 25\], 5.000 mm away"),
+        ({"top": [50, 31, 40]}, r"names face 'top' is not on the model; found '\[50, 31, 40\], 20.000 mm away"),
+        ({"top": [50, 2, 22]}, r"'top' is off the model, and more than one face is near it; found .* 2.000 mm away"),
         ({"top": [50, 0, 20]}, r"names face 'top' lies on an edge; found \[50, 0, 20\]; expected a point inside"),
         ({"top": [50, 31]}, r"names face 'top' is not a position.*expected \[x, y, z\] in mm"),
         ({"top": [50, 31, float("nan")]}, r"names face 'top' is not a position"),
@@ -116,6 +117,15 @@ def test_joined_faces_have_no_edge_between_them():
 def test_bad_names(names, message):
     with pytest.raises(InputError, match=message):
         from_arrays(*box(), faces=names)
+
+
+def test_a_point_above_a_face_names_it_within_a_stated_limit():
+    """The height of a freeform is not known by heart; what was taken is said."""
+    part = from_arrays(*box(), faces={"top": [50, 31, 25], "front": [50, 0, 10]})
+    assert part.engine.feet(np.array([[50.0, 31, 21]])).face[0] == part.face_names.index("top")
+    assert [note for note in part.notes if "names face" in note] == [
+        "the point that names face 'top' lies 5 mm off the model; the face beneath was taken"
+    ]
 
 
 def test_rename_unknown():
