@@ -73,7 +73,8 @@ def _parser() -> argparse.ArgumentParser:
     inspect = commands.add_parser(
         "inspect",
         help="run a study file: verdict, report page, tables",
-        description="Run a study file. Prints a summary; writes report.html, results.csv and results.json.",
+        description="Run a study file. Prints a summary; writes report.html, results.csv, results.json, "
+        "and again.csv if there is something to touch again.",
         epilog="The keys of a study file: python -c 'import probekit.settings as s; help(s)'\n\n"
         "exit status: 0 conforms, 1 does not conform or undecided, 2 unusable input",
         formatter_class=raw,
@@ -90,6 +91,12 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument("study", type=Path, help="the study file (TOML)")
         command.add_argument(
             "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
+        )
+        command.add_argument(
+            "--only",
+            type=Path,
+            metavar="FILE",
+            help="plan these touches only, such as results/again.csv of an inspection",
         )
         command.set_defaults(run=run)
     draft = commands.add_parser(
@@ -144,6 +151,8 @@ def _inspect(options: argparse.Namespace) -> int:
     else:
         say(_summary(found))
         say("written: " + ", ".join(str(path) for path in paths.values()))
+        if "again" in paths:
+            say(f"To plan what is to be touched again: probekit program {options.study} --only {paths['again']}")
     return 0 if found.verdict.part == "conforms" else 1
 
 
@@ -151,10 +160,11 @@ def _begun(options: argparse.Namespace, command: str) -> tuple[Study, ResultSet]
     """The study and where its results go; results of an earlier run never stay for those of a study that is refused."""
     from . import study
 
-    folder = options.to or options.study.parent / "results"
+    only = getattr(options, "only", None)
+    folder = options.to or options.study.parent / "results" / ("" if only is None else only.stem)
     try:
         wanted = study.load(options.study)
-        return wanted, study.results_of(wanted, folder, command, touches=getattr(options, "touches", None))
+        return wanted, study.results_of(wanted, folder, command, touches=getattr(options, "touches", None), only=only)
     except InputError:
         if not options.study.is_file():
             raise
@@ -170,7 +180,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
     with results.running(f"probekit {command} {options.study.name}"), study.naming(options.study):
-        planned = study.plan(wanted, progress=progress)
+        planned = study.plan(wanted, only=options.only, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
         paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)

@@ -45,7 +45,9 @@ def test_demo_then_inspect_does_the_whole_job(demo_copy: Path, study_name: str) 
     for needed in ("of 0.2000 mm", "Worst touches", "Alignment", "What next", "Caution", "104 skin"):
         assert needed in done.stdout
     results = demo_copy / "results"
-    assert {p.name for p in results.iterdir()} == {"report.html", "results.csv", "results.json", "inspection.sha256"}
+    assert {p.name for p in results.iterdir()} == {
+        *("report.html", "results.csv", "results.json", "again.csv", "inspection.sha256"),
+    }
     told = json.loads((results / "results.json").read_text())
     assert told["part"] == "does not conform"
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
 from ..errors import InputError, ProbekitWarning
+from ..files import store
 from ..show import shown
 from .about import Known, about_of, missing, words
 from .gating import gate_of, targets_placed, with_robust
@@ -178,7 +179,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
 
 
 def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict[str, Path]:
-    """Write report.html, results.csv and results.json into a folder.
+    """Write report.html, results.csv and results.json into a folder; again.csv if there is something to touch again.
 
     Parameters
     ----------
@@ -212,8 +213,17 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
         report.page(
             inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **about, **found, **common
         )
+        if len(again := touches_again(inspection)):
+            store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
         report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
-    return {kind: results.folder / name for kind, name in INSPECTION.items()}
+    return {kind: results.folder / name for kind, name in INSPECTION.items() if kind != "again" or len(again)}
+
+
+def touches_again(inspection: Inspection) -> pd.DataFrame:
+    """What to touch again, as a plan (`probekit.action.touch_again`)."""
+    left = inspection.residuals
+    named = () if left is None or left.agree else left.outliers or left.touches
+    return action.touch_again(inspection.verdict, named)
 
 
 def _align(study: Study, found: pd.DataFrame, how: deviation.Projection, u: float) -> tuple[fit.Alignment, list[str]]:

@@ -14,7 +14,7 @@ from .model import Study
 
 __all__ = ["COMMANDS", "INSPECTION", "inputs_of", "program_names", "result_set", "results_left", "results_of"]
 
-INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json"}
+INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"}
 
 _PLAN = ("plan.csv", "plan.html")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
@@ -31,7 +31,9 @@ COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
 _PAGES = {"inspection": INSPECTION["report"], "preparation": "plan.html"}
 
 
-def results_of(study: Study, folder: str | Path, command: str, *, touches: str | Path | None = None) -> ResultSet:
+def results_of(
+    study: Study, folder: str | Path, command: str, *, touches: str | Path | None = None, only: str | Path | None = None
+) -> ResultSet:
     """The set of files that a command on a study will leave in a folder.
 
     Parameters
@@ -42,6 +44,8 @@ def results_of(study: Study, folder: str | Path, command: str, *, touches: str |
         One of `COMMANDS`.
     touches : str or Path, optional
         A results file that is read in place of the study's.
+    only : str or Path, optional
+        A plan that is read in place of the study's.
 
     Returns
     -------
@@ -53,7 +57,8 @@ def results_of(study: Study, folder: str | Path, command: str, *, touches: str |
         If a file that it would write is an input of the study or another of its own files, or the name of the program
         cannot be that of a file.
     """
-    inputs = inputs_of(study) | ({} if touches is None else {"--touches": Path(touches)})
+    given = {"--touches": touches, "--only": only}
+    inputs = inputs_of(study) | {what: Path(file) for what, file in given.items() if file is not None}
     with_program = command in ("program", "simulate")
     return result_set(folder, command, inputs, program="".join(program_names(study)) if with_program else None)
 

@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import nominal, plan
+from .. import nominal, plan, touches
 from ..errors import InputError
 from .model import blaming
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CURVES", "TABLES", "targets_of"]
+__all__ = ["CURVES", "TABLES", "targets_from", "targets_of"]
 
 #: What ``how`` may name: functions that give targets, and functions that give curves.
 TABLES = (
@@ -31,6 +31,7 @@ TABLES = (
 )
 CURVES = ("section", "project", "boundary", "offset", "iso")
 
+_OFF = 0.1  # of a target of a file from the part, rounding and facets included [mm]
 _OWN = ("how", "seed", "critical")
 _NOT_FROM_FILE = ("nominal", "rng", "regions", "curves")
 
@@ -86,6 +87,43 @@ def targets_of(
         tables.append(table.assign(critical=bool(one.get("critical", False))))
     targets = plan.join(*tables)
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
+
+
+def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:
+    """The targets of a plan file, on the surface of the part; they keep their numbers where those are whole.
+
+    Parameters
+    ----------
+    file : str or Path
+        With touch, feature, x0, y0, z0, i, j, k, as `probekit plan` and `probekit inspect` write it.
+    part : Nominal
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, holds no touch, or its targets do not lie on the part.
+    """
+    wanted = touches.read_plan(file)
+    if not len(wanted):
+        raise InputError("the plan holds no touch", file=file)
+    points = wanted[["x0", "y0", "z0"]].to_numpy(dtype=float)
+    known = wanted["face"].isin(part.face_names).all() if "face" in wanted else False
+    face = wanted["face"].map(part.face_index).to_numpy() if known else None
+    made = plan.place(part, points, face=face)
+    off = np.linalg.norm(made[["x0", "y0", "z0"]].to_numpy() - points, axis=1)
+    if off.max() > _OFF:
+        row = int(off.argmax())
+        raise InputError(
+            "a target of the plan does not lie on the part",
+            file=file,
+            found=f"touch {wanted['touch'].iloc[row]}, {off[row]:.3f} mm away",
+            expected=f"within {_OFF:g} mm: the plan of this part, in its part frame",
+        )
+    made["feature"] = wanted["feature"].to_numpy(dtype=object)
+    if wanted["touch"].dtype.kind in "iu" and wanted["touch"].is_unique and (wanted["touch"] > 0).all():
+        made["touch"] = wanted["touch"].to_numpy()
+    marked = wanted["critical"].map(str).str.lower() == "true" if "critical" in wanted else False
+    return made.assign(critical=marked)
 
 
 def _made(

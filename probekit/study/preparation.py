@@ -9,6 +9,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import plan as planning
@@ -17,7 +18,7 @@ from ..errors import InputError, ProbekitWarning
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
 from .model import Study, blaming, nominal_of, numbers_of, runnable
 from .places import program_names
-from .planning import targets_of
+from .planning import targets_from, targets_of
 from .prepared import Plan, Program, aliases_of, dialect_of
 
 if TYPE_CHECKING:
@@ -32,13 +33,15 @@ Progress = Callable[[str, float], None]
 _MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
 
 
-def plan(study: Study, *, progress: Progress | None = None) -> Plan:
+def plan(study: Study, *, only: str | Path | None = None, progress: Progress | None = None) -> Plan:
     """Plan the touches that a study asks for.
 
     Parameters
     ----------
     study : Study
         With tables ``[[plan]]``, ``[stylus]``, and perhaps ``[machine]`` and ``[reach]``.
+    only : str or Path, optional
+        A plan to take in place of ``[[plan]]``, such as the touches to make again (again.csv).
     progress : callable, optional
         Told each step and the part of the job done so far (0 to 1).
 
@@ -54,14 +57,17 @@ def plan(study: Study, *, progress: Progress | None = None) -> Plan:
     tell = progress or (lambda _step, _done: None)
     study, notes = runnable(study)
     wanted = study.settings.get("plan")
-    if not wanted:
+    if not wanted and only is None:
         raise InputError("the study plans no touches", file=study.path, todo="Add tables [[plan]]: how, and where.")
     tell("loading the nominal", 0.0)
     part, probe, kinematics = nominal_of(study), probe_of(study), kinematics_of(study)
     options = dict(study.settings.get("reach", {}))
     regions, fixtures = regions_of(study), fixtures_of(study)
     tell("choosing targets", 0.1)
-    targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+    if only is None:
+        targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+    else:
+        targets = targets_from(only, part)
     _room_for(study, len(targets))
     tell("looking whether the probe reaches them", 0.2)
     with blaming(study.path, "pace"):

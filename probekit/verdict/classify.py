@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["classify", "judge"]
 
-_UNPLACED = "where the whole part lies is in doubt"
-_UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
+UNPLACED = "where the whole part lies is in doubt"
+UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
 def classify(
@@ -181,7 +181,7 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
         whole = "conforms" if one.actual <= one.width - guard else "undecided"
         whole = "does not conform" if one.actual > one.width + guard else whole
     unknown = ~np.isfinite(u if one.judges_touches else np.full(len(own), U)) & rule.needs_u
-    doubt = np.where(unknown, np.where(doubt == "", _UNKNOWN, doubt + "; " + _UNKNOWN), doubt)
+    doubt = np.where(unknown, np.where(doubt == "", UNKNOWN, doubt + "; " + UNKNOWN), doubt)
     capped = bool((doubt != "").any() or one.missed)
     if one.judges_touches:
         words[(words == "within") & (doubt != "")] = "undecided"
@@ -189,7 +189,7 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
     word = worst_of([whole, "undecided"]) if capped else whole
     if not placed and one.rests_on_place:
         words[words != ""] = word = "undecided"
-        doubt = np.full(len(own), _UNPLACED, dtype=object)
+        doubt = np.full(len(own), UNPLACED, dtype=object)
     return _Judged(one, word, U, u, words, margin, doubt)
 
 
