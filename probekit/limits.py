@@ -14,7 +14,7 @@ from typing import Any
 
 from .errors import InputError
 from .files import file_name
-from .values import Each, Either, Number, Numbers, Place, Rule, Table, Text
+from .values import Among, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
 __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
 
@@ -30,7 +30,7 @@ _BY_FACE = Either(((dict, Table(_FREE)), (int | float, _FREE)))
 #: Key -> what it may be. A key that does not stand here may be anything of its type that is finite and can be printed.
 LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("part.model", "part.without_kernel", "simulate.model", "program.milling"), _FILE),
-    **dict.fromkeys(("touches.file", "touches.plan", "stylus.qualification.file"), _FILE),
+    **dict.fromkeys(("touches.file", "touches.plan", "touches.moves", "stylus.qualification.file"), _FILE),
     **dict.fromkeys(("part.name", "part.body"), Text()),
     **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
     **dict.fromkeys(("about.operator", "about.machine", "about.date"), Text()),
@@ -46,6 +46,10 @@ LIMITS: dict[str, Rule] = {
     "simulate.seed": Number(least=0, most=2**63, whole=True),
     "simulate.offset": _BY_FACE,
     **dict.fromkeys(("touches.pattern", "touches.encoding"), Text()),
+    "touches.format": Among(("parameters",)),
+    "touches.coordinates": Among(("part", "program", "machine")),
+    "touches.tool_length": Number(above=0, most=5000),
+    "touches.work_offset": _VECTOR,
     "touches.skip": Number(least=0, whole=True),
     "touches.columns": Table(),
     "stylus.ball_diameter": Number(above=0, most=100),

@@ -13,7 +13,10 @@
                       targets are in the part frame always. To plan and program: axes = [{letter, moves, point,
                       limits, direction, sense}] (`probekit.plan.RotaryAxis`), gauge, travel = [[low, high], x 3]
     [touches]         file = "run.csv"; plan = "plan.csv": the targets that were planned, if not those of [[plan]];
-                      for other text: columns, unit, recorded, decimal, separator, skip, pattern, ...
+                      with a plan touch, x, y, z are enough; for other text: columns, unit, recorded, decimal,
+                      separator, skip, pattern, ...; of a control: format = "parameters" (those that the program
+                      filled), or a log with coordinates = "program", or "machine" with work_offset = [X, Y, Z];
+                      both with moves = "results/moves.csv", tool_length
     [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
                       "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
                       to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name,
@@ -84,7 +87,9 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "machine": {"translation": _LIST, "rotation": _LIST, "axes": _LIST, "gauge": _NUMBER, "travel": _LIST},
     "touches": {
         "file": _TEXT,
-        "plan": _TEXT,
+        **dict.fromkeys(("plan", "format", "coordinates", "moves"), _TEXT),
+        "tool_length": _NUMBER,
+        "work_offset": _LIST,
         "columns": _TABLE,
         "unit": _TEXT,
         "recorded": _TEXT,
@@ -183,9 +188,12 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 
+_OF_CONTROL = ("plan", "format", "coordinates", "moves", "tool_length", "work_offset")
+
 #: The same of a table within a table.
 _WITHIN = {
-    "stylus.qualification": KEYS["touches"] | {"diameter": _NUMBER, "artefact": _TEXT, "degree": _WHOLE},
+    "stylus.qualification": {key: kinds for key, kinds in KEYS["touches"].items() if key not in _OF_CONTROL}
+    | {"diameter": _NUMBER, "artefact": _TEXT, "degree": _WHOLE},
 }
 
 _REQUIRED = {

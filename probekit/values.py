@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from types import UnionType
 
-__all__ = ["Each", "Either", "Number", "Numbers", "Place", "Rule", "Table", "Text", "Wrong"]
+__all__ = ["Among", "Each", "Either", "Number", "Numbers", "Place", "Rule", "Table", "Text", "Wrong"]
 
 Wrong = tuple[str, str]  # what is wrong, what was expected
 
@@ -76,6 +76,17 @@ class Text:
             return "this must be a text that is not empty", "a text"
         bad = [mark for mark in self.without if mark in value]
         return (f"this must not hold {bad[0]!r}", "a text without it") if bad else None
+
+
+@dataclass(frozen=True)
+class Among:
+    """One of a few words."""
+
+    words: tuple[str, ...]
+
+    def wrong(self, value: object) -> Wrong | None:
+        """What is wrong with a value; None if nothing is."""
+        return None if value in self.words else ("this is not known here", " or ".join(map(repr, self.words)))
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,10 @@ clamps = [{kind = "box", name = "clamp left", low = [-90, -12, -20], high = [-58
 RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
-WRITTEN = ("plan.csv", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html", "simulated.csv")
+WRITTEN = (
+    *("plan.csv", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html"),
+    *("parameters.txt", "log.csv", "simulated.csv"),
+)
 
 
 def few_of(folder: Path, name: str, *changes: tuple[str, str]) -> Path:
@@ -158,6 +161,14 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     assert (tmp_path / "out" / "report.html").exists()
     table = pd.read_csv(tmp_path / "out" / "results.csv", comment="#")
     assert len(table) == 10
+    for name in ("parameters.txt", "log.csv"):  # what the control itself could give, and nothing else
+        assert main([*command, "--touches", str(done.results / name)]) == 0
+        assert "Foil J61 (invented): CONFORMS" in capsys.readouterr().out
+        again = pd.read_csv(tmp_path / "out" / "results.csv", comment="#")
+        assert again["touch"].tolist() == table["touch"].tolist()
+        assert np.abs(again["deviation"] - table["deviation"]).max() < ROUNDED
+    assert len(pk.touches.read(tmp_path / "out" / "results.csv")) == 10
+    assert (pk.touches.read(done.results / "plan.csv")["reason"] == "not touched yet").all()
 
 
 @pytest.mark.parametrize(("command", "count"), [("plan", 1), ("program", 5)])

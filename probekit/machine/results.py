@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pandas as pd
 from ..errors import InputError
 from ..files import store
 from ..show import shown
+from .logged import log_text, parameters_text
 
 __all__ = ["MACHINE", "Run"]
 
@@ -35,6 +37,10 @@ class Run:
         What else a person should know, by line of the program.
     seconds : float
         Time the program took, reckoned from its feeds.
+    parameters : dict
+        Parameters that the program set, number -> value: what a control retains.
+    log : DataFrame
+        touch, and where it triggered in program coordinates [mm, degree]: what a control could log.
     """
 
     table: pd.DataFrame
@@ -42,6 +48,8 @@ class Run:
     stopped_line: int | None
     findings: tuple[str, ...]
     seconds: float
+    parameters: Mapping[int, float] = field(default_factory=dict)
+    log: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def text(self) -> str:
@@ -81,6 +89,27 @@ class Run:
         """
         store(path, self.text.encode("utf-8"))
         return Path(path)
+
+    def write_logged(self, folder: str | Path) -> list[str]:
+        """Write what a control would leave: parameters.txt, if the program keeps any, and log.csv, if it logged any.
+
+        Parameters
+        ----------
+        folder : str or Path
+
+        Returns
+        -------
+        list of str
+            Names of the files.
+        """
+        texts = {
+            "parameters.txt": parameters_text(self.parameters) if self.parameters else "",
+            "log.csv": log_text(self.log) if len(self.log) else "",
+        }
+        for name, text in texts.items():
+            if text:
+                store(Path(folder) / name, text.encode())
+        return [name for name, text in texts.items() if text]
 
     @property
     def sentence(self) -> str:

@@ -34,6 +34,7 @@ from .clock import headings, seconds_of
 from .collisions import first_collision
 from .contact import Ball, balls_of, first_contact
 from .errors import Contact, MachineError, Place
+from .logged import log_table, parameters_after
 from .made import AsMade, Made
 from .results import Run
 from .tables import results_table
@@ -181,7 +182,13 @@ def run(
     }
     walked = len(steps) if stop is None else stop[0]
     reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
-    return Run(table, reason, line, findings, float(seconds[walked]))
+    given = iter(triggers)
+    origins, _, start = frame
+    kept = parameters_after(
+        blocks, walked, kinematics=kinematics, trigger=lambda _step: next(given), start=start, offsets=origins
+    )
+    log = log_table(steps[:walked], kinematics.letters, decimals)
+    return Run(table, reason, line, findings, float(seconds[walked]), kept, log)
 
 
 def _told(steps: Sequence[Step], stop: int) -> int:

@@ -53,9 +53,10 @@ class Study:
         return self.path.parent / name
 
     def with_touches(self, file: str | Path) -> Study:
-        """The same study on another results file, in the CSV of probekit."""
+        """The same study on another results file: in the CSV of probekit, or the parameters of a control."""
         given = self.settings["touches"]
-        named = {"file": str(Path(file).resolve()), **{key: given[key] for key in ("plan",) if key in given}}
+        kept = {key: given[key] for key in ("plan", "moves", "tool_length") if key in given}
+        named = {"file": str(Path(file).resolve()), **kept}
         return replace(self, settings=self.settings | {"touches": named})
 
     def with_alignment(self, **changes: Any) -> Study:

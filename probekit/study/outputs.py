@@ -70,6 +70,7 @@ def write_preparation(
         if programmed is not None:
             names += _write_program(there, programmed, planned, provenance)
         if ran is not None and len(ran.table):
+            names += ran.write_logged(there)
             names.append(ran.write(there / "simulated.csv").name)
     return tuple(results.folder / name for name in names)
 
@@ -78,7 +79,7 @@ def _write_program(there: Path, programmed: Program, planned: Plan, provenance: 
     """Write the program, its moves, what it changes and its release sheet into a folder; their names."""
     text = f"{programmed.name}{programmed.suffix}"
     store(there / text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
-    names = [text, _csv(there / "moves.csv", programs.table_of(programmed.moves))]
+    names = [text, _csv(there / "moves.csv", programs.table_of(programmed.moves, slots=programmed.dialect.slots))]
     if programmed.merged is not None:
         found = programmed.merged.difference
         store(there / "changes.txt", f"{found.sentence}\n\n{found.text()}\n".encode())

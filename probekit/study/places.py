@@ -18,7 +18,7 @@ INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.js
 
 _PLAN = ("plan.csv", "plan.html")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
-_RUN = ("simulated.csv",)
+_RUN = ("parameters.txt", "log.csv", "simulated.csv")
 
 #: Command -> the kind of its results, and what it writes besides the program itself.
 COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -69,7 +69,7 @@ def result_set(
     """The same, of inputs by what names them, and the name of the program's file."""
     kind, names = COMMANDS[command]
     # what planning writes is an input of the inspection, and is meant to be written again
-    read = {what: path for what, path in inputs.items() if what != "touches.plan"}
+    read = {what: path for what, path in inputs.items() if what not in ("touches.plan", "touches.moves")}
     found = ResultSet(Path(folder), kind, _PAGES[kind], _names(kind), tuple(read.values()))
     written = (*names, *([] if program is None else [program]), found.checksums.name, found.old.parent.name)
     refuse_overwriting([found.folder / name for name in written], read)
@@ -131,7 +131,13 @@ def _named(study: Study) -> dict[str, Path]:
     """Files that the keys of a study name, whether they exist or not."""
     settings, found = study.settings, {}
     places = (
-        *(("part", "model"), ("part", "without_kernel"), ("touches", "file"), ("touches", "plan")),
+        *(
+            ("part", "model"),
+            ("part", "without_kernel"),
+            ("touches", "file"),
+            ("touches", "plan"),
+            ("touches", "moves"),
+        ),
         *(("program", "milling"), ("simulate", "model")),
     )
     for table, key in places:

@@ -12,12 +12,14 @@ from .model import Study
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Qualified", "qualified_of", "read_results", "stylus_of"]
+__all__ = ["CONTROL", "Qualified", "qualified_of", "read_results", "stylus_of"]
 
 #: What a study says of a qualification, and the touches it was found from.
 Qualified = tuple[fit.Qualification, "pd.DataFrame"]
 
 _STYLUS = ("ball_diameter", "effective_radius", "stem_diameter", "length")
+#: Keys of ``[touches]`` that say what the positions are, not how their text is read.
+CONTROL = ("plan", "moves", "format", "coordinates", "tool_length", "work_offset")
 _ARTEFACT = ("diameter", "artefact", "degree")
 _WHERE = "stylus.qualification"
 
@@ -103,7 +105,7 @@ def read_results(study: Study, given: dict[str, Any], plan: touches.Planned | No
     InputError
         If it cannot be read so.
     """
-    options = {key: value for key, value in given.items() if key != "plan"}
+    options = {key: value for key, value in given.items() if key not in CONTROL}
     path = study.file(options.pop("file"))
     if {"columns", "pattern"} & set(options):
         return touches.read_text(path, plan=plan, **options)

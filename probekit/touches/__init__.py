@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .check import check, standoff
 from .compensation import compensate, directions_from
+from .control import from_program, kind_of, read_moves, read_parameters
 from .csv_file import read, read_plan
 from .csv_writing import write
 from .lobing import RadiusMap
@@ -22,7 +23,11 @@ __all__ = [
     "check",
     "compensate",
     "directions_from",
+    "from_program",
+    "kind_of",
     "read",
+    "read_moves",
+    "read_parameters",
     "read_plan",
     "read_text",
     "standoff",

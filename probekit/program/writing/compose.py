@@ -40,6 +40,7 @@ from ..moves import (
     Touch,
     WarmUp,
 )
+from .slots import slot_of
 
 __all__ = ["check_moves", "moves_of", "table_of"]
 
@@ -115,20 +116,23 @@ def moves_of(
     return tuple(moves)
 
 
-def table_of(moves: Sequence[Move]) -> pd.DataFrame:
+def table_of(moves: Sequence[Move], *, slots: Sequence[int] = ()) -> pd.DataFrame:
     """Moves as a table, one row per move.
 
     Parameters
     ----------
     moves : sequence of Move
+    slots : (2,) int, optional
+        First and last parameter in which the program keeps triggers, as its dialect has them.
 
     Returns
     -------
     DataFrame
         `move` (its kind), `touch`, `feature`, `x`, `y`, `z` (where the reference ball's centre goes, part frame [mm]),
-        `feed` [mm/min], `angles`, and `words`: the rest, for a person.
+        `feed` [mm/min], `angles`, `tip` that touches, `slot` (the first of the three parameters that keep the trigger),
+        and `words`: the rest, for a person.
     """
-    rows = []
+    rows, recorded = [], 0
     for move in moves:
         values = {field.name: getattr(move, field.name) for field in fields(move)}
         x, y, z = values.pop("to", (math.nan,) * 3)
@@ -136,9 +140,13 @@ def table_of(moves: Sequence[Move]) -> pd.DataFrame:
         if values.get("tip") == 0 and not isinstance(move, SelectTip):
             del values["tip"]  # the straight one goes without saying
         row |= {"x": x, "y": y, "z": z, "feed": values.pop("feed", math.nan), "angles": values.pop("angles", ())}
+        row |= {"tip": getattr(move, "tip", pd.NA), "slot": pd.NA}
+        if isinstance(move, Record):
+            at, recorded = slot_of(slots, recorded), recorded + 1
+            row["slot"] = pd.NA if at is None else at
         rows.append(row | {"words": ", ".join(f"{name} {value}" for name, value in values.items())})
-    columns = ["move", "touch", "feature", "x", "y", "z", "feed", "angles", "words"]
-    return pd.DataFrame(rows, columns=columns).astype({"touch": "Int64"})
+    columns = ["move", "touch", "feature", "x", "y", "z", "feed", "angles", "tip", "slot", "words"]
+    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(("touch", "tip", "slot"), "Int64"))
 
 
 def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:

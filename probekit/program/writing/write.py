@@ -17,6 +17,7 @@ from ...plan.probe import BY_HAND, Probe
 from ..moves import Index, Lift, Move, Orient, Record, SelectTip, StopIf, ToolChange, Touch
 from .compose import check_moves
 from .dialect import Dialect, read_dialect
+from .slots import slot_of
 
 __all__ = ["omissions", "write"]
 
@@ -286,8 +287,8 @@ class _Writer:
         if not self.dialect.slots:
             return {}
         first, last = self.dialect.slots
-        at, self.recorded = first + 3 * self.recorded, self.recorded + 1
-        if at + 2 > last:
+        at, self.recorded = slot_of(self.dialect.slots, self.recorded), self.recorded + 1
+        if at is None:
             raise InputError(
                 f"the dialect {self.dialect.name} has no parameter left to store a touch in",
                 column="slots",
