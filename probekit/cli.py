@@ -33,21 +33,21 @@ _EPILOG = """\
 examples:
   probekit demo my_demo                      write the demo study into the folder my_demo
   probekit inspect my_demo/study.toml        run it; results go into the folder my_demo/results
-  probekit inspect study.toml --to out       put them elsewhere
-  probekit draft part.step                   draft a study from the tolerances the model carries
+  probekit inspect study.toml --to out       write the results to another folder
+  probekit draft part.step                   draft a study from the tolerances of the model
   probekit faces part.step                   list its faces, with pictures that show their names
-  probekit plan my_demo/study.toml           choose touches, see whether the probe reaches them, order them
+  probekit plan my_demo/study.toml           choose touches, check that the probe reaches them, order them
   probekit program my_demo/study.toml        write the NC program, merged with the milling, and its release sheet
   probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
 
 exit status:
   0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ran to its end
-  1  it does not conform, or cannot be decided; or one of these does not hold
+  1  the part does not conform or cannot be decided; or one of these conditions fails
   2  the input is unusable; the message on standard error says what to do
-  3  a fault of probekit itself, or its output could not be printed: nothing is said about the part
+  3  an internal fault of probekit, or its output could not be printed: no statement about the part
 
-A spindle moves: what probekit suggests is for a person qualified for the machine to decide.
+A spindle moves: a person qualified for the machine decides on every suggestion of probekit.
 """
 
 
@@ -81,16 +81,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     inspect.add_argument("study", type=Path, help="the study file (TOML)")
     inspect.add_argument(
-        "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
+        "--to", type=Path, metavar="FOLDER", help="folder for the results (default: results, beside the study)"
     )
     inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
-    inspect.add_argument("--quiet", action="store_true", help="print the part's verdict only")
+    inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
     for name, (run, short, long) in _BEFORE_THE_CUT.items():
         command = commands.add_parser(name, help=short, description=long, formatter_class=raw)
         command.add_argument("study", type=Path, help="the study file (TOML)")
         command.add_argument(
-            "--to", type=Path, metavar="FOLDER", help="where results go (default: results beside the study)"
+            "--to", type=Path, metavar="FOLDER", help="folder for the results (default: results, beside the study)"
         )
         command.add_argument(
             "--only",
@@ -103,16 +103,16 @@ def _parser() -> argparse.ArgumentParser:
         "draft",
         help="draft a study file from the tolerances that a STEP model carries",
         description="Write a draft study file from the semantic tolerances of a STEP AP242 model. What cannot be "
-        "judged or was not understood stands in it as comments; what only you can know stands there as 'fill in'.",
+        "judged or was not understood is written as comments; what only you can know is marked 'fill in'.",
     )
     draft.add_argument("model", type=Path, help="the STEP file")
     draft.add_argument(
-        "--to", type=Path, metavar="FILE", help="where the draft goes (default: study.toml beside the model)"
+        "--to", type=Path, metavar="FILE", help="file for the draft (default: study.toml, beside the model)"
     )
     draft.add_argument(
-        "--touches", default="touches.csv", metavar="NAME", help="results file that the study shall name"
+        "--touches", default="touches.csv", metavar="NAME", help="results file that the study is to name"
     )
-    draft.add_argument("--body", metavar="NAME", help="one body of several")
+    draft.add_argument("--body", metavar="NAME", help="one of several bodies")
     draft.set_defaults(run=_draft)
     faces = commands.add_parser(
         "faces",
@@ -206,7 +206,7 @@ def _draft(options: argparse.Namespace) -> int:
 
     to = options.to or options.model.parent / "study.toml"
     if to.exists():
-        raise InputError("there is a file of that name already", file=to, todo="Give another name with --to.")
+        raise InputError("a file with that name exists already", file=to, todo="Choose another name with --to.")
     part = nominal.load(options.model, body=options.body)
     pmi = read_pmi(options.model, part, body=options.body)
     model = os.path.relpath(options.model, to.parent)
@@ -243,8 +243,10 @@ def _demo(options: argparse.Namespace) -> int:
     say(f"The demo is in {options.folder}: " + ", ".join(path.name for path in paths))
     study, simulated = options.folder / "study.toml", options.folder / "results" / "simulated.csv"
     steps = [f"  probekit {step} {study}" for step in _BEFORE_THE_CUT]
-    lines = ["Judge the touches that came with it:", f"  probekit inspect {study}"]
-    lines += ["Or go the whole way: plan touches, write the program, run it on a virtual machine, judge its results:"]
+    lines = ["Judge the touches supplied with it:", f"  probekit inspect {study}"]
+    lines += [
+        "Or run the whole chain: plan touches, write the program, run it on a virtual machine, judge its results:"
+    ]
     say("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
     return 0
 
@@ -257,7 +259,7 @@ def _summary(found: Inspection) -> str:
     lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
     lines += [f"  {line}" for line in study.about_lines(found.about)]
     if verdict.reasons:
-        lines += ["", "Undecided at best, because", *[f"  - {reason}" for reason in verdict.reasons]]
+        lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
     lines += ["", "Tolerances"]
     for one, judged in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True):
         U = f"{judged.U:.4f}" if judged.U == judged.U else "not known"
@@ -279,7 +281,7 @@ def _summary(found: Inspection) -> str:
         lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
     if found.residuals is not None:
         lines += [f"  {found.residuals.sentence}"]
-    lines += ["", "What next (suggestions; a qualified person decides)"]
+    lines += ["", "What next (suggestions only; a qualified person decides)"]
     lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
     lines += ["", f"Caution: {found.action.caution}"]
     if found.notes:
@@ -297,20 +299,21 @@ def _wrapped(line: str, width: int = 110) -> str:
 _BEFORE_THE_CUT = {
     "plan": (
         partial(_prepare, steps=1),
-        "choose touches, see whether the probe reaches them, order them",
+        "choose touches, check that the probe reaches them, order them",
         "Plan the touches of a study. Writes plan.html and plan.csv; exit status 1 if a target cannot be reached.",
     ),
     "program": (
         partial(_prepare, steps=2),
         "write the NC program, merged with the milling, and its release sheet",
-        "Plan, and write the NC program, its release sheet and what changed in the milling program. Exit status 1 if a "
-        "target cannot be reached or a check says stop. A program is released by a qualified person, never by this.",
+        "Plan, and write the NC program, its release sheet and the changes to the milling program. Exit status 1 if a "
+        "target cannot be reached or a check finds a blocking problem. A program is released by a qualified person, "
+        "never by this command.",
     ),
     "simulate": (
         partial(_prepare, steps=3),
         "run the program on a virtual machine",
-        "Plan, write the program, and run its text on a virtual machine against the part as the study says it was "
-        "made. Writes a results file. It is a model, not a measurement.",
+        "Plan, write the program, and run its text on a virtual machine against the part as the study "
+        "describes it. Writes a results file. It is a model, not a measurement.",
     ),
 }
 

@@ -20,7 +20,7 @@ __all__ = ["CRASHED", "INTERRUPTED", "TERMINATED", "UNUSABLE", "Progress", "endi
 
 UNUSABLE, CRASHED, INTERRUPTED, PIPE_CLOSED, TERMINATED = 2, 3, 130, 141, 143  # from 128 on as shells number signals
 
-_TIDY = "no file was left half written"
+_TIDY = "no file was left incomplete"
 
 
 def ending(command: Callable[[], int], words: str) -> int:
@@ -53,7 +53,7 @@ def ending(command: Callable[[], int], words: str) -> int:
         _abandon(sys.stdout)
         if error.broken_pipe:  # the reader of our output went away, as `| head` does
             return PIPE_CLOSED
-        tell(f"probekit: what was to be printed could not be ({error}); {_TIDY}")
+        tell(f"probekit: the output could not be printed ({error}); {_TIDY}")
         return CRASHED
     except KeyboardInterrupt:
         tell(f"probekit: interrupted; {_TIDY}")

@@ -54,7 +54,7 @@ def write_demo(folder: str | Path) -> list[Path]:
     ]
     for _, to in pairs:
         if to.exists():
-            raise InputError("there is a file of that name already", file=to, todo="Choose a new or empty folder.")
+            raise InputError("a file with that name exists already", file=to, todo="Choose a new or empty folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for origin, to in pairs:

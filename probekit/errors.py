@@ -21,7 +21,7 @@ class ProbekitWarning(UserWarning):
 
 
 class FitError(ProbekitError, RuntimeError):
-    """A fit that did not settle: its result would mean nothing."""
+    """A fit that did not converge: its result would mean nothing."""
 
 
 class UndeterminedError(FitError):

@@ -87,15 +87,15 @@ def file_name(name: str, suffix: str = "") -> str:
     whole = safe + suffix
     expected = ""
     if not re.search(r"\w", safe.replace("_", "")):
-        expected = "a letter or a digit in it"
+        expected = "at least one letter or digit"
     elif safe.startswith(".") or whole.endswith("."):
         expected = "no dot at its beginning or end"
     elif len(whole) > _LONGEST or len(whole.encode()) > 255:
         expected = f"at most {_LONGEST} characters"
     elif _DEVICES.fullmatch(whole):
-        expected = "a name that is not that of a device on Windows"
+        expected = "a name that is not a device name on Windows"
     if expected:
-        raise InputError("this cannot be the name of a file", column="name", found=name, expected=expected)
+        raise InputError("this cannot be a file name", column="name", found=name, expected=expected)
     return whole
 
 
@@ -123,16 +123,16 @@ def refuse_overwriting(outputs: Iterable[Path], inputs: Mapping[str, Path]) -> N
         what = read.get(place) or next((one for one in read.values() if _same(path, one[1])), None)
         if what is not None:
             raise InputError(
-                f"this file is to be written, but it is read as well ({what[0]}), and would be lost",
+                f"this file is to be written, but it is also read ({what[0]}), and would be lost",
                 file=path,
-                todo="Give another folder with --to, or another name in the study; nothing was written.",
+                todo="Choose another folder with --to, or another name in the study; nothing was written.",
             )
         if place in written:
             raise InputError(
-                "two files of this run would have one name",
+                "two files of this run would have the same name",
                 file=path,
                 found=written[place].name,
-                todo="Give another name or suffix in [program]; nothing was written.",
+                todo="Choose another name or suffix in [program]; nothing was written.",
             )
         written[place] = path
 

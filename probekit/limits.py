@@ -101,7 +101,7 @@ LIMITS: dict[str, Rule] = {
 #: What most likely was meant, where a value is too large.
 _MEANT = {
     "uncertainty.u": "It is in mm: 3 um are 0.003.",
-    "uncertainty.k": "The coverage factor is 2 as a rule; u, not U, is the standard uncertainty.",
+    "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
 }
 
 _MANY = 2000  # tables of one kind; more than a person writes
@@ -164,9 +164,11 @@ def notes_on(settings: Mapping[str, Any]) -> list[str]:
     given, decision, notes = settings.get("uncertainty", {}), settings.get("decision", {}), []
     u, k, r = given.get("u"), given.get("k", 2.0), decision.get("r", 1.0)
     if u == 0:
-        notes.append("[uncertainty] u = 0 says that touches have no error at all: no verdict is guarded against any")
+        notes.append(
+            "[uncertainty] u = 0 states that touches have no error at all: no verdict is guarded against error"
+        )
     elif u is not None and r == 0 and decision.get("rule") != "simple":
-        notes.append("[decision] r = 0 leaves no guard band: the limits decide, the uncertainty does not enter")
+        notes.append("[decision] r = 0 leaves no guard band: the limits alone decide, without the uncertainty")
     for where, kind, table in tables_of(settings):
         for key, value in table.items():
             notes += _unseen(value, f"{where}.{key}", kind)
@@ -200,11 +202,13 @@ def notes_on_size(settings: Mapping[str, Any], diagonal: float) -> list[str]:
         if width is not None and width > 0.1 * diagonal:
             notes.append(
                 f"tolerance '{table.get('name', where)}': a width of {width:g} mm is more than a tenth of the part "
-                f"({diagonal:.4g} mm across): is it in micrometres? Lengths are in mm"
+                f"({diagonal:.4g} mm across): check that it is not in micrometres; lengths are in mm"
             )
     limit = settings.get("deviation", {}).get("max_distance")
     if limit is not None and limit > diagonal:
-        notes.append(f"[deviation] max_distance = {limit:g} mm is more than the part is across: it can flag nothing")
+        notes.append(
+            f"[deviation] max_distance = {limit:g} mm is more than the size of the part: it cannot flag anything"
+        )
     return notes
 
 
@@ -216,7 +220,7 @@ def _unseen(value: Any, where: str, kind: str) -> Iterator[str]:
     elif isinstance(value, str):
         allowed = "\t\n\r" if kind in _FREE_TEXT else ""
         if any((unicodedata.category(m) == "Cc" and m not in allowed) or ord(m) in _REVERSING for m in value):
-            yield f"{where} holds a character that cannot be seen, or reverses what is read: {value!r:.60}"
+            yield f"{where} contains an invisible character, or one that reverses the reading direction: {value!r:.60}"
 
 
 def _within(path: str, value: Any) -> Iterator[tuple[str, Any]]:
@@ -228,7 +232,7 @@ def _within(path: str, value: Any) -> Iterator[tuple[str, Any]]:
 def _check_plain(value: Any, where: str, file: Path, *, free: bool, depth: int = 0) -> None:
     """What no value may be: not finite, not printable, endless."""
     if depth > _DEEP:
-        raise InputError("lists and tables stand too deep within each other", file=file, column=where)
+        raise InputError("lists and tables are nested too deep", file=file, column=where)
     if isinstance(value, dict | list):
         for key, inner in value.items() if isinstance(value, dict) else enumerate(value, 1):
             if isinstance(key, str):
@@ -237,7 +241,7 @@ def _check_plain(value: Any, where: str, file: Path, *, free: bool, depth: int =
     elif isinstance(value, float) and not math.isfinite(value):
         raise InputError("this is not a finite number", file=file, column=where, found=value, expected="a number")
     elif isinstance(value, int | float) and abs(value) > _HUGE:
-        raise InputError("this number is too large to be meant", file=file, column=where, found=str(value)[:24])
+        raise InputError("this number is implausibly large", file=file, column=where, found=str(value)[:24])
     elif isinstance(value, str):
         if len(value) > (100 * _LONG if free else _LONG):
             raise InputError(
@@ -262,7 +266,7 @@ def _check_letters(settings: Mapping[str, Any], file: Path) -> None:
     for where, _, table in tables_of({"datum": settings.get("datum", [])}):
         if table["letter"] in known:
             raise InputError(
-                "two tables [[datum]] have one letter",
+                "two tables [[datum]] have the same letter",
                 file=file,
                 column=f"{where}.letter",
                 found=table["letter"],
@@ -278,7 +282,7 @@ def _check_letters(settings: Mapping[str, Any], file: Path) -> None:
         for letter in letters:
             if str(letter).partition("(")[0] not in known:
                 raise InputError(
-                    "there is no datum of that letter",
+                    "there is no datum with that letter",
                     file=file,
                     column=where,
                     found=letter,
@@ -299,5 +303,9 @@ def _check_names(tolerances: Sequence[Mapping[str, Any]], file: Path) -> None:
     twice = next((name for n, name in enumerate(names) if name in names[:n]), None)
     if twice is not None:
         raise InputError(
-            "two tolerances have one name", file=file, column="tolerance.name", found=twice, expected="each name once"
+            "two tolerances have the same name",
+            file=file,
+            column="tolerance.name",
+            found=twice,
+            expected="each name once",
         )

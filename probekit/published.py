@@ -77,12 +77,12 @@ class ResultSet:
         """
         listed = self._listed()
         if not listed:
-            raise InputError("there are no results of a run that came to its end", file=self.checksums)
+            raise InputError("there are no results of a completed run", file=self.checksums)
         for name, expected in listed.items():
             found = self._sum(name)
             if found != expected:
                 raise InputError(
-                    "this file is not of the same run as the others",
+                    "this file is not from the same run as the others",
                     file=self.folder / name,
                     found=found,
                     expected=f"SHA-256 {expected}",
@@ -110,11 +110,11 @@ class ResultSet:
         if not self._retire() and not self._is_told():
             yield  # a folder without results stays as it is until there are some
             return
-        self._tell(f"{command} is under way, or was ended from outside.", "Wait for its end, or run it again.")
+        self._tell(f"{command} is running, or was terminated from outside.", "Wait until it ends, or run it again.")
         try:
             yield
         except BaseException as error:
-            self._tell(f"{command} did not come to its end.", _why(error))
+            self._tell(f"{command} was not completed.", _why(error))
             raise
 
     @contextmanager
@@ -155,7 +155,7 @@ class ResultSet:
                 "the folder for the results cannot be written to",
                 file=self.folder,
                 found=None if there is None else f"{there} is {'read-only' if there.is_dir() else 'no folder'}",
-                todo="Give another folder with --to. What stands in it is of an earlier run.",
+                todo="Choose another folder with --to. Its contents are from an earlier run.",
             )
 
     def _listed(self) -> dict[str, str]:
@@ -185,8 +185,8 @@ class ResultSet:
         if left:
             when = time.strftime("%Y-%m-%d %H:%M", time.localtime(max(left)))
             before = (
-                f"The results of the run before, of {when}, are in the folder old/{self.kind}. They say nothing of "
-                "what the study and its files hold now."
+                f"The results of the previous run, of {when}, are in the folder old/{self.kind}. They say nothing "
+                "about the present study and its files."
             )
         lines = "".join(f"<p>{escape(line)}</p>" for line in (what, more, before) if line)
         text = '<html lang="en"><meta charset="utf-8"><title>No results</title><h1>No results</h1>' + lines
@@ -226,8 +226,8 @@ class ResultSet:
             raise InputError(
                 f"a file of an earlier run cannot be moved away ({error.strerror or error})",
                 file=self.folder / here[min(len(moved), len(here) - 1)],
-                todo="Close the program that holds it open, or give another folder with --to. What stands in the "
-                "folder is of the earlier run.",
+                todo="Close the program that holds it open, or choose another folder with --to. The contents "
+                "of the folder are from the earlier run.",
             ) from None
         return True
 
@@ -244,7 +244,7 @@ class ResultSet:
             raise InputError(
                 f"the file cannot be written ({error.strerror or error})",
                 file=self.folder / name,
-                todo="Close the program that holds it open, or give another folder with --to.",
+                todo="Close the program that holds it open, or choose another folder with --to.",
             ) from None
 
     def _sweep(self) -> None:
@@ -258,4 +258,4 @@ class ResultSet:
 def _why(error: BaseException) -> str:
     if isinstance(error, ProbekitError):
         return str(error)
-    return f"A fault of probekit: {error!r}" if isinstance(error, Exception) else "It was interrupted."
+    return f"An internal fault of probekit: {error!r}" if isinstance(error, Exception) else "It was interrupted."

@@ -242,7 +242,7 @@ def read_settings(path: str | Path) -> dict[str, Any]:
     for name, table in settings.items():
         if (name in _LISTED) != isinstance(table, list):
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
-            raise InputError("a table is written in the wrong way", file=path, column=name, expected=shown)
+            raise InputError("a table is written in the wrong form", file=path, column=name, expected=shown)
     for where, name, table in tables_of(settings):
         _check_table(path, where, name, table)
     check_values(settings, path)
@@ -252,11 +252,11 @@ def read_settings(path: str | Path) -> dict[str, Any]:
 def _parsed(path: Path) -> dict[str, Any]:
     try:
         if path.exists() and not path.is_file():
-            raise InputError("the study file is no file", file=path, expected="a TOML file")
+            raise InputError("the study file is not a file", file=path, expected="a TOML file")
         data = path.read_bytes()
         if len(data) > _LARGEST:
             raise InputError(
-                "the study file is too large to be one", file=path, found=f"{len(data)} bytes", expected=f"{_LARGEST}"
+                "the study file is too large", file=path, found=f"{len(data)} bytes", expected=f"{_LARGEST}"
             )
         return tomllib.loads(data.decode("utf-8-sig"))
     except OSError as error:
@@ -264,7 +264,7 @@ def _parsed(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise InputError("the study file is not UTF-8 text", file=path, found=f"byte {error.start}") from None
     except RecursionError:
-        raise InputError("the study file nests lists or tables too deep", file=path) from None
+        raise InputError("the study file has lists or tables nested too deep", file=path) from None
     except InputError:
         raise
     except ValueError as error:  # TOMLDecodeError, or an integer of thousands of digits

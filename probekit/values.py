@@ -60,7 +60,7 @@ class Numbers:
         if self.rising and any(high <= low for low, high in pairwise(value)):
             return f"this needs {many}, each above the one before", shape
         if self.nonzero and not any(value):
-            return "a direction cannot be zero in all three", shape
+            return "a direction cannot have three zero components", shape
         return None
 
 
@@ -73,9 +73,9 @@ class Text:
     def wrong(self, value: object) -> Wrong | None:
         """What is wrong with a value; None if nothing is."""
         if not isinstance(value, str) or not value.strip():
-            return "this must be a text that is not empty", "a text"
+            return "this must be a non-empty text", "a text"
         bad = [mark for mark in self.without if mark in value]
-        return (f"this must not hold {bad[0]!r}", "a text without it") if bad else None
+        return (f"this must not contain {bad[0]!r}", "a text without it") if bad else None
 
 
 @dataclass(frozen=True)
@@ -102,12 +102,12 @@ class Each:
         if not isinstance(value, list):
             return "this must be a list", "[.., ..]"
         if len(value) < self.least:
-            return "the list is empty", "one or more; leave the key out for its default"
+            return "the list is empty", "one or more; omit the key for its default"
         for n, item in enumerate(value, 1):
             if found := self.one.wrong(item):
                 return f"number {n} of the list: {found[0]}", found[1]
             if self.once and item in value[: n - 1]:
-                return f"{item!r} stands twice in the list", "each once"
+                return f"{item!r} occurs twice in the list", "each once"
         return None
 
 
@@ -122,7 +122,7 @@ class Table:
         if not isinstance(value, dict):
             return "this must be a table", "{key = value, ..}"
         if not value:
-            return "the table is empty", "one key or more; leave it out for the default"
+            return "the table is empty", "one key or more; omit it for the default"
         for key, item in value.items() if self.one is not None else ():
             if found := self.one.wrong(item):
                 return f"{key!r}: {found[0]}", found[1]

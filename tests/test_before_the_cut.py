@@ -288,10 +288,20 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
 @pytest.mark.parametrize(
     ("command", "old", "new", "message"),
     [
-        ("plan", PLANS, "", r"study_mesh\.toml: the study plans no touches\. Add tables \[\[plan\]\]"),
-        ("plan", 'how = "plane"', 'how = "plain"', r"'plan 1': how shall .*found 'plain'; expected pick, .*plane"),
-        ("plan", 'how = "plane"\n', "", r"column 'plan 1': how shall the targets be made\?; expected pick"),
-        ("plan", "spacing = 60.0", "spacin = 60.0", r"column 'plan 1\.spacin': plane takes no .*expected 'spacing'"),
+        ("plan", PLANS, "", r"study_mesh\.toml: the study plans no touches\. Add \[\[plan\]\] tables"),
+        (
+            "plan",
+            'how = "plane"',
+            'how = "plain"',
+            r"'plan 1': the table does not say .*found 'plain'; expected pick, .*plane",
+        ),
+        (
+            "plan",
+            'how = "plane"\n',
+            "",
+            r"column 'plan 1': the table does not say how the targets are made; expected pick",
+        ),
+        ("plan", "spacing = 60.0", "spacin = 60.0", r"column 'plan 1\.spacin': plane has no .*expected 'spacing'"),
         ("plan", 'face = "base_top"\n', "", r"column 'plan 1': plane needs face"),
         ("plan", 'face = "base_top"', 'face = "base"', r"no face of that name; found 'base'; expected one of skin"),
         (
@@ -310,8 +320,18 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
             r"a pose does not match the rotary axes of this machine; .*expected 2 finite angles \(A C\)",
         ),
         ("plan", 'letter = "A"', 'leter = "A"', r"column 'machine\.axes\.leter': unknown key; expected letter, moves"),
-        ("plan", "stem_diameter = 4.0\n", "", r"column 'stylus\.stem_diameter': to plan, the stylus must be known"),
-        ("program", "tool = 20\n", "", r"column 'program\.tool': which tool is the probe\?; expected a tool number"),
+        (
+            "plan",
+            "stem_diameter = 4.0\n",
+            "",
+            r"column 'stylus\.stem_diameter': to plan touches, the stylus must be described",
+        ),
+        (
+            "program",
+            "tool = 20\n",
+            "",
+            r"column 'program\.tool': the tool number of the probe is not stated; expected a tool number",
+        ),
         ("simulate", '"Repeatability"', '"Noise"', r"'simulate\.errors': unknown kind; .*expected Scale, Squareness"),
     ],
 )
@@ -331,7 +351,7 @@ def test_wrong_input_exits_with_2_and_one_clear_line(
     ("command", "old", "new", "message"),
     [
         ("program", '"rs274"', '"rs275"', r"rs275: the dialect cannot be read.*or one of dmis, rs274"),
-        ("program", AFTER, "", r"column 'program\.after': after what shall the probing come\?"),
+        ("program", AFTER, "", r"column 'program\.after': the place of the probing"),
         ("program", "OPERATION 4", "OPERATION 9", r"no comment 'OPERATION 9: FINISH THE SKIN' .*" + PLACES),
         ("program", "OPERATION 4: FINISH THE SKIN", "OPERATION", r"stands 5 times .*State which one with occurrence=1"),
         ("program", '"milling.nc"', '"mill.nc"', r"mill\.nc: the program cannot be read"),

@@ -50,7 +50,7 @@ def test_a_full_output_has_a_status_of_its_own_and_one_line(tmp_path: Path) -> N
     done = shell(f'demo "{tmp_path / "demo"}" > /dev/full')
     assert done.returncode == console.CRASHED
     assert done.stderr.count(b"\n") == 1
-    assert b"what was to be printed could not be (No space left on device)" in done.stderr
+    assert b"the output could not be printed (No space left on device)" in done.stderr
     assert shell(f'demo "{tmp_path / "other"}" 2> /dev/full').returncode == 0
 
 
@@ -90,12 +90,12 @@ def test_an_interrupt_and_a_request_to_end_have_a_word(
 ) -> None:
     before = signal.getsignal(signal.SIGTERM)
     assert ended(monkeypatch, tmp_path, raising(KeyboardInterrupt())) == 130
-    assert capsys.readouterr().err == "probekit: interrupted; no file was left half written\n"
+    assert capsys.readouterr().err == "probekit: interrupted; no file was left incomplete\n"
 
     def ask() -> int:
         signal.raise_signal(signal.SIGTERM)
         return 0
 
     assert ended(monkeypatch, tmp_path, ask) == 143
-    assert capsys.readouterr().err == "probekit: terminated; no file was left half written\n"
+    assert capsys.readouterr().err == "probekit: terminated; no file was left incomplete\n"
     assert signal.getsignal(signal.SIGTERM) is before

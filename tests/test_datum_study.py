@@ -58,7 +58,7 @@ def test_a_study_in_a_datum_frame(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('["A", "B", "C"]', '["A", "D"]', "'alignment.datums': there is no datum of that letter; found 'D'"),
+        ('["A", "B", "C"]', '["A", "D"]', "'alignment.datums': there is no datum with that letter; found 'D'"),
         ('kind = "plane"', 'kind = "flat"', "'datum A': unknown kind of datum; found 'flat'"),
         ('kind = "plane"', "", "'datum A': a datum needs its kind"),
         ('datums = ["A"', 'features = ["bore"]\ndatums = ["A"', "'alignment.features': a datum frame has its own"),

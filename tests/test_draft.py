@@ -99,17 +99,20 @@ def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
         ({"kind": "concentricity"}, "write it as a position of the axis"),
         ({"kind": "position"}, "position of a surface is not judged"),
         ({"kind": "flatness"}, "flatness of a surface is not judged"),
-        ({"faces": ()}, "no face is known to have it"),
+        ({"faces": ()}, "it is linked to no known face"),
         ({"value": 0.0}, "a tolerance of zero"),
-        ({"modifiers": ("free state",)}, "its modifiers would have to be judged, too: free state"),
+        ({"modifiers": ("free state",)}, "its modifiers would also have to be judged: free state"),
         ({"modifiers": ("common zone", "separate requirement")}, "contradict each other"),
-        ({"modifiers": ("datum B: least material requirement",)}, "referred to in a way that is not judged: datum B"),
+        (
+            {"modifiers": ("datum B: least material requirement",)},
+            "datum reference has modifiers that are not judged: datum B",
+        ),
         (
             {"modifiers": ("datum B: maximum material requirement",)},
             "datum B has a material boundary, but",
         ),
         ({"datums": (("A",), ("Z",))}, "its datum Z is not in the model"),
-        ({"kind": "circular run-out"}, "its first datum is no axis"),
+        ({"kind": "circular run-out"}, "its first datum is not a known axis"),
     ],
 )
 def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, reason: str) -> None:
@@ -127,7 +130,7 @@ def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
     one = dataclasses.replace(PROFILE, displacement=0.03, modifiers=odd)
     text = draft_study("m.step", pmi(one, standard=""), block())
     said = commented(text)
-    assert "names no standard for its tolerances. Find out which one holds" in said
+    assert "names no standard for its tolerances. Find out which one applies" in said
     assert "0.03 if the drawing has it after U (ASME Y14.5), 0.13 if it has 0.03 after UZ (ISO 1101)" in said
     with pytest.raises(InputError, match=rf"tolerance\.outside.*{FILL_IN}"):
         settings(tmp_path, filled(text))
@@ -189,7 +192,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     )
     assert all(letter == "\n" or letter.isprintable() for letter in text)
     read = tomllib.loads(filled(text))
-    with pytest.raises(InputError, match=r"study\.toml, column 'part\.model': this must not hold '.x00'"):
+    with pytest.raises(InputError, match=r"study\.toml, column 'part\.model': this must not contain '.x00'"):
         settings(tmp_path, filled(text))
     expected = HOSTILE.replace("\ud800", "\ufffd")  # half a pair cannot be written
     assert read["part"] == {"name": expected, "model": f"a/{expected}", "body": expected}

@@ -61,7 +61,7 @@ def test_a_set_that_was_mixed_is_found_out(tmp_path: Path) -> None:
     found = publish(tmp_path, "first")
     publish(tmp_path, "second")
     store(tmp_path / "results.csv", (found.old / "results.csv").read_bytes())
-    with pytest.raises(InputError, match=r"results\.csv: this file is not of the same run as the others"):
+    with pytest.raises(InputError, match=r"results\.csv: this file is not from the same run as the others"):
         found.check()
     (tmp_path / "results.csv").unlink()
     with pytest.raises(InputError, match=r"results\.csv.*found 'no file'"):
@@ -308,41 +308,41 @@ NAME, MERGED = 'name = "BLOCK-PROBE"', 'milling = "milling.nc"\nafter = "OPERATI
 @pytest.mark.parametrize(
     ("command", "changes", "message"),
     [
-        ("program", [(NAME, 'name = "milling"')], r"milling\.nc: .*read as well \(program\.milling\)"),
-        ("simulate", [(NAME, 'name = "milling"')], r"milling\.nc: .*read as well"),
+        ("program", [(NAME, 'name = "milling"')], r"milling\.nc: .*also read \(program\.milling\)"),
+        ("simulate", [(NAME, 'name = "milling"')], r"milling\.nc: .*also read"),
         (
             "program",
             [(NAME, 'name = "Milling"\nwork_offset = "G54"')],
-            r"Milling\.nc: .*read as well \(program\.milling\)",
+            r"Milling\.nc: .*also read \(program\.milling\)",
         ),
         (
             "program",
             [(NAME, 'name = "plan"\nsuffix = ".csv"'), (MERGED, "")],
-            r"plan\.csv: two files of this run would have one name",
+            r"plan\.csv: two files of this run would have the same name",
         ),
         (
             "program",
             [(NAME, 'name = "moves"\nsuffix = ".CSV"'), (MERGED, "")],
-            r"moves\.CSV: two files of this run would have one name",
+            r"moves\.CSV: two files of this run would have the same name",
         ),
-        ("inspect", [('"touches.csv"', '"results.csv"')], r"results\.csv: .*read as well \(touches\.file\)"),
-        ("plan", [('model = "block.stl"', 'model = "plan.csv"')], r"plan\.csv: .*read as well \(part\.model\)"),
+        ("inspect", [('"touches.csv"', '"results.csv"')], r"results\.csv: .*also read \(touches\.file\)"),
+        ("plan", [('model = "block.stl"', 'model = "plan.csv"')], r"plan\.csv: .*also read \(part\.model\)"),
         (
             "plan",
             [("margin = 1.0", 'margin = 1.0\nfixtures = ["block.stl", "sub/../plan.html"]')],
-            r"plan\.html: .*read as well \(reach\.fixtures, 2\)",
+            r"plan\.html: .*also read \(reach\.fixtures, 2\)",
         ),
-        ("simulate", [("seed = 1\n", 'seed = 1\nmodel = "simulated.csv"\n')], r"read as well \(simulate\.model\)"),
-        ("program", [('lift = "G0 Z200"', 'dialect = "release.html"')], r"read as well \(program\.dialect\)"),
+        ("simulate", [("seed = 1\n", 'seed = 1\nmodel = "simulated.csv"\n')], r"also read \(simulate\.model\)"),
+        ("program", [('lift = "G0 Z200"', 'dialect = "release.html"')], r"also read \(program\.dialect\)"),
         (
             "inspect",
             [("length = 50.0", 'length = 50.0\nqualification = {file = "results.json", diameter = 25.0}')],
-            r"read as well \(stylus\.qualification\.file\)",
+            r"also read \(stylus\.qualification\.file\)",
         ),
-        ("program", [(NAME, 'name = ""')], r"'program\.name': .*cannot be the name of a file; found ''"),
+        ("program", [(NAME, 'name = ""')], r"'program\.name': .*cannot be a file name; found ''"),
         ("program", [(NAME, 'name = "..."')], r"'program\.name'"),
         ("program", [(NAME, 'name = ".hidden"')], r"'program\.name'.*no dot at its beginning"),
-        ("program", [(NAME, 'name = "NUL"')], r"'program\.name'.*device on Windows"),
+        ("program", [(NAME, 'name = "NUL"')], r"'program\.name'.*device name on Windows"),
         ("program", [(NAME, f'name = "{"A" * 300}"')], r"'program\.name'.*at most 120 characters"),
         (
             "program",
@@ -374,7 +374,7 @@ def test_a_link_to_an_input_is_that_input(tmp_path: Path) -> None:
     (tmp_path / "hard.csv").hardlink_to(tmp_path / "run.csv")
     (tmp_path / "soft").symlink_to(tmp_path)
     for output in ("hard.csv", "soft/run.csv", f"soft/../{tmp_path.name}/run.csv", "RUN.CSV"):
-        with pytest.raises(InputError, match="to be written, but it is read as well"):
+        with pytest.raises(InputError, match="to be written, but it is also read"):
             refuse_overwriting([tmp_path / output], {"touches.file": tmp_path / "run.csv"})
     refuse_overwriting([tmp_path / "other.csv"], {"touches.file": tmp_path / "run.csv"})
 
@@ -385,7 +385,7 @@ def test_touches_given_on_the_command_line_are_an_input(tmp_path: Path, capsys: 
     given = tmp_path / "results" / "results.csv"
     given.write_text(tiny.touches())
     assert main(["inspect", str(study), "--touches", str(given)]) == 2
-    assert "read as well (--touches)" in capsys.readouterr().err
+    assert "also read (--touches)" in capsys.readouterr().err
     assert given.read_text() == tiny.touches()
 
 
@@ -408,7 +408,7 @@ def test_touches_given_on_the_command_line_are_an_input(tmp_path: Path, capsys: 
 )
 def test_names_of_files(name: str, suffix: str, expected: str | None) -> None:
     if expected is None:
-        with pytest.raises(InputError, match=r"cannot be the name of a file|suffix of a file is not usable"):
+        with pytest.raises(InputError, match=r"cannot be a file name|suffix of a file is not usable"):
             file_name(name, suffix)
     else:
         assert file_name(name, suffix) == expected

@@ -194,7 +194,7 @@ def test_contact_points_need_no_qualification(demo_study: Path, tmp_path: Path) 
         ("25.0", "20.0", r"study\.toml, column 'stylus\.qualification': the effective radius does not fit the ball"),
         ('"sphere"', '"cube"', r"column 'stylus\.qualification': the artefact is not known; found 'cube'"),
         ("sphere.csv", "nowhere.csv", r"nowhere\.csv: "),
-        ("qualification =", "effective_radius = 2.99\nqualification =", r"two effective radii.*Leave out one"),
+        ("qualification =", "effective_radius = 2.99\nqualification =", r"two effective radii.*Omit either"),
         ('"sphere"}', '"sphere", degree = 6}', r"column 'stylus\.qualification': the touches do not determine"),
         (QUALIFIED, "qualification = true", r"column 'stylus\.qualification': a value has the wrong type"),
     ],

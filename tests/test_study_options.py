@@ -173,7 +173,7 @@ def test_facets_are_noted_with_an_estimate_and_exact_surfaces_are_not(plain, exa
     assert len(said) == 1
     assert "of the tightest tolerance (base top, 0.05 mm)" in said[0]
     assert "use the STEP model or a finer mesh" not in said[0]
-    told = float(said[0].split("stand off by about ")[1].split(" mm")[0])
+    told = float(said[0].split("are off by about ")[1].split(" mm")[0])
     assert 0.0015 < told < 0.006  # data/README.md: less than 0.003 mm
     assert not [note for note in exact.notes if "facets" in note]
     assert dict(plain.provenance)["deviations from"] == f"{len(plain.part.facets)} facets"

@@ -65,7 +65,7 @@ def test_a_flag_is_accepted_by_name(tmp_path: Path, capsys: pytest.CaptureFixtur
     study = tiny.write(tmp_path, *changes)
     assert main(["inspect", str(study)]) == (0 if accepted else 1)
     told = " ".join(capsys.readouterr().out.split())
-    assert ("Undecided at best, because" in told) == (not accepted)
+    assert ("Undecided at best because" in told) == (not accepted)
     assert ("further away than max_distance" in told) == (not accepted)
     page = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
     assert ("The part <strong>conforms" in page) == accepted

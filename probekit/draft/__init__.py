@@ -64,16 +64,16 @@ def draft_study(
     datums = tables.datums()
     made = [table for table in waiting if isinstance(table, Table)]
     lines = comment(
-        "A draft, made from the tolerances that the model carries. It judges nothing until a person who answers for "
-        f'the part has gone through it and replaced every "{FILL_IN}". Lengths in mm. ' + pmi.sentence
+        "A draft, made from the tolerances that the model carries. It judges nothing until a person responsible for "
+        f'the part has reviewed it and replaced every "{FILL_IN}". Lengths in mm. ' + pmi.sentence
     )
     for note in pmi.notes:
         lines += comment(note, "- ")
     if pmi.tolerances and not pmi.standard:
         lines += comment(
-            "The model names no standard for its tolerances. Find out which one holds, and of which year (ASME Y14.5; "
-            "ISO 1101 and ISO 5459): the same symbols differ between them. Where that changes a number, it is left to "
-            "fill in."
+            "The model names no standard for its tolerances. Find out which one applies, and its edition (ASME Y14.5; "
+            "ISO 1101 and ISO 5459): the same symbols differ between them. Where that changes a number, the number "
+            "is left to be filled in."
         )
     lines += ["", "[part]", *key("name", part.name), *key("model", PurePath(model_path).as_posix())]
     lines += key("body", body) if body is not None else []
@@ -185,12 +185,12 @@ def _written(name: str, table: Table) -> list[str]:
 
 def _alignment(frame: list[str], known: set[str]) -> list[str]:
     if not frame or not set(frame) <= known:
-        return ["", *comment("The model names no datum faces: fill in [alignment], or leave it out for no alignment.")]
+        return ["", *comment("The model names no datum faces: fill in [alignment], or omit it for no alignment.")]
     return [
         "",
         *comment(
             f"A suggestion: the datum frame {'|'.join(frame)}, which most tolerances of the model refer to. Each "
-            "tolerance below is judged in the frame of its own datums, whatever stands here. fill in: check."
+            "tolerance below is judged in the frame of its own datums, whatever is stated here. fill in: check."
         ),
         "[alignment]",
         *key("datums", frame),

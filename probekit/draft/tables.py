@@ -84,9 +84,9 @@ class Tables:
         if one.kind not in self._kinds:
             raise NotJudgedError(f"there is no such kind of tolerance here: {_SENSE.get(one.kind, 'it is not judged')}")
         if not one.faces:
-            raise NotJudgedError("no face is known to have it")
+            raise NotJudgedError("it is linked to no known face")
         if one.value == 0:
-            raise NotJudgedError("a tolerance of zero, which grows with the size alone, is not judged")
+            raise NotJudgedError("a tolerance of zero, which grows only with the size, is not judged")
         table = self._kinds[one.kind](one)
         lower = self._lower.get(one.source_id)
         if lower is not None:
@@ -107,7 +107,7 @@ class Tables:
         if one.limits is None:
             raise NotJudgedError("it has no limits of its own (basic, for reference, or under a general tolerance)")
         if one.modifiers:
-            raise NotJudgedError(f"its modifiers would have to be judged, too: {', '.join(one.modifiers)}")
+            raise NotJudgedError(f"its modifiers would also have to be judged: {', '.join(one.modifiers)}")
         features = self._some(one.faces)
         kinds = {feature.kind for feature in features}
         if "radius" in one.of or len(kinds) != 1 or not kinds <= set(_SIZED):
@@ -154,7 +154,7 @@ class Tables:
         table.keys["features"] = [feature.name for feature in features]
         if targets:
             table.remarks.append(
-                "The model puts this datum on datum targets, too: fill in kind and targets, if they count."
+                "The model also puts this datum on datum targets: fill in kind and targets, if they apply."
             )
         if name in self._at_boundary:
             table.keys["boundary"] = ["MMB", FILL_IN]
@@ -173,11 +173,13 @@ class Tables:
                 raise NotJudgedError(f"its datum {unknown[0]} is not in the model")
             own = [m for m in one.modifiers if any(m.startswith(f"datum {letter}: ") for letter in (*letters, name))]
             if own and {m.split(": ", 1)[1] for m in own} != {_M}:
-                raise NotJudgedError(f"its datum is referred to in a way that is not judged: {', '.join(own)}")
+                raise NotJudgedError(f"its datum reference has modifiers that are not judged: {', '.join(own)}")
             if own:
                 kinds = [feature.kind for feature in self._features.of(self._datum_faces_of(letters))]
                 if len(kinds) != 1 or kinds[0] not in _SIZED:
-                    raise NotJudgedError(f"its datum {name} has a material boundary, but is no single feature of size")
+                    raise NotJudgedError(
+                        f"its datum {name} has a material boundary, but is not a single feature of size"
+                    )
                 self._at_boundary.add(name)
             found.append(name + ("(M)" if own else ""))
         return found
@@ -187,14 +189,14 @@ class Tables:
 
     def _some(self, faces: Iterable[str]) -> list[Feature]:
         if not (found := self._features.of(faces)):
-            raise NotJudgedError("no face is known to have it")
+            raise NotJudgedError("it is linked to no known face")
         return found
 
     def _begun(self, one: ModelTolerance, kind: str, allowed: Iterable[str], *, datums: bool = True) -> Table:
         """What all kinds share, if nothing but what is allowed bears on it."""
         odd = [m for m in one.modifiers if m not in allowed and not (datums and m.startswith("datum "))]
         if odd:
-            raise NotJudgedError(f"its modifiers would have to be judged, too: {', '.join(odd)}")
+            raise NotJudgedError(f"its modifiers would also have to be judged: {', '.join(odd)}")
         names = [feature.name for feature in self._some(one.faces)]
         table = Table({"kind": kind, "features": names, "width": one.value})
         if datums and one.datums:
@@ -204,7 +206,7 @@ class Tables:
     def _profile(self, one: ModelTolerance) -> Table:
         both = {"common zone", "separate requirement"}
         if both <= set(one.modifiers):
-            raise NotJudgedError("its modifiers would have to be judged, too: they contradict each other")
+            raise NotJudgedError("its modifiers would also have to be judged: they contradict each other")
         if "all over" in one.modifiers:
             return self._all_over(one)
         table = self._begun(one, "profile", {*both, "all around", _UNEQUAL})
@@ -233,7 +235,7 @@ class Tables:
         names = dict.fromkeys(self._features.named(face) for face in one.faces if face not in own)
         table.keys["features"] = list(names)
         if odd := [m for m in one.modifiers if m != "all over" and not m.startswith("datum ")]:
-            raise NotJudgedError(f"its modifiers would have to be judged, too: {', '.join(odd)}")
+            raise NotJudgedError(f"its modifiers would also have to be judged: {', '.join(odd)}")
         if one.datums:
             table.keys["datums"] = self._letters(one)
         table.remarks.append("All over the part, but not where a face has a profile of its own.")
@@ -249,7 +251,8 @@ class Tables:
             table.keys["separate" if one.datums else "each"] = True
         elif several and not one.datums and "common zone" not in one.modifiers:
             table.remarks.append(
-                "The features share one zone here, the stricter reading. The model does not say so: each = true judges "
+                "The features share one zone here, the stricter reading. The model does not state it: each = true "
+                "judges "
                 "every feature by a zone of its own."
             )
 
@@ -276,7 +279,7 @@ class Tables:
 
     def _sections(self, table: Table, called: str) -> None:
         """How touches make sections or lines is a matter of how they are taken."""
-        table.fill_in("section", f'the direction square to the {called}: "x", "y", "z" or [x, y, z]')
+        table.fill_in("section", f'the direction perpendicular to the {called}: "x", "y", "z" or [x, y, z]')
         table.fill_in("apart", f"touches whose heights differ by less than this are on one of the {called} [mm]")
 
     def _along_axis(self, table: Table, features: list[Feature]) -> None:
@@ -284,7 +287,7 @@ class Tables:
         if len(directions) == 1 and None not in directions:
             table.keys["section"] = table.keys["axis"] = list(directions.pop())
         else:
-            table.fill_in("axis", "the direction square to the sections, [x, y, z]")
+            table.fill_in("axis", "the direction perpendicular to the sections, [x, y, z]")
             table.fill_in("section", "the same")
 
     def _straightness(self, one: ModelTolerance) -> Table:
@@ -322,7 +325,7 @@ class Tables:
             table.fill_in(
                 "across",
                 "the model does not say that the zone is round: the direction square to its two planes, [x, y, z]; or "
-                "take this line out, if it is a diameter",
+                "delete this line, if it is a diameter",
             )
 
     def _position(self, one: ModelTolerance) -> Table:
@@ -364,12 +367,12 @@ class Tables:
         table = self._begun(one, one.kind.replace("run-out", "runout"), ())
         axes = [f for letters in one.datums[:1] for f in self._features.of(self._datum_faces_of(letters))]
         if not axes or axes[0].what not in ("bore", "boss", "cone"):
-            raise NotJudgedError("its first datum is no axis that is known")
+            raise NotJudgedError("its first datum is not a known axis")
         table.keys |= {"at": list(axes[0].point), "axis": list(axes[0].direction)}
         features = self._some(one.faces)
         readings = {{"bore": "radial", "boss": "radial", "plane": "axial"}.get(f.what, "normal") for f in features}
         if len(readings) != 1:
-            raise NotJudgedError("its faces would be read in different ways")
+            raise NotJudgedError("its faces would be interpreted in different ways")
         table.keys["reading"] = readings.pop()
         if len(features) > 1:
             table.keys["each"] = True

@@ -102,7 +102,7 @@ def targets_placed(study: Study, measured: pd.DataFrame, part: Nominal) -> tuple
     out[["x0", "y0", "z0"]] = moved
     out[["i", "j", "k"]] = measured[["i", "j", "k"]].to_numpy(dtype=float) @ back[:3, :3].T
     out.attrs = dict(measured.attrs)
-    return out, ["the targets of the results were given in their own coordinates; they were placed as [machine] says"]
+    return out, ["the targets of the results are in their own coordinates; they were placed as [machine] states"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,7 +224,7 @@ def with_robust(
     try:
         said = _robust(*otherwise("tukey"))
     except (FitError, InputError):
-        said = "A robust fit beside it did not settle"
+        said = "A robust fit for comparison did not converge"
     return tuple(
         replace(one, todo=f"{one.todo}. {said}") if one.level == "look" and one.name == "datum residuals" else one
         for one in findings
@@ -237,6 +237,7 @@ def _robust(alignment: fit.Alignment, found: verdict.Verdict) -> str:
     shift = ", ".join(f"{v:+.4f}" for v in alignment.translation)
     turn = ", ".join(f"{v:+.4f}" for v in alignment.rotation_deg)
     return (
-        f"A robust fit beside it (Tukey), which few bad touches do not pull, gives ({shift}) mm and ({turn}) deg; with "
-        f"it the verdict would be: {found.part}, {said or 'all touches within'}"
+        f"A robust fit for comparison (Tukey), which a few bad touches do not affect, gives ({shift}) mm and "
+        f"({turn}) deg; with "
+        f"it, the verdict would be: {found.part}, {said or 'all touches within'}"
     )

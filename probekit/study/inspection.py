@@ -240,7 +240,7 @@ def _align(study: Study, found: pd.DataFrame, how: deviation.Projection, u: floa
     for letter in letters:
         if letter not in known:
             raise InputError(
-                "there is no datum of that letter",
+                "there is no datum with that letter",
                 file=study.path,
                 column="alignment.datums",
                 found=letter,
@@ -290,7 +290,10 @@ def _action(
     wanted = action.suggest(judged, part, alignment=alignment)
     first = tuple(f"Look first: {text}" for text in _looks(findings))
     if any(one.doubts_place for one in findings):
-        held = "No correction is suggested before that, for every deviation rests on where the part is taken to be."
+        held = (
+            "No correction is suggested before that, because every deviation depends on the assumed position of "
+            "the part."
+        )
         return replace(wanted, suggestions=(*first, held))
     return replace(wanted, suggestions=(*first, *wanted.suggestions))
 
@@ -305,7 +308,7 @@ def _facet_notes(part: nominal.Nominal, evaluations: Iterable[tolerance.Evaluati
     worst = max(judged, key=judged.__getitem__)
     share = judged[worst] / tightest.width
     text = (
-        f"deviations are from facets, not from the exact surface: on {worst} they stand off by about "
+        f"deviations are from facets, not from the exact surface: on {worst} they are off by about "
         f"{judged[worst]:.4f} mm (estimated), {100 * share:.0f} % of the tightest tolerance ({tightest.name}, "
         f"{tightest.width:g} mm)"
     )

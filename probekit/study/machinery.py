@@ -30,7 +30,7 @@ def probe_of(study: Study) -> plan.Probe:
     for key in ("ball_diameter", "stem_diameter", "length"):
         if key not in given:
             raise InputError(
-                "to plan, the stylus must be known", file=study.path, column=f"stylus.{key}", expected="mm"
+                "to plan touches, the stylus must be described", file=study.path, column=f"stylus.{key}", expected="mm"
             )
     qualified = qualified_of(study)
     if qualified is not None:

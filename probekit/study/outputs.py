@@ -152,7 +152,9 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run |
             lines += [f"  {programmed.merged.place}. {programmed.merged.difference.sentence}"]
             lines += [f"  {note}" for note in programmed.merged.notes]
         if programmed.findings is None:
-            lines += ["  NO CHECK WAS MADE: the checks cannot read this dialect. A qualified person must do so."]
+            lines += [
+                "  NO CHECK WAS MADE: the checks cannot read this dialect. A qualified person must check the program."
+            ]
         else:
             lines += [f"  {programmed.findings.sentence}"]
             lines += [
@@ -180,8 +182,8 @@ def bearing(planned: Plan) -> str:
     """
     beyond = float(planned.targets["overtravel"].min())
     return (
-        f"Set up first: the plan bears a part that sits {min(beyond, planned.margin):g} mm off. Further off, touches "
-        f"miss (overtravel {beyond:g} mm) or the probe comes too near (margin {planned.margin:g} mm)."
+        f"Set up first: the plan tolerates a set-up error of {min(beyond, planned.margin):g} mm. Beyond that, touches "
+        f"miss (overtravel {beyond:g} mm) or the probe comes too close (margin {planned.margin:g} mm)."
     )
 
 

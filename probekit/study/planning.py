@@ -74,7 +74,7 @@ def targets_of(
         how = one.get("how")
         if how not in (*TABLES, *CURVES):
             raise InputError(
-                "how shall the targets be made?",
+                "the table does not say how the targets are made",
                 file=file,
                 column=where,
                 found=how,
@@ -142,7 +142,7 @@ def _made(
         if not any(key in names for names in known):
             near = difflib.get_close_matches(key, [name for names in known for name in names], n=1)
             expected = f"'{near[0]}'" if near else "one of " + ", ".join(sorted({*known[0], *known[-1]}))
-            raise InputError(f"{way.__name__} takes no such key", file=file, column=f"{where}.{key}", expected=expected)
+            raise InputError(f"{way.__name__} has no such key", file=file, column=f"{where}.{key}", expected=expected)
     own = {key: value for key, value in arguments.items() if key in known[0]}
     if "axis" in own:
         own["axis"] = _axis(own["axis"], file, f"{where}.axis")

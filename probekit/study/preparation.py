@@ -58,7 +58,9 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     study, notes = runnable(study)
     wanted = study.settings.get("plan")
     if not wanted and only is None:
-        raise InputError("the study plans no touches", file=study.path, todo="Add tables [[plan]]: how, and where.")
+        raise InputError(
+            "the study plans no touches", file=study.path, todo="Add [[plan]] tables that say how and where."
+        )
     tell("loading the nominal", 0.0)
     part, probe, kinematics = nominal_of(study), probe_of(study), kinematics_of(study)
     options = dict(study.settings.get("reach", {}))
@@ -69,7 +71,7 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     else:
         targets = targets_from(only, part)
     _room_for(study, len(targets))
-    tell("looking whether the probe reaches them", 0.2)
+    tell("checking that the probe reaches them", 0.2)
     with blaming(study.path, "pace"):
         pace = planning.Pace(**study.settings.get("pace", {}))
     with blaming(study.path, "reach"):
@@ -121,7 +123,12 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     tell = progress or (lambda _step, _done: None)
     options = dict(study.settings.get("program", {}))
     if "tool" not in options:
-        raise InputError("which tool is the probe?", file=study.path, column="program.tool", expected="a tool number")
+        raise InputError(
+            "the tool number of the probe is not stated",
+            file=study.path,
+            column="program.tool",
+            expected="a tool number",
+        )
     if planned.route.targets.empty:
         why = "; ".join(dict.fromkeys(planned.route.left_out["reason"]))
         raise InputError("no target can be touched, so there is no program", file=study.path, found=why[:500])
@@ -144,10 +151,10 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         dialect = dialect_of(study)
         if limits is not None and "stop_if" in dialect.omit:
             raise InputError(
-                f"the dialect {dialect.name} cannot stop on what was measured",
+                f"the dialect {dialect.name} cannot stop on a measured deviation",
                 column="stop_outside",
                 found=dialect.omit["stop_if"],
-                todo="Leave stop_outside out, or take a dialect that can; no program was written.",
+                todo="Omit stop_outside, or use a dialect that can; no program was written.",
             )
         probing = programs.write(
             moves,
@@ -162,7 +169,9 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     merged = None
     if milling is not None:
         if "after" not in options:
-            raise InputError("after what shall the probing come?", file=study.path, column="program.after")
+            raise InputError(
+                "the place of the probing in the milling program is not stated", file=study.path, column="program.after"
+            )
         tell("merging it with the milling", 0.3)
         given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
         after = options["after"]
@@ -253,7 +262,7 @@ def _room_for(study: Study, touches: int) -> None:
     most = (dialect.slots[1] - dialect.slots[0] + 1) // 3 if dialect.slots else touches
     if touches > most:
         raise InputError(
-            f"the dialect {dialect.name} has no parameter left to keep all touches in",
+            f"the dialect {dialect.name} has not enough parameters to store all touches in",
             file=study.path,
             column="plan",
             found=f"{touches} targets",

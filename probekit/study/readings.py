@@ -48,11 +48,11 @@ def qualified_of(study: Study) -> Qualified | None:
         return None
     if "effective_radius" in stylus:
         raise InputError(
-            "the stylus has two effective radii: one that is given, and one from qualification",
+            "the stylus has two effective radii: one is given, the other comes from the qualification",
             file=study.path,
             column="stylus.effective_radius",
             found=stylus["effective_radius"],
-            todo="Leave out one of effective_radius and qualification.",
+            todo="Omit either effective_radius or qualification.",
         )
     table = read_results(study, {key: value for key, value in given.items() if key not in _ARTEFACT})
     try:

@@ -352,8 +352,8 @@ def test_a_chip_under_a_datum_touch(inspect):
     (look,) = [one for one in told["findings"] if one["level"] == "look"]
     assert look["touches"] == [34]
     assert told["residuals"]["outliers"] == [34]
-    assert "A robust fit beside it (Tukey)" in look["todo"]
-    assert "with it the verdict would be: conforms, all touches within" in look["todo"]
+    assert "A robust fit for comparison (Tukey)" in look["todo"]
+    assert "with it, the verdict would be: conforms, all touches within" in look["todo"]
     robust = [float(v) for v in re.search(r"gives \((.*?)\) mm", look["todo"])[1].split(",")]
     assert robust == pytest.approx([-0.11, 0.07, -0.05], abs=0.003)
     for text in (said, page[: page.index('id="view"')]):
@@ -509,7 +509,7 @@ def test_results_in_machine_coordinates_that_the_study_places_pass(inspect, targ
     more = "\n[machine]\ntranslation = [350, -120, 85]\nrotation = [0, 0, 90]\n"
     status, said, told, _ = inspect(machine, more=more)
     assert (status, told["part"], told["findings"]) == (0, "conforms", [])
-    assert ("placed as [machine] says" in said) == targets_too
+    assert ("placed as [machine] states" in said) == targets_too
 
 
 def test_numbers_and_positions_alone_come_home(inspect, good, tmp_path):
