@@ -107,7 +107,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (("max_distance = 2.0", 'compensate = "ball"'), r"compensate= is not known; found 'ball'"),
     (("max_distance = 2.0", "allowance = {top = nan}"), r"'deviation\.allowance\.top': this is not a finite number"),
     (("max_distance = 2.0", "allowance = {}"), r"'deviation\.allowance': the table is empty"),
-    (("max_distance = 2.0", "allowance = {topp = 0.1}"), r"no face of that name; found 'topp'"),
+    (("max_distance = 2.0", "allowance = {topp = 0.1}"), r"no face with that name; found 'topp'"),
     # --- alignment
     (('features = ["top", "front", "left"]', "features = []"), r"'alignment\.features': the list is empty"),
     (
@@ -240,17 +240,17 @@ TOUCHES: list[tuple[str, str, str]] = [
     (r"# unit: mm", "# unit: cm", r"line 1, column 'unit': .*found 'cm'"),
     (r"# recorded: centre\n", "", r"does not say 'recorded'"),
     (r"# recorded: centre", "# recorded: tip", r"line 2, column 'recorded'"),
-    (r"# rows: 18", "# rows: 19", r"does not hold what it says; found '18 rows'; expected 19 rows"),
-    (r"# rows: 18", "# rows: \u0661\u0668", r"line 4, column 'rows': the value is no number"),
+    (r"# rows: 18", "# rows: 19", r"does not hold as many rows; found '18 rows'; expected 19 rows"),
+    (r"# rows: 18", "# rows: \u0661\u0668", r"line 4, column 'rows': the value is not a number"),
     (r"\n3,top,", "\n\u0663,top,", r"line 8, column 'touch': .*digits of another script; found '\u0663'"),
-    (r"\n3,top,30", "\n3,top,\u0663\u0660", r"line 8, column 'x0': the cell holds no number"),
-    (r"\n3,top,30", "\n3,top,\uff13\uff10", r"line 8, column 'x0': the cell holds no number"),
-    (r"\n3,top,30.0000", "\n3,top,3_0", r"line 8, column 'x0': the cell holds no number"),
+    (r"\n3,top,30", "\n3,top,\u0663\u0660", r"line 8, column 'x0': the cell does not hold a number"),
+    (r"\n3,top,30", "\n3,top,\uff13\uff10", r"line 8, column 'x0': the cell does not hold a number"),
+    (r"\n3,top,30.0000", "\n3,top,3_0", r"line 8, column 'x0': the cell does not hold a number"),
     (r"\n3,top,30.0000", "\n3,top,inf", r"line 8, column 'x0': infinite number"),
-    (r"\n3,top,30.0000", "\n3,top,", r"line 8, column 'x0': .*only partly given"),
+    (r"\n3,top,30.0000", "\n3,top,", r"line 8, column 'x0': .*given only in part"),
     (r"\n3,top,30.0000", "\n3,top,1e999", r"line 8, column 'x0': infinite number"),
-    (r"\n3,top,30.0000", "\n3,top,0x1E", r"line 8, column 'x0': the cell holds no number"),
-    (r"\n3,top,30.0000", "\n3,top,30;0", r"line 8, column 'x0': the cell holds no number"),
+    (r"\n3,top,30.0000", "\n3,top,0x1E", r"line 8, column 'x0': the cell does not hold a number"),
+    (r"\n3,top,30.0000", "\n3,top,30;0", r"line 8, column 'x0': the cell does not hold a number"),
     (r"\n3,top,", "\n2,top,", r"line 8, column 'touch': an id occurs twice"),
     (r"\n3,top,", "\n,top,", r"line 8, column 'touch': the touch has no id"),
     (r"(\n3,top,.*?),0.0000,0.0000,1.0000,", r"\1,0.0,0.0,0.0,", r"line 8, column 'i': i, j, k are not a unit vector"),
@@ -265,7 +265,7 @@ TOUCHES: list[tuple[str, str, str]] = [
     (r"(?s)\n1,.*", "\n", r"the file holds no touches"),
     (r"(?s)\ntouch.*", "\n", r"the file ends before the header"),
     (r"block 1", "block \0", r"NUL"),
-    (r"# part: block 1", "# temperature: warm", r"line 3, column 'temperature': the value is no number"),
+    (r"# part: block 1", "# temperature: warm", r"line 3, column 'temperature': the value is not a number"),
 ]
 
 #: What can be meant, but is odd: the summary says so.
@@ -358,7 +358,11 @@ def test_what_is_odd_is_said(
     ("old", "new", "message"),
     [
         ("\n3,top,", "\n=cmd|' /C calc'!A0,top,", r"column 'touch': 1 cells begin as a formula of a spreadsheet does"),
-        ("# part: block 1", "# temperature: 900", r"a temperature of 900 degrees Celsius is not that of a workshop"),
+        (
+            "# part: block 1",
+            "# temperature: 900",
+            r"a temperature of 900 degrees Celsius is not a workshop temperature",
+        ),
     ],
 )
 def test_odd_touches_are_said(

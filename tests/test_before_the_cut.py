@@ -303,7 +303,7 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
         ),
         ("plan", "spacing = 60.0", "spacin = 60.0", r"column 'plan 1\.spacin': plane has no .*expected 'spacing'"),
         ("plan", 'face = "base_top"\n', "", r"column 'plan 1': plane needs face"),
-        ("plan", 'face = "base_top"', 'face = "base"', r"no face of that name; found 'base'; expected one of skin"),
+        ("plan", 'face = "base_top"', 'face = "base"', r"no face with that name; found 'base'; expected one of skin"),
         (
             "plan",
             "spacing = 60.0",
@@ -377,7 +377,7 @@ def test_wrong_input_exits_with_2_and_one_clear_line(
             "seed = 7\nhome = [0, 0]",
             r"simulate\.home': this needs three numbers",
         ),
-        ("simulate", "{skin = 0.030}", "{skn = 0.030}", r"column 'simulate': .*no face of that name; found 'skn'"),
+        ("simulate", "{skin = 0.030}", "{skn = 0.030}", r"column 'simulate': .*no face with that name; found 'skn'"),
         ("simulate", "seed = 7", 'model = "other.stl"', r"other\.stl: the model cannot be read"),
         ("simulate", "radius = 9.0", "radis = 9.0", r"'simulate\.hills\.radis': unknown key; expected centre, radius"),
     ],

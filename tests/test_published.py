@@ -242,7 +242,7 @@ def test_a_refused_run_leaves_no_page_of_the_run_before(tmp_path: Path, capsys: 
     assert main(["inspect", str(study)]) == 2
     page = (results / "report.html").read_text()
     assert "No results" in page
-    assert "an id stands twice" in page
+    assert "an id occurs twice" in page
     assert "old/inspection" in page
     assert sorted(path.name for path in results.iterdir()) == ["old", "report.html"]
     assert main(["inspect", str(study)]) == 2  # once more: what is kept is the last that came to its end

@@ -114,13 +114,13 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
         ((), '[machine]\nrotation = [1, 2, "x"]', r"column 'machine\.rotation': this needs three numbers"),
         ((), "[machine]\nshift = [1, 2, 3]", r"column 'machine\.shift': unknown key"),
         ((("[part.faces]", 'frame = ["bore"]\n[part.faces]'),), "", r"column 'part\.frame': a frame needs two"),
-        ((("[part.faces]", 'frame = ["bore", 1]\n[part.faces]'),), "", r"no face of that name; found 1"),
+        ((("[part.faces]", 'frame = ["bore", 1]\n[part.faces]'),), "", r"no face with that name; found 1"),
         ((("[part.faces]", 'frame = "zero"\n[part.faces]'),), "", r"foil\.3mf: only a STEP file carries"),
         ((("[part.faces]", "deflection = 0.01\n[part.faces]"),), "", r"foil\.3mf: deflection= and body= are for STEP"),
         (
             (("max_distance = 2.0", "allowance = {hull = 0.5}"),),
             "",
-            r"no face of that name; found 'hull'; expected one of skin",
+            r"no face with that name; found 'hull'; expected one of skin",
         ),
         (
             (("max_distance = 2.0", 'allowance = {skin = "0.5"}'),),
@@ -147,7 +147,7 @@ def test_a_body_by_name(exact, run):
     assert exact.part.brep.bodies == ("Foil J61 (invented)",)
     found = run("study.toml", ("[part.faces]", 'body = "Foil J61 (invented)"\n[part.faces]'))
     assert_same_deviations(found, exact)
-    with pytest.raises(pk.InputError, match=r"no body of that name; found 'fin'; expected one of Foil J61"):
+    with pytest.raises(pk.InputError, match=r"no body with that name; found 'fin'; expected one of Foil J61"):
         run("study.toml", ("[part.faces]", 'body = "fin"\n[part.faces]'))
 
 

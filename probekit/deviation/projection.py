@@ -196,7 +196,7 @@ def require_same(how: Projection, deviations: pd.DataFrame) -> None:
                 f"the table was projected with another {name}",
                 found=", ".join(sorted(there)),
                 expected=getattr(how, name),
-                todo="Hand on the Projection that made the table, in place of the bare nominal.",
+                todo="Pass the Projection that made the table, in place of the bare nominal.",
             )
     offsets = np.append(allowances_of(how.allowance, how.nominal), 0.0)
     known = {name: k for k, name in enumerate(how.nominal.face_names)}
@@ -207,5 +207,5 @@ def require_same(how: Projection, deviations: pd.DataFrame) -> None:
             "the table was projected with another machining allowance",
             found=f"{np.nanmax(np.abs(there)):g} mm",
             expected=f"{np.abs(expected).max():g} mm",
-            todo="Hand on the Projection that made the table, in place of the bare nominal.",
+            todo="Pass the Projection that made the table, in place of the bare nominal.",
         )

@@ -113,7 +113,7 @@ def one_radius(deviations: pd.DataFrame) -> tuple[np.ndarray, float]:
     points = array(deviations, MEASURED)
     if "radius" not in deviations:
         raise InputError(
-            "the table does not tell the ball radius of its touches",
+            "the table does not state the ball radius of its touches",
             column="radius",
             todo="Project the touches: probekit.deviation.Projection(nominal, stylus=...).project(touches).",
         )
@@ -122,7 +122,7 @@ def one_radius(deviations: pd.DataFrame) -> tuple[np.ndarray, float]:
     lost = np.flatnonzero(hit & ~np.isfinite(radius))
     if len(lost):
         raise InputError(
-            f"{len(lost)} touches do not tell their ball radius",
+            f"{len(lost)} touches do not state their ball radius",
             column="radius",
             found=f"touch {deviations['touch'].iloc[lost[0]]} without a number",
             expected="mm, 0 for contact points",
@@ -146,7 +146,7 @@ def _radii(table: pd.DataFrame, how: Projection) -> tuple[Radii, bool]:
         lost = np.flatnonzero(~(own >= 0) & np.isfinite(array(table, MEASURED)).all(axis=1))
         if len(lost):
             raise InputError(
-                "a touch does not tell its ball radius",
+                "a touch does not state its ball radius",
                 column="radius",
                 found=f"touch {table['touch'].iloc[lost[0]]}: {own[lost[0]]:g}",
                 expected="mm, zero or more",

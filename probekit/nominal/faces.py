@@ -96,7 +96,7 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
             old = single if isinstance(single, str) else _face_at(nominal, new, single, limit, notes)
             if wanted.setdefault(old, new) != new:
                 raise InputError(
-                    f"two names claim the same face: '{wanted[old]}' and '{new}' both point at '{old}'",
+                    f"two names claim the same face: '{wanted[old]}' and '{new}' both refer to '{old}'",
                     todo="Move one of the points, or give the face one name only.",
                 )
     return replace(nominal.rename_faces(wanted), notes=(*nominal.notes, *notes))

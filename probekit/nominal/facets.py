@@ -165,7 +165,7 @@ class FacetEngine:
             return self._only
         sound = np.flatnonzero(self.tables.normal.any(axis=1))
         if not len(sound):
-            raise InputError("there is no facet with an area to project on")
+            raise InputError("the model has no facet with an area")
         return None if len(sound) == len(self.facets) else sound
 
     @cached_property

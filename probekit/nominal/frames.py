@@ -121,9 +121,13 @@ def frame_from_faces(nominal: Nominal, primary: str, secondary: str, tertiary: s
         if towards is not None and x is None and feature is not features[0]:
             x = towards
         elif np.linalg.matrix_rank(before, tol=0.5) == np.linalg.matrix_rank(free, tol=0.5):
-            raise InputError("this face adds nothing to the frame", found=name, todo="Choose another, or leave it out.")
+            raise InputError(
+                "this face adds nothing to the frame", found=name, todo="Choose another face, or leave this one out."
+            )
     if x is None:
-        raise InputError("the direction of x is open", found=names, todo="Add an axis or a plane that gives it.")
+        raise InputError(
+            "the direction of x is not determined", found=names, todo="Add an axis or a plane that gives it."
+        )
     return frame_motion(x, z, origin)
 
 
@@ -169,7 +173,7 @@ def placement(nominal: Nominal, name: str) -> np.ndarray:
     found = read_placements(Path(nominal.source), millimetres=factor)
     if name not in found:
         raise InputError(
-            "the STEP file has no coordinate system of that name",
+            "the STEP file has no coordinate system with that name",
             file=nominal.source,
             found=name,
             expected="one of " + ", ".join(found)

@@ -58,7 +58,8 @@ def from_step(
     notes = list(brep.notes)
     if open_edges:
         notes.append(
-            f"the surface is open ({open_edges} border edges): the facets' own order says which side is material"
+            f"the surface is open ({open_edges} border edges): the winding order of the facets decides which side "
+            "is material"
         )
     part = Nominal(
         vertices=brep.vertices,

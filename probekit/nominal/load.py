@@ -103,9 +103,7 @@ def load(
     path = Path(path)
     if path.suffix.lower() in STEP_FORMATS:
         if unit is not None:
-            raise InputError(
-                "a STEP file says its unit itself", file=path, found=f"unit={unit!r}", todo="Leave it out."
-            )
+            raise InputError("a STEP file states its own unit", file=path, found=f"unit={unit!r}", todo="Leave it out.")
         part = from_step(path, faces=faces, name=name, deflection=deflection, body=body)
         _warn_if_implausible(part)
         return part
@@ -182,12 +180,12 @@ def from_arrays(
     vertices, facets, notes = mend(vertices, given, file=file)
     if facet_face is None:
         facet_face = group_facets(vertices, facets, angle=angle)
-    elif {len(facets), len(facet_face)} != {len(given)} or any("cut anew" in note for note in notes):
+    elif {len(facets), len(facet_face)} != {len(given)} or any("recut" in note for note in notes):
         raise InputError(
             "faces were given for a mesh whose facets do not match",
             file=file,
-            found=f"{len(facet_face)} entries, {len(given)} facets of which {len(facets)} are left after mending",
-            todo="Mend the mesh first, or let probekit find the faces.",
+            found=f"{len(facet_face)} entries, {len(given)} facets of which {len(facets)} are left after the repair",
+            todo="Repair the mesh first, or let probekit find the faces.",
         )
     facet_face = np.array(facet_face, dtype=np.int32)
     names = tuple(face_names) if face_names else stable_names(int(facet_face.max()) + 1)
@@ -206,7 +204,7 @@ def from_arrays(
 def _content(path: Path) -> bytes:
     if path.suffix.lower() not in FORMATS:
         raise InputError(
-            "not a model file that can be read",
+            "not a model file that probekit can read",
             file=path,
             found=path.suffix,
             expected="one of " + ", ".join((*FORMATS, *STEP_FORMATS)),
@@ -230,13 +228,13 @@ def _refuse_short_stl(path: Path, content: bytes) -> None:
     is_text = content.lstrip()[:5].lower() == b"solid" and len(content) != 84 + 50 * claimed
     if is_text and b"endsolid" not in content[-1000:].lower():
         raise InputError(
-            "the STL file is cut short: its text has no end",
+            "the STL file is truncated: its text has no end",
             file=path,
             expected='a last line that starts with "endsolid"',
         )
     if not is_text and len(content) < 84 + 50 * claimed:
         raise InputError(
-            "the STL file is cut short or not an STL file",
+            "the STL file is truncated or not an STL file",
             file=path,
             found=f"{len(content)} bytes",
             expected=f"{84 + 50 * claimed} bytes for the {claimed} facets it announces",
@@ -251,7 +249,7 @@ def _refuse_short_ply(path: Path, content: bytes) -> None:
         lines = len(body.split(b"\n", 1)[-1].splitlines())
         if lines < claimed:
             raise InputError(
-                "the PLY file is cut short", file=path, found=f"{lines} lines", expected=f"the {claimed} it announces"
+                "the PLY file is truncated", file=path, found=f"{lines} lines", expected=f"the {claimed} it announces"
             )
 
 
@@ -278,10 +276,10 @@ def _parse(path: Path, content: bytes) -> tuple[np.ndarray, np.ndarray, str | No
 def _unit(path: Path, file_unit: str | None, given: str | None) -> tuple[str, float]:
     if given is None and file_unit is None:
         raise InputError(
-            "the file does not say its unit",
+            "the file does not state its unit",
             file=path,
             expected="unit=, one of " + ", ".join(sorted(UNITS)),
-            todo='Say it, for instance unit="mm".',
+            todo='State it, for instance unit="mm".',
         )
     if given is None:
         standard, factor = millimetres_per(file_unit, file=str(path))

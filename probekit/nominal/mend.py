@@ -44,7 +44,7 @@ def mend(
         raise InputError("the model has no facets", file=file, expected="a mesh with at least one triangle")
     if facets.min() < 0 or facets.max() >= len(vertices):
         raise InputError(
-            "a facet names a vertex that does not exist",
+            "a facet refers to a vertex that does not exist",
             file=file,
             found=f"index {int(facets.max() if facets.max() >= len(vertices) else facets.min())}",
             expected=f"0 to {len(vertices) - 1}",
@@ -65,10 +65,10 @@ def mend(
         notes.append(f"{void} facets with coinciding corners dropped")
     facets, doubled = _without_doubles(facets)
     if doubled:
-        notes.append(f"{doubled} doubled facets dropped")
+        notes.append(f"{doubled} duplicate facets dropped")
     facets, recut, dropped = without_slivers(vertices, facets)
     if recut:
-        notes.append(f"{recut} facets without area joined to their neighbours, which were cut anew")
+        notes.append(f"{recut} facets without area merged into their neighbours, which were recut")
     if dropped:
         notes.append(f"{dropped} facets without area dropped")
     if not len(facets):
@@ -104,7 +104,7 @@ def orient(vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None)
                 todo="Export the solid body again.",
             )
         facets[flip] = facets[flip][:, ::-1]
-        notes.append(f"{int(flip.sum())} facets turned to agree with their neighbours")
+        notes.append(f"{int(flip.sum())} facets reversed to agree with their neighbours")
 
     open_edges = int((count == 1).sum())
     crowded = int((count > 2).sum())
@@ -116,10 +116,11 @@ def orient(vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None)
     if inside_out.any():
         wrong = inside_out[shell]
         facets[wrong] = facets[wrong][:, ::-1]
-        notes.append(f"{int(inside_out.sum())} closed shell(s) were inside out: normals turned outward")
+        notes.append(f"{int(inside_out.sum())} closed shell(s) were inside out: normals reversed")
     if open_edges:
         notes.append(
-            f"the surface is open ({open_edges} border edges): the facets' own order says which side is material"
+            f"the surface is open ({open_edges} border edges): the winding order of the facets decides which side "
+            "is material"
         )
     return facets, notes
 

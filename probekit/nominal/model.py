@@ -113,7 +113,7 @@ class Nominal:
             return self.face_names.index(name)
         except ValueError:
             raise InputError(
-                "the nominal has no face of that name",
+                "the nominal has no face with that name",
                 found=name,
                 expected="one of " + ", ".join(self.face_names[:20]) + (" ..." if len(self.face_names) > 20 else ""),
             ) from None

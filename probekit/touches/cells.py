@@ -164,7 +164,7 @@ def _floats(column: Sequence[str], decimal: str) -> np.ndarray:
         column = [_with_point(cell) for cell in column]
     whole = "".join(column)
     if "_" in whole or not whole.isascii():  # Python reads 1_000 and digits of every script as numbers; a file does not
-        raise ValueError("no plain number")
+        raise ValueError("not a plain number")
     try:
         return np.fromiter(map(float, column), dtype=float, count=len(column))
     except ValueError:
@@ -184,7 +184,7 @@ def _numbers(cells: Cells, name: str, decimal: str) -> np.ndarray:
     except ValueError:
         row = next(n for n, cell in enumerate(column) if not _is_number(cell, decimal))
         raise InputError(
-            "the cell holds no number",
+            "the cell does not hold a number",
             file=cells.file,
             line=cells.lines[row],
             column=name,
@@ -221,5 +221,5 @@ def _number_hint(cell: str, decimal: str, *, last: bool) -> str | None:
     if _is_number(cell, other):
         return f"If the decimal mark is '{other}', use read_text(decimal='{other}')"
     if last:
-        return "It stands in the last row: the file may be truncated, or hold text after the table"
-    return "Correct it; if the line is no touch, take it out, or pass over it with read_text(skip=..., comment=...)"
+        return "This is the last row: the file may be truncated, or hold text after the table"
+    return "Correct it; if the line is not a touch, delete it, or skip it with read_text(skip=..., comment=...)"

@@ -79,12 +79,12 @@ def _odd(table: pd.DataFrame) -> list[str]:
         formulas = [cell for cell in cells if cell.startswith(_FORMULA)]
         if formulas:
             notes.append(
-                f"column '{name}': {len(formulas)} cells begin as a formula of a spreadsheet does, the first one "
-                f"{formulas[0]!r:.40}: do not open the tables of results with one"
+                f"column '{name}': {len(formulas)} cells begin like a spreadsheet formula, the first one "
+                f"{formulas[0]!r:.40}: do not open the result tables in a spreadsheet"
             )
     temperature = table.attrs.get("temperature")
     if isinstance(temperature, int | float) and not _COLD <= temperature <= _HOT:
-        notes.append(f"a temperature of {temperature:g} degrees Celsius is not that of a workshop")
+        notes.append(f"a temperature of {temperature:g} degrees Celsius is not a workshop temperature")
     return notes
 
 
@@ -157,7 +157,7 @@ def _check_distance(rows: Rows, index: np.ndarray, distance: np.ndarray, size: f
     if far.size:
         raise rows.error(
             int(index[far[0]]),
-            f"{far.size} of {len(distance)} touches are further from their target than the part is large",
+            f"{far.size} of {len(distance)} touches are further from their target than the size of the part",
             column="x",
             found=f"{distance[far[0]]:.3f} mm",
             expected=f"at most the diagonal, {size:.3f} mm",
@@ -179,13 +179,15 @@ def _check_recorded(table: pd.DataFrame, target: np.ndarray, measured: np.ndarra
             file=table.attrs.get("source"),
             found=f"{height:.3f} mm along the outward normals on average",
             expected="about the ball's radius, positive",
-            todo="Exchange the two groups of columns, or turn the normals round",
+            todo="Exchange the two groups of columns, or reverse the normals",
         )
     if recorded == "centre" and height + sure < 0.1:
-        return [f"recorded as ball centres, but only {height:.3f} mm off their targets: are they contact points?"]
+        return [f"recorded as ball centres, but only {height:.3f} mm off their targets: they look like contact points"]
     if recorded == "contact" and abs(height) > max(0.3, sure):
         side = "outside" if height > 0 else "inside"
-        return [f"recorded as contact points, but {abs(height):.3f} mm {side} their targets: are they ball centres?"]
+        return [
+            f"recorded as contact points, but {abs(height):.3f} mm {side} their targets: they look like ball centres"
+        ]
     return []
 
 

@@ -128,7 +128,7 @@ def directions_from(table: pd.DataFrame, by: str = "target") -> np.ndarray:
     """
     if by not in ("target", "approach"):
         raise InputError(
-            "the table does not know this direction",
+            "the table does not have this direction",
             found=by,
             expected="'target' or 'approach'",
             todo="'foot' needs the nominal: use probekit.deviation" if by == "foot" else None,

@@ -215,7 +215,7 @@ def _read_head(stream: io.StringIO, file: str) -> _Head:
             key, value = pair
             if key in lines:
                 raise InputError(
-                    f"the key stands twice: lines {lines[key]} and {number}", file=file, line=number, column=key
+                    f"the key occurs twice: lines {lines[key]} and {number}", file=file, line=number, column=key
                 )
             attrs[key], lines[key] = value, number
         elif line.strip(' "\t\r\n'):
@@ -259,14 +259,14 @@ def _names(header: list[str], line: int, file: str, required: tuple[str, ...]) -
                 file=file,
                 line=line,
                 found=names[0],
-                todo=f"Read it with read_text(separator={separator!r}, columns=...), decimal=',' if need be",
+                todo=f"Read it with read_text(separator={separator!r}, columns=...), decimal=',' if needed",
             )
     require_columns(names, required, file=file, line=line)
     if "" in names:
         raise InputError("a column has no name", file=file, line=line, found=f"field {names.index('') + 1} is empty")
     twice = [name for name in names if names.count(name) > 1]
     if twice:
-        raise InputError("a column stands twice in the header", file=file, line=line, column=twice[0])
+        raise InputError("a column occurs twice in the header", file=file, line=line, column=twice[0])
     return names
 
 
@@ -292,11 +292,11 @@ def _check_end(text: str, head: _Head, rows: int, file: str) -> None:
     stated = head.about.get("rows")
     if stated is not None and (stated != rows or not ends):
         raise InputError(
-            "the file does not hold what it says",
+            "the file does not hold as many rows as it states",
             found=f"{rows} rows{'' if ends else ' and no line end after the last'}",
             expected=f"{stated} rows, each with a line end",
             todo="The file may be truncated: copy it again. After changes by hand, remove the line '# rows: ...'",
             **head.where("rows", file),
         )
     if not ends:
-        add_note(head.attrs, "the last line of the file does not end: its last value may be cut")
+        add_note(head.attrs, "the last line of the file has no line end: its last value may be cut")

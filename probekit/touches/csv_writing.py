@@ -79,13 +79,13 @@ def _writable(table: pd.DataFrame) -> pd.DataFrame:
                 expected="text without outer spaces or a leading #; a name that probekit knows in lower case",
             )
     if table.columns.has_duplicates:
-        raise InputError("a column stands twice", column=str(table.columns[table.columns.duplicated()][0]))
+        raise InputError("a column occurs twice", column=str(table.columns[table.columns.duplicated()][0]))
     if table.attrs.get("unit") != "mm":
         raise InputError(
             "the table does not say that its lengths are in mm",
             column="unit",
             found=table.attrs.get("unit", "nothing"),
-            todo="Convert the lengths if need be, then set table.attrs['unit'] = 'mm'",
+            todo="Convert the lengths if needed, then set table.attrs['unit'] = 'mm'",
         )
     if table.attrs.get("recorded") not in ("centre", "contact"):
         raise InputError(

@@ -134,7 +134,7 @@ class RadiusMap:
         directions = np.asarray(directions, dtype=float)
         if self.kind == "ring" and (np.abs(directions[:, 2]) > _STEEPEST).any():
             raise InputError(
-                "the probe was qualified in a ring, which tells nothing of this direction",
+                "the probe was qualified in a ring, which says nothing about this direction",
                 found=f"({', '.join(f'{c:g}' for c in directions[np.nanargmax(np.abs(directions[:, 2]))])})",
                 expected="directions at most 20 degrees out of the ring's plane",
                 todo="Qualify the probe on a sphere",
@@ -165,7 +165,7 @@ def map_size(kind: str, degree: int) -> int:
             "the degree of a radius map is not usable",
             found=degree,
             expected="0, 2, 3, ... 20",
-            todo="Degree 1 is the place of the artefact, and no property of the probe" if degree == 1 else None,
+            todo="Degree 1 is the position of the artefact, not a property of the probe" if degree == 1 else None,
         )
     return sum(2 if m else 1 for _, m in _terms(kind, degree))
 

@@ -73,7 +73,7 @@ def _value(key: str, text: str, **where: object) -> object:
         return text
     number = _number(text)
     if number is None and (key in NUMBER_KEYS or key == "rows"):
-        raise InputError("the value is no number", column=key, found=text, expected="a plain number", **where)
+        raise InputError("the value is not a number", column=key, found=text, expected="a plain number", **where)
     if number is None or (_NAMES.search(key) and repr(number) != text):
         return text
     return number

@@ -115,12 +115,12 @@ def _check_ids(rows: Rows) -> None:
         first = int(np.flatnonzero(ids == ids.iloc[second])[0])
         raise rows.error(
             second,
-            f"an id stands twice: {rows.name(first)} and {rows.name(second)}"
-            + (f", and {again.size - 1} more ids that stand twice" if again.size > 1 else ""),
+            f"an id occurs twice: {rows.name(first)} and {rows.name(second)}"
+            + (f", and {again.size - 1} more ids that occur twice" if again.size > 1 else ""),
             column="touch",
             found=str(ids.iloc[second]),
             expected="each id once",
-            todo="Number the touches through, or put repeated runs in files of their own",
+            todo="Number the touches consecutively, or put repeated runs in separate files",
         )
 
 
@@ -142,7 +142,7 @@ def _check_whole(rows: Rows, names: Sequence[str]) -> None:
         row = part[0]
         raise rows.error(
             row,
-            f"{', '.join(names)} are only partly given",
+            f"{', '.join(names)} are given only in part",
             column=names[int(np.flatnonzero(missing[row])[0])],
             found="empty or NaN",
             expected="all three numbers, or none",
@@ -173,7 +173,7 @@ def _check_reasons(rows: Rows) -> None:
             column="reason",
             found=str(rows.table["reason"].iloc[both[0]]),
             expected="one of the two",
-            todo="Empty x, y, z if the touch was missed; put remarks in a column of another name",
+            todo="Clear x, y, z if the touch was missed; put remarks in a column of another name",
         )
 
 
@@ -193,7 +193,7 @@ def _check_unit(rows: Rows, names: Sequence[str]) -> str:
             todo="Scale it to length 1; leave all three empty if the touch has no such direction",
         )
     if off.size and off[worst] > _UNIT_EXACT:
-        return f"{', '.join(names)}: off unit length by up to {off[worst]:.2g}, taken for rounding"
+        return f"{', '.join(names)}: off unit length by up to {off[worst]:.2g}, accepted as rounding"
     return ""
 
 

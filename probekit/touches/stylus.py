@@ -72,7 +72,7 @@ class Stylus:
                 column="effective_radius",
                 found=f"{self.effective_radius:g} mm",
                 expected=f"within 20 % of half the ball diameter, {half:g} mm",
-                todo="Check whether a diameter was given for a radius, or another stylus was qualified",
+                todo="Check whether a diameter was given in place of a radius, or another stylus was qualified",
             )
         if self.stem_diameter is not None and self.stem_diameter > self.ball_diameter:
             raise InputError(

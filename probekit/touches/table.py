@@ -65,7 +65,7 @@ def unit_of(given: str, **where: object) -> str:
     """The unit as probekit writes it, "mm" or "inch"; raise `InputError` for any other."""
     unit = _UNITS.get(str(given).strip().lower())
     if unit is None:
-        raise InputError("the unit is not one probekit reads", found=given, expected="mm or inch", **where)
+        raise InputError("the unit is not one that probekit reads", found=given, expected="mm or inch", **where)
     return unit
 
 
@@ -73,7 +73,7 @@ def recorded_of(given: str, **where: object) -> str:
     """What the positions are, "centre" or "contact"; raise `InputError` for anything else."""
     recorded = _RECORDED.get(str(given).strip().lower())
     if recorded is None:
-        raise InputError("it is not said what x, y, z are", found=given, expected="centre or contact", **where)
+        raise InputError("the file does not say what x, y, z are", found=given, expected="centre or contact", **where)
     return recorded
 
 
@@ -105,7 +105,7 @@ def in_millimetres(table: pd.DataFrame, unit: str, *, stacklevel: int) -> pd.Dat
     if further:
         warnings.warn(
             f"{table.attrs.get('source', 'the table')} is in inches: {', '.join(LENGTHS)} were converted to mm, "
-            f"further columns of numbers were left as read: {', '.join(further)}",
+            f"other columns of numbers were left as read: {', '.join(further)}",
             ProbekitWarning,
             stacklevel=stacklevel,
         )

@@ -107,7 +107,7 @@ def read_text(
     """
     file = str(path)
     if decimal not in (".", ","):
-        raise InputError("the decimal mark is not one probekit reads", found=decimal, expected="'.' or ','")
+        raise InputError("the decimal mark is not one that probekit reads", found=decimal, expected="'.' or ','")
     unit, recorded = unit_of(unit, column="unit"), recorded_of(recorded, column="recorded")
     attrs = {key: plain(key, value) for key, value in (metadata or {}).items()}
     text, sha256 = load(path, encoding)
@@ -141,7 +141,7 @@ def _lines(text: str, skip: int, comment: str | None, file: str) -> list[str]:
     if comment:
         lines = ["\n" if line.lstrip().startswith(comment) else line for line in lines]
     if not any(map(str.strip, lines)):
-        raise InputError("nothing is left of the file below the skipped lines and comments", file=file)
+        raise InputError("nothing of the file is left below the skipped lines and comments", file=file)
     return lines
 
 
@@ -149,7 +149,7 @@ def _check_wanted(wanted: Mapping[str, object], what: str) -> None:
     missing = [name for name in MEASURED if name not in wanted]
     if missing:
         raise InputError(
-            f"{what} does not say where {', '.join(missing)} stand", found=", ".join(map(str, wanted)) or "nothing"
+            f"{what} does not say where to find {', '.join(missing)}", found=", ".join(map(str, wanted)) or "nothing"
         )
     for name in wanted:
         if not isinstance(name, str) or name != name.strip() or (name not in KNOWN and name.lower() in KNOWN):
@@ -221,7 +221,7 @@ def _place(place: str | int, header: list[str] | None, width: int, file: str, li
         return hits[0]
     near = near_names(place, header)
     raise InputError(
-        "the column stands more than once in the header" if hits else "the header has no such column",
+        "the column occurs more than once in the header" if hits else "the header has no such column",
         file=file,
         line=line,
         column=place,
@@ -249,12 +249,12 @@ def _guess_separator(lines: list[str], first: int, columns: Mapping[str, str | i
     if merit(best)[0]:
         return best
     raise InputError(
-        "the separator could not be guessed: none finds the columns in the first line",
+        "the separator could not be detected: none yields the columns in the first line",
         file=file,
         line=first,
         found=sample[0].rstrip("\r\n"),
         expected=", ".join(f"{name}: {place!r}" for name, place in columns.items()),
-        todo="Check columns= against this line, pass over lines above the header with skip=, or give separator=",
+        todo="Check columns= against this line, skip lines above the header with skip=, or give separator=",
     )
 
 
@@ -275,7 +275,7 @@ def _matched(
     try:
         compiled = re.compile(pattern)
     except re.error as error:
-        raise InputError(f"the pattern is no regular expression ({error})", found=pattern) from None
+        raise InputError(f"the pattern is not a regular expression ({error})", found=pattern) from None
     groups = _groups(compiled, columns)
     numbers, rows, other = [], [], []
     for number, line in enumerate(lines, first):
@@ -286,7 +286,7 @@ def _matched(
                 line=number,
                 found=f"{len(line)} characters",
                 expected=f"at most {_LONGEST_FOR_A_PATTERN}",
-                todo="Pass over it with skip= or comment=, or read delimited text with columns=",
+                todo="Skip it with skip= or comment=, or read delimited text with columns=",
             )
         before = len(rows)
         for match in compiled.finditer(line.rstrip("\r\n")):
@@ -322,7 +322,7 @@ def _check_cut(match: re.Match, groups: Mapping[str, str], line: int, file: str)
                 line=line,
                 column=name,
                 found=match[group] + match.string[match.end() :][:20],
-                todo="Let the group take the whole number, or let the pattern match the separator that follows it",
+                todo="Let the group match the whole number, or let the pattern match the separator that follows it",
             )
 
 
@@ -370,7 +370,7 @@ def _completed(table: pd.DataFrame, lines: list[int], reasoned: bool, file: str)
             raise InputError("no touch has measured values", file=file, line=lines[0], column="x, y, z")
         if missed.any():
             warnings.warn(
-                f"{file}: touches without measured values, with no column to give a reason: {missed.sum()}, "
+                f"{file}: touches without measured values, and no column that gives a reason: {missed.sum()}, "
                 f"the first on line {lines[int(np.argmax(missed))]}",
                 ProbekitWarning,
                 stacklevel=3,

@@ -99,7 +99,7 @@ def test_none_is_the_same_as_zero():
 @pytest.mark.parametrize(
     ("allowance", "message"),
     [
-        ({"lid": 0.5}, "no face of that name; found 'lid'; expected one of left, right"),
+        ({"lid": 0.5}, "no face with that name; found 'lid'; expected one of left, right"),
         (np.nan, "the machining allowance is not a number"),
         (np.inf, "the machining allowance is not a number"),
         ({"top": "0.5"}, "the machining allowance is not a number; found '0.5'"),

@@ -241,7 +241,7 @@ def test_target_on_an_edge_binds_to_neither_face():
 
 def test_unknown_face_is_refused():
     table = touches([[1.0, 25, 16]], face=["lid"])
-    with pytest.raises(InputError, match=r"no face of that name; found 'lid'; expected one of"):
+    with pytest.raises(InputError, match=r"no face with that name; found 'lid'; expected one of"):
         project(table, SLOT)
 
 

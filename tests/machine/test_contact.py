@@ -175,7 +175,7 @@ class TestInput:
     @pytest.mark.parametrize(
         ("change", "words"),
         [
-            ({"offset": {"lid": 0.1}}, "no face of that name"),
+            ({"offset": {"lid": 0.1}}, "no face with that name"),
             ({"offset": {"top": np.nan}}, "not a number"),
             ({"offset": True}, "not a number"),
             ({"motion": np.diag([1, 1, -1, 1.0])}, "not a rigid motion"),

@@ -121,7 +121,7 @@ def test_sign_at_a_t_junction_on_a_knife_edge(angle, rounded):
         vertices = vertices.astype(np.float32)
     facets = np.vstack([rest, [[tip, a, m], [tip, m, b], [a, b, m]]])
     part = nominal((vertices, facets))
-    assert "1 facets without area joined to their neighbours, which were cut anew" in part.notes
+    assert "1 facets without area merged into their neighbours, which were recut" in part.notes
     assert len(part.facets) == 10  # of the 8, the two at the edge are now cut in two
     assert len(part.face_names) == 5
     rng = np.random.default_rng(17)

@@ -104,14 +104,14 @@ def test_joined_faces_have_no_edge_between_them():
 @pytest.mark.parametrize(
     ("names", "message"),
     [
-        ({"top": [50, 31, 20.5], "lid": [51, 30, 20]}, r"two names claim the same face: 'top' and 'lid' both point at"),
+        ({"top": [50, 31, 20.5], "lid": [51, 30, 20]}, r"two names claim the same face: 'top' and 'lid' both refer to"),
         ({"top": [50, 31, 40]}, r"names face 'top' is not on the model; found '\[50, 31, 40\], 20.000 mm away"),
         ({"top": [50, 2, 22]}, r"'top' is off the model, and more than one face is near it; found .* 2.000 mm away"),
         ({"top": [50, 0, 20]}, r"names face 'top' lies on an edge; found \[50, 0, 20\]; expected a point inside"),
         ({"top": [50, 31]}, r"names face 'top' is not a position.*expected \[x, y, z\] in mm"),
         ({"top": [50, 31, float("nan")]}, r"names face 'top' is not a position"),
-        ({"top": "lid"}, r"no face of that name; found 'lid'; expected one of face_1, face_2"),
-        ({"top": ["face_1", "lid"]}, r"no face of that name; found 'lid'"),
+        ({"top": "lid"}, r"no face with that name; found 'lid'; expected one of face_1, face_2"),
+        ({"top": ["face_1", "lid"]}, r"no face with that name; found 'lid'"),
     ],
 )
 def test_bad_names(names, message):
@@ -129,7 +129,7 @@ def test_a_point_above_a_face_names_it_within_a_stated_limit():
 
 
 def test_rename_unknown():
-    with pytest.raises(InputError, match=r"no face of that name; found 'hub'; expected one of face_1"):
+    with pytest.raises(InputError, match=r"no face with that name; found 'hub'; expected one of face_1"):
         from_arrays(*box()).rename_faces({"hub": "top"})
 
 
@@ -162,5 +162,5 @@ def test_faces_given_wrongly(face, names, message):
 
 def test_faces_given_for_a_mesh_that_needs_mending():
     vertices, facets = split_box()
-    with pytest.raises(InputError, match=r"Mend the mesh first"):
+    with pytest.raises(InputError, match=r"Repair the mesh first"):
         from_arrays(vertices, facets, facet_face=np.zeros(14, dtype=int))

@@ -166,9 +166,9 @@ def test_joined_faces_count_if_they_share_what_they_give(exact_plate):
         (("top", "one", "one"), "adds nothing to the frame; found 'one'"),
         (("one", "one", "top"), "adds nothing to the frame; found 'one'"),
         (("two", "sink", "top"), "adds nothing to the frame; found 'sink'"),
-        (("top", "one"), "the direction of x is open"),
-        (("one", "top"), "the direction of x is open"),
-        (("top", "left", "lid"), "no face of that name; found 'lid'"),
+        (("top", "one"), "the direction of x is not determined"),
+        (("one", "top"), "the direction of x is not determined"),
+        (("top", "left", "lid"), "no face with that name; found 'lid'"),
     ],
 )
 def test_choices_that_give_no_frame(plate, faces, message):

@@ -160,7 +160,7 @@ def test_glb_with_several_placed_meshes(tmp_path):
 def test_unit_must_be_said(tmp_path, suffix):
     path = tmp_path / ("ell" + suffix)
     l_mesh().export(path)
-    with pytest.raises(InputError, match=rf'ell\{suffix}: the file does not say its unit; expected unit=.*unit="mm"'):
+    with pytest.raises(InputError, match=rf'ell\{suffix}: the file does not state its unit; expected unit=.*unit="mm"'):
         load(path)
 
 
@@ -216,7 +216,9 @@ def test_no_such_file_and_folder(tmp_path):
 
 @pytest.mark.parametrize("name", ["part.dxf", "part", "part.stl.zip"])
 def test_unknown_suffix(tmp_path, name):
-    with pytest.raises(InputError, match=r"not a model file that can be read; found .*expected one of \.stl, \.ply"):
+    with pytest.raises(
+        InputError, match=r"not a model file that probekit can read; found .*expected one of \.stl, \.ply"
+    ):
         load(tmp_path / name, unit="mm")
 
 
@@ -256,7 +258,7 @@ def test_cut_short(tmp_path, suffix, part):
         with pytest.raises((InputError, ProbekitWarning), match=r"the surface is open|no facets|cannot be parsed"):
             load(path, unit="mm")
     else:
-        with pytest.raises(InputError, match=r"cut short|cannot be parsed"):
+        with pytest.raises(InputError, match=r"truncated|cannot be parsed"):
             load(path, unit="mm")
 
 
@@ -266,16 +268,16 @@ def test_text_cut_short(tmp_path, cut):
     path = tmp_path / "ell.stl"
     text = trimesh.exchange.stl.export_stl_ascii(l_mesh())
     path.write_text(text[:-cut])
-    with pytest.raises(InputError, match=r'ell.stl: the STL file is cut short: .* starts with "endsolid"'):
+    with pytest.raises(InputError, match=r'ell.stl: the STL file is truncated: .* starts with "endsolid"'):
         load(path, unit="mm")
     last = text.rindex("facet normal")
     path.write_text(text[:last])
-    with pytest.raises(InputError, match=r"ell.stl: the STL file is cut short"):
+    with pytest.raises(InputError, match=r"ell.stl: the STL file is truncated"):
         load(path, unit="mm")
     path = tmp_path / "ell.ply"
     lines = trimesh.exchange.ply.export_ply(l_mesh(), encoding="ascii").splitlines(keepends=True)
     path.write_bytes(b"".join(lines[:-1]))
-    with pytest.raises(InputError, match=r"ell.ply: the PLY file is cut short; found '31 lines'; expected the 32 it"):
+    with pytest.raises(InputError, match=r"ell.ply: the PLY file is truncated; found '31 lines'; expected the 32 it"):
         load(path, unit="mm")
 
 
@@ -297,7 +299,7 @@ def test_binary_stl_headers(tmp_path, header):
     path.write_bytes(header.ljust(80)[:80] + content[80:])
     check_l(load(path, unit="mm"))
     path.write_bytes(header.ljust(80)[:80] + content[80:-70])
-    with pytest.raises(InputError, match=r"ell.stl: the STL file (is cut short|cannot be parsed)"):
+    with pytest.raises(InputError, match=r"ell.stl: the STL file (is truncated|cannot be parsed)"):
         load(path, unit="mm")
 
 
@@ -309,7 +311,7 @@ def test_stl_that_claims_more_than_it_has(tmp_path, header, claimed):
     path = tmp_path / "ell.stl"
     path.write_bytes(content)
     tracemalloc.start()
-    with pytest.raises(InputError, match=r"ell.stl: the STL file (is cut short|cannot be parsed)"):
+    with pytest.raises(InputError, match=r"ell.stl: the STL file (is truncated|cannot be parsed)"):
         load(path, unit="mm")
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -328,7 +330,7 @@ def test_ply_that_claims_more_than_it_has(tmp_path, kind, element):
     path = tmp_path / "ell.ply"
     path.write_bytes(content)
     tracemalloc.start()
-    with pytest.raises(InputError, match=r"ell.ply: the PLY file (cannot be parsed|is cut short)"):
+    with pytest.raises(InputError, match=r"ell.ply: the PLY file (cannot be parsed|is truncated)"):
         load(path, unit="mm")
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -365,14 +367,14 @@ def test_ply_index_out_of_range(tmp_path, kind):
         content += b"".join(struct.pack("<B3i", 3, *row) for row in facets)
     path = tmp_path / "ell.ply"
     path.write_bytes(content)
-    with pytest.raises(InputError, match=r"names a vertex that does not exist; found 'index 12'; expected 0 to 11"):
+    with pytest.raises(InputError, match=r"refers to a vertex that does not exist; found 'index 12'; expected 0 to 11"):
         load(path, unit="mm")
 
 
 def test_obj_index_out_of_range(tmp_path):
     path = tmp_path / "bad.obj"
     path.write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 4\n")
-    with pytest.raises(InputError, match=r"bad\.obj: (the OBJ file cannot be parsed|a facet names a vertex)"):
+    with pytest.raises(InputError, match=r"bad\.obj: (the OBJ file cannot be parsed|a facet refers to a vertex)"):
         load(path, unit="mm")
 
 

@@ -34,7 +34,7 @@ def test_inside_out():
     vertices, facets = l_shape()
     part = from_arrays(vertices, facets[:, ::-1])
     assert volume(part.vertices, part.facets) == pytest.approx(L)
-    assert part.notes == ("1 closed shell(s) were inside out: normals turned outward",)
+    assert part.notes == ("1 closed shell(s) were inside out: normals reversed",)
     assert part.engine.feet(np.array([[7.0, 7, 12]])).distance[0] == pytest.approx(2.0)
 
 
@@ -46,7 +46,7 @@ def test_mixed_orientation(seed, part):
     wrong[0], wrong[-1] = True, False
     v, f, notes = mend(vertices, np.where(wrong[:, None], facets[:, ::-1], facets))
     assert volume(v, f) == pytest.approx(L)
-    assert any("turned to agree with their neighbours" in note for note in notes)
+    assert any("reversed to agree with their neighbours" in note for note in notes)
 
 
 def test_mixed_orientation_is_turned_towards_the_many():
@@ -55,7 +55,7 @@ def test_mixed_orientation_is_turned_towards_the_many():
     facets[[0, 40, 41]] = facets[[0, 40, 41], ::-1]
     v, f, notes = mend(vertices, facets)
     assert (np.cross(v[f[:, 1]] - v[f[:, 0]], v[f[:, 2]] - v[f[:, 0]])[:, 2] > 0).all()
-    assert notes[0] == "3 facets turned to agree with their neighbours"
+    assert notes[0] == "3 facets reversed to agree with their neighbours"
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -167,7 +167,7 @@ def test_unused_vertices_go_even_if_they_are_not_numbers():
 def test_duplicates():
     vertices, facets = box()
     v, f, notes = mend(vertices, np.vstack([facets, facets[2:5], facets[[7], ::-1]]))
-    assert notes == ["4 doubled facets dropped"]
+    assert notes == ["4 duplicate facets dropped"]
     assert len(f) == 12
     assert volume(v, f) == pytest.approx(BOX)
 
@@ -196,7 +196,7 @@ def test_hairline_crack_within_rounding_is_closed():
 def test_facet_without_area():
     """A vertex on the neighbour's edge: the neighbour is cut there and the surface is closed without the flat facet."""
     v, f, notes = mend(*split_box())
-    assert notes == ["1 facets without area joined to their neighbours, which were cut anew"]
+    assert notes == ["1 facets without area merged into their neighbours, which were recut"]
     assert volume(v, f) == pytest.approx(BOX)
     assert len(v) == 9
     a, b, c = (v[f[:, k]] for k in range(3))
@@ -214,7 +214,7 @@ def test_fan_of_facets_without_area():
     cut = [[4, 8, 6], [8, 9, 6], [9, 10, 6], [10, 5, 6]]
     flat = [[4, 5, 10], [4, 10, 9], [4, 9, 8]]
     v, f, notes = mend(vertices, np.vstack([facets[~top], cut, flat]))
-    assert notes == ["3 facets without area joined to their neighbours, which were cut anew"]
+    assert notes == ["3 facets without area merged into their neighbours, which were recut"]
     assert volume(v, f) == pytest.approx(BOX)
     a, b, c = (v[f[:, k]] for k in range(3))
     assert np.linalg.norm(np.cross(b - a, c - a), axis=1).min() > 10
@@ -235,7 +235,7 @@ def test_facets_without_area_on_all_sides():
             # the neighbour runs from end to start; the flat facet lies between it and the side
             facets = np.vstack([facets, [[tip, end, middle], [tip, middle, start], [end, start, middle]]])
         v, f, notes = mend(given, facets)
-        assert notes == ["3 facets without area joined to their neighbours, which were cut anew"]
+        assert notes == ["3 facets without area merged into their neighbours, which were recut"]
         assert volume(v, f) == pytest.approx(BOX)
         assert len(f) == 18
 
@@ -269,7 +269,7 @@ def test_not_finite(bad):
 def test_index_out_of_range(index, found):
     vertices, facets = box()
     facets[4, 1] = index
-    with pytest.raises(InputError, match=rf"names a vertex that does not exist; found '{found}'; expected 0 to 7"):
+    with pytest.raises(InputError, match=rf"refers to a vertex that does not exist; found '{found}'; expected 0 to 7"):
         mend(vertices, facets)
 
 
@@ -309,7 +309,9 @@ def test_moebius_strip(twist):
 
 def test_open_surface_warns():
     vertices, facets = box()
-    with pytest.warns(ProbekitWarning, match=r"the surface is open \(4 border edges\): the facets' own order says"):
+    with pytest.warns(
+        ProbekitWarning, match=r"the surface is open \(4 border edges\): the winding order of the facets decides"
+    ):
         part = from_arrays(vertices, facets[2:])
     assert part.notes[-1].startswith("the surface is open (4 border edges)")
 

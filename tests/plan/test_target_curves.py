@@ -89,7 +89,7 @@ def test_a_section_can_be_kept_to_faces() -> None:
         plan.section(box, [0, 0, 0], [0, 0, 1], faces="top")
     with pytest.raises(InputError, match="not a direction"):
         plan.section(box, [0, 0, 0], [0, 0, 0])
-    with pytest.raises(InputError, match="no face of that name"):
+    with pytest.raises(InputError, match="no face with that name"):
         plan.section(box, [0, 0, 0], [0, 0, 1], faces="lid")
 
 

@@ -195,7 +195,7 @@ def test_patterns_on_planes() -> None:
         (lambda: plan.scan(BOX, [0, 0, 1], lines=2, spacing=0), "`spacing` must be positive"),
         (lambda: plan.scan(BOX, [0, 0, 1], lines=np.nan, spacing=1), "`lines` must be positive"),
         (lambda: plan.scan(BOX, [0, 0, 1], step=-1, spacing=1), "`step` must be positive"),
-        (lambda: plan.scan(BOX, [0, 0, 1], lines=3, spacing=1, faces="lid"), "no face of that name"),
+        (lambda: plan.scan(BOX, [0, 0, 1], lines=3, spacing=1, faces="lid"), "no face with that name"),
         (lambda: plan.scan(BOX, [0, 0, 1], lines=3, spacing=1, faces="top"), "no section meets the faces"),
     ],
 )

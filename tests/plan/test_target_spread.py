@@ -232,7 +232,7 @@ def test_distances_of_regions_agree_with_each_other() -> None:
     [
         (lambda: plan.blue_noise(BOX, 0, RNG(1)), "whole number of at least 1; found 0"),
         (lambda: plan.blue_noise(BOX, np.nan, RNG(1)), "whole number of at least 1; found nan"),
-        (lambda: plan.blue_noise(BOX, 5, RNG(1), faces="lid"), "no face of that name"),
+        (lambda: plan.blue_noise(BOX, 5, RNG(1), faces="lid"), "no face with that name"),
         (lambda: plan.blue_noise(BOX, 5, np.random), "`rng` must be a numpy Generator"),
         (lambda: plan.blue_noise(BOX, 5, RNG(1), denser=-1), "`denser` must not be negative"),
         (lambda: plan.blue_noise(BOX, 5, RNG(1), margin=np.nan), "margin must not be negative"),

@@ -68,7 +68,7 @@ def test_points_that_are_none_are_refused(box: Nominal, points: list, text: str)
 
 
 def test_an_unknown_face_names_those_there_are(box: Nominal) -> None:
-    with pytest.raises(InputError, match=r"no face of that name; found 'lid'; expected one of left, right"):
+    with pytest.raises(InputError, match=r"no face with that name; found 'lid'; expected one of left, right"):
         plan.pick(box, [0, 0, 10], faces="lid")
     with pytest.raises(InputError, match="no face was named"):
         plan.pick(box, [0, 0, 10], faces=[])

@@ -147,11 +147,11 @@ def test_rounded_normals_are_scaled_and_noted(save, good):
     table = read(save(good.replace("12.5,0,0,1,", "12.5,0.5774,0.5774,0.5774,")))
     assert np.linalg.norm(table.loc[0, ["i", "j", "k"]].to_numpy(float)) == pytest.approx(1, abs=1e-15)
     np.testing.assert_array_equal(table.loc[1, ["i", "j", "k"]].to_numpy(float), [0, 0, 1])
-    assert re.fullmatch(r"i, j, k: off unit length by up to 8\.6e-05, taken for rounding", table.attrs["notes"])
+    assert re.fullmatch(r"i, j, k: off unit length by up to 8\.6e-05, accepted as rounding", table.attrs["notes"])
 
 
 def test_missing_line_end_is_noted(save, good):
-    assert read(save(good.rstrip("\n"))).attrs["notes"].startswith("the last line of the file does not end")
+    assert read(save(good.rstrip("\n"))).attrs["notes"].startswith("the last line of the file has no line end")
 
 
 def test_quoted_line_end_is_not_a_row(save, good):
@@ -213,34 +213,34 @@ CASES = {
     "odd unit": ("unit: mm", "unit: cm", ["line 1, column 'unit'", "found 'cm'", "expected mm or inch"]),
     "no recorded": ("# recorded: centre\n", "", ["does not say 'recorded'", "'# recorded: centre' or"]),
     "odd recorded": ("centre", "middle", ["line 2, column 'recorded'", "found 'middle'", "centre or contact"]),
-    "two units": ("# recorded", "# Unit: inch\n# recorded", ["column 'unit': the key stands twice: lines 1 and 2"]),
+    "two units": ("# recorded", "# Unit: inch\n# recorded", ["column 'unit': the key occurs twice: lines 1 and 2"]),
     "no key": ("# recorded", "# made by hand\n# recorded", ["line 2", "has no key", "'made by hand'", "# key: value"]),
-    "temperature": ("# rec", "# temperature: 20,4\n# rec", ["line 2, column 'temperature'", "no number", "'20,4'"]),
+    "temperature": ("# rec", "# temperature: 20,4\n# rec", ["line 2, column 'temperature'", "not a number", "'20,4'"]),
     "rows": ("# rec", "# rows: 4\n# rec", ["line 2, column 'rows'", "found '3 rows'", "expected 4 rows", "truncated"]),
-    "rows no number": ("# rec", "# rows: all\n# rec", ["line 2, column 'rows'", "no number", "'all'"]),
+    "rows no number": ("# rec", "# rows: all\n# rec", ["line 2, column 'rows'", "not a number", "'all'"]),
     "text_columns": ("# rec", "# text_columns: lot\n# rec", ["line 2, column 'text_columns'", "JSON list", "'lot'"]),
     "missing columns": (
         "x0,y0,z0,i", "X_0,y0,zo,i",
         ["line 3: required columns are missing: x0, z0", "'X_0' for x0?", "'zo' for z0?", "read_text(columns=...)"],
     ),
-    "twice": ("reason", "u,u", ["line 3, column 'u': a column stands twice"]),
+    "twice": ("reason", "u,u", ["line 3, column 'u': a column occurs twice"]),
     "no name": ("reason", "", ["line 3: a column has no name", "field 12 is empty"]),
     "duplicate id": ("\n2,", "\n1,", ["line 5, column 'touch'", "line 4 and line 5", "(touch 1)", "each id once"]),
     "no id": ("\n2,", "\n ,", ["line 5, column 'touch'", "the touch has no id"]),
     "NaN": ("20.002,5.001,15.098", "nan,nan,nan", ["line 5, column 'x'", "position and no reason (touch 2)"]),
     "empty": ("20.002,5.001,15.098", ",,", ["line 5, column 'x'", "no reason", "found 'empty or NaN'", "'no trigger'"]),
     "blank reason": ("no trigger", "  ", ["line 6, column 'x'", "no measured position and no reason (touch 3)"]),
-    "half measured": ("5.001", "NaN", ["line 5, column 'y': x, y, z are only partly given", "all three"]),
-    "half target": ("20.0,5.0,12.1", "20.0,5.0,", ["line 5, column 'z0': x0, y0, z0 are only partly given"]),
-    "half normal": ("12.1,0,0,1", "12.1,,0,1", ["line 5, column 'i': i, j, k are only partly given"]),
+    "half measured": ("5.001", "NaN", ["line 5, column 'y': x, y, z are given only in part", "all three"]),
+    "half target": ("20.0,5.0,12.1", "20.0,5.0,", ["line 5, column 'z0': x0, y0, z0 are given only in part"]),
+    "half normal": ("12.1,0,0,1", "12.1,,0,1", ["line 5, column 'i': i, j, k are given only in part"]),
     "reason and value": ("15.098,", "15.098,dirty", ["line 5, column 'reason'", "found 'dirty'", "one of the two"]),
     "infinite": ("15.098", "inf", ["line 5, column 'z': infinite number (touch 2)", "found inf", "a finite number"]),
     "too large": ("15.098", "1e999", ["line 5, column 'z': infinite number"]),
     "infinite target": ("40.0,", "-Infinity,", ["line 6, column 'x0': infinite number", "found -inf"]),
     "long normal": ("12.1,0,0,1", "12.1,0,0,2", ["line 5, column 'i'", "found 'length 2'", "1 within 0.001"]),
     "zero normal": ("12.1,0,0,1", "12.1,0,0,0", ["line 5, column 'i'", "found 'length 0'", "leave all three empty"]),
-    "no number": ("15.098", "15.0g8", ["line 5, column 'z': the cell holds no number", "'15.0g8'", "decimal point"]),
-    "underscore": ("15.098", "15_098", ["line 5, column 'z': the cell holds no number", "'15_098'"]),
+    "no number": ("15.098", "15.0g8", ["line 5, column 'z': the cell does not hold a number", "'15.0g8'", "point"]),
+    "underscore": ("15.098", "15_098", ["line 5, column 'z': the cell does not hold a number", "'15_098'"]),
     "decimal comma": ("15.098", '"15,098"', ["line 5, column 'z'", "'15,098'", "use read_text(decimal=',')"]),
     "decimal commas": (
         "20.002,5.001,15.098", "20,002,5,001,15,098", ["line 5: the row has too many fields", "15 fields", "12 fields"],
@@ -300,7 +300,7 @@ def test_truncated_last_line_says_so(save, good):
     assert "line 6: the last row is cut short; found '5 fields: 3, bore" in text
     assert "expected 12 fields. The file may be truncated" in text
     text = message(save(good[: good.index("098,\n")] + "-\n".replace("-\n", "e-,")))
-    assert "line 5, column 'z': the cell holds no number; found '15.e-'" in text
+    assert "line 5, column 'z': the cell does not hold a number; found '15.e-'" in text
     assert "the file may be truncated" in text
 
 

@@ -116,7 +116,9 @@ def test_a_plan_is_touches_none_of_which_is_made(tmp_path, plan):
 def test_a_plan_cut_short_or_with_holes_is_refused(tmp_path, plan):
     file, text = tmp_path / "plan.csv", plan.to_csv(index=False)
     file.write_text("# unit: mm\n# rows: 4\n" + "".join(text.splitlines(keepends=True)[:-1]))
-    with pytest.raises(pk.InputError, match=r"the file does not hold what it says; found '3 rows'; expected 4 rows"):
+    with pytest.raises(
+        pk.InputError, match=r"the file does not hold as many rows as it states; found '3 rows'; expected 4 rows"
+    ):
         pk.touches.read_plan(file)
     file.write_text(text.replace("20.0,5.0,-2.0", "20.0,,-2.0"))
     with pytest.raises(pk.InputError, match=r"plan.csv, line 3, column 'y0': the plan holds what is no number"):

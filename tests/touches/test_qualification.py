@@ -149,7 +149,7 @@ class TestRing:
 
     def test_it_says_nothing_about_the_pole(self):
         flat = RadiusMap("ring", 2, (3.0, 0.0, 0.0))
-        with pytest.raises(InputError, match="tells nothing of this direction"):
+        with pytest.raises(InputError, match="says nothing about this direction"):
             flat.radius(np.array([[0, 0, 1.0]]))
 
 
@@ -233,7 +233,7 @@ class TestMap:
         ("make", "words"),
         [
             (lambda: RadiusMap("cone", 2, ()), "kind of radius map"),
-            (lambda: RadiusMap("sphere", 1, (1.0, 2.0)), "place of the artefact"),
+            (lambda: RadiusMap("sphere", 1, (1.0, 2.0)), "position of the artefact"),
             (lambda: RadiusMap("sphere", 2, (3.0,)), "4 finite numbers"),
             (lambda: RadiusMap("sphere", 0, (np.nan,)), "finite"),
             (lambda: RadiusMap("sphere", 0, (3.0,), ((1.0, 2.0),)), "covariance"),

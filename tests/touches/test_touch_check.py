@@ -171,7 +171,7 @@ def test_swapped_normals_and_measured(sphere_table):
 def test_further_than_the_part_is_large(sphere_table):
     sphere_table.loc[9, "x"] += 200.0
     text = message(sphere_table)
-    assert "1 of 60 touches are further from their target than the part is large (touch 10, row 9)" in text
+    assert "1 of 60 touches are further from their target than the size of the part (touch 10, row 9)" in text
     assert "expected at most the diagonal, 138.560 mm" in text
     assert check(sphere_table, diagonal=300.0) == []
     assert "further from their target" in message(sphere_table, None)
@@ -190,7 +190,7 @@ def test_centres_said_to_be_contact_points(sphere_table):
     sphere_table.attrs["recorded"] = "contact"
     (note,) = check(sphere_table, diagonal=SIZE)
     assert note.startswith("recorded as contact points, but 2.0")
-    assert note.endswith("mm outside their targets: are they ball centres?")
+    assert note.endswith("mm outside their targets: they look like ball centres")
 
 
 def test_contact_points_said_to_be_centres(sphere_table):
@@ -221,13 +221,13 @@ def test_approach_is_checked_like_a_normal(sphere_table):
 
 def test_row_faults_are_named_by_row(sphere_table):
     sphere_table.loc[8, "touch"] = 3
-    assert "column 'touch': an id stands twice: row 2 and row 8 (touch 3, row 8)" in message(sphere_table)
+    assert "column 'touch': an id occurs twice: row 2 and row 8 (touch 3, row 8)" in message(sphere_table)
     sphere_table["touch"] = [f"t{n}" for n in range(60)]
     sphere_table.loc[8, "u"] = np.inf
     assert "column 'u': infinite number (touch 't8', row 8)" in message(sphere_table)
     sphere_table["u"] = 0.002
     sphere_table.loc[8, "y"] = np.nan
-    assert "column 'y': x, y, z are only partly given (touch 't8', row 8)" in message(sphere_table)
+    assert "column 'y': x, y, z are given only in part (touch 't8', row 8)" in message(sphere_table)
     sphere_table.loc[8, ["x", "z"]] = np.nan
     assert "no measured position and no reason (touch 't8', row 8)" in message(sphere_table)
     sphere_table["reason"] = np.nan

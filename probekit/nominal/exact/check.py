@@ -73,7 +73,7 @@ def check_text(path: Path) -> int:
         )
     if b"END-ISO-10303-21" not in tail:
         raise InputError(
-            "the STEP file is cut short",
+            "the STEP file is truncated",
             file=path,
             expected="END-ISO-10303-21; at the end",
             todo="Copy or export it again.",
@@ -84,7 +84,7 @@ def check_text(path: Path) -> int:
             deepest, depth = _depth(chunk, depth)
             if deepest > _DEEPEST:
                 raise InputError(
-                    "the STEP file has brackets within brackets without end",
+                    "the STEP file has brackets nested too deep",
                     file=path,
                     found=f"{deepest} deep",
                     expected=f"{_DEEPEST} at most",
@@ -128,7 +128,7 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
     """
     model = reader.StepModel()
     if not model.NbEntities():
-        raise InputError("the STEP file holds nothing: it has no records", file=path, todo="Export the part again.")
+        raise InputError("the STEP file is empty: it has no records", file=path, todo="Export the part again.")
     checks = reader.WS().ModelCheckList(True)
     checks.Start()
     worst: list[str] = []
@@ -149,18 +149,21 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
         checks.Next()
     if worst:
         raise InputError(
-            f"the STEP file is damaged: {len(worst)} records are not what they should be",
+            f"the STEP file is damaged: {len(worst)} records are malformed",
             file=path,
             found="; ".join(worst[:3]),
             todo="Export or copy it again.",
         )
     notes = []
     if faceted := _faceted(model):
-        notes.append(f"{faceted} bodies were left out, as they are facets alone, without an exact surface")
+        notes.append(f"{faceted} bodies were left out: they are facets only, without an exact surface")
     if not beside:
         return notes, colours
     listed = "; ".join(f"{told}{f' ({many} times)' if many > 1 else ''}" for told, many in beside.most_common())
-    notes.append(f"{beside.total()} records are not as the CAD kernel expects them, but shape hangs on none: {listed}")
+    notes.append(
+        f"{beside.total()} records are not as the CAD kernel expects them, but the shape depends on none of them: "
+        f"{listed}"
+    )
     return notes, colours
 
 

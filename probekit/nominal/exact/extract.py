@@ -181,8 +181,8 @@ def _without_facets(path: Path, face: Any, called: str, size: float) -> str:
             f"the CAD kernel makes no facets of {called}",
             file=path,
             found=f"a face of about {area:.3g} mm2",
-            expected="a surface that its edges lie on",
-            todo="Mend that face and export the part again: its touches would be taken for those of its neighbours.",
+            expected="a surface that contains its edges",
+            todo="Repair that face and export the part again: its touches would be assigned to its neighbours.",
         )
     return f"{called} has no facets and cannot be touched (degenerate)"
 
@@ -289,7 +289,7 @@ def _joined(pieces: _Pieces, deflection: float, weld: float) -> Brep:
     for number in range(body.max() + 1):
         own = np.flatnonzero(body[owner] == number)
         if len(own) and _inside_out(vertices, facets[own]):
-            pieces.notes.append("a body was inside out: its normals were turned outward")
+            pieces.notes.append("a body was inside out: its normals were reversed")
             for values in (facets, corner_uv, corner_node):
                 values[own] = values[own, ::-1]
             for k in np.flatnonzero(body == number):

@@ -60,7 +60,7 @@ def _name(path: Path, unit: Any) -> str:
         prefix = unit.Prefix().name.removeprefix("StepBasic_sp").lower() if unit.HasPrefix() else ""
         return f"{prefix}metre"
     if kind in _BARE:
-        _refuse(path, f"{kind.partition('_')[2]} without saying of what")
+        _refuse(path, f"{kind.partition('_')[2]} without saying what it converts")
     if kind != _CONVERTED:
         return ""
     name, factor = unit.Name(), unit.ConversionFactor()

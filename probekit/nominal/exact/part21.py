@@ -101,7 +101,7 @@ class StepText:
         Name of its schema, as the header gives it.
     records : dict of int to Record
     unparsed : dict of int to str
-        Keywords of records that break the grammar, or have a number that is taken.
+        Keywords of records that break the grammar, or have a number that is in use.
     """
 
     schema: str
@@ -135,7 +135,7 @@ def read_text(path: Path) -> StepText:
             number, text = int(head["number"]), _decoded(statement[head.end("equals") : -1])
             try:
                 if number in records:
-                    raise ValueError("a number that is taken")
+                    raise ValueError("a number that is in use")
                 records[number] = Record(number, _parts(text))
             except ValueError:
                 unparsed[number] = keyword.decode("ascii")
@@ -149,7 +149,7 @@ def _statements(path: Path, content: bytes) -> Iterator[bytes]:
         position = match.end()
     if content[position:].strip():
         raise InputError(
-            "a statement of the STEP file does not end",
+            "a statement of the STEP file is not closed",
             file=path,
             line=content.count(b"\n", 0, position) + 1,
             found=content[position : position + 60].decode("latin-1").strip(),

@@ -112,7 +112,7 @@ class _Reading:
 
     def all(self) -> ModelPmi:
         for number, keyword in self.text.unparsed.items():
-            self.remarks[f"#{number} {keyword}: its record cannot be parsed, or its number is taken"] = None
+            self.remarks[f"#{number} {keyword}: its record cannot be parsed, or its number is in use"] = None
         tolerances = {
             n: t for n, r in self.records.items() if _is_tolerance(r) and (t := self._tolerance(r)) is not None
         }
@@ -155,7 +155,7 @@ class _Reading:
         base = parts.get("GEOMETRIC_TOLERANCE") or next(values for keyword, values in parts.items() if keyword in KINDS)
         datum_part = parts.get("GEOMETRIC_TOLERANCE_WITH_DATUM_REFERENCE", base[4:] if len(parts) == 1 else ())
         if len(base) < 4 or len(base) > 5 or not isinstance(base[3], Ref):
-            raise NotUnderstoodError("its record has not the attributes of a tolerance")
+            raise NotUnderstoodError("its record does not have the attributes of a tolerance")
         modifiers = self._modifiers(parts)
         value = self.units.length(base[2], "its value", zero=bool(_MATERIAL & set(modifiers))).mm
         datums: tuple[tuple[str, ...], ...] = ()
@@ -168,7 +168,7 @@ class _Reading:
             displacement = self.units.length(stated[0] if stated else None, "its displacement", zero=True, sign=True).mm
             outside = {"added": displacement, "shift": value / 2 + displacement}.get(self.unequal or "")
             if outside is None:
-                modifiers.append("unequally disposed, in a sense not understood")
+                modifiers.append("unequally disposed, in a sense that is not understood")
                 self._remark(
                     record,
                     f"its zone of {value:g} mm is unequally disposed by {displacement:g} mm, and the file names no "
@@ -184,7 +184,7 @@ class _Reading:
         if target is not None and "PRODUCT_DEFINITION_SHAPE" in target.parts:
             modifiers.append("all over")
         elif problems:
-            modifiers.append("linked in a way not understood")
+            modifiers.append("linked in a way that is not understood")
         elif target is not None and "ALL_AROUND_SHAPE_ASPECT" in target.parts:
             modifiers.append("all around")
         self.on[record.id] = faces
@@ -278,7 +278,7 @@ class _Reading:
             elif name.startswith("between two ") or name in ("", "unknown"):
                 continue
             else:
-                added = "zone of a form not understood"
+                added = "zone of a form that is not understood"
                 self._remark(record, f"its form is not understood: {shown(name)}")
             self._modify(tolerances, references(zone[4]), added)
 
@@ -320,7 +320,7 @@ class _Reading:
         for number, record in self.records.items():
             loose = number not in within and any(_DRAWN.fullmatch(k) for k in record.parts)
             if (number in callouts or loose) and number not in meant:
-                self._remark(record, "a drawn annotation with no data behind it that could be read")
+                self._remark(record, "a drawn annotation without readable data behind it")
 
     def _placed(
         self, record: Record, one: ModelTolerance | ModelDatum | ModelSize, names: dict[int, tuple[str, ...]]
@@ -333,7 +333,7 @@ class _Reading:
         for number in missing:
             self._remark(record, f"its face #{number} is not in the model as loaded")
         if missing and isinstance(one, ModelTolerance):
-            one = replace(one, modifiers=(*one.modifiers, "linked in a way not understood"))
+            one = replace(one, modifiers=(*one.modifiers, "linked in a way that is not understood"))
         return replace(one, faces=tuple(faces))
 
 

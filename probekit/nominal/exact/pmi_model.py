@@ -142,7 +142,7 @@ class ModelPmi:
             return f"The file (schema {shown(self.schema)}) carries no tolerances as data."
         return (
             f"Tolerances that the file carries as data: {len(self.tolerances)}; datums: {len(self.datums)}; "
-            f"sizes: {len(self.sizes)}; remarks on what was not understood: {len(self.not_understood)}."
+            f"sizes: {len(self.sizes)}; remarks on data not understood: {len(self.not_understood)}."
         )
 
 

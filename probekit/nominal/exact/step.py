@@ -52,7 +52,7 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
         chosen = _chosen(path, bodies, body)
         if body is None and len(chosen) < len(bodies):
             loose = ", ".join(name for name, shape in bodies if not _is_solid(shape))
-            notes.append(f"loose surfaces were left out, as they belong to no solid: {loose}")
+            notes.append(f"loose surfaces were left out, because they belong to no solid: {loose}")
         brep = extract(path, chosen, names, colours, deflection)
     return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies), notes=(*notes, *brep.notes))
 
@@ -70,7 +70,7 @@ def _kernel_failures(path: Path) -> Iterator[None]:
         raise
     except Exception as error:
         raise InputError(
-            "the CAD kernel cannot make sense of the STEP file",
+            "the CAD kernel cannot interpret the STEP file",
             file=path,
             found=f"{type(error).__name__} {error}".strip(),
             todo="Export it again.",
@@ -108,7 +108,7 @@ def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], A
         faces = [face for face in faces if len(facets_of(face)[2])]
     if len(faces) != len(brep.faces):
         raise InputError(
-            "the faces of the STEP file are not those of the model",
+            "the faces of the STEP file differ from those of the model",
             file=path,
             found=f"{len(faces)} faces",
             expected=f"{len(brep.faces)} faces",
@@ -128,7 +128,7 @@ def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list
         named = [shape for name, shape in bodies if name == body]
         if not named:
             raise InputError(
-                "the STEP file has no body of that name",
+                "the STEP file has no body with that name",
                 file=path,
                 found=body,
                 expected="one of " + ", ".join(dict.fromkeys(name for name, _ in bodies)),
@@ -184,7 +184,7 @@ def _transfer(
         _walk(roots.Value(k), None, None, (bodies, names, colours))
     if bodies and not units:
         raise InputError(
-            "the STEP file does not say its unit of length", file=path, todo="Export it again, with a unit."
+            "the STEP file does not state its unit of length", file=path, todo="Export it again, with a unit."
         )
     numbered = unique_names([name for name, _ in bodies])
     bodies = [(name, shape) for name, (_, shape) in zip(numbered, bodies, strict=True)]

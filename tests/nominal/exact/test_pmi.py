@@ -46,7 +46,7 @@ UNDERSTOOD = {
     "sides form": (PROFILE, 0.05, None, (), (), ("front", "back")),
     "back profile": (PROFILE, 0.2, None, (("A", "C"), ("B",)), (), ("back",)),
     "skin form": (PROFILE, 0.05, 0.02, (), (), ("skin",)),
-    "linked to nothing": (PROFILE, 0.05, None, (), ("linked in a way not understood",), ()),
+    "linked to nothing": (PROFILE, 0.05, None, (), ("linked in a way that is not understood",), ()),
     "all around": (PROFILE, 0.05, None, (), ("all around",), ("front",)),
     "per unit": (PROFILE, 0.05, None, (), ("geometric tolerance with defined unit, not understood",), ("right",)),
 }
@@ -293,7 +293,7 @@ def test_unequal_zone_depends_on_the_standard(tmp_path: Path) -> None:
     assert by_name(told)["right profile"][2] == pytest.approx(0.03)
     one = next(t for t in untold.tolerances if t.name == "right profile")
     assert (one.outside, one.displacement) == (None, 0.03)
-    assert "unequally disposed, in a sense not understood" in one.modifiers
+    assert "unequally disposed, in a sense that is not understood" in one.modifiers
     assert "names no standard" in remarks(untold)[2505]
     both = variant(tmp_path, ("ASME Y14.5-2018", "ASME Y14.5 or ISO 1101"))
     assert "names no standard" in remarks(read(both))[2505]
@@ -402,7 +402,7 @@ def test_link_to_an_edge_is_listed(tmp_path: Path) -> None:
     edge = re.search(r"(#\d+)\s*=\s*EDGE_CURVE", text)[1]
     found = read(variant(tmp_path, ("#2315=", f"#2317=GEOMETRIC_ITEM_SPECIFIC_USAGE('','',#2301,#10,{edge});\n#2315=")))
     assert f"it is linked to {edge}, which is not a face" in remarks(found)[2504]
-    assert by_name(found)["skin profile"][4:] == (("linked in a way not understood",), ("skin",))
+    assert by_name(found)["skin profile"][4:] == (("linked in a way that is not understood",), ("skin",))
 
 
 def test_all_over(tmp_path: Path) -> None:
@@ -527,7 +527,7 @@ def test_part_21_values(tmp_path: Path) -> None:
 def test_statement_that_does_not_end(tmp_path: Path, tail: str) -> None:
     path = tmp_path / "a.step"
     path.write_text("ISO-10303-21;\nDATA;\n" + tail)
-    with pytest.raises(InputError, match="line 2: a statement of the STEP file does not end"):
+    with pytest.raises(InputError, match="line 2: a statement of the STEP file is not closed"):
         read_text(path)
 
 

@@ -56,7 +56,7 @@ def test_a_real_model_loads_and_measures_right(name: str, tmp_path: Path) -> Non
     path = real.unpack(name, tmp_path)
     assert hashlib.sha256(path.read_bytes()).hexdigest().startswith(real.COUNTS[name]["sha256_16"])
     part = pk.nominal.load(path)
-    assert any("shape hangs on none" in note for note in part.notes)
+    assert any("shape depends on none" in note for note in part.notes)
     assert all(face.colour is not None for face in part.brep.faces)
     rng = np.random.default_rng(7)
     points, normals = real.surface_points(path, 400, rng)
@@ -98,7 +98,7 @@ def test_damage_is_told_by_what_bears_shape(box: Path) -> None:
     lone = "#9001=PROPERTY_DEFINITION('','',#9002);\n#9002=DIRECTION('',(0.,0.,1.));\n"
     part = pk.nominal.load(changed(box, ("ENDSEC;\nEND-ISO", lone + "ENDSEC;\nEND-ISO")))
     assert len(part.face_names) == 6
-    assert any("PropertyDefinition" in note and "shape hangs on none" in note for note in part.notes)
+    assert any("PropertyDefinition" in note and "shape depends on none" in note for note in part.notes)
     for change in (
         (r"(ADVANCED_FACE\('',\(#\d+\)),#\d+", r"\1,#1"),
         (r"(EDGE_CURVE\('',#\d+,#\d+),#\d+", r"\1,#1"),
@@ -139,7 +139,7 @@ def test_a_unit_that_the_kernel_cannot_convert_is_refused(box: Path) -> None:
     with pytest.raises(InputError, match="the conversion of inch cannot be read"):
         pk.nominal.load(changed(box, (UNIT, unit)))
     bare = changed(box, (UNIT, INCH.format(name="inch", measure="").partition(" LENGTH_UNIT")[0] + ")"))
-    with pytest.raises(InputError, match=r"damaged|without saying of what"):
+    with pytest.raises(InputError, match=r"damaged|without saying what it converts"):
         pk.nominal.load(bare)
 
 
@@ -170,7 +170,7 @@ def test_whatever_fails_names_the_file(box: Path, monkeypatch: pytest.MonkeyPatc
     part = pk.nominal.load(box)
     monkeypatch.setattr(step, "_walk", fail)
     for call in (lambda: pk.nominal.load(box), lambda: step.face_shapes(box, part.brep)):
-        with pytest.raises(InputError, match=rf"box\.step: .*cannot make sense.*{raised.__name__}.*inside"):
+        with pytest.raises(InputError, match=rf"box\.step: .*cannot interpret.*{raised.__name__}.*inside"):
             call()
 
 

@@ -56,7 +56,7 @@ def test_any_unit_comes_out_in_millimetres(unit, said, tmp_path):
 
 def test_a_unit_given_beside_the_file_is_refused(tmp_path):
     path = es.write(box(1, 2, 3), tmp_path / "part.step")
-    with pytest.raises(InputError, match="says its unit itself"):
+    with pytest.raises(InputError, match="states its own unit"):
         pk.nominal.load(path, unit="mm")
 
 
@@ -76,7 +76,7 @@ def test_one_body_by_name(assembly):
     part = pk.nominal.load(assembly, body="pin_2")
     np.testing.assert_allclose(part.bounds.mean(axis=0), [100, 50, 13], atol=0.05)
     assert part.face_names == ("shaft", "face_2", "face_3")
-    with pytest.raises(InputError, match=r"no body of that name.*'pin'.*one of block, pin_1, pin_2"):
+    with pytest.raises(InputError, match=r"no body with that name.*'pin'.*one of block, pin_1, pin_2"):
         pk.nominal.load(assembly, body="pin")
 
 
