@@ -56,7 +56,7 @@ feature = "skin"
 [reach]
 poses = [[0, 0], [45, 0], [45, 90], [45, 180], [45, -90],
          [75, 0], [75, 45], [75, 90], [75, 135], [75, 180], [75, -135], [75, -90], [75, -45]]  # A, C
-margin = 0.3  # least clearance of the probe from all that is not touched
+margin = 0.3  # minimum clearance of the probe from everything that it does not touch
 standoff = 2.0
 overtravel = 0.5
 clamps = [
@@ -76,9 +76,9 @@ work_offset = "G54"
 warm_up = 20.0
 milling = "milling.nc"
 after = "OPERATION 4: FINISH THE SKIN"
-lift = "G0 Z400"  # up to where this machine changes tools
+lift = "G0 Z400"  # up to the tool-change height of this machine
 
-[simulate]  # how the virtual machine's part was made and clamped, and what is wrong with the machine
+[simulate]  # how the part on the virtual machine was made and clamped, and the errors of that machine
 seed = 7
 translation = [0.180, -0.120, 0.060]
 rotation = [0.030, -0.020, 0.080]
