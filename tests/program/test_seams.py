@@ -10,7 +10,6 @@ import pytest
 import tiny
 
 import probekit as pk
-from probekit.study.preparation import _checked
 
 #: Milling that sets all for its next tool itself: the probe stays in until then.
 NEXT = tiny.MILLING.replace("T2 M6\n", "T2 M6\nG43 H2\n")
@@ -26,8 +25,7 @@ def done(request, tmp_path_factory) -> tuple[str, Callable[[str], dict[str, set[
     programmed = pk.study.program(study, planned)
 
     def stops(text: str) -> set[str]:
-        options = dict(study.settings["program"])
-        return {f.check for f in _checked(study, planned, text, options, programmed.dialect).of("stop")}
+        return {f.check for f in planned.check(text).of("stop")}
 
     return programmed.text, stops
 
