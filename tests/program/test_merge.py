@@ -265,6 +265,28 @@ def test_the_path_mode_comes_back_only_where_the_probing_changed_it() -> None:
     assert [line for line in merged.text.splitlines() if "G64" in line] == ["N60 M8 G64", "G98 G64"]
 
 
+@pytest.mark.parametrize(
+    ("said", "back"),
+    [
+        ("G64 P0.02", "G98 G64 P0.02"),
+        ("G64 P0.02 Q0.05", "G98 G64 P0.02 Q0.05"),
+        ("G20 G64 P0.001\nG21", "G98 G64 P0.0254"),
+        ("G64 P0.02\nG64", "G98 G64"),
+        ("G64 P0.02\nG61.1", "G98 G61.1"),
+    ],
+)
+def test_the_tolerance_of_the_path_comes_back_with_its_mode(said: str, back: str) -> None:
+    """Without it a control may round the corners of the finished part by any amount (common practice, no source)."""
+    blended, exact = MILLING.replace("N60 M8", f"{said}\nN60 M8"), PROBING.replace("T9 M6", "G61 T9 M6")
+    merged = merge(blended, exact, after="N90")
+    assert back in merged.text.splitlines()[merged.first : merged.last]
+    ends = [one.state for one in walk(Interpreter(), parse(merged.text))]
+    before, after = ends[merged.first - 2], ends[merged.last - 1]
+    assert (after.path, after.path_p, after.path_q) == pytest.approx((before.path, before.path_p, before.path_q))
+    lost = merged.text.replace(back, back.split(" P")[0])
+    assert ("handed_back" in {f.check for f in check(lost, tool=9).of("stop")}) == (lost != merged.text)
+
+
 def test_the_notebook_view_says_where_and_is_escaped() -> None:
     html = merge(MILLING.replace("(FINISH)", "(<b>FINISH)"), PROBING, after="<b>FINISH")._repr_html_()
     assert "&lt;b&gt;FINISH" in html

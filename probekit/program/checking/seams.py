@@ -17,7 +17,20 @@ from .findings import Finding, NotMade, gathered
 __all__ = ["handed_back", "kept", "lifted_for_changes", "offsets_as_planned"]
 
 _BEGIN, _END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
-_ALWAYS = ("offset", "units", "plane", "distance", "feed_mode", "retract", "path", "cutter", "overrides", "feed")
+_ALWAYS = (
+    "offset",
+    "units",
+    "plane",
+    "distance",
+    "feed_mode",
+    "retract",
+    "path",
+    "path_p",
+    "path_q",
+    "cutter",
+    "overrides",
+    "feed",
+)
 _OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
 _TRIGGER = (5061, 5062, 5063)
 

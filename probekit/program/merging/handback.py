@@ -175,8 +175,7 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
     lines.append(f"G21 G17 {state.offset}")
     if need.tool:
         lines.append(f"G90 {lift}")
-    # the path mode only where the probing changed it: a tolerance said with it would be lost
-    path = "" if state.path == after.state.path else _said(state, "path", state.path)
+    path = "" if _path(state) == _path(after.state) else _said(state, "path", _path(state))
     lines.append(f"{state.retract} {path}".strip())
     place = [math.nan] * 3 if not need.tool else list(before.position)
     across = [f"{letter}{_number(value)}" for letter, value in zip("XY", place, strict=False) if math.isfinite(value)]
@@ -211,6 +210,12 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
 def _called_before(state: Modal) -> bool:
     """Whether a T word has called a tool that a later M6 is to change to."""
     return state.selected is not None and state.selected != state.tool
+
+
+def _path(state: Modal) -> str:
+    """The path mode with its tolerances [mm]: said without them, it rounds corners by any amount on many controls."""
+    given = (("P", state.path_p), ("Q", state.path_q))
+    return " ".join([state.path, *(f"{letter}{_number(value)}" for letter, value in given if value is not None)])
 
 
 def _said(state: Modal, group: str, word: str) -> str:

@@ -240,8 +240,10 @@ class Interpreter(Motions):
         self._take_over(_LATE, codes)
         if codes.get("spindle") == "M19":
             unused -= {"P", "R"}  # its angle, on many controls
-        if codes.get("path") == "G64":
-            unused -= {"P", "Q"}  # its tolerance
+        if "path" in codes:
+            given = {n: words[n] * self.state.scale for n in "PQ" if codes["path"] == "G64" and n in words}
+            self.state = replace(self.state, path_p=given.get("P"), path_q=given.get("Q"))
+            unused -= set(given)
         self._modes_off(codes)
         if now and now != "G4":
             steps += self._now(now, take)

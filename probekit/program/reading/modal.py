@@ -93,6 +93,9 @@ class Modal:
     ----------
     motion, plane, distance, feed_mode, units, cutter, length, retract, offset, path, spindle : str
         The word in force of each group.
+    path_p, path_q : float or None
+        The tolerances said with G64 [mm], None where it was said without: on many controls the largest distance from
+        the path, and that within which lines count as one (common practice, no source; RS274/NGC has neither).
     length_offset : int
         H number of the length offset in force, 0 with G49.
     feed : float or None
@@ -121,6 +124,8 @@ class Modal:
     retract: str = "G98"
     offset: str = "G54"
     path: str = "G61"
+    path_p: float | None = None
+    path_q: float | None = None
     feed: float | None = None
     speed: float = 0.0
     spindle: str = "M5"
