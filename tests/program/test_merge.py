@@ -287,6 +287,19 @@ def test_the_tolerance_of_the_path_comes_back_with_its_mode(said: str, back: str
     assert ("handed_back" in {f.check for f in check(lost, tool=9).of("stop")}) == (lost != merged.text)
 
 
+def test_a_lift_without_the_length_of_the_tool_is_refused() -> None:
+    """G49 and then G0 Z99 brings the nose of the spindle to Z99, and the tip lower by the length of the tool."""
+    bare = MILLING.replace("N130 M5 M9", "N130 M5 M9\nG49")
+    with pytest.raises(InputError, match=r"no length offset is in force.*G0 Z99.*No program was written"):
+        merge(bare, PROBING, after="FINISH", lift="G0 Z99")
+    assert merge(bare, PROBING, after="FINISH").difference.unchanged  # Z0 of the machine is that, whatever the length
+    assert merge(bare, PROBING, after="N120", lift="G0 Z99").difference.unchanged
+    elsewhere = MILLING.replace("G54", "G59")
+    noted = " ".join(merge(elsewhere, PROBING, after="FINISH", lift="G0 Z99").notes)
+    assert "The first lift, G0 Z99, counts from G59" in noted
+    assert "first lift" not in " ".join(merge(elsewhere, PROBING, after="FINISH").notes)
+
+
 def test_the_notebook_view_says_where_and_is_escaped() -> None:
     html = merge(MILLING.replace("(FINISH)", "(<b>FINISH)"), PROBING, after="<b>FINISH")._repr_html_()
     assert "&lt;b&gt;FINISH" in html

@@ -24,7 +24,7 @@ from ..reading.words import Block, parse
 from .anchors import Walked, find_place, walk
 from .difference import Difference, difference
 from .handback import Need, differing, hand_back, needs
-from .refusals import refuse_jumps, refuse_modes
+from .refusals import in_machine_coordinates, refuse_jumps, refuse_low_lift, refuse_modes
 
 __all__ = ["Merged", "merge"]
 
@@ -144,9 +144,9 @@ def merge(
     InputError
         If the place is missing or ambiguous; the milling tool would have to go back to where this cannot be done
         safely (cutter compensation on, a canned cycle or an arc continued by the next block, not lifted, no tool
-        called before); a shift, rotation, scaling or word that is not understood is in force there; flow control stands
-        before it, or a jump anywhere; the state there depends on the block delete switch; or the probing cannot be
-        understood enough.
+        called before); the lift would count without the length of the tool (G49 in force); a shift, rotation, scaling
+        or word that is not understood is in force there; flow control stands before it, or a jump anywhere; the state
+        there depends on the block delete switch; or the probing cannot be understood enough.
 
     Examples
     --------
@@ -175,6 +175,7 @@ def merge(
 
     body, notes = _body(parse(probing), blocks)
     letters = kinematics.letters if kinematics else ()
+    refuse_low_lift(before, lift, file)
     head = [
         _BEGIN,
         "M5",
@@ -202,7 +203,7 @@ def merge(
             found=", ".join(wrong),
             todo="Choose another place, or check what the probing changes.",
         )
-    notes += [*_remarks(walked[:index], through, need, known), *_shared_parameters(blocks, parse(probing))]
+    notes += [*_remarks(walked[:index], through, need, known, lift), *_shared_parameters(blocks, parse(probing))]
 
     lines = source.lines
     end = next((line[len(line.rstrip("\r\n")) :] for line in lines if line.endswith(("\r", "\n"))), "\n")
@@ -306,7 +307,9 @@ def _shared_parameters(milling: Sequence[Block], probing: Sequence[Block]) -> li
     return [f"The probing sets parameters that the milling program uses: {listed}."] if both else []
 
 
-def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need, known: frozenset[str]) -> list[str]:
+def _remarks(
+    before: Sequence[Walked], through: Sequence[Walked], need: Need, known: frozenset[str], lift: str
+) -> list[str]:
     notes = list(need.notes)
     last = before[-1].state if before else Interpreter().state
     unsaid = [group for group in ("units", "distance", "plane", "feed_mode", "offset") if group not in last.said]
@@ -331,4 +334,6 @@ def _remarks(before: Sequence[Walked], through: Sequence[Walked], need: Need, kn
             f"The probing runs in {listed}, the milling before it in {last.offset}: decide in which of them a "
             "set-up correction is to be entered."
         )
+        if not in_machine_coordinates(lift):
+            notes.append(f"The first lift, {lift}, counts from {last.offset}: check that it is high enough there.")
     return notes

@@ -1,4 +1,4 @@
-"""Where a milling program cannot take a probing: a state in force that nobody can follow, and jumps over the place."""
+"""Where a milling program cannot take a probing: a state in force, a lift that is none, jumps over the place."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from collections.abc import Collection, Sequence
 from ...errors import InputError
 from ..reading.expressions import Formula
 from ..reading.modal import CALLS, MODES, group_of, name_of
-from ..reading.words import Block
+from ..reading.words import Block, parse
 from .anchors import Walked
 
-__all__ = ["in_words", "refuse_jumps", "refuse_modes"]
+__all__ = ["in_machine_coordinates", "in_words", "refuse_jumps", "refuse_low_lift", "refuse_modes"]
 
 _SHIFTS = {"G92": "G92.1 or G92.2", "G52": "G52 X0 Y0 Z0"}
 
@@ -119,6 +119,44 @@ def refuse_jumps(blocks: Sequence[Block], index: int, ended: int, file: str | No
                 todo="Take the jump out of the milling program, or probe with a program of its own. No program was "
                 "written.",
             )
+
+
+def in_machine_coordinates(lift: str) -> bool:
+    """Whether a lift counts from the machine's own zero, not from a work offset.
+
+    Parameters
+    ----------
+    lift : str
+    """
+    return any(name_of(*word) in ("G53", "G28", "G30") for block in parse(lift) for word in block.words)
+
+
+def refuse_low_lift(before: Walked, lift: str, file: str | None) -> None:
+    """Refuse a lift in program coordinates where the length of the tool has been cancelled: it may lead down.
+
+    Parameters
+    ----------
+    before : Walked
+        The last block before the place.
+    lift : str
+    file : str, optional
+
+    Raises
+    ------
+    InputError
+    """
+    state = before.state
+    if state.length == "G49" and "length" in state.said and not in_machine_coordinates(lift):
+        raise InputError(
+            "the lift counts with the length of the tool, and no length offset is in force where the probing is to go: "
+            "the tool would end lower by its length",
+            file=file,
+            line=before.block.line,
+            column="lift",
+            found=lift,
+            expected="a length offset (G43 H) in force at that place, or a lift in machine coordinates, as G0 G53 Z0",
+            todo="Choose a place before the G49, or such a lift. No program was written.",
+        )
 
 
 def _jump(block: Block, *, within: bool) -> str:
