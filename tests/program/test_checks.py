@@ -82,6 +82,8 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("M5\n", "S500 M3\n"), "spindle", "look", 6, "M5 has stopped"),
         (("G43 H9", "G43 H9 S100 M3"), "spindle", "stop", 7, "turns (M3)"),
         (("M9", "M8"), "coolant", "stop", 6, "coolant is on"),
+        (("M30", "M8\nM30"), "coolant", "stop", 23, "coolant is on"),  # makes no step: the probe is still in
+        (("M30", "M8\nT2 M6\nM30"), "coolant", "stop", 23, "coolant is on"),
         (("T9 M6", "T9"), "probe_is_in", "stop", 11, "no tool"),
         (("T9 M6", "T8 M6"), "probe_is_in", "stop", 11, "tool 8"),
         (("G54 G61", "G54 G64"), "exact_path", "look", 8, "the probe moves in G64"),

@@ -120,6 +120,10 @@ def test_before_a_tool_change_only_the_modal_state_comes_back() -> None:
         ("G0 X5\nT2 M6\nG43 H2 M8\nG1 Z-1 F90", True),
         ("M123\nT2 M6\nG43 H2 M8\nG1 Z-1 F90", True),
         ("M5 M9", False),
+        ("M8\nT2 M6\nG43 H2 M8\nG1 Z-1 F90", True),  # the probe would be in the coolant
+        ("S800\nT2 M6\nS900 M3\nG43 H2 M8\nG1 Z-1 F90", True),
+        ("S800 M3\nT2 M6\nG43 H2 M8\nG1 Z-1 F90", True),
+        ("S0 M5\nT2 M6\nS900 M3\nG43 H2 M8\nG1 Z-1 F90", False),
     ],
 )
 def test_when_the_milling_tool_has_to_come_back(next_tool: str, comes_back: bool) -> None:

@@ -61,6 +61,15 @@ class Case:
         """Steps with a probe in the spindle."""
         return tuple(step for step in self.steps if self.probe_in(step))
 
+    def blocks_with_probe(self) -> Iterator[Block]:
+        """Blocks after which a probe is in the spindle, also those that make no step."""
+        last = {step.line: step for step in self.steps}  # of each line, the last one
+        probe_in = False
+        for block in self.blocks:
+            probe_in = self.probe_in(last[block.line]) if block.line in last else probe_in
+            if probe_in and block.line <= self.steps[-1].line:
+                yield block
+
     def probe_moves(self, *kinds: str) -> Iterator[Step]:
         """Moves with a probe in the spindle, of some kinds or of any."""
         return (step for step in self.probing if step.kind in (kinds or MOVES))

@@ -33,12 +33,11 @@ def spindle(case: Case) -> list[Finding]:
         for before, step in pairwise(case.steps)
         if step.kind == "tool" and case.probe_in(step) and before.state.turning
     )
-    last = {step.line: step for step in case.steps}  # of each line, the last one
-    ready, probe_in = [], False
-    for block in case.blocks:
-        probe_in = case.probe_in(last[block.line]) if block.line in last else probe_in
-        if probe_in and any(letter == "S" and value != 0 for letter, value in block.words):
-            ready.append((block.line, "a spindle speed is set with the probe in the spindle"))
+    ready = (
+        (block.line, "a spindle speed is set with the probe in the spindle")
+        for block in case.blocks_with_probe()
+        if any(letter == "S" and value != 0 for letter, value in block.words)
+    )
     return (
         found
         + gathered(changes, "look", "Program M5 before the tool change.")
@@ -48,7 +47,9 @@ def spindle(case: Case) -> list[Finding]:
 
 def coolant(case: Case) -> list[Finding]:
     """The coolant is off whenever the probe is in."""
-    on = ((s.line, "coolant is on with the probe in the spindle") for s in case.probing if s.state.coolant)
+    on = {s.line for s in case.probing if s.state.coolant}
+    on |= {block.line for block in case.blocks_with_probe() if {("M", 7.0), ("M", 8.0)} & {*block.words}}
+    on = ((line, "coolant is on with the probe in the spindle") for line in sorted(on))
     return gathered(on, "stop", "Switch the coolant off (M9) before the probe is loaded.")
 
 

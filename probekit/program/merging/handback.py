@@ -17,6 +17,8 @@ __all__ = ["Need", "differing", "hand_back", "needs"]
 
 _STRAIGHT = ("G0", "G1")
 
+_STARTS = frozenset({"M3", "M4", "M7", "M8"})
+
 #: What is left as it is when the milling calls its next tool itself.
 _OF_THE_TOOL = ("tool", "length", "length_offset", "spindle", "speed", "mist", "flood")
 
@@ -84,13 +86,16 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
 def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
     """Whether the milling continues with what was in.
 
-    It does not if it calls a tool before any axis moves, sets its length offset before Z moves, both that and the
-    coolant (if it was on) before it cuts, and a speed before or where its spindle starts.
+    It does not if it calls a tool before any axis moves and before it speaks of spindle or coolant (the probe would
+    hear that), sets its length offset before Z moves, both that and the coolant (if it was on) before it cuts, and a
+    speed before or where its spindle starts.
     """
     called, length, coolant, speed = False, False, not state.coolant, not state.speed
     for one in following:
         words = {name_of(letter, value) for letter, value in one.block.words if isinstance(value, float)}
         called |= one.does("tool")
+        if not called and (words & _STARTS or any(letter == "S" and value != 0 for letter, value in one.block.words)):
+            return True
         length |= called and bool(words & {"G43", "G49"})
         coolant |= called and bool(words & {"M7", "M8", "M9"})
         speed |= any(letter == "S" for letter, _ in one.block.words)
