@@ -73,7 +73,7 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
     found = checked()
     assert [f for f in found if f.severity != "note"] == []
     assert all(result.skipped == "" for result in found.checks if result.name not in OF_A_PLAN)
-    assert found.sentence == "The checks found no blocking problem; 3 of the 23 checks could not be made."
+    assert found.sentence == "The checks found no blocking problem; 3 of the 24 checks could not be made."
 
 
 @pytest.mark.parametrize(
@@ -92,6 +92,15 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("G1 X5 Y5 Z5", "G41 D1 G1 X5 Y5 Z5"), "probe_is_in", "stop", 10, "G41"),
         (("G43 H9\n", "\n"), "length_offset", "stop", 11, "without a tool length"),
         (("G43 H9\n", "G43 H3\n"), "length_offset", "look", 11, "H3"),
+        (
+            ("M30", "T3 M6\nG43 H9\nG0 Z50\nM30"),
+            "length_offset",
+            "look",
+            25,
+            "tool 3 moves with length offset H9, that",
+        ),
+        (("G0 X40 Y0 Z40\nG1", "G0 G53 Z-260\nG0 X40 Y0 Z40\nG1"), "machine_coordinates", "stop", 15, "how near"),
+        (("G0 X40 Y0 Z40\nG1", "G0 G53 X-90\nG0 X40 Y0 Z40\nG1"), "machine_coordinates", "look", 15, "how near"),
         (("T9 M6\nG43 H9\n", "T4 M6\nG43 H4\nT9 M6\n"), "length_offset", "stop", 12, "H4, set before the probe"),
         (("T9 M6\nG43 H9\n", "G43 H9\nT9 M6\n"), "length_offset", "stop", 11, "H9, set before the probe"),
         (("G1 X5 Y5 Z5 F2000\nG0", "G1 X5 Y5 Z5 F2000\nG43 H8\nG0"), "length_offset", "stop", 11, "several"),
@@ -104,6 +113,8 @@ def test_a_clean_program_has_nothing_to_stop_for_or_look_at() -> None:
         (("M30", "G2 X40 Y0 I0 J90\nM30"), "travel", "stop", 23, "outside the travel"),
         (("(PROBEKIT RECORD 1 top 5 5 0 0 0 1)", "G55"), "work_offset", "stop", 18, "G54 to G55"),
         (("M9", "M9\nG10 L2 P1 X5"), "work_offset", "look", 6, "G10"),
+        (("G0 X40 Y0 Z40\nG1", "G10 L2 P1 Z-3\nG0 X40 Y0 Z40\nG1"), "work_offset", "stop", 15, "between two touches"),
+        (("G0 X40 Y0 Z40\nG1", "G10 L2 P2 Z-3\nG0 X40 Y0 Z40\nG1"), "work_offset", "look", 15, "G55"),
         (("M9", "M9\nG92 X5"), "work_offset", "look", 6, "G92"),
         (("G21 G90 G94", "G90 G94"), "units", "look", 8, "before the units"),
         (("G54", "G20"), "units", "stop", 11, "inch"),
@@ -147,6 +158,18 @@ def test_every_check_fails_once(change: tuple[str, str], name: str, severity: st
     assert all(f.todo for f in found)
 
 
+def test_lifts_in_machine_coordinates_and_the_next_tool_before_its_length_are_nothing() -> None:
+    lift = ("G0 X40 Y0 Z40\nG1", "G0 G53 Z0\nG0 X40 Y0 Z40\nG1")
+    own = ("M30", "G0 G53 Z-5\nT3 M6\nG0 X9 Y9\nG43 H3\nG0 Z50\nM30")
+    assert {f.check for f in checked(lift, own, start=(0, 0, 40), lifts=["G0 G53 Z-5"])} & {
+        "machine_coordinates",
+        "length_offset",
+    } == set()
+    known = ("G0 X40 Y0 Z40\nG1", "G0 G53 Z-260\nG0 X40 Y0 Z40\nG1")
+    found = checked(known, offsets={"G54": (0, 0, -290)})  # then the other checks follow it
+    assert "machine_coordinates" not in {f.check for f in found}
+
+
 def test_how_far_a_probing_move_may_go_beyond_its_target() -> None:
     # the balls' centres should be at Z3 and X33 at contact: both moves go 2 mm on
     assert names(checked(overtravel=2.0), "stop") == set()
@@ -181,7 +204,7 @@ def test_what_was_not_checked_is_said() -> None:
         *OF_A_PLAN,
     }
     assert sum("not checked" in f.what for f in found.of("look")) == 3
-    assert "no blocking problem and 3 points to review; 6 of the 23 checks could not be made" in found.sentence
+    assert "no blocking problem and 3 points to review; 6 of the 24 checks could not be made" in found.sentence
     assert "has the shape" in str(check(PROGRAM, clear=lambda a, _b, _c: np.zeros(len(a) + 1)).of("look"))
     assert "clearance is not known" in str(checked(clear=lambda a, _b, _c: np.full(len(a), np.nan)).of("look"))
 

@@ -16,7 +16,7 @@ from .case import Case, Clear
 from .collision import collision
 from .findings import CheckResult, Finding, Findings, NotMade
 from .rules import RULES
-from .seams import handed_back, kept, lifted_for_changes, offsets_as_planned
+from .seams import handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
 
 __all__ = ["check"]
 
@@ -156,7 +156,7 @@ def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
     """Make all checks of a case."""
     found: list[Finding] = []
     results = []
-    for rule in (*RULES, offsets_as_planned, kept, handed_back, lifted_for_changes, collision):
+    for rule in (*RULES, offsets_as_planned, kept, handed_back, lifted_for_changes, machine_coordinates, collision):
         name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
         outcome = rule(case)
         if isinstance(outcome, NotMade):

@@ -14,6 +14,7 @@ from ..reading.modal import CYCLES
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, path_of
 from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
+from .offsets import length_offset, work_offset
 
 __all__ = ["RULES"]
 
@@ -234,46 +235,6 @@ def unknown_words(case: Case) -> list[Finding]:
         todo = "Look it up in the manual of the machine: what the program does from here on is uncertain."
         found += gathered(hits, severity, todo)
     return found
-
-
-def length_offset(case: Case) -> list[Finding]:
-    """Probing moves are made with the length offset of the probe."""
-    touches = [s for s in case.steps if s.kind == "probe"]
-    without = ((s.line, "a probing move without a tool length offset") for s in touches if not s.state.length_offset)
-    stale = (
-        (s.line, f"a probing move with length offset H{s.state.length_offset}, set before the probe was loaded")
-        for s in touches
-        if s.state.length_offset and "length" not in s.state.said
-    )
-    todo = "Program G43 H with the probe's length offset after the tool change."
-    found = gathered(without, "stop", todo) + gathered(stale, "stop", todo)
-    used = sorted({(s.state.tool or 0, s.state.length_offset) for s in touches if s.state.length_offset})
-    for tool in sorted({tool for tool, _ in used}):
-        numbers = [number for one, number in used if one == tool]
-        if len(numbers) > 1:
-            what = f"tool {tool} probes with several length offsets: {', '.join(f'H{n}' for n in numbers)}"
-            found.append(Finding(touches[0].line, "stop", what, "A probe has one length offset."))
-        elif numbers[0] != tool:
-            what = f"tool {tool} probes with length offset H{numbers[0]}"
-            found.append(Finding(touches[0].line, "look", what, "Check that it is the length offset of the probe."))
-    return found
-
-
-def work_offset(case: Case) -> list[Finding]:
-    """All touches are made in one work offset, which nothing moves meanwhile."""
-    touches = [s for s in case.steps if s.kind == "probe"]
-    switched = (
-        (b.line, f"the work offset changes from {a.state.offset} to {b.state.offset} between two touches")
-        for a, b in pairwise(touches)
-        if a.state.offset != b.state.offset
-    )
-    found = gathered(switched, "stop", "Probe one part in one work offset, or probe it as two runs.")
-    moved = (
-        (s.line, str(s.detail)) for s in case.steps if s.kind == "message" and str(s.detail).startswith(("G10", "G92"))
-    )
-    return found + gathered(
-        moved, "look", "An origin that the program moves must be the one that the touches are to be counted from."
-    )
 
 
 def records(case: Case) -> list[Finding]:

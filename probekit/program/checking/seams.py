@@ -14,7 +14,9 @@ from ..reading.words import Block, parse
 from .case import Case
 from .findings import Finding, NotMade, gathered
 
-__all__ = ["handed_back", "kept", "lifted_for_changes", "offsets_as_planned"]
+__all__ = ["handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
+
+_LIFT = "G0 G53 Z0"  # to the upper end of most machines: common practice, no source
 
 _BEGIN, _END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
 _ALWAYS = (
@@ -126,6 +128,23 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
         if step.kind in (*MOVES, "tool", "end"):
             before = step
     return gathered(wrong, "stop", f"Program {' or '.join(case.lifts)} directly before and after the change.")
+
+
+def machine_coordinates(case: Case) -> list[Finding]:
+    """The probe moves in machine coordinates only to lift, unless it is known where these lie."""
+    allowed = [{word for block in parse(lift) for word in block.words} for lift in (*case.lifts, _LIFT)]
+    down, aside = [], []
+    for step in case.probe_moves("rapid", "feed"):
+        block = case.blocks[step.line - 1]
+        axes = {word for word in block.words if word[0] in "XYZ"}
+        if ("G", 53.0) not in block.words or all(map(math.isfinite, step.origin)):
+            continue
+        if not any(lift <= set(block.words) and axes <= lift for lift in allowed):
+            (down if any(letter == "Z" for letter, _ in axes) else aside).append(
+                (step.line, "the probe moves in machine coordinates, and nothing tells how near to the part that is")
+            )
+    todo = f"Say {' or '.join(case.lifts) or _LIFT} to lift, and no other G53 while the probe is in."
+    return gathered(down, "stop", todo) + gathered(aside, "look", todo)
 
 
 def _inside(case: Case) -> set[int]:
