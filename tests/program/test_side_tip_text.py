@@ -169,3 +169,21 @@ def test_a_touch_with_a_side_tip_and_no_orientation_since_the_tool_change_is_a_s
     assert "nothing has oriented the spindle" in stops(text.replace(word, "", 1))[0].what
     assert stops(text.replace("G4 P", "T9 M6\nG43 H9\nG4 P", 1)), "another tool change: the spindle is anywhere again"
     assert stops(text.replace("G4 P", "M5\nG4 P", 1)), "and M5 lets it go"
+
+
+def test_where_only_the_straight_tip_of_a_star_touches_its_side_tips_are_oriented_too():
+    """Its clearances hold with the side tips where they are described; a spindle after M6 stands anywhere."""
+    kinematics, (route, _) = CASES[0][0], star_moves(CASES[0])
+    route = replace(route, targets=route.targets.assign(tip=0))
+    moves = moves_of(route, STAR, kinematics, tool=9)
+    text = write(moves, "rs274", kinematics=kinematics, probe=STAR)
+    assert "(PROBEKIT ORIENT BY HAND)" in text
+    unsaid = replace(STAR, orientation=None)
+    with pytest.raises(
+        InputError,
+        match=r"touch \d+ is made with straight tip of a probe with side tips, but the spindle is not oriented",
+    ):
+        write(moves_of(route, unsaid, kinematics, tool=9), "rs274", kinematics=kinematics, probe=unsaid)
+    found = check(text.replace("\nM0", "", 1), tool=9, probe=STAR)
+    assert "nothing has oriented the spindle" in next(f for f in found.of("stop") if f.check == "orientation").what
+    assert "orientation" not in {f.check for f in check(text, tool=9, probe=STAR).of("stop")}

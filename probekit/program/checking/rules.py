@@ -283,7 +283,8 @@ def modes(case: Case) -> list[Finding]:
 
 
 def orientation(case: Case) -> list[Finding]:
-    """The spindle has been oriented since the tool change wherever a side tip touches."""
+    """The spindle has been oriented since the tool change wherever a probe with side tips touches."""
+    star = case.probe is not None and not case.probe.turned  # even where its straight tip touches, the others come near
     oriented = asked = False
     touched: Step | None = None
     wrong = []
@@ -295,11 +296,13 @@ def orientation(case: Case) -> list[Finding]:
         elif step.kind == "message":
             asked |= str(step.detail).upper().startswith("PROBEKIT ORIENT BY HAND")
         elif step.kind == "probe":
-            touched = None if oriented else step
+            touched = None if oriented or star else step
+            if star and not oriented:
+                wrong.append((step.line, "a touch by a probe with side tips, and nothing has oriented the spindle"))
         elif step.kind == "record" and isinstance(step.detail, Recorded) and step.detail.tip and touched is not None:
             wrong.append((touched.line, f"a touch with tip {step.detail.tip}, and nothing has oriented the spindle"))
     todo = (
-        "Orient it after the tool change (M19, or a stop at which a person does): until then the tip may point "
+        "Orient it after the tool change (M19, or a stop at which a person does): until then its tips may point "
         "anywhere."
     )
     return gathered(wrong, "stop", todo)

@@ -94,7 +94,7 @@ def moves_of(
     if limits is not None and not limits[0] < limits[1]:
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
     lift, offset = Lift(route.height), tool if offset is None else offset
-    orient = _oriented(probe) if (route.targets["tip"] > 0).any() else ()
+    orient = () if probe.turned else _oriented(probe)  # also for the straight tip: the others come near the part
     moves: list[Move] = [SpindleStop(), Away(), ToolChange(tool, offset, probe.name), *orient, WarmUp(warm_up)]
     tip = 0
     for at, row in enumerate(route.targets.to_dict("records")):

@@ -178,7 +178,7 @@ class _Writer:
         return "spindle_stop" not in self.dialect.omit
 
     def refuse_unoriented(self, moves: Sequence[Move]) -> None:
-        """Side tips of a spindle that nothing brings to an angle: after a tool change it stands anywhere."""
+        """A probe with side tips in a spindle that nothing orients: after a tool change it stands anywhere."""
         oriented = not self.has_spindle
         for move in moves:
             if isinstance(move, ToolChange):
@@ -193,9 +193,10 @@ class _Writer:
                         todo=f'Define it in the dialect, or set [stylus] orientation = "{BY_HAND}".',
                     )
                 oriented = True
-            elif isinstance(move, Touch) and move.tip and not oriented:
+            elif isinstance(move, Touch) and self.probe.tips and not oriented:
                 raise InputError(
-                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)}, but the spindle is not oriented",
+                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)} of a probe with side tips, but "
+                    "the spindle is not oriented",
                     column="orientation",
                     found="none",
                     expected=f'an angle in degrees, or "{BY_HAND}"',
