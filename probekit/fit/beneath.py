@@ -15,10 +15,10 @@ from ..errors import FitError, InputError
 from .datums.counterparts import meeting
 from .elements import element
 
-__all__ = ["material_of", "nominal_beneath"]
+__all__ = ["ACROSS", "ROUND", "material_of", "nominal_beneath"]
 
-_ACROSS = np.sin(np.radians(8.0))  # normals of coarse facets lean from their axis by less than this
-_ROUND = 0.05  # spread of the normals round the axis, below which they do not tell it
+ACROSS = np.sin(np.radians(8.0))  # normals of coarse facets lean from their axis by less than this
+ROUND = 0.05  # spread of the normals round the axis, below which they do not tell it
 
 
 def nominal_beneath(points: np.ndarray, normals: np.ndarray, shape: str) -> dict[str, np.ndarray | float] | None:
@@ -34,13 +34,13 @@ def nominal_beneath(points: np.ndarray, normals: np.ndarray, shape: str) -> dict
     if shape not in ("cylinder", "sphere") or len(points) < 3:
         return None
     _, spread, vt = np.linalg.svd(normals, full_matrices=True)
-    if spread[1] < _ROUND * spread[0]:
+    if spread[1] < ROUND * spread[0]:
         return None
     if shape == "sphere":
         centre, radius = meeting(points, normals, np.eye(3))
         return _refined(points, shape, {"centre": centre, "radius": abs(radius)})
     direction = vt[2]
-    if np.abs(normals @ direction).max() > _ACROSS:
+    if np.abs(normals @ direction).max() > ACROSS:
         return None
     point, radius = meeting(points, normals, np.eye(3) - np.outer(direction, direction))
     point = point + direction * ((points.mean(axis=0) - point) @ direction)

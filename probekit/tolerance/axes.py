@@ -13,6 +13,7 @@ from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
 from .cover import Covered
 from .form import material_of
+from .nominal_shape import require
 
 __all__ = ["Axis", "axis_of", "envelope", "feature_length", "sides", "size_of"]
 
@@ -58,10 +59,11 @@ def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
     Raises
     ------
     InputError
-        If the touches do not fix the element.
+        If the touches do not fix the element, or the nominal under them is of another shape.
     FitError
         If the fit leaves the nominal, or does not settle.
     """
+    require(covered, shape)
     fitted = _fitted(covered, shape, method, nominal_beneath(covered.foot, covered.normal, shape))
     return float(fitted.parameters["width"] if shape == "width" else 2.0 * fitted.parameters["radius"]), fitted
 
@@ -108,10 +110,11 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
     Raises
     ------
     InputError
-        If the points do not fix a cylinder.
+        If the points do not fix a cylinder, or the nominal under them is none.
     FitError
         If the fit leaves the nominal, or does not settle.
     """
+    require(covered, "cylinder")
     start, notes, active = nominal_beneath(covered.foot, covered.normal, "cylinder"), (), ()
     held = start is not None and _too_short(covered, start)
     if nominal and start is not None:

@@ -51,6 +51,8 @@ class Covered:
         Feet on the nominal [mm] and the outward normals there.
     ball : float
         Effective radius still to be taken off the measured points [mm].
+    name : str
+        Of the tolerance.
     """
 
     rows: np.ndarray
@@ -62,6 +64,7 @@ class Covered:
     foot: np.ndarray
     normal: np.ndarray
     ball: float
+    name: str = ""
 
     @property
     def outward(self) -> np.ndarray:
@@ -113,6 +116,7 @@ def cover(
         chosen[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float),
         chosen[["nx", "ny", "nz"]].to_numpy(dtype=float),
         ball,
+        name,
     )
 
 

@@ -26,6 +26,7 @@ from ..geometry import cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
 from .cover import Covered, direction_of
+from .nominal_shape import require
 
 __all__ = ["SHAPES", "Derived", "beyond", "derived"]
 
@@ -119,6 +120,7 @@ def derived(
     InputError
         If the touches do not fix the element, or a direction cannot be used.
     """
+    require(covered, SHAPES[of])
     point, true = _true(covered, of, at, direction)
     square = None if across is None else direction_of(across, "square to the zone")
     places, rims = np.empty(0), np.eye(3)

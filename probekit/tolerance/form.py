@@ -19,6 +19,7 @@ from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
 from .cover import Covered, cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
+from .nominal_shape import require, require_turned
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -131,9 +132,11 @@ def circularity(
     a direction is given. On a cylinder they are the same.
     """
     covered = cover(found, features, between, name=name)
-    across = _across(_axis(section, axis))
+    along = _axis(section, axis)
+    across = _across(along)
 
     def fit(part: np.ndarray, how: str) -> Element:
+        require_turned(covered, along, part)
         flat = covered.measured[part] @ across.T
         return element(flat, "circle2", method=how, ball=covered.ball, material=material_of(covered))
 
@@ -172,6 +175,7 @@ def straightness(
     covered = cover(found, features, between, name=name)
 
     def fit(part: np.ndarray, how: str) -> Element:
+        require(covered, "line", part)
         points, normal = covered.measured[part], covered.normal[part].mean(axis=0)
         along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
         up = direction_of(normal - (normal @ along) * along, "of the surface")
@@ -221,6 +225,7 @@ def straightness_of_axis(
         raise InputError(f"tolerance '{name}' needs two sections or more", found=f"{len(sections)}")
     centres = []
     for part in sections.values():
+        require_turned(covered, along, part)
         points = covered.measured[part]
         circle = element(points @ across.T, "circle2", ball=covered.ball, material=material_of(covered))
         centres.append(np.asarray(circle.parameters["centre"]) @ across + (points @ along).mean() * along)
@@ -262,6 +267,7 @@ def _whole(
 ) -> Evaluation:
     """Form of one element fitted to all touches."""
     width, covered = positive(width), cover(found, features, between, name=name)
+    require(covered, shape)
     options: dict[str, Any] = {"ball": covered.ball}
     options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
     options["start"] = beneath.nominal_beneath(covered.foot, covered.normal, shape)

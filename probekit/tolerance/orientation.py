@@ -25,6 +25,7 @@ from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
 from .cover import cover, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
+from .nominal_shape import require
 from .placement import Free, freedom_of
 from .propagation import lean_sensitivity
 
@@ -90,6 +91,7 @@ def orientation(
     """
     name = _checked(kind, name)
     width, covered = positive(width), cover(found, features, between, name=name)
+    require(covered, "plane")
     square, turn = _zone(normal, covered.outward, angle, to, to_kind, turn, free, "plane")
     if square @ covered.outward < 0:
         square = -square

@@ -16,6 +16,7 @@ import numpy as np
 from ..errors import InputError
 from .cover import cover, direction_of, few, positive, sections_of
 from .evaluation import Evaluation
+from .nominal_shape import require_turned
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,6 +74,7 @@ def runout(
     name = name or ("total runout" if total else "circular runout")
     width, covered = positive(width), cover(found, features, between, name=name)
     along, origin = direction_of(axis, "of the datum axis"), np.asarray(at, dtype=float)
+    require_turned(covered, along, np.arange(len(covered.rows)), origin)
     off = covered.contact - origin
     height = off @ along
     radius = np.linalg.norm(off - height[:, None] * along, axis=1)
