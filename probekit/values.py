@@ -154,4 +154,4 @@ class Place:
         return (found[0], expected) if (found := rule.wrong(value)) else None
 
 
-Rule = Number | Numbers | Text | Each | Table | Either | Place
+Rule = Among | Number | Numbers | Text | Each | Table | Either | Place
