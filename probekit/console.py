@@ -14,7 +14,7 @@ from types import FrameType
 from typing import TextIO
 
 from . import __version__
-from .errors import ProbekitError
+from .errors import ProbekitError, in_full
 
 __all__ = ["CRASHED", "INTERRUPTED", "TERMINATED", "UNUSABLE", "Progress", "ending", "say", "tell"]
 
@@ -47,7 +47,7 @@ def ending(command: Callable[[], int], words: str) -> int:
             finally:
                 _flush()
     except ProbekitError as error:
-        tell(f"probekit: {error}")
+        tell(f"probekit: {in_full(error)}")
         return UNUSABLE
     except _OutputError as error:
         _abandon(sys.stdout)

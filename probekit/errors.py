@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["FitError", "InputError", "ProbekitError", "ProbekitWarning", "UndeterminedError", "how_to_install"]
+__all__ = [
+    "FitError",
+    "InputError",
+    "ProbekitError",
+    "ProbekitWarning",
+    "UndeterminedError",
+    "how_to_install",
+    "in_full",
+]
 
 
 def how_to_install(extra: str) -> str:
@@ -14,6 +22,11 @@ def how_to_install(extra: str) -> str:
 
 class ProbekitError(Exception):
     """Base of every error that probekit raises on purpose."""
+
+
+def in_full(error: BaseException) -> str:
+    """The message of an error, with the notes that were added to it on its way."""
+    return " ".join([str(error), *getattr(error, "__notes__", ())])
 
 
 class ProbekitWarning(UserWarning):

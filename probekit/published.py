@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from .errors import InputError, ProbekitError
+from .errors import InputError, ProbekitError, in_full
 from .files import make_folder, store
 from .show import shown
 
@@ -257,5 +257,5 @@ class ResultSet:
 
 def _why(error: BaseException) -> str:
     if isinstance(error, ProbekitError):
-        return str(error)
+        return in_full(error)
     return f"An internal fault of probekit: {error!r}" if isinstance(error, Exception) else "It was interrupted."

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from inspect import signature
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import fit, plan, plausibility, touches
-from ..errors import FitError, InputError
+from ..errors import FitError, InputError, ProbekitError
 from .machinery import probe_of, regions_of
 from .model import Study, blaming, motion_of
 from .planning import targets_of
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from .. import verdict
     from ..nominal import Nominal
 
-__all__ = ["WRITTEN", "Gate", "gate_of", "targets_made", "targets_placed", "with_robust"]
+__all__ = ["WRITTEN", "Gate", "gate_of", "targets_made", "targets_placed", "telling_missing", "with_robust"]
 
 WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
 
@@ -201,6 +202,18 @@ def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches
 def _refused(findings: tuple[plausibility.Finding, ...], measured: pd.DataFrame) -> tuple[plausibility.Finding, ...]:
     plausibility.refuse(findings, file=measured.attrs.get("source"))
     return findings
+
+
+@contextmanager
+def telling_missing(findings: tuple[plausibility.Finding, ...]) -> Iterator[None]:
+    """Around an alignment: if it cannot be made, the error names the planned touches that are not in the results."""
+    try:
+        yield
+    except ProbekitError as error:
+        for one in findings:
+            if one.name == "missing touches":
+                error.add_note(f"{one.sentence[:1].upper()}{one.sentence[1:]}.")
+        raise
 
 
 def with_robust(

@@ -15,7 +15,7 @@ from ..errors import InputError, ProbekitWarning
 from ..files import store
 from ..show import shown
 from .about import Known, about_of, missing, words
-from .gating import gate_of, targets_placed, with_robust
+from .gating import gate_of, targets_placed, telling_missing, with_robust
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
@@ -133,7 +133,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         alignment, aligned = None, found
         u, rule = _decision(settings, study.path, column="u" in measured)
         if "alignment" in settings:
-            alignment, said = _align(study, found, how, u)
+            with telling_missing(findings):
+                alignment, said = _align(study, found, how, u)
             notes += said
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)

@@ -87,7 +87,7 @@ def naming(file: str | Path) -> Iterator[None]:
 
 
 def _told_of(error: InputError, file: str | Path, column: str | None) -> InputError:
-    return InputError(
+    told = InputError(
         error.what,
         file=file,
         line=error.line,
@@ -96,6 +96,9 @@ def _told_of(error: InputError, file: str | Path, column: str | None) -> InputEr
         expected=error.expected,
         todo=error.todo,
     )
+    for note in getattr(error, "__notes__", ()):
+        told.add_note(note)
+    return told
 
 
 def load(path: str | Path) -> Study:

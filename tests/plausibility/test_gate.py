@@ -96,6 +96,17 @@ def test_deleted_rows_are_missed_touches(inspect):
     assert lost == {4: "planned touch 4, not in the results", 9: "planned touch 9, not in the results"}
 
 
+@pytest.mark.parametrize(
+    ("features", "fault"), [(["top"], "there is no touch to fit"), (["top", "left"], "the touches do not fix the part")]
+)
+def test_results_of_a_run_that_stopped_early_name_what_is_missing_when_nothing_can_be_aligned(inspect, features, fault):
+    status, said, told, _ = inspect(lambda t: without(t, ~t["feature"].isin(features).to_numpy()))
+    assert (status, told) == (2, None)
+    assert fault in said
+    assert "planned touches are not in the results; they count as missed" in said
+    assert "the program was stopped" in said
+
+
 def test_all_but_one_of_the_freeform_touches_deleted(inspect):
     status, said, told, _ = inspect(lambda t: without(t, ((t["feature"] == "top") & (t["touch"] > 1)).to_numpy()))
     assert (status, told["part"]) == (1, "undecided")
