@@ -20,7 +20,8 @@ from .errors import InputError, ProbekitWarning
 if TYPE_CHECKING:
     from . import machine
     from .published import ResultSet
-    from .study import Inspection, Study
+    from .study.inspection import Inspection
+    from .study.model import Study
 
 __all__ = ["main"]
 
@@ -142,7 +143,7 @@ def _inspect(options: argparse.Namespace) -> int:
     wanted, results = _begun(options, "inspect")
     if options.touches is not None:
         wanted = wanted.with_touches(options.touches)
-    with results.running(f"probekit inspect {options.study.name}"), study.naming(options.study):
+    with results.running(f"probekit inspect {options.study.name}"), study.model.naming(options.study):
         found = study.run(wanted, progress=progress)
         paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
     progress.clear()
@@ -164,11 +165,13 @@ def _begun(options: argparse.Namespace, command: str) -> tuple[Study, ResultSet]
     folder = options.to or options.study.parent / "results" / ("" if only is None else only.stem)
     try:
         wanted = study.load(options.study)
-        return wanted, study.results_of(wanted, folder, command, touches=getattr(options, "touches", None), only=only)
+        return wanted, study.places.results_of(
+            wanted, folder, command, touches=getattr(options, "touches", None), only=only
+        )
     except InputError:
         if not options.study.is_file():
             raise
-        with study.results_left(folder, command).running(f"probekit {command} {options.study.name}"):
+        with study.places.results_left(folder, command).running(f"probekit {command} {options.study.name}"):
             raise
 
 
@@ -179,7 +182,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     progress = Progress()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
-    with results.running(f"probekit {command} {options.study.name}"), study.naming(options.study):
+    with results.running(f"probekit {command} {options.study.name}"), study.model.naming(options.study):
         planned = study.plan(wanted, only=options.only, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
@@ -193,7 +196,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     return 0 if good and (ran is None or _touched(ran)) else 1
 
 
-def _touched(ran: machine.Run) -> bool:
+def _touched(ran: machine.results.Run) -> bool:
     """Whether a run came to its end and anything was touched."""
     return not ran.stopped and bool((ran.table["reason"] == "").any())
 
@@ -224,14 +227,14 @@ def _faces(options: argparse.Namespace) -> int:
     from .scene.face_pictures import face_pictures, faces_svg
 
     if options.model.suffix.lower() == ".toml":
-        part = study.nominal_of(study.load(options.model))
+        part = study.model.nominal_of(study.load(options.model))
     else:
         part = nominal.load(options.model, unit=options.unit, body=options.body)
     listed, pictures = nominal.list_faces(part), face_pictures(part)
     folder = make_folder(options.to or options.model.parent / "results")
     store(folder / "faces.svg", faces_svg(pictures).encode("utf-8"))
     page = faces_page(listed, pictures, title=part.name, to=folder / "faces.html")
-    say(nominal.faces_text(listed))
+    say(nominal.face_list.faces_text(listed))
     say(f"written: {page}, {folder / 'faces.svg'}")
     return 0
 
@@ -257,7 +260,7 @@ def _summary(found: Inspection) -> str:
 
     verdict, table = found.verdict, found.verdict.table
     lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
-    lines += [f"  {line}" for line in study.about_lines(found.about)]
+    lines += [f"  {line}" for line in study.about.about_lines(found.about)]
     if verdict.reasons:
         lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
     lines += ["", "Tolerances"]

@@ -35,7 +35,7 @@
                       material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
     [alignment]       features, method, lock, pivot; or datums = ["A", "B", "C"] (in order of precedence), lock, pivot;
                       the whole table may be left out: no alignment
-    [[tolerance]]     width; kind (profile, profile of a line, flatness, position, ...: `probekit.tolerance.KINDS`),
+    [[tolerance]]     width; kind (profile, profile of a line, flatness, position, ...: `tolerance.spec_table.KINDS`),
                       name, features, between = {z = [10, 60]}, datums = ["A", "B"], each; and what the kind knows:
                       of profile: outside, free, dynamic, unit, separate, refining = {width, free, ...},
                       around = "all over", or "all around" with features (faces without a touch are told),
@@ -43,8 +43,8 @@
                       of a position: pattern; of an angularity: angle, to; of a size: limits; of others: the
                       attributes of `probekit.tolerance.Position`, `Form`, ...
     [uncertainty]     u, k
-    [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.DOUBTS`)
-    [gate]            accept = ["no alignment", ..] with reason = "why": findings (`probekit.plausibility.NAMES`) that
+    [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.doubts.DOUBTS`)
+    [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
                       faces that is to be expected beside u
 

@@ -33,7 +33,7 @@ def demo_study(study_name: str) -> Path:
 
 
 @pytest.fixture(scope="session")
-def demo(demo_study: Path) -> pk.study.Inspection:
+def demo(demo_study: Path) -> pk.study.inspection.Inspection:
     """The demo, inspected. Do not change it."""
     return pk.study.run(pk.study.load(demo_study))
 

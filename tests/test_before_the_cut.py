@@ -110,12 +110,12 @@ def done(tmp_path_factory: pytest.TempPathFactory, study_name: str) -> Done:
 
 
 @pytest.fixture(scope="module")
-def planned(done: Done) -> pk.study.Plan:
+def planned(done: Done) -> pk.study.preparation.Plan:
     return pk.study.plan(pk.study.load(done.study))
 
 
 @pytest.fixture(scope="module")
-def programmed(done: Done, planned: pk.study.Plan) -> pk.study.Program:
+def programmed(done: Done, planned: pk.study.preparation.Plan) -> pk.study.preparation.Program:
     return pk.study.program(pk.study.load(done.study), planned)
 
 
@@ -192,7 +192,7 @@ def test_same_seed_same_bytes_another_seed_other_touches(done: Done, tmp_path: P
 # --- the program is the plan ----------------------------------------------------------------------------------------
 
 
-def test_positions_of_the_program_are_those_of_the_plan(done: Done, planned: pk.study.Plan) -> None:
+def test_positions_of_the_program_are_those_of_the_plan(done: Done, planned: pk.study.preparation.Plan) -> None:
     """Each G38.2 runs from standoff to overtravel along its target's normal, and goes back, as plan.csv has it."""
     kinematics, length = planned.kinematics, planned.probe.tool_length
     motions = motions_of(done.probing, kinematics.letters)
@@ -210,7 +210,7 @@ def test_positions_of_the_program_are_those_of_the_plan(done: Done, planned: pk.
         np.testing.assert_allclose(kinematics.tool_axis(motions[k][2]), [row["ti"], row["tj"], row["tk"]], atol=1e-5)
 
 
-def test_every_move_of_the_table_stands_in_the_text(done: Done, planned: pk.study.Plan) -> None:
+def test_every_move_of_the_table_stands_in_the_text(done: Done, planned: pk.study.preparation.Plan) -> None:
     moves = pd.read_csv(done.results / "moves.csv", comment="#")
     places = moves[moves["move"].isin(["Link", "Approach", "Touch", "Retract"])]
     motions = motions_of(done.probing, planned.kinematics.letters)
@@ -384,8 +384,8 @@ def test_wrong_input_exits_with_2_and_one_clear_line(
 )
 def test_what_program_and_simulate_may_not_be_told(
     done: Done,
-    planned: pk.study.Plan,
-    programmed: pk.study.Program,
+    planned: pk.study.preparation.Plan,
+    programmed: pk.study.preparation.Program,
     tmp_path: Path,
     command: str,
     old: str,

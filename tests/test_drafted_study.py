@@ -22,7 +22,7 @@ FILLED = {"ball_diameter": "6.0", "u": "0.003", "rule": '"guarded"'}
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory: pytest.TempPathFactory) -> pk.study.Study:
+def study(tmp_path_factory: pytest.TempPathFactory) -> pk.study.model.Study:
     """The smallest model's draft, completed as a person would."""
     folder = tmp_path_factory.mktemp("drafted")
     path = real.unpack("nist_ctc_01_asme1_ap242-e1", folder)
@@ -35,7 +35,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> pk.study.Study:
 
 
 @pytest.fixture(scope="module")
-def inspected(study: pk.study.Study) -> pk.study.Inspection:
+def inspected(study: pk.study.model.Study) -> pk.study.inspection.Inspection:
     """Touches of every feature of the draft; where it stands says how they are off. Datums are perfect."""
     part, rng = nominal_of(study), np.random.default_rng(1)
     tables = [*study.settings["tolerance"], *study.settings["datum"]]
@@ -73,7 +73,7 @@ def off(name: str, point: np.ndarray, normal: np.ndarray) -> float:
     return LEFT_ON.get(name, 0.0)
 
 
-def test_the_draft_has_what_the_model_says(study: pk.study.Study) -> None:
+def test_the_draft_has_what_the_model_says(study: pk.study.model.Study) -> None:
     kinds = [one["kind"] for one in study.settings["tolerance"]]
     assert {kind: kinds.count(kind) for kind in kinds} == {
         **{"position": 2, "profile": 2, "perpendicularity": 1, "flatness": 1, "size": 7}
@@ -87,7 +87,7 @@ def test_the_draft_has_what_the_model_says(study: pk.study.Study) -> None:
     assert len(pairs["slot_1"]) == 2  # sides of one slot
 
 
-def test_actual_values(inspected: pk.study.Inspection) -> None:
+def test_actual_values(inspected: pk.study.inspection.Inspection) -> None:
     """Profile: twice the largest deviation; position of a middle plane: twice its shift (ASME Y14.5.1, from memory)."""
     found = {one.name: one for one in inspected.verdict.evaluations}
     near = {"abs": 2e-3}  # touches are written to 0.1 um; datums settle on them

@@ -189,3 +189,21 @@ def test_an_error_says_where_what_and_what_to_do() -> None:
     assert str(error) == "a.csv, line 3, column 'x': it is wrong; found 'abc\\n'; expected a number. Mend."
     assert isinstance(error, ValueError)
     assert len(str(pk.InputError("long", found="y" * 1000))) < 120
+
+
+def public_names() -> list[str]:
+    """Names that the rooms export: what one calls. Results, constants and helpers are imported from their modules."""
+    rooms = {name: getattr(pk, name) for name in pk.__all__ if inspect.ismodule(getattr(pk, name))}
+    return [f"{room}.{name}" for room, module in rooms.items() for name in module.__all__]
+
+
+def test_the_public_face_is_small() -> None:
+    assert len(public_names()) <= 165
+    assert len(set(public_names())) == len(public_names())
+
+
+@pytest.mark.parametrize("room", [name for name in pk.__all__ if inspect.ismodule(getattr(pk, name))])
+def test_a_room_imports_no_more_than_it_exports(room: str) -> None:
+    tree = ast.parse((ROOT / room / "__init__.py").read_text(encoding="utf-8"))
+    own = [node for node in tree.body if isinstance(node, ast.ImportFrom) and node.level == 1]
+    assert {alias.asname or alias.name for node in own for alias in node.names} <= set(getattr(pk, room).__all__)

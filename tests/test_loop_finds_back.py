@@ -29,9 +29,9 @@ ROUNDED = 2e-4  # positions in the program and in the results have four decimals
 class Loop:
     """A study that is planned and programmed; machines may then differ."""
 
-    study: pk.study.Study
-    planned: pk.study.Plan
-    programmed: pk.study.Program
+    study: pk.study.model.Study
+    planned: pk.study.preparation.Plan
+    programmed: pk.study.preparation.Program
 
     @property
     def injected(self) -> dict:
@@ -42,7 +42,7 @@ class Loop:
         text = self.programmed.text
         return text[text.index("(PROBEKIT BEGIN") : text.index("(PROBEKIT END")]
 
-    def inspected(self, folder: Path, *errors: dict) -> pk.study.Inspection:
+    def inspected(self, folder: Path, *errors: dict) -> pk.study.inspection.Inspection:
         """Run the program on a machine with these errors, or with those of the study, and inspect what it wrote."""
         simulate = self.injected | ({"errors": list(errors)} if errors else {})
         study = replace(self.study, settings=self.study.settings | {"simulate": simulate})
@@ -60,7 +60,7 @@ def loop(demo_study: Path) -> Loop:
 
 
 @pytest.fixture(scope="session")
-def shipped(loop: Loop, tmp_path_factory: pytest.TempPathFactory) -> pk.study.Inspection:
+def shipped(loop: Loop, tmp_path_factory: pytest.TempPathFactory) -> pk.study.inspection.Inspection:
     return loop.inspected(tmp_path_factory.mktemp("shipped"))
 
 
@@ -81,13 +81,13 @@ def of(table: pd.DataFrame, feature: str) -> pd.Series:
 # --- injected in the part and its set-up ----------------------------------------------------------------------------
 
 
-def test_every_target_comes_back_as_a_touch(loop: Loop, shipped: pk.study.Inspection) -> None:
+def test_every_target_comes_back_as_a_touch(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
     assert sorted(shipped.measured["touch"]) == sorted(loop.planned.route.targets["touch"])
     assert len(shipped.measured) > 100
     assert shipped.measured["x"].notna().all()
 
 
-def test_the_set_up_within_its_stated_uncertainty(loop: Loop, shipped: pk.study.Inspection) -> None:
+def test_the_set_up_within_its_stated_uncertainty(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
     """Each parameter within 3 u; the joint squared distance over 6 below the 99.9 % quantile of F(6, n - 6)."""
     alignment = shipped.alignment
     there = make_motion(loop.injected["translation"], loop.injected["rotation"])
@@ -100,7 +100,7 @@ def test_the_set_up_within_its_stated_uncertainty(loop: Loop, shipped: pk.study.
     assert squared / 6 < stats.f.ppf(0.999, 6, len(alignment.used) - 6)
 
 
-def test_the_scatter_is_the_repeatability(loop: Loop, shipped: pk.study.Inspection) -> None:
+def test_the_scatter_is_the_repeatability(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
     sigma = next(one["sigma"] for one in loop.injected["errors"] if one["kind"] == "Repeatability")
     n = len(shipped.alignment.used)
     s = np.sqrt(np.sum(shipped.alignment.residuals**2) / (n - 6))
@@ -108,7 +108,7 @@ def test_the_scatter_is_the_repeatability(loop: Loop, shipped: pk.study.Inspecti
     assert low < s / sigma < high
 
 
-def test_the_offset_of_the_skin(loop: Loop, shipped: pk.study.Inspection) -> None:
+def test_the_offset_of_the_skin(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
     table = shipped.verdict.table
     skin = table.loc[of(table, "skin") & (hills(loop, table) == 0), "deviation"]
     offset, u = pk.action.uniform_offset(skin.to_numpy())
@@ -120,7 +120,7 @@ def test_the_offset_of_the_skin(loop: Loop, shipped: pk.study.Inspection) -> Non
     assert f"offset of {offset:+.2f}"[:-1] in said[0]
 
 
-def test_every_deviation_of_the_skin(loop: Loop, shipped: pk.study.Inspection) -> None:
+def test_every_deviation_of_the_skin(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
     """Offset and hills at the foot, within 4 standard deviations of scatter and placement, and 3 r s^2 / 2 for the
     slope s of a hill (see tests/touches/test_qualification.py)."""
     table = shipped.verdict.table[of(shipped.verdict.table, "skin")]
@@ -134,7 +134,7 @@ def test_every_deviation_of_the_skin(loop: Loop, shipped: pk.study.Inspection) -
 
 @pytest.mark.parametrize(("word", "which"), [("low", 0), ("high", 1)])
 def test_dent_and_hill_are_judged_at_their_place(
-    loop: Loop, shipped: pk.study.Inspection, word: str, which: int
+    loop: Loop, shipped: pk.study.inspection.Inspection, word: str, which: int
 ) -> None:
     """Touches whose injected deviation is beyond limit and guard band are told, on that side, and no other ones are."""
     table, one = shipped.verdict.table, loop.injected["hills"][which]
@@ -160,11 +160,11 @@ LATE = {"kind": "Lobing", "mean": 0.009}  # as in the study; without its scatter
 
 
 @pytest.fixture(scope="session")
-def quiet(loop: Loop, tmp_path_factory: pytest.TempPathFactory) -> pk.study.Inspection:
+def quiet(loop: Loop, tmp_path_factory: pytest.TempPathFactory) -> pk.study.inspection.Inspection:
     return loop.inspected(tmp_path_factory.mktemp("quiet"), LATE)
 
 
-def in_program(loop: Loop, inspected: pk.study.Inspection) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def in_program(loop: Loop, inspected: pk.study.inspection.Inspection) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """In program coordinates: where the ball was found, the way it came along, the part's normal there; (n, 3) each."""
     kinematics, length = loop.planned.kinematics, loop.planned.probe.tool_length
     table = inspected.measured.join(inspected.verdict.table[["nx", "ny", "nz"]])
@@ -180,7 +180,7 @@ def in_program(loop: Loop, inspected: pk.study.Inspection) -> tuple[np.ndarray, 
 
 
 def assert_moved_readings(
-    loop: Loop, quiet: pk.study.Inspection, other: pk.study.Inspection, moved: np.ndarray
+    loop: Loop, quiet: pk.study.inspection.Inspection, other: pk.study.inspection.Inspection, moved: np.ndarray
 ) -> None:
     """A ball that is D from where the scales say touches a plane of normal m earlier or later along its way a: its
     reading moves by -(D . m)/(a . m). On a surface of another slope than the nominal's, by that slope times |D| more;
@@ -198,7 +198,9 @@ def assert_moved_readings(
     assert np.abs(expected).max() > 0.02 > 10 * np.median(limit)  # much more than what it is told by
 
 
-def test_drift_reads_as_the_surface_having_moved(loop: Loop, quiet: pk.study.Inspection, tmp_path: Path) -> None:
+def test_drift_reads_as_the_surface_having_moved(
+    loop: Loop, quiet: pk.study.inspection.Inspection, tmp_path: Path
+) -> None:
     """The zero drifts by D (1 - exp(-t / T))."""
     drift, minutes = np.array([0.03, -0.02, 0.05]), 4.0
     warm = loop.inspected(tmp_path, LATE, {"kind": "Warming", "drift": drift.tolist(), "minutes": minutes})
@@ -207,7 +209,9 @@ def test_drift_reads_as_the_surface_having_moved(loop: Loop, quiet: pk.study.Ins
     assert_moved_readings(loop, quiet, warm, so_far[:, None] * drift)
 
 
-def test_a_steady_drift_goes_into_the_alignment(loop: Loop, quiet: pk.study.Inspection, tmp_path: Path) -> None:
+def test_a_steady_drift_goes_into_the_alignment(
+    loop: Loop, quiet: pk.study.inspection.Inspection, tmp_path: Path
+) -> None:
     """Warm long before the first touch, Z is 0.05 mm off in every pose: all reads low by that, and is aligned away."""
     warm = loop.inspected(tmp_path, LATE, {"kind": "Warming", "drift": [0.0, 0.0, 0.05], "minutes": 0.2})
     shift = warm.alignment.translation - quiet.alignment.translation
@@ -221,7 +225,9 @@ def test_a_steady_drift_goes_into_the_alignment(loop: Loop, quiet: pk.study.Insp
     )
 
 
-def test_scale_errors_show_where_the_axes_go_far(loop: Loop, quiet: pk.study.Inspection, tmp_path: Path) -> None:
+def test_scale_errors_show_where_the_axes_go_far(
+    loop: Loop, quiet: pk.study.inspection.Inspection, tmp_path: Path
+) -> None:
     """The axes go too far by a share of their position; with the head turned, that is far from the part's zero."""
     scale = np.array([150.0, -100.0, 200.0])
     off = loop.inspected(tmp_path, LATE, {"kind": "Scale", **dict(zip("xyz", scale.tolist(), strict=True))})

@@ -101,7 +101,11 @@ def of_a_study(folder: Path) -> list[Any]:
     planned = pk.study.plan(study)
     programmed = pk.study.program(study, planned)
     run = pk.study.simulate(study, planned, programmed)
-    parts = [programmed.merged.difference, planned.probe.outline(), pk.study.results_of(study, folder / "out", "plan")]
+    parts = [
+        programmed.merged.difference,
+        planned.probe.outline(),
+        pk.study.places.results_of(study, folder / "out", "plan"),
+    ]
     drawn = {"probe": planned.probe, "kinematics": planned.kinematics, "fixtures": [planned.part]}
     scene = pk.scene.plan_scene(planned.part, planned.table, route=planned.route, **drawn)
     number = np.zeros(1)
@@ -159,7 +163,7 @@ def of_touches() -> list[Any]:
     kinds["composite"] = tolerance.Composite(kinds["profile"], dataclasses.replace(kinds["profile"], width=0.05))
     group = kinds["position"].group(hole)
     evaluation = kinds["position"].evaluate(hole)
-    flat = pk.fit.minimax_motion(
+    flat = pk.fit.minimax.minimax_motion(
         np.eye(3), lambda p: (p[:, 2], np.tile([0.0, 0.0, 1.0], (3, 1))), np.eye(6)[:, 2:3], pivot=np.zeros(3)
     )
     return [
@@ -181,7 +185,7 @@ def of_touches() -> list[Any]:
 
 def of_models(folder: Path) -> list[Any]:
     part, regions = shapes.box(), pk.plan
-    found: list[Any] = [pk.nominal.datum_feature(part, part.face_names[0]), part.engine.feet(np.zeros((2, 3)))]
+    found: list[Any] = [pk.nominal.frames.datum_feature(part, part.face_names[0]), part.engine.feet(np.zeros((2, 3)))]
     found += [
         regions.Ball((0, 0, 0), 1.0),
         regions.Box((0, 0, 0), (1, 1, 1)),
@@ -208,7 +212,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
 
 def test_there_are_many() -> None:
     assert len(CLASSES) > 60
-    assert {pk.verdict.Verdict, pk.study.Plan} <= set(CLASSES)
+    assert {pk.verdict.results.Verdict, pk.study.preparation.Plan} <= set(CLASSES)
 
 
 @pytest.mark.parametrize("cls", CLASSES, ids=lambda one: f"{one.__module__.removeprefix('probekit.')}.{one.__name__}")

@@ -58,7 +58,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         read_settings(tmp_path / "nowhere.toml")
 
 
-def variant(demo_study: Path, folder: Path, *changes: tuple[str, str]) -> pk.study.Inspection:
+def variant(demo_study: Path, folder: Path, *changes: tuple[str, str]) -> pk.study.inspection.Inspection:
     text = demo_study.read_text()
     for old, new in changes:
         assert old in text
@@ -99,7 +99,7 @@ def test_progress_tells_every_step(demo_study: Path) -> None:
     assert (parts[0], parts[-1]) == (0.0, 1.0)
 
 
-def test_provenance_names_files_with_their_checksums(demo: pk.study.Inspection, demo_study: Path) -> None:
+def test_provenance_names_files_with_their_checksums(demo: pk.study.inspection.Inspection, demo_study: Path) -> None:
     told = dict(demo.provenance)
     model = demo_study.parent / read_settings(demo_study)["part"]["model"]
     assert told["nominal"].startswith(model.name)
@@ -121,7 +121,7 @@ def touch_the_sphere(folder: Path, lobing: Lobing) -> None:
     run.write(folder / "sphere.csv")
 
 
-def test_qualification_gives_the_radius(demo: pk.study.Inspection, demo_study: Path, tmp_path: Path) -> None:
+def test_qualification_gives_the_radius(demo: pk.study.inspection.Inspection, demo_study: Path, tmp_path: Path) -> None:
     """A probe that triggers 9 um late in all directions is the demo's, whose radius of 2.991 its study states."""
     touch_the_sphere(tmp_path, Lobing(0.009))
     found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED))
@@ -136,7 +136,7 @@ def test_qualification_gives_the_radius(demo: pk.study.Inspection, demo_study: P
     assert "qualification" not in dict(demo.provenance)
 
 
-def test_qualification_gives_the_map(demo: pk.study.Inspection, demo_study: Path, tmp_path: Path) -> None:
+def test_qualification_gives_the_map(demo: pk.study.inspection.Inspection, demo_study: Path, tmp_path: Path) -> None:
     """The base is touched from above, where the pre-travel is 3 um; the bore from all sides, where it is 12 +- 4 um."""
     lobing = Lobing(0.012, 0.004, 3, 25.0, axial=0.003)
     touch_the_sphere(tmp_path, lobing)

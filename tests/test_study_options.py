@@ -29,7 +29,7 @@ TURN = (np.ones(3) * 120.0 / np.sqrt(3.0)).tolist()
 def run(tmp_path):
     """Run a demo study with changes (old text, new text), and with tables before [touches], or keys of [machine]."""
 
-    def one(name: str, *changes: tuple[str, str], tables: str = "") -> pk.study.Inspection:
+    def one(name: str, *changes: tuple[str, str], tables: str = "") -> pk.study.inspection.Inspection:
         text = (FOIL / name).read_text()
         there = ("[machine]", tables) if tables.startswith("[machine]") else ("[touches]", f"{tables}\n[touches]")
         for old, new in (*changes, there):
@@ -45,17 +45,19 @@ def run(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def plain() -> pk.study.Inspection:
+def plain() -> pk.study.inspection.Inspection:
     return pk.study.run(pk.study.load(FOIL / "study_mesh.toml"))
 
 
 @pytest.fixture(scope="module")
-def exact() -> pk.study.Inspection:
+def exact() -> pk.study.inspection.Inspection:
     pytest.importorskip("OCP")
     return pk.study.run(pk.study.load(FOIL / "study.toml"))
 
 
-def assert_same_deviations(one: pk.study.Inspection, other: pk.study.Inspection, within: float = 1e-7) -> None:
+def assert_same_deviations(
+    one: pk.study.inspection.Inspection, other: pk.study.inspection.Inspection, within: float = 1e-7
+) -> None:
     for a, b in ((one.found, other.found), (one.verdict.table, other.verdict.table)):
         np.testing.assert_allclose(a["deviation"], b["deviation"], rtol=0, atol=within)
     assert one.verdict.table["verdict"].tolist() == other.verdict.table["verdict"].tolist()

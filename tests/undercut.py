@@ -67,7 +67,9 @@ def targets(part: Nominal) -> pd.DataFrame:
 
 def clear_of(obstacles: plan.Obstacles, probe: Probe) -> Clear:
     """The clearance that routes and checks ask for."""
-    return lambda start, end, attitude: plan.clearance_along(obstacles, probe, start, end, attitude, enough=1.0)
+    return lambda start, end, attitude: plan.access.clearance.clearance_along(
+        obstacles, probe, start, end, attitude, enough=1.0
+    )
 
 
 @functools.cache

@@ -2,7 +2,6 @@
 
 from .again import touch_again
 from .corrections import corrections, uniform_offset
-from .regions import find_regions
-from .suggest import CAUTION, Action, suggest
+from .suggest import suggest
 
-__all__ = ["CAUTION", "Action", "corrections", "find_regions", "suggest", "touch_again", "uniform_offset"]
+__all__ = ["corrections", "suggest", "touch_again", "uniform_offset"]

@@ -13,7 +13,7 @@ from ..verdict.classify import UNKNOWN, UNPLACED
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..verdict import Verdict
+    from ..verdict.results import Verdict
 
 __all__ = ["touch_again"]
 

@@ -12,16 +12,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import distance_function
-from ..fit import Alignment, apply_motion, robust
+from ..deviation.projection import distance_function
+from ..fit import apply_motion, robust
+from ..fit.alignment import Alignment
 from ..fit.motion import jacobian, typical_arm
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
-    from ..tolerance import Carried, Evaluation
-    from ..verdict import Verdict
+    from ..tolerance import Evaluation
+    from ..tolerance.propagation import Carried
+    from ..verdict.results import Verdict
 
 __all__ = ["corrections", "uniform_offset"]
 

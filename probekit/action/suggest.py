@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..fit import Alignment, apply_motion, motion_parameters
+from ..fit import apply_motion, motion_parameters
+from ..fit.alignment import Alignment
 from ..show import shown
-from ..tolerance import carry
+from ..tolerance.propagation import carry
 from .corrections import corrections, uniform_offset
 from .regions import find_regions
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
     from ..tolerance import Evaluation
-    from ..verdict import Verdict
+    from ..verdict.results import Verdict
 
 __all__ = ["CAUTION", "Action", "suggest"]
 
@@ -44,7 +45,7 @@ class Action:
     table, shares : DataFrame
         Predicted actual values after each correction, and how much each explains; see `probekit.action.corrections`.
     regions : DataFrame
-        Where material is left or missing; see `probekit.action.find_regions`.
+        Where material is left or missing; see `probekit.action.regions.find_regions`.
     suggestions : tuple of str
         In order of weight, each with its reason.
     caution : str

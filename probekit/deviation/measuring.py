@@ -12,7 +12,7 @@ from ..columns import BY_TOUCH, FOOT, MEASURED, NORMAL, TARGET, array, has, word
 from ..errors import InputError
 from ..nominal.facets import AT_EDGE, Feet
 from ..touches import compensate as compensated
-from ..touches import directions_from
+from ..touches.compensation import directions_from
 from .sides import known_directions, on_known_side
 
 if TYPE_CHECKING:

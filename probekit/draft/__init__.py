@@ -11,7 +11,8 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
-from ..nominal import faces_text, list_faces
+from ..nominal import list_faces
+from ..nominal.face_list import faces_text
 from .features import Features
 from .tables import FILL_IN, NotJudgedError, Table, Tables, described
 from .toml import comment, key, quoted, value

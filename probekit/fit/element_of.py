@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, MEASURED, array
-from ..deviation import one_radius
+from ..deviation.table import one_radius
 from ..errors import InputError
 from .beneath import material_of, nominal_beneath
 from .elements import Element, element

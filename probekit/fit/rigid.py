@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from ..deviation import Projection, distance_function, project, projection_on
+from ..deviation import Projection, project
+from ..deviation.projection import distance_function, projection_on
 from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from ..geometry import make_motion
 from . import robust

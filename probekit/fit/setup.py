@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import Projection, projection_on
+from ..deviation import Projection
+from ..deviation.projection import projection_on
 from ..errors import InputError
 from ..geometry import (
     apply_motion,

@@ -5,15 +5,13 @@ It is a model, with the errors it is given and no others; see `probekit.machine.
 
 from __future__ import annotations
 
-from .artefacts import FORM_TEST, ReferenceRing, ReferenceSphere
-from .contact import first_contact
+from .artefacts import ReferenceRing, ReferenceSphere
 from .errors import (
     Backlash,
     BallOffset,
     ErrorGrid,
     Latency,
     Lobing,
-    MachineError,
     MissedTriggers,
     Repeatability,
     RotaryError,
@@ -21,12 +19,10 @@ from .errors import (
     Squareness,
     Warming,
 )
-from .made import AsMade, Hill, Made
-from .results import Run
+from .made import AsMade, Hill
 from .virtual import run
 
 __all__ = [
-    "FORM_TEST",
     "AsMade",
     "Backlash",
     "BallOffset",
@@ -34,17 +30,13 @@ __all__ = [
     "Hill",
     "Latency",
     "Lobing",
-    "MachineError",
-    "Made",
     "MissedTriggers",
     "ReferenceRing",
     "ReferenceSphere",
     "Repeatability",
     "RotaryError",
-    "Run",
     "Scale",
     "Squareness",
     "Warming",
-    "first_contact",
     "run",
 ]

@@ -16,57 +16,40 @@ Targets are one table (`probekit.plan.targets.table`); every function that makes
 this from a study file. Of poses that reach, `few_poses` keeps as few as will do: run `reach` again with those.
 """
 
-from .access.clearance import Obstacles, clearance_along
-from .access.poses import pose_frame, poses, tip_offset
+from .access.clearance import Obstacles
+from .access.poses import poses
 from .access.reach import reach
 from .kinematics import Kinematics, RotaryAxis
 from .probe import Probe, Tip
-from .route.pace import CycleTime, Leg, Pace
-from .route.route import Route, few_poses, order, safe_height
-from .targets.count import (
-    chance_missed,
-    risk_table,
-    spacing_for_sagitta,
-    spacing_for_spot,
-    touches_by_feature,
-    touches_for_coverage,
-    touches_for_defect,
-)
-from .targets.curves import Curve, along
+from .route.pace import Pace
+from .route.route import few_poses, order
+from .targets.count import risk_table, spacing_for_sagitta, spacing_for_spot, touches_by_feature, touches_for_coverage
+from .targets.curves import along
 from .targets.lines import boundary, offset, project, section
 from .targets.margin import keep_out
 from .targets.parameters import iso
-from .targets.patterns import Axis, axis_of, pairs, plane, rings
+from .targets.patterns import Axis, pairs, plane, rings
 from .targets.picks import pick, pick_ray
-from .targets.regions import Ball, Box, Cylinder, Region, Solid
+from .targets.regions import Ball, Box, Cylinder, Solid
 from .targets.rows import grid_along, grid_uv, scan
 from .targets.spread import blue_noise, farthest, poisson_disc
-from .targets.table import check, drop, join, move, place, renumber
+from .targets.table import drop, join, move, place
 
 __all__ = [
     "Axis",
     "Ball",
     "Box",
-    "Curve",
-    "CycleTime",
     "Cylinder",
     "Kinematics",
-    "Leg",
     "Obstacles",
     "Pace",
     "Probe",
-    "Region",
     "RotaryAxis",
-    "Route",
     "Solid",
     "Tip",
     "along",
-    "axis_of",
     "blue_noise",
     "boundary",
-    "chance_missed",
-    "check",
-    "clearance_along",
     "drop",
     "farthest",
     "few_poses",
@@ -84,20 +67,15 @@ __all__ = [
     "place",
     "plane",
     "poisson_disc",
-    "pose_frame",
     "poses",
     "project",
     "reach",
-    "renumber",
     "rings",
     "risk_table",
-    "safe_height",
     "scan",
     "section",
     "spacing_for_sagitta",
     "spacing_for_spot",
-    "tip_offset",
     "touches_by_feature",
     "touches_for_coverage",
-    "touches_for_defect",
 ]

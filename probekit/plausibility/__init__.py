@@ -4,24 +4,9 @@ A finding is a "stop" (no verdict is made), a "look" (the part is undecided at b
 "note". Each says what was found, what was expected and where that limit comes from, the likely cause, and what to do.
 """
 
-from .check import before_fit, check, on_alignment
-from .finding import NAMES, Finding, Refused, accepted, refuse
-from .planned import Probing, missing, unplanned, with_missed
-from .residuals import Residuals, datum_residuals
+from .check import check
+from .finding import Refused
+from .planned import Probing
+from .residuals import datum_residuals
 
-__all__ = [
-    "NAMES",
-    "Finding",
-    "Probing",
-    "Refused",
-    "Residuals",
-    "accepted",
-    "before_fit",
-    "check",
-    "datum_residuals",
-    "missing",
-    "on_alignment",
-    "refuse",
-    "unplanned",
-    "with_missed",
-]
+__all__ = ["Probing", "Refused", "check", "datum_residuals"]

@@ -23,7 +23,7 @@ from .planned import Probing
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Alignment
+    from ..fit.alignment import Alignment
     from ..nominal import Nominal
 
 __all__ = ["Aimed", "aimed", "beside_target", "far_from_target"]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..touches import standoff
+from ..touches.check import standoff
 from .aim import Aimed
 from .finding import Finding
 

@@ -17,7 +17,7 @@ from .residuals import Residuals, on_residuals
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Alignment
+    from ..fit.alignment import Alignment
     from ..nominal import Nominal
     from ..touches import Stylus
 

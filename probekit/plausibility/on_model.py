@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..nominal import FacetEngine
+from ..nominal.facets import FacetEngine
 from .finding import Finding
 
 if TYPE_CHECKING:

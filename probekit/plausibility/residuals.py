@@ -25,7 +25,7 @@ from .finding import Finding
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Alignment
+    from ..fit.alignment import Alignment
     from ..nominal import Nominal
 
 __all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "on_residuals"]

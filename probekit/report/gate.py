@@ -12,7 +12,8 @@ from .tables import plain
 from .words import NUMERIC_HEAD, captioned, length, number
 
 if TYPE_CHECKING:
-    from ..plausibility import Finding, Residuals
+    from ..plausibility.finding import Finding
+    from ..plausibility.residuals import Residuals
 
 __all__ = ["accepted", "gate_data", "residuals_section"]
 

@@ -17,9 +17,10 @@ from .payload import payload
 from .ruler import ruler
 
 if TYPE_CHECKING:
-    from ..action import Action
-    from ..fit import Alignment
-    from ..plausibility import Finding, Residuals
+    from ..action.suggest import Action
+    from ..fit.alignment import Alignment
+    from ..plausibility.finding import Finding
+    from ..plausibility.residuals import Residuals
     from ..scene.model import Scene
     from ..verdict.results import Verdict
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..scene.pictures import choose_directions
-from ..verdict import WORST_FIRST
+from ..verdict.words import WORST_FIRST
 from .tables import plain
 from .words import known
 

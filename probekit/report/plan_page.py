@@ -12,7 +12,7 @@ from . import plan_sections, sections
 from .page import write
 
 if TYPE_CHECKING:
-    from ..plan import Route
+    from ..plan.route.route import Route
     from ..scene.model import Scene
 
 __all__ = ["plan_page"]

@@ -13,7 +13,7 @@ from . import sections
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
-    from ..plan import Route
+    from ..plan.route.route import Route
     from ..scene.model import Lines, Scene
 
 __all__: list[str] = []

@@ -11,15 +11,15 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
-from ..verdict import PART_WORDS, WORST_FIRST
+from ..verdict.words import PART_WORDS, WORST_FIRST
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
-    from ..action import Action
-    from ..fit import Alignment
+    from ..action.suggest import Action
+    from ..fit.alignment import Alignment
     from ..scene.model import Scene
     from ..tolerance import Evaluation
-    from ..verdict import Verdict
+    from ..verdict.results import Verdict
 
 __all__ = ["ROWS_AT_MOST"]
 

@@ -14,8 +14,8 @@ from .. import touches
 from ..files import store
 
 if TYPE_CHECKING:
-    from ..action import Action
-    from ..fit import Alignment
+    from ..action.suggest import Action
+    from ..fit.alignment import Alignment
     from ..tolerance import Evaluation
     from ..verdict.results import Verdict
 

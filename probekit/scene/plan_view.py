@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
-from ..plan import pose_frame
+from ..plan.access.poses import pose_frame
 from ..plan.probe import PARTS
 from . import colour, glyphs, surface
 from .build import glyph_size
@@ -19,7 +19,8 @@ from .solids import dashed, flat_shaded, shade, sharp_edges
 
 if TYPE_CHECKING:
     from ..nominal.model import Nominal
-    from ..plan import Kinematics, Probe, Route
+    from ..plan import Kinematics, Probe
+    from ..plan.route.route import Route
 
 __all__ = ["plan_scene", "style"]
 

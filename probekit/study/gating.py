@@ -13,6 +13,7 @@ import numpy as np
 
 from .. import fit, plan, plausibility, touches
 from ..errors import FitError, InputError, ProbekitError
+from ..plausibility.check import before_fit, on_alignment
 from .machinery import probe_of, regions_of
 from .model import Study, blaming, motion_of
 from .planning import targets_of
@@ -50,11 +51,11 @@ def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.
     except InputError as error:
         return None, str(error)
     written = study.file(str(WRITTEN))
-    lacking, share = plausibility.missing(measured, made)
+    lacking, share = plausibility.planned.missing(measured, made)
     if (len(lacking) or share < 1) and written.is_file():
         other = touches.read_plan(written)
-        same = plausibility.missing(other, made)[0].size == 0
-        if same or plausibility.missing(measured, other)[1] > share:
+        same = plausibility.planned.missing(other, made)[0].size == 0
+        if same or plausibility.planned.missing(measured, other)[1] > share:
             return other, ""
     return made, ""
 
@@ -133,7 +134,7 @@ class Gate:
         """Standard uncertainty of a deviation as stated [mm]; None if none is."""
         return self.study.settings.get("uncertainty", {}).get("u")
 
-    def before(self, measured: pd.DataFrame) -> tuple[plausibility.Finding, ...]:
+    def before(self, measured: pd.DataFrame) -> tuple[plausibility.finding.Finding, ...]:
         """Findings that need no alignment.
 
         Raises
@@ -143,16 +144,18 @@ class Gate:
         """
         allowance = self.study.settings.get("deviation", {}).get("allowance", 0.0)
         options = {"plan": self.plan, "stylus": self.stylus, "probing": self.probing, "u": self.u}
-        found = plausibility.before_fit(measured, self.part, allowance=allowance, **options)
+        found = before_fit(measured, self.part, allowance=allowance, **options)
         if self.fault:
-            found += (plausibility.unplanned(self.fault),)
+            found += (plausibility.planned.unplanned(self.fault),)
         return _refused(self._accepted(found), measured)
 
     def completed(self, measured: pd.DataFrame) -> pd.DataFrame:
         """The results with what was planned and is not there, missed."""
-        return measured if self.plan is None else plausibility.with_missed(measured, self.plan)
+        return measured if self.plan is None else plausibility.planned.with_missed(measured, self.plan)
 
-    def residuals(self, aligned: pd.DataFrame, alignment: fit.Alignment | None) -> plausibility.Residuals | None:
+    def residuals(
+        self, aligned: pd.DataFrame, alignment: fit.alignment.Alignment | None
+    ) -> plausibility.residuals.Residuals | None:
         """Of the touches that the alignment rests on; None without one."""
         if alignment is None:
             return None
@@ -163,12 +166,12 @@ class Gate:
         self,
         measured: pd.DataFrame,
         aligned: pd.DataFrame,
-        alignment: fit.Alignment | None,
-        residuals: plausibility.Residuals | None,
-    ) -> tuple[plausibility.Finding, ...]:
+        alignment: fit.alignment.Alignment | None,
+        residuals: plausibility.residuals.Residuals | None,
+    ) -> tuple[plausibility.finding.Finding, ...]:
         """Findings on the alignment and on what was not stated; raises as `before` does."""
         stylus = self.study.settings.get("stylus", {})
-        found = plausibility.on_alignment(
+        found = on_alignment(
             measured,
             self.part,
             aligned=aligned,
@@ -181,10 +184,10 @@ class Gate:
         )
         return _refused(self._accepted(found), measured)
 
-    def _accepted(self, findings: tuple[plausibility.Finding, ...]) -> tuple[plausibility.Finding, ...]:
+    def _accepted(self, findings: tuple[plausibility.finding.Finding, ...]) -> tuple[plausibility.finding.Finding, ...]:
         gate = self.study.settings.get("gate", {})
         with blaming(self.study.path, "gate"):
-            return plausibility.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
+            return plausibility.finding.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
 
 
 def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches.Stylus | None) -> Gate:
@@ -199,13 +202,15 @@ def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches
     return Gate(study, part, planned, fault, probing_of(study, planned), stylus)
 
 
-def _refused(findings: tuple[plausibility.Finding, ...], measured: pd.DataFrame) -> tuple[plausibility.Finding, ...]:
-    plausibility.refuse(findings, file=measured.attrs.get("source"))
+def _refused(
+    findings: tuple[plausibility.finding.Finding, ...], measured: pd.DataFrame
+) -> tuple[plausibility.finding.Finding, ...]:
+    plausibility.finding.refuse(findings, file=measured.attrs.get("source"))
     return findings
 
 
 @contextmanager
-def telling_missing(findings: tuple[plausibility.Finding, ...]) -> Iterator[None]:
+def telling_missing(findings: tuple[plausibility.finding.Finding, ...]) -> Iterator[None]:
     """Around an alignment: if it cannot be made, the error names the planned touches that are not in the results."""
     try:
         yield
@@ -218,9 +223,9 @@ def telling_missing(findings: tuple[plausibility.Finding, ...]) -> Iterator[None
 
 def with_robust(
     study: Study,
-    findings: tuple[plausibility.Finding, ...],
-    otherwise: Callable[[str], tuple[fit.Alignment, verdict.Verdict]],
-) -> tuple[plausibility.Finding, ...]:
+    findings: tuple[plausibility.finding.Finding, ...],
+    otherwise: Callable[[str], tuple[fit.alignment.Alignment, verdict.results.Verdict]],
+) -> tuple[plausibility.finding.Finding, ...]:
     """The findings; where the datum touches do not agree, with what a robust fit would give.
 
     Parameters
@@ -244,7 +249,7 @@ def with_robust(
     )
 
 
-def _robust(alignment: fit.Alignment, found: verdict.Verdict) -> str:
+def _robust(alignment: fit.alignment.Alignment, found: verdict.results.Verdict) -> str:
     counts = found.table["verdict"].value_counts()
     said = ", ".join(f"{counts[word]} {word}" for word in ("high", "low", "undecided", "missed") if counts.get(word))
     shift = ", ".join(f"{v:+.4f}" for v in alignment.translation)

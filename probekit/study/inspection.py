@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
+from ..action.suggest import Action
 from ..errors import InputError, ProbekitWarning
 from ..files import store
 from ..show import shown
@@ -64,14 +65,14 @@ class Inspection:
     part: nominal.Nominal
     measured: pd.DataFrame
     found: pd.DataFrame
-    alignment: fit.Alignment | None
-    verdict: verdict.Verdict
-    action: action.Action
-    scene: scene.Scene
+    alignment: fit.alignment.Alignment | None
+    verdict: verdict.results.Verdict
+    action: Action
+    scene: scene.model.Scene
     notes: tuple[str, ...]
     provenance: tuple[tuple[str, str], ...]
-    findings: tuple[plausibility.Finding, ...] = ()
-    residuals: plausibility.Residuals | None = None
+    findings: tuple[plausibility.finding.Finding, ...] = ()
+    residuals: plausibility.residuals.Residuals | None = None
     about: Known = field(default_factory=dict)
     stamp: str = ""
 
@@ -140,13 +141,17 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         tell("judging", 0.6)
 
         def judge(
-            other: fit.Alignment | None, moved: pd.DataFrame, looks: Iterable[str] = (), *, placed: bool = True
-        ) -> verdict.Verdict:
+            other: fit.alignment.Alignment | None,
+            moved: pd.DataFrame,
+            looks: Iterable[str] = (),
+            *,
+            placed: bool = True,
+        ) -> verdict.results.Verdict:
             evaluations = _evaluate(study, moved, how, u)
             options = {"rule": rule, "u": u, "alignment": other, "accept_flags": _accepted_flags(settings, findings)}
             return verdict.classify(moved, *evaluations, looks=looks, placed=placed, **options)
 
-        def otherwise(method: str) -> tuple[fit.Alignment, verdict.Verdict]:
+        def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
             other = _align(study.with_alignment(method=method), found, how, u)[0]
             return other, judge(other, how.project(other.apply(measured)))
 
@@ -206,7 +211,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
     found = {"findings": inspection.findings, "residuals": inspection.residuals}
-    more = report.gate_data(**found) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    more = report.gate.gate_data(**found) | {"about": dict(inspection.about), "stamp": inspection.stamp}
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
@@ -227,10 +232,12 @@ def touches_again(inspection: Inspection) -> pd.DataFrame:
     return action.touch_again(inspection.verdict, named)
 
 
-def _align(study: Study, found: pd.DataFrame, how: deviation.Projection, u: float) -> tuple[fit.Alignment, list[str]]:
+def _align(
+    study: Study, found: pd.DataFrame, how: deviation.Projection, u: float
+) -> tuple[fit.alignment.Alignment, list[str]]:
     """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
     wanted = dict(study.settings["alignment"])
-    letters, own = wanted.pop("datums", None), tolerance.own_uncertainty(found, u)
+    letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(found, u)
     stated = {"u": own} if own.any() else {}
     if letters is None:
         return fit.rigid(found, how, weights=np.ones(len(found)), **stated, **wanted), []
@@ -270,11 +277,11 @@ def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
         raise InputError(f"a datum target cannot be read: {error}", file=path, column=f"{where}.targets") from None
 
 
-def _looks(findings: tuple[plausibility.Finding, ...]) -> list[str]:
+def _looks(findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:
     return [one.sentence for one in findings if one.level == "look"]
 
 
-def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.Finding, ...]) -> list[str]:
+def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:
     """Flags that leave no touch undecided: those that the study names, and "far" where it accepts that finding."""
     named = settings.get("decision", {}).get("accept_flags", [])
     far = any(one.accepted and one.name == "far from model" for one in findings)
@@ -282,11 +289,11 @@ def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.Findi
 
 
 def _action(
-    judged: verdict.Verdict,
+    judged: verdict.results.Verdict,
     part: nominal.Nominal,
-    alignment: fit.Alignment | None,
-    findings: tuple[plausibility.Finding, ...],
-) -> action.Action:
+    alignment: fit.alignment.Alignment | None,
+    findings: tuple[plausibility.finding.Finding, ...],
+) -> Action:
     """What next: to look, first; and nothing else where the place of the part is in doubt."""
     wanted = action.suggest(judged, part, alignment=alignment)
     first = tuple(f"Look first: {text}" for text in _looks(findings))
@@ -331,7 +338,7 @@ def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u:
     return tolerance.evaluate_all(wanted, aligned, how, datums=_datums(study), u=u)
 
 
-def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[float, verdict.Rule]:
+def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[float, verdict.rules.Rule]:
     """Standard uncertainty of a touch that has none of its own in the `column` u, and the rule."""
     uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
     u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)

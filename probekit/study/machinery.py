@@ -49,7 +49,7 @@ def kinematics_of(study: Study) -> plan.Kinematics:
     return _made(plan.Kinematics, {"axes": axes, **options}, study, "machine")
 
 
-def regions_of(study: Study) -> tuple[plan.Region, ...]:
+def regions_of(study: Study) -> tuple[plan.targets.regions.Region, ...]:
     """Where nothing may be touched: the ``clamps`` of ``[reach]``."""
     regions = []
     for one in study.settings.get("reach", {}).get("clamps", ()):
@@ -79,9 +79,9 @@ def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
     return _made(machine.AsMade, values, study, "simulate")
 
 
-def errors_of(study: Study) -> tuple[machine.MachineError, ...]:
+def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:
     """Errors of the virtual machine: the tables of ``errors`` in ``[simulate]``, each by its kind."""
-    kinds = {kind.__name__: kind for kind in machine.MachineError.__subclasses__()}
+    kinds = {kind.__name__: kind for kind in machine.errors.MachineError.__subclasses__()}
     found = []
     for one in study.settings.get("simulate", {}).get("errors", ()):
         kind, values = _kind_of(one, kinds, study, "simulate.errors")
@@ -89,7 +89,7 @@ def errors_of(study: Study) -> tuple[machine.MachineError, ...]:
     return tuple(found)
 
 
-def _as_model(region: plan.Region) -> nominal.Nominal:
+def _as_model(region: plan.targets.regions.Region) -> nominal.Nominal:
     """A clamp as a mesh that holds all of it."""
     from trimesh import creation
 

@@ -43,7 +43,7 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     numbered = not text or "touch" in given.get("columns", {}) or "(?P<touch>" in given.get("pattern", "")
     joins = "plan" in given or (bool(study.settings.get("plan")) and numbered)
     plan = partial(plan_of, study, part) if joins else None
-    kind = "part" if text or "format" in given else touches.kind_of(study.file(given["file"]))
+    kind = "part" if text or "format" in given else touches.control.kind_of(study.file(given["file"]))
     of_control = kind != "part" or "format" in given or (text and "moves" in given)
     coordinates = given.get("coordinates", "program" if of_control else "part")
     if coordinates == "part" and not of_control and "work_offset" not in given:
@@ -56,7 +56,9 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     return fit.move_touches(table, fit.invert_motion(part_in_machine))
 
 
-def _of_control(study: Study, coordinates: str, *, parameters: bool, plan: touches.Planned | None) -> pd.DataFrame:
+def _of_control(
+    study: Study, coordinates: str, *, parameters: bool, plan: touches.planned.Planned | None
+) -> pd.DataFrame:
     """Touches that a control gave, in the part frame."""
     given, kinematics = study.settings["touches"], kinematics_of(study)
     offset = numbers_of(study, "touches", "work_offset")

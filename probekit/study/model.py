@@ -174,7 +174,7 @@ def nominal_of(study: Study) -> nominal.Nominal:
     if frame is None:
         return part
     if isinstance(frame, str):
-        return nominal.move_nominal(part, nominal.placement(part, frame))
+        return nominal.move_nominal(part, nominal.frames.placement(part, frame))
     if not 2 <= len(frame) <= 3:
         raise InputError(
             "a frame needs two or three faces",

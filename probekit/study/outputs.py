@@ -30,7 +30,7 @@ def write_preparation(
     folder: str | Path,
     planned: Plan,
     programmed: Program | None = None,
-    ran: machine.Run | None = None,
+    ran: machine.results.Run | None = None,
 ) -> tuple[Path, ...]:
     """Write plan.csv and plan.html; of a program its text, moves, changes and release sheet; of a run simulated.csv.
 
@@ -98,7 +98,7 @@ def _write_program(there: Path, programmed: Program, planned: Plan, provenance: 
     return names
 
 
-def view(planned: Plan, *, at: int | None = None) -> scene.Scene:
+def view(planned: Plan, *, at: int | None = None) -> scene.model.Scene:
     """The 3D view of a plan: part, fixtures, targets, ways, and the probe at one of the targets.
 
     Parameters
@@ -122,7 +122,7 @@ def view(planned: Plan, *, at: int | None = None) -> scene.Scene:
     )
 
 
-def summary(planned: Plan, programmed: Program | None = None, ran: machine.Run | None = None) -> list[str]:
+def summary(planned: Plan, programmed: Program | None = None, ran: machine.results.Run | None = None) -> list[str]:
     """What a person wants to read first of a plan, its program and its run, line by line.
 
     Parameters

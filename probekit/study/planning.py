@@ -42,7 +42,7 @@ def targets_of(
     *,
     file: str | Path,
     ball_radius: float,
-    regions: tuple[plan.Region, ...] = (),
+    regions: tuple[plan.targets.regions.Region, ...] = (),
 ) -> pd.DataFrame:
     """Targets of all tables ``[[plan]]``, one after the other, those in keep-out places left out.
 

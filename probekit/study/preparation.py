@@ -193,7 +193,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix)
 
 
-def simulate(study: Study, planned: Plan, programmed: Program) -> machine.Run:
+def simulate(study: Study, planned: Plan, programmed: Program) -> machine.results.Run:
     """Run the program's text on the virtual machine, on the part that ``[simulate]`` describes.
 
     Parameters

@@ -11,7 +11,11 @@ from .. import nominal
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError
-from ..program.merging.merge import LIFT
+from ..plan.route.route import Route
+from ..program.checking.findings import Findings
+from ..program.merging.merge import LIFT, Merged
+from ..program.reading.source import Source
+from ..program.writing.dialect import Dialect
 from ..show import shown
 from .model import Study, numbers_of
 
@@ -56,7 +60,7 @@ class Plan:
     kinematics: planning.Kinematics
     obstacles: planning.Obstacles
     targets: pd.DataFrame
-    route: planning.Route
+    route: Route
     margin: float
     notes: tuple[str, ...]
 
@@ -72,7 +76,7 @@ class Plan:
 
         return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
 
-    def check(self, text: str | bytes | Path | programs.Source) -> programs.Findings:
+    def check(self, text: str | bytes | Path | Source) -> Findings:
         """Check a program against all that the plan and its study know; see `probekit.program.check`.
 
         Parameters
@@ -139,9 +143,9 @@ class Program:
 
     moves: tuple[Move, ...]
     probing: str
-    dialect: programs.Dialect
-    merged: programs.Merged | None
-    findings: programs.Findings | None
+    dialect: Dialect
+    merged: Merged | None
+    findings: Findings | None
     omitted: tuple[str, ...]
     name: str
     suffix: str
@@ -163,13 +167,13 @@ class Program:
         return self.probing if self.merged is None else self.merged.text
 
 
-def dialect_of(study: Study) -> programs.Dialect:
+def dialect_of(study: Study) -> Dialect:
     """The dialect that a study asks for, by its name or by its file beside the study."""
     name = study.settings.get("program", {}).get("dialect", "rs274")
     return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
 
 
-def aliases_of(dialect: programs.Dialect) -> dict[str, str]:
+def aliases_of(dialect: Dialect) -> dict[str, str]:
     """The dialect's own probing word, in the words that merge and checks understand."""
     probing = re.match(r"[A-Z][\d.]+", dialect.moves["touch"][0])
     return {probing[0]: _PROBE} if probing and probing[0] != _PROBE else {}

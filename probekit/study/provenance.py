@@ -21,7 +21,7 @@ def provenance_of(
     part: nominal.Nominal,
     measured: pd.DataFrame,
     qualified: Qualified | None,
-    rule: verdict.Rule,
+    rule: verdict.rules.Rule,
     u: float,
 ) -> tuple[tuple[str, str], ...]:
     """Files with checksums, versions, settings: label and value."""

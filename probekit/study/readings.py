@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["CONTROL", "Qualified", "qualified_of", "read_results", "stylus_of"]
 
 #: What a study says of a qualification, and the touches it was found from.
-Qualified = tuple[fit.Qualification, "pd.DataFrame"]
+Qualified = tuple[fit.qualified.Qualification, "pd.DataFrame"]
 
 _STYLUS = ("ball_diameter", "effective_radius", "stem_diameter", "length")
 #: Keys of ``[touches]`` that say what the positions are, not how their text is read.
@@ -89,7 +89,7 @@ def _of_study(error: InputError, study: Study, where: str) -> InputError:
     )
 
 
-def read_results(study: Study, given: dict[str, Any], plan: touches.Planned | None = None) -> pd.DataFrame:
+def read_results(study: Study, given: dict[str, Any], plan: touches.planned.Planned | None = None) -> pd.DataFrame:
     """The touches of a results file.
 
     Parameters

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import one_radius
+from ..deviation.table import one_radius
 from ..errors import InputError
 from ..fit.select import select
 from ..show import shown

@@ -18,7 +18,7 @@ from .explain import Explanation, explain
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Freedom
+    from ..fit.datums.freedom import Freedom
     from .propagation import Carried
 
 __all__ = ["Evaluation", "Shifts"]

@@ -18,8 +18,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from ..errors import InputError
-from ..fit import Freedom, minimax_motion
+from ..fit.datums.freedom import Freedom
 from ..fit.elements import element
+from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at

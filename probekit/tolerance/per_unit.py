@@ -29,7 +29,7 @@ from .profile import limits
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Freedom
+    from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
 __all__ = ["per_unit"]

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import distance_function
+from ..deviation.projection import distance_function
 from ..errors import InputError
-from ..fit import DatumFrame, Freedom, make_motion, minimax_motion
+from ..fit import make_motion
+from ..fit.datums.frame import DatumFrame
+from ..fit.datums.freedom import Freedom
+from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 
 if TYPE_CHECKING:

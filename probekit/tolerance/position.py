@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from ..errors import InputError
-from ..fit import Freedom
+from ..fit.datums.freedom import Freedom
 from ..show import shown
 from .axes import envelope, size_of
 from .cover import Covered, cover, few, positive
@@ -38,7 +38,7 @@ from .settle import Held, settle, settle_surfaces
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Element
+    from ..fit.elements.model import Element
 
 __all__ = ["Group", "bonus_of", "evaluation_at", "group_of", "pattern", "position", "virtual_condition"]
 

@@ -24,9 +24,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import distance_function
+from ..deviation.projection import distance_function
 from ..errors import InputError, ProbekitWarning
-from ..fit import FREEDOMS, Freedom, apply_motion, rigid
+from ..fit import FREEDOMS, apply_motion, rigid
+from ..fit.datums.freedom import Freedom
 from .boundaries import Boundaries, boundary_limits
 from .cover import covered_rows, positive
 from .evaluation import Evaluation
@@ -88,7 +89,7 @@ def profile(
     outside : float, optional
         Part of the zone outside the material [mm]; see `limits`.
     boundaries : pair or mapping, optional
-        A zone that is not uniform: its lower and upper boundary; see `probekit.tolerance.boundary_limits`.
+        A zone that is not uniform: its lower and upper boundary; see `probekit.tolerance.boundaries.boundary_limits`.
     features : iterable of str, optional
         Features, or faces, that it covers together; all touches by default.
     between : mapping, optional

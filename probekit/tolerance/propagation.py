@@ -26,7 +26,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS, Freedom, motion_parameters
+from ..fit import FREEDOMS, motion_parameters
+from ..fit.datums.freedom import Freedom
 from ..fit.motion import typical_arm
 from ..geometry import cross_matrix, left_jacobian
 from ..show import shown
@@ -34,7 +35,7 @@ from ..show import shown
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Alignment
+    from ..fit.alignment import Alignment
     from .axes import Axis
     from .cover import Covered
     from .derived import Derived

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import distance_function
+from ..deviation.projection import distance_function
 from ..errors import InputError
-from ..fit import FREEDOMS, Freedom
+from ..fit import FREEDOMS
+from ..fit.datums.freedom import Freedom
 from .boundaries import boundary_limits
 from .cover import Covered, cover
 from .evaluation import Evaluation
@@ -29,7 +30,7 @@ from .spec import Profile
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import DatumFrame
+    from ..fit.datums.frame import DatumFrame
     from ..nominal import Nominal
     from .spec_located import Position
 

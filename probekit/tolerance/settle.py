@@ -15,8 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import FitError
-from ..fit import Freedom, apply_motion, make_motion, minimax_motion
+from ..fit import apply_motion, make_motion
+from ..fit.datums.freedom import Freedom
 from ..fit.datums.twists import velocity_rows
+from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 from ..geometry import left_jacobian
 from ..show import shown

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from ..deviation import projection_on
+from ..deviation.projection import projection_on
 from ..errors import InputError
 from ..show import shown
 from .around import around_notes, checked_around
@@ -71,7 +71,7 @@ class Tolerance:
 
     @property
     def characteristic(self) -> str:
-        """What is toleranced, in the words of the standard; a key of `probekit.tolerance.SYMBOLS`, or "size"."""
+        """What is toleranced, in the words of the standard; a key of `symbols.SYMBOLS`, or "size"."""
         raise NotImplementedError
 
     @property

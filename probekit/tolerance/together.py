@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..deviation import Projection, projection_on, require_same
+from ..deviation import Projection
+from ..deviation.projection import projection_on, require_same
 from ..errors import InputError
-from ..fit import FREEDOMS, Datum, DatumFrame, datum_frame
+from ..fit import FREEDOMS, Datum, datum_frame
+from ..fit.datums.frame import DatumFrame
 from .evaluation import Evaluation
 from .propagation import carry, own_uncertainty
 from .requirements import composite, simultaneous

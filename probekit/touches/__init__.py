@@ -6,31 +6,27 @@ One row per touch; the columns and the metadata are described in `probekit.touch
 
 from __future__ import annotations
 
-from .check import check, standoff
-from .compensation import compensate, directions_from
-from .control import from_program, kind_of, read_moves, read_parameters
+from .check import check
+from .compensation import compensate
+from .control import from_program, read_moves, read_parameters
 from .csv_file import read, read_plan
 from .csv_writing import write
 from .lobing import RadiusMap
-from .planned import Planned, with_plan
+from .planned import with_plan
 from .stylus import Stylus
 from .text_file import read_text
 
 __all__ = [
-    "Planned",
     "RadiusMap",
     "Stylus",
     "check",
     "compensate",
-    "directions_from",
     "from_program",
-    "kind_of",
     "read",
     "read_moves",
     "read_parameters",
     "read_plan",
     "read_text",
-    "standoff",
     "with_plan",
     "write",
 ]

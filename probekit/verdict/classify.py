@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..tolerance import carry, own_uncertainty, value_u
+from ..tolerance.propagation import carry, own_uncertainty, value_u
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
 from .rules import Rule, conformity, share_of_zone, simple
@@ -18,7 +18,7 @@ from .words import PART_WORDS, TOUCH_WORDS, part_word, worst_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Alignment
+    from ..fit.alignment import Alignment
     from ..tolerance import Evaluation
 
 __all__ = ["classify", "judge"]
@@ -57,7 +57,7 @@ def classify(
         Findings that want a look before the part is accepted, one sentence each. With any the part is undecided at
         best; they are kept in `Verdict.reasons`.
     accept_flags : iterable of str
-        Keys of `probekit.verdict.DOUBTS` that leave nothing undecided, because a person has looked.
+        Keys of `probekit.verdict.doubts.DOUBTS` that leave nothing undecided, because a person has looked.
     placed : bool
         False: where the whole part lies is in doubt. Nothing that rests on it is then decided, in either way; form and
         size do not.

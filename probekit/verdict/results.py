@@ -27,7 +27,7 @@ class Verdict:
     table : DataFrame
         The deviations table with, per touch, `tolerance` (name of the one that judged it), `lower` and `upper`
         limit [mm], `margin` to the nearer of them (negative outside) [mm], `share` of the zone that it takes up (1 at a
-        limit; `probekit.verdict.share_of_zone`), by which touches are ranked, `u` standard uncertainty of the touch by
+        limit; `rules.share_of_zone`), by which touches are ranked, `u` standard uncertainty of the touch by
         itself and `u_judged` with that of the frame it was judged in (NaN if not known) [mm], `p_conform` in 0..1 (NaN
         where missed, unjudged or u is not known), `verdict`, one of `TOUCH_WORDS`, and `doubt`: why the touch is
         undecided at best, whatever its deviation.

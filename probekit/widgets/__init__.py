@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from ..errors import ProbekitError, how_to_install
 
 if TYPE_CHECKING:
-    from ..scene import Scene
+    from ..scene.model import Scene
     from .notebook import DeviationView
 
 __all__ = ["view"]

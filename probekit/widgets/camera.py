@@ -11,7 +11,7 @@ from ..geometry import across as square_to
 from ..scene.pictures import choose_directions
 
 if TYPE_CHECKING:
-    from ..scene import Scene
+    from ..scene.model import Scene
 
 __all__ = ["FIELD_OF_VIEW", "Pose", "facing", "overview"]
 

@@ -6,7 +6,7 @@ import numpy as np
 import pythreejs as three
 from scipy.spatial.transform import Rotation
 
-from ..scene import Scene, Solid
+from ..scene.model import Scene, Solid
 
 __all__ = ["Extras"]
 

@@ -20,7 +20,7 @@ import traitlets
 from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, SelectionSlider, VBox
 
 from ..errors import InputError
-from ..scene import Scene
+from ..scene.model import Scene
 from . import camera, plan_text, state, text
 from .extras import Extras
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from .text import BOX, key_html, length, rows_html, symbol, value, vector, words
 
 if TYPE_CHECKING:
-    from ..scene import Scene
+    from ..scene.model import Scene
 
 __all__ = ["legend_html", "note_html", "panel_html", "touch_labels"]
 

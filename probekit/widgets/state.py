@@ -15,7 +15,7 @@ from ..errors import InputError
 from ..geometry import across
 
 if TYPE_CHECKING:
-    from ..scene import Scene
+    from ..scene.model import Scene
 
 __all__ = [
     "RING_FACETS",

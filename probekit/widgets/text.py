@@ -13,7 +13,7 @@ from ..scene.glyphs import SYMBOLS, VERDICT_TEXT
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..scene import Legend, Scene
+    from ..scene.model import Legend, Scene
 
 __all__ = [
     "BOX",

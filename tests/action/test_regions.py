@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from probekit.action import find_regions
+from probekit.action.regions import find_regions
 
 
 def plate(high: dict[int, float], low: dict[int, float], *, size: int = 10, step: float = 5.0) -> pd.DataFrame:

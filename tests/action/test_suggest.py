@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 import shapes
 
-from probekit.action import CAUTION, Action, suggest
+from probekit.action import suggest
+from probekit.action.suggest import CAUTION, Action
 from probekit.deviation import project
-from probekit.fit import Alignment, apply_motion, make_motion, rigid
+from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit.alignment import Alignment
 from probekit.tolerance import profile
 from probekit.verdict import classify, guarded, simple
 

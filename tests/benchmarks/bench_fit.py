@@ -4,7 +4,7 @@
 
 Least squares is set against `scipy.optimize.least_squares` (with the same exact Jacobian), minimax against
 `scipy.optimize.minimize` (BFGS) on a smooth maximum, log-sum-exp, sharpened in steps. Both get the deviations of moved
-touches from `probekit.deviation.distance_function`, as the fits of probekit do.
+touches from `probekit.deviation.projection.distance_function`, as the fits of probekit do.
 """
 
 from __future__ import annotations
@@ -22,9 +22,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import shapes
 from benchmarks.timing import timed
 
-from probekit.deviation import distance_function, project
-from probekit.fit import METHODS, apply_motion, make_motion, rigid
+from probekit.deviation import project
+from probekit.deviation.projection import distance_function
+from probekit.fit import apply_motion, make_motion, rigid
 from probekit.fit.motion import free_basis, jacobian, move
+from probekit.fit.rigid import METHODS
 
 SET_UP = make_motion([0.2, -0.1, 0.15], [0.05, 0.08, -0.1])
 

@@ -46,7 +46,7 @@ def brute_seconds(part: pk.nominal.Nominal, found: pd.DataFrame, number: int) ->
     own = sampled.outline_points(PROBE, 1.5)
     start_time = time.perf_counter()
     for _, row in rows.iterrows():
-        frame = pk.plan.pose_frame(MACHINE, POSES[row["direction"]])
+        frame = pk.plan.access.poses.pose_frame(MACHINE, POSES[row["direction"]])
         normal = row[["i", "j", "k"]].to_numpy(float)
         point = row[["x0", "y0", "z0"]].to_numpy(float)
         start, end = (point + (PROBE.radius + more) * normal for more in (3.0, -2.0))

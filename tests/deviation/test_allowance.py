@@ -164,5 +164,5 @@ def test_what_a_fit_minimises_is_what_projection_reports(three_sides):
     table, _ = three_sides
     part = shapes.box()
     found = pk.deviation.project(table, part, stylus=0.2, allowance={"top": 0.5, "right": -0.1})
-    deviation, _ = pk.deviation.distance_function(found, part)(table[["x", "y", "z"]].to_numpy())
+    deviation, _ = pk.deviation.projection.distance_function(found, part)(table[["x", "y", "z"]].to_numpy())
     np.testing.assert_allclose(deviation, found["deviation"], atol=1e-12)

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from reference.meshes import grid, l_shape, moved, slot, sphere
 from scipy.spatial.transform import Rotation
 
-from probekit.deviation import distance_function, project
+from probekit.deviation import project
+from probekit.deviation.projection import distance_function
 from probekit.errors import InputError, ProbekitWarning
 from probekit.nominal import from_arrays
 from probekit.touches import Stylus

@@ -8,7 +8,8 @@ import pytest
 from reference.meshes import box, sphere
 
 import probekit as pk
-from probekit.deviation import distance_function, project
+from probekit.deviation import project
+from probekit.deviation.projection import distance_function
 from probekit.nominal import from_arrays
 
 WALL = 0.3  # thickness [mm]

@@ -7,10 +7,11 @@ from scipy.optimize import linprog, minimize, nnls
 from scipy.spatial.transform import Rotation
 
 from probekit import FitError
-from probekit.deviation import distance_function, project
+from probekit.deviation import project
+from probekit.deviation.projection import distance_function
 from probekit.errors import ProbekitWarning
-from probekit.fit import FREEDOMS, apply_motion, make_motion, minimax_motion, rigid
-from probekit.fit.minimax import _linear_step
+from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
+from probekit.fit.minimax import _linear_step, minimax_motion
 from probekit.fit.motion import free_basis
 
 SHAPES = ["box", "saddle", "bumpy_ball"]

@@ -6,7 +6,8 @@ import shapes
 from scipy import stats
 
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, METHODS, apply_motion, invert_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, rigid
+from probekit.fit.rigid import METHODS
 
 
 def off(nominal, motion, n=60, seed=0):

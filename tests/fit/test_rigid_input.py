@@ -6,7 +6,9 @@ import shapes
 
 from probekit import FitError, InputError
 from probekit.deviation import project
-from probekit.fit import METHODS, Alignment, apply_motion, make_motion, rigid
+from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit.alignment import Alignment
+from probekit.fit.rigid import METHODS
 
 BOX = shapes.box()
 

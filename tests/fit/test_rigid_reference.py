@@ -8,8 +8,10 @@ import shapes
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.spatial.transform import Rotation
 
-from probekit.deviation import distance_function, project
-from probekit.fit import Alignment, apply_motion, make_motion, rigid
+from probekit.deviation import project
+from probekit.deviation.projection import distance_function
+from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit.alignment import Alignment
 from probekit.fit.robust import HUBER, TUKEY, influence, scale_of, weights_of
 
 PIVOT = np.array([7.0, -3.0, 2.0])

@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from probekit.errors import InputError, ProbekitWarning
-from probekit.machine import AsMade, Hill, ReferenceRing, ReferenceSphere, first_contact
-from probekit.machine.contact import first_obstacle
+from probekit.machine import AsMade, Hill, ReferenceRing, ReferenceSphere
+from probekit.machine.contact import first_contact, first_obstacle
 from probekit.nominal import from_arrays, load
 
 DATA = Path(__file__).parents[2] / "data"

@@ -10,7 +10,8 @@ import pytest
 import tiny
 
 from probekit import cli, nominal
-from probekit.nominal import faces_text, list_faces
+from probekit.nominal import list_faces
+from probekit.nominal.face_list import faces_text
 from probekit.report.faces_page import faces_page
 from probekit.scene.face_pictures import face_pictures, faces_svg
 

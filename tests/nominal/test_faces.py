@@ -8,7 +8,8 @@ from reference.meshes import box, cylinder, l_shape, slot, sphere, split_box
 
 import probekit as pk
 from probekit.errors import InputError
-from probekit.nominal import from_arrays, group_facets, name_faces
+from probekit.nominal import from_arrays, name_faces
+from probekit.nominal.faces import group_facets
 
 
 @pytest.mark.parametrize(

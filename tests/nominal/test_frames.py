@@ -12,7 +12,8 @@ import shapes
 from scipy.spatial.transform import Rotation
 
 import probekit as pk
-from probekit.nominal import datum_feature, frame_from_faces, move_nominal, placement
+from probekit.nominal import frame_from_faces, move_nominal
+from probekit.nominal.frames import datum_feature, placement
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
 needs_kernel = pytest.mark.skipif(importlib.util.find_spec("OCP") is None, reason="the CAD kernel is not installed")

@@ -18,7 +18,8 @@ from reference.meshes import box, l_shape, sphere
 
 import probekit as pk
 from probekit.errors import InputError, ProbekitWarning
-from probekit.nominal import FORMATS, load
+from probekit.nominal import load
+from probekit.nominal.load import FORMATS
 
 SIZE = np.array([40.0, 40.0, 10.0])  # of the L [mm]
 AREA = 2 * 975 + 160 * 10.0  # two caps of 40 x 15 + 25 x 15, an outline of 160 mm [mm2]

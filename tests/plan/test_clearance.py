@@ -12,7 +12,8 @@ from scipy.spatial.transform import Rotation
 
 from probekit.errors import InputError
 from probekit.nominal import Nominal, move_nominal
-from probekit.plan import Obstacles, Probe, Tip, clearance_along
+from probekit.plan import Obstacles, Probe, Tip
+from probekit.plan.access.clearance import clearance_along
 
 EXACT = 1.1e-3  # the resolution that is promised, and rounding [mm]
 UP = (0.0, 0.0, 1.0)

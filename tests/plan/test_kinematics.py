@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
-from probekit.plan import Kinematics, RotaryAxis, pose_frame, poses
+from probekit.plan import Kinematics, RotaryAxis, poses
+from probekit.plan.access.poses import pose_frame
 
 TABLES = Kinematics(
     (RotaryAxis("A", "table", (0.0, 20.0, -35.0), (-110, 30)), RotaryAxis("C", "table", (5.0, -3.0, 0.0)))

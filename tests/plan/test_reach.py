@@ -11,7 +11,8 @@ from reference import meshes
 
 from probekit.errors import InputError
 from probekit.nominal import Nominal, from_arrays
-from probekit.plan import Kinematics, Obstacles, Probe, RotaryAxis, Tip, pose_frame, poses, reach
+from probekit.plan import Kinematics, Obstacles, Probe, RotaryAxis, Tip, poses, reach
+from probekit.plan.access.poses import pose_frame
 
 PROBE = Probe(6.0, 4.0, 50.0, body=((50.0, 30.0), (110.0, 30.0)))
 TABLES = Kinematics((RotaryAxis("A", "table", limits=(-110, 30)), RotaryAxis("C", "table")))

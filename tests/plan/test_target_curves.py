@@ -165,13 +165,13 @@ def test_a_curve_that_is_none_is_refused() -> None:
     with pytest.raises(InputError, match="no curve to put targets on"):
         plan.along(shapes.box(), [], n=3)
     with pytest.raises(InputError, match=r"at least two points; found .1 points"):
-        plan.Curve(np.zeros((1, 3)), False, ())
+        plan.targets.curves.Curve(np.zeros((1, 3)), False, ())
     with pytest.raises(InputError, match=r"has no length; found .2 points that coincide"):
-        plan.Curve(np.zeros((2, 3)), False, ("top",))
+        plan.targets.curves.Curve(np.zeros((2, 3)), False, ("top",))
     with pytest.raises(InputError, match=r"one face per segment; found .1 faces.; expected 2"):
-        plan.Curve(np.eye(3), False, ("top",))
+        plan.targets.curves.Curve(np.eye(3), False, ("top",))
     with pytest.raises(InputError, match="must be finite"):
-        plan.Curve(np.array([[0, 0, 0], [np.nan, 0, 0]]), False, ("top",))
+        plan.targets.curves.Curve(np.array([[0, 0, 0], [np.nan, 0, 0]]), False, ("top",))
 
 
 def test_a_sketch_is_laid_on_along_a_direction_or_the_normal() -> None:

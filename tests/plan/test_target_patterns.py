@@ -159,7 +159,7 @@ def test_pairs_in_a_slot_and_on_a_web_lie_opposite(foil: Nominal) -> None:
         np.testing.assert_allclose(normal[:, 0], -normal[:, 1], atol=1e-12)
         np.testing.assert_allclose(across, (-width if away else width) * normal[:, 0], atol=1e-9)
         assert targets["pair"].tolist() == list(np.repeat(np.arange(1, len(p) + 1), 2))
-        plan.check(targets)
+        plan.targets.table.check(targets)
     assert len(slot) == 12
     with pytest.raises(InputError, match="no point of face 'left' has face 'top' opposite"):
         plan.pairs(BOX, "left", "top")
@@ -205,11 +205,11 @@ def test_grids_that_make_no_sense_are_refused(make: object, text: str) -> None:
 
 
 def test_an_axis_needs_a_cylinder(foil: Nominal) -> None:
-    axis = plan.axis_of(foil, "bore")
+    axis = plan.targets.patterns.axis_of(foil, "bore")
     assert axis.radius == pytest.approx(10)
     assert axis.direction == pytest.approx([0, 0, 1])
     with pytest.raises(InputError, match="'tip' is not a cylinder; found 'plane'"):
-        plan.axis_of(foil, "tip")
+        plan.targets.patterns.axis_of(foil, "tip")
 
 
 @pytest.mark.parametrize(

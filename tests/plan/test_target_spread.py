@@ -50,7 +50,7 @@ def test_blue_noise_keeps_its_distance(n: int) -> None:
     for nominal in (shapes.plane_patch(), shapes.ball()):
         targets = plan.blue_noise(nominal, n, RNG(2))
         assert len(targets) == n
-        plan.check(targets)
+        plan.targets.table.check(targets)
         density = n / nominal.face_areas.sum()
         gap = gaps(targets)
         # hexagonal packing has 2 r = sqrt(2 / (sqrt(3) density)); Yuksel (2015) reports about 0.7 of it at least
@@ -138,7 +138,7 @@ def test_all_targets_lie_on_the_exact_surface_as_the_kernel_has_it(foil: Nominal
         "along": lambda: plan.along(foil, plan.section(foil, [0, 0, 50], [0.1, 0, 1]), n=20),
     }[make]()
     assert len(targets) >= 15
-    plan.check(targets)
+    plan.targets.table.check(targets)
     shape = es.read(FOIL / "foil.step")
     assert es.kernel_distances(positions(targets), shape)[0].max() < 1e-9
     # the outward normal: a step along it leaves the part

@@ -151,7 +151,7 @@ def test_tables_are_joined_in_order_and_keep_their_columns_and_notes(box: Nomina
     assert both["feature"].tolist() == ["a", "b"]
     assert both["critical"].tolist()[1] is True
     assert both.attrs["notes"] == "1 targets dropped: too close"
-    assert plan.check(both) is both
+    assert plan.targets.table.check(both) is both
     with pytest.raises(InputError, match="no targets to join"):
         plan.join()
     two.attrs["part"] = "another"
@@ -162,7 +162,7 @@ def test_tables_are_joined_in_order_and_keep_their_columns_and_notes(box: Nomina
 def test_targets_are_dropped_and_moved_by_number(box: Nominal) -> None:
     three = plan.pick(box, [[0, 0, 10], [1, 0, 10], [2, 0, 10]])
     assert plan.drop(three, [2])["touch"].tolist() == [1, 3]
-    assert plan.renumber(plan.drop(three, [2]))["touch"].tolist() == [1, 2]
+    assert plan.targets.table.renumber(plan.drop(three, [2]))["touch"].tolist() == [1, 2]
     assert len(three) == 3
     moved = plan.move(three, box, {3: (5.0, 6.0, 90.0)})
     np.testing.assert_allclose(positions(moved), [[0, 0, 10], [1, 0, 10], [5, 6, 10]], atol=1e-12)
@@ -176,10 +176,10 @@ def test_targets_are_dropped_and_moved_by_number(box: Nominal) -> None:
 def test_a_table_out_of_order_is_refused(box: Nominal) -> None:
     good = plan.pick(box, [[0, 0, 10], [1, 0, 10]])
     with pytest.raises(InputError, match=r"lacks columns; found .x0, face"):
-        plan.check(good.drop(columns=["x0", "face"]))
+        plan.targets.table.check(good.drop(columns=["x0", "face"]))
     with pytest.raises(InputError, match="column 'y0': target 2 has no finite number; found 'nan'"):
-        plan.check(good.assign(y0=[0.0, np.nan]))
+        plan.targets.table.check(good.assign(y0=[0.0, np.nan]))
     with pytest.raises(InputError, match=r"normal of target 1 is not a unit vector; found .length 2"):
-        plan.check(good.assign(k=[2.0, 1.0]))
+        plan.targets.table.check(good.assign(k=[2.0, 1.0]))
     with pytest.raises(InputError, match="same number"):
-        plan.check(good.assign(touch=[1, 1]))
+        plan.targets.table.check(good.assign(touch=[1, 1]))

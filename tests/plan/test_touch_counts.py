@@ -45,13 +45,13 @@ def test_coverage_follows_the_beta_distribution(coverage: float, confidence: flo
 
 def test_the_chance_to_miss_a_defect_is_that_of_no_success() -> None:
     for part, n in ((0.05, 59), (0.2, 7), (0.01, 0)):
-        assert plan.chance_missed(part, n) == pytest.approx(stats.binom.pmf(0, n, part))
+        assert plan.targets.count.chance_missed(part, n) == pytest.approx(stats.binom.pmf(0, n, part))
     for part in (0.01, 0.1, 0.4):
         for risk in (0.5, 0.05, 0.001):
-            n = plan.touches_for_defect(part, risk)
-            assert plan.chance_missed(part, n) <= risk * (1 + 1e-9)
-            assert plan.chance_missed(part, n - 1) > risk
-    assert plan.touches_for_defect(0.5, 0.25) == 2
+            n = plan.targets.count.touches_for_defect(part, risk)
+            assert plan.targets.count.chance_missed(part, n) <= risk * (1 + 1e-9)
+            assert plan.targets.count.chance_missed(part, n - 1) > risk
+    assert plan.targets.count.touches_for_defect(0.5, 0.25) == 2
     table = plan.risk_table([0.05, 0.1], [0.1, 0.05])
     assert table.loc[0.05, 0.05] == 59
     assert table.loc[0.1].tolist() == [22, 29]
@@ -85,15 +85,15 @@ def test_least_numbers_are_those_of_the_parameters() -> None:
 def test_numbers_that_are_no_chance_are_refused() -> None:
     for bad in (0.0, 1.0, -0.1, 1.1, np.nan):
         with pytest.raises(InputError, match="must lie between 0 and 1"):
-            plan.touches_for_defect(bad, 0.05)
+            plan.targets.count.touches_for_defect(bad, 0.05)
         with pytest.raises(InputError, match="risk must lie between 0 and 1"):
-            plan.touches_for_defect(0.05, bad)
+            plan.targets.count.touches_for_defect(0.05, bad)
         with pytest.raises(InputError, match="confidence must lie between"):
             plan.touches_for_coverage(0.9, bad)
     with pytest.raises(InputError, match="number of bounded sides is not usable; found 3"):
         plan.touches_for_coverage(0.9, 0.9, sides=3)
     with pytest.raises(InputError, match="touches must not be negative"):
-        plan.chance_missed(0.1, -1)
+        plan.targets.count.chance_missed(0.1, -1)
     with pytest.raises(InputError, match="radius must be positive"):
         plan.spacing_for_sagitta(0.0, 0.1)
     with pytest.raises(InputError, match="error must be positive"):

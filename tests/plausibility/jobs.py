@@ -14,6 +14,7 @@ import pandas as pd
 from plausibility import pad
 
 import probekit as pk
+from probekit.plausibility.check import before_fit, on_alignment
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
 MEASURED = ["x", "y", "z"]
@@ -32,20 +33,18 @@ class Job:
     u: float = 0.003
 
     def findings(
-        self, measured: pd.DataFrame, alignment: pk.fit.Alignment | None = None
-    ) -> tuple[tuple[pk.plausibility.Finding, ...], pd.DataFrame, pk.fit.Alignment]:
+        self, measured: pd.DataFrame, alignment: pk.fit.alignment.Alignment | None = None
+    ) -> tuple[tuple[pk.plausibility.finding.Finding, ...], pd.DataFrame, pk.fit.alignment.Alignment]:
         """All findings, the aligned touches, and their alignment (found, if it is not given)."""
         plan = self.touches[["touch", "feature", "x0", "y0", "z0", "i", "j", "k"]]
         common = {"stylus": self.stylus, "probing": self.probing, "u": self.u}
-        before = pk.plausibility.before_fit(measured, self.part, plan=plan, **common)
+        before = before_fit(measured, self.part, plan=plan, **common)
         if alignment is None:
             found = pk.deviation.project(measured, self.part, stylus=self.stylus)
             alignment = pk.fit.rigid(found, self.part, features=self.features)
         aligned = pk.deviation.project(alignment.apply(measured), self.part, stylus=self.stylus)
         residuals = pk.plausibility.datum_residuals(aligned, alignment, self.part, u=self.u)
-        after = pk.plausibility.on_alignment(
-            measured, self.part, aligned=aligned, alignment=alignment, residuals=residuals, **common
-        )
+        after = on_alignment(measured, self.part, aligned=aligned, alignment=alignment, residuals=residuals, **common)
         return before + after, aligned, alignment
 
 

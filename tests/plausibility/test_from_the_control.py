@@ -15,7 +15,7 @@ TABLE = '[machine]\naxes = [{letter = "A", moves = "table"}]\n'
 
 
 @pytest.fixture(scope="module")
-def good(tmp_path_factory) -> tuple[Path, pk.study.Inspection]:
+def good(tmp_path_factory) -> tuple[Path, pk.study.inspection.Inspection]:
     """The pad, its touches in parameters from #501 on in an order of their own; and what the full file gives."""
     study = pad.write(tmp_path_factory.mktemp("control"))
     whole = pk.study.run(pk.study.load(study))
@@ -32,7 +32,7 @@ def good(tmp_path_factory) -> tuple[Path, pk.study.Inspection]:
     return study, whole
 
 
-def studied(good, keys: str, more: str = "") -> pk.study.Study:
+def studied(good, keys: str, more: str = "") -> pk.study.model.Study:
     path = good[0].with_name("control.toml")
     path.write_text(good[0].read_text().replace('file = "touches.csv"', keys) + more)
     return pk.study.load(path)

@@ -13,7 +13,8 @@ from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
 from probekit.plan.access.clearance import Obstacles, clearance_along
 from probekit.plan.probe import Probe
-from probekit.program import Findings, check, merge, write
+from probekit.program import check, merge, write
+from probekit.program.checking.findings import Findings
 from probekit.program.moves import Lift
 
 PROBE = Probe(6.0, 4.0, 50.0, body=((50.0, 20.0), (60.0, 40.0), (110.0, 40.0)))

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
-from probekit.program import Step, path_of, run
+from probekit.program import run
 from probekit.program.reading.arcs import Arc
+from probekit.program.reading.steps import Step, path_of
 
 HEAD = "G21 G90 G17 G94\nG0 X0 Y0 Z0\n"
 

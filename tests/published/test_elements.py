@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from probekit.errors import ProbekitWarning
-from probekit.fit import Element, element
+from probekit.fit import element
+from probekit.fit.elements.model import Element
 
 CASES = json.loads(Path(__file__).with_name("elements_50_digits.json").read_text(encoding="utf-8"))
 #: The requirement for touches of a part of some 10 to 100 mm [mm].

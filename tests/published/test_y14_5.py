@@ -9,7 +9,9 @@ import pytest
 from tolerance.touched import around
 
 from probekit.fit import Datum, datum_frame
-from probekit.tolerance import bonus_of, circularity, limits, position, profile, size, virtual_condition
+from probekit.tolerance import circularity, position, profile, size
+from probekit.tolerance.position import bonus_of, virtual_condition
+from probekit.tolerance.profile import limits
 
 X, Y, Z = np.eye(3)
 TURN = np.arange(12) * np.pi / 6

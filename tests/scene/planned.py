@@ -76,6 +76,6 @@ def planned() -> dict:
     }
 
 
-def planned_scene(**changes: object) -> pk_scene.Scene:
+def planned_scene(**changes: object) -> pk_scene.model.Scene:
     """The scene of that plan."""
     return pk_scene.plan_scene(**{**planned(), "title": "Block <b>", **changes})

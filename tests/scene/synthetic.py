@@ -8,7 +8,8 @@ import pandas as pd
 from probekit.deviation import project
 from probekit.nominal.model import Nominal
 from probekit.tolerance import profile
-from probekit.verdict import Verdict, classify, guarded
+from probekit.verdict import classify, guarded
+from probekit.verdict.results import Verdict
 
 WIDTH, GUARD = 0.1, 0.006
 HOSTILE = "rib <img src=x onerror=window.hurt=1></script><script>window.hurt=2</script>"

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from probekit.scene import glyphs
-from probekit.verdict import TOUCH_WORDS
+from probekit.verdict.words import TOUCH_WORDS
 
 
 def volume(facets: np.ndarray) -> float:

@@ -10,7 +10,8 @@ import shapes
 from tolerance.touched import around, table
 
 from probekit.deviation import project
-from probekit.tolerance import explain, flatness, orientation_of_axis, position, profile, runout, size
+from probekit.tolerance import flatness, orientation_of_axis, position, profile, runout, size
+from probekit.tolerance.explain import explain
 from probekit.verdict import classify, guarded, judge, simple
 
 TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}

@@ -11,7 +11,8 @@ from scipy.optimize import linprog
 
 from probekit import InputError
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, Datum, Freedom, apply_motion, datum_frame, make_motion
+from probekit.fit import FREEDOMS, Datum, apply_motion, datum_frame, make_motion
+from probekit.fit.datums.freedom import Freedom
 from probekit.nominal import from_arrays
 from probekit.tolerance import (
     Composite,
@@ -20,11 +21,11 @@ from probekit.tolerance import (
     Profile,
     composite,
     evaluate_all,
-    in_frame,
     orientation,
     profile,
     simultaneous,
 )
+from probekit.tolerance.together import in_frame
 
 LOWER, UPPER = shapes.box(), shapes.box(size=(20.0, 20.0, 10.0), centre=(0.0, 0.0, 30.0))
 #: Two boxes, one over the other; faces "left" ... of the lower one, "upper left" ... of the other.

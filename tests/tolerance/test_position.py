@@ -11,7 +11,8 @@ from tolerance.touched import around, moved, table
 
 from probekit import InputError
 from probekit.fit import make_motion
-from probekit.tolerance import bonus_of, position, virtual_condition
+from probekit.tolerance import position
+from probekit.tolerance.position import bonus_of, virtual_condition
 
 quick = settings(max_examples=20)
 TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}

@@ -18,7 +18,8 @@ from scipy.optimize import linprog
 from probekit import InputError
 from probekit.deviation import project
 from probekit.fit import FREEDOMS, apply_motion, make_motion
-from probekit.tolerance import limits, profile
+from probekit.tolerance import profile
+from probekit.tolerance.profile import limits
 
 quick = settings(max_examples=60)
 # exact in binary, so that "at the limit" means just that

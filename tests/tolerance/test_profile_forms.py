@@ -14,16 +14,9 @@ from scipy.optimize import linprog
 from probekit import InputError
 from probekit.deviation import project
 from probekit.fit import FREEDOMS, apply_motion, make_motion
-from probekit.tolerance import (
-    Profile,
-    boundary_limits,
-    composite,
-    line_profile,
-    per_unit,
-    profile,
-    separate,
-    simultaneous,
-)
+from probekit.tolerance import Profile, composite, line_profile, profile, separate, simultaneous
+from probekit.tolerance.boundaries import boundary_limits
+from probekit.tolerance.per_unit import per_unit
 
 quick = settings(max_examples=10)
 FLAT = ("tz", "rx", "ry")

@@ -16,8 +16,6 @@ from tolerance.touched import around, table
 from probekit import InputError
 from probekit.deviation import project
 from probekit.tolerance import (
-    KINDS,
-    SYMBOLS,
     Composite,
     Form,
     LineProfile,
@@ -32,6 +30,8 @@ from probekit.tolerance import (
     read_tolerance,
     simultaneous,
 )
+from probekit.tolerance.spec_table import KINDS
+from probekit.tolerance.symbols import SYMBOLS
 
 
 def test_characters_are_the_ones_unicode_means():

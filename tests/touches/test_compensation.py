@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
-from probekit.touches import compensate, directions_from, read
+from probekit.touches import compensate, read
+from probekit.touches.compensation import directions_from
 
 ANGLES = np.radians([0.0, 0.1, 1.0, 5.0, 10.0, 30.0, 60.0, 90.0])
 

@@ -141,9 +141,9 @@ def test_parameters_as_a_control_prints_them(home):
     (folder / "parameters.txt").write_text("".join("#{} = {}\r\n".format(*line.split()) for line in lines))
     after, _ = both(folder, machine)
     np.testing.assert_array_equal(after[list(MEASURED)], before[list(MEASURED)])
-    assert pk.touches.kind_of(folder / "parameters.txt") == "parameters"
-    assert pk.touches.kind_of(folder / "log.csv") == "program"
-    assert pk.touches.kind_of(folder / "simulated.csv") == "part"
+    assert pk.touches.control.kind_of(folder / "parameters.txt") == "parameters"
+    assert pk.touches.control.kind_of(folder / "log.csv") == "program"
+    assert pk.touches.control.kind_of(folder / "simulated.csv") == "part"
 
 
 def test_a_run_that_stops_keeps_what_it_had():

@@ -174,7 +174,7 @@ class TestCompensation:
         # where the hill is r s^2 lower or higher, and the foot's normal is wrong by s: 3 r s^2 / 2 in all
         assert errors[0].max() < 1.5 * 3.0 * (1.717 * 0.05 / 12) ** 2 + 2e-5
         assert errors[1].max() > 3e-3
-        again, _ = deviation.distance_function(with_map, nominal)(table[["x", "y", "z"]].to_numpy())
+        again, _ = deviation.projection.distance_function(with_map, nominal)(table[["x", "y", "z"]].to_numpy())
         np.testing.assert_allclose(again, with_map["deviation"], atol=1e-12)
 
     @pytest.mark.parametrize("by", ["foot", "target", "approach"])

@@ -9,7 +9,8 @@ from scipy import stats
 
 from probekit import InputError
 from probekit.tolerance import Evaluation, profile
-from probekit.verdict import PART_WORDS, TOUCH_WORDS, classify, guarded, simple
+from probekit.verdict import classify, guarded, simple
+from probekit.verdict.words import PART_WORDS, TOUCH_WORDS
 
 
 def found(deviation: list[float], feature: list[str] | str, **columns: object) -> pd.DataFrame:

@@ -10,9 +10,12 @@ import shapes
 from tolerance.touched import around, table
 
 from probekit import InputError, report, scene
-from probekit.deviation import FLAG_WORDS, project
+from probekit.deviation import project
+from probekit.deviation.table import FLAG_WORDS
 from probekit.tolerance import profile, size
-from probekit.verdict import DOUBTS, PART_WORDS, TOUCH_WORDS, WORST_FIRST, classify, guarded, judge, simple
+from probekit.verdict import classify, guarded, judge, simple
+from probekit.verdict.doubts import DOUBTS
+from probekit.verdict.words import PART_WORDS, TOUCH_WORDS, WORST_FIRST
 
 
 def near_its_limit():

@@ -7,7 +7,8 @@ import tiny
 
 from probekit import cli, report
 from probekit.tolerance import profile
-from probekit.verdict import classify, share_of_zone, simple
+from probekit.verdict import classify, simple
+from probekit.verdict.rules import share_of_zone
 
 NAN, INF = np.nan, np.inf
 

@@ -14,18 +14,8 @@ from probekit import InputError
 from probekit.deviation import project
 from probekit.fit import FREEDOMS, Datum, rigid
 from probekit.nominal import Nominal
-from probekit.tolerance import (
-    Profile,
-    carry,
-    evaluate_all,
-    flatness,
-    orientation_of_axis,
-    own_uncertainty,
-    position,
-    profile,
-    size,
-    value_u,
-)
+from probekit.tolerance import Profile, evaluate_all, flatness, orientation_of_axis, position, profile, size
+from probekit.tolerance.propagation import carry, own_uncertainty, value_u
 from probekit.verdict import classify, guarded, judge, simple
 
 U = 0.003  # standard uncertainty of a touch [mm]

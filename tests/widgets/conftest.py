@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from scene import synthetic
 
-from probekit.scene import Scene, build
+from probekit.scene import build
+from probekit.scene.model import Scene
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scene import synthetic
 
-from probekit.scene import Limits
+from probekit.scene.model import Limits
 from probekit.widgets import text
 
 

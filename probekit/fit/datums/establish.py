@@ -29,7 +29,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ...columns import MEASURED
-from ...deviation import Projection, one_radius, projection_on
+from ...deviation import Projection
+from ...deviation.projection import projection_on
+from ...deviation.table import one_radius
 from ...errors import FitError, InputError, ProbekitWarning
 from ...geometry import across, apply_motion
 from ..motion import free_of

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ...deviation import distance_function
+from ...deviation.projection import distance_function
 from ...errors import InputError
 from ...show import shown
 from ..select import select
@@ -73,8 +73,8 @@ class Datum:
     features : str or tuple of str
         Features, or faces, of the touches. More than one make a multiple feature (A-B), which acts as one datum.
     simulator : str
-        "default", or one of `probekit.fit.SIMULATORS`. The default is "tangent" for planes and cones, "mating" for
-        features of size, "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
+        "default", or one of `SIMULATORS`. The default is "tangent" for planes and cones, "mating" for features of size,
+        "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
     boundary : str or (str, float)
         "RMB", or ("MMB", size) with the size of the boundary [mm]: diameter, or width.
     material : {"inside", "outside"}, optional

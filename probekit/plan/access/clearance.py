@@ -15,8 +15,9 @@ import numpy as np
 
 from ...errors import InputError
 from ...geometry import across
-from ...nominal import FacetEngine, Nominal, chord_error, group_facets
-from ...nominal.facets import AT_BOUNDARY
+from ...nominal import Nominal, chord_error
+from ...nominal.faces import group_facets
+from ...nominal.facets import AT_BOUNDARY, FacetEngine
 from ...nominal.topology import BOUNDARY
 from ...show import shown
 from ..probe import Probe, Segment

@@ -119,7 +119,7 @@ def cycle_time(
     standoff : (n,) float
         [mm]
     ways, leaving, indexed
-        As in `probekit.plan.Route`.
+        As in `probekit.plan.route.route.Route`.
     turns : sequence of (n_axes,) float
         Angles that the rotary axes take one after the other, the first ones being where they stand [degree].
     pace : Pace

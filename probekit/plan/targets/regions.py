@@ -9,7 +9,8 @@ from typing import Protocol
 import numpy as np
 
 from ...errors import InputError
-from ...nominal import FacetEngine, Nominal
+from ...nominal import Nominal
+from ...nominal.facets import FacetEngine
 from ...show import shown
 from .snapping import as_direction, as_points
 

@@ -9,8 +9,9 @@ from typing import NamedTuple
 import numpy as np
 
 from ...errors import InputError, ProbekitWarning
-from ...nominal import FacetEngine, Nominal
+from ...nominal import Nominal
 from ...nominal.exact import HOW, ExactFeet
+from ...nominal.facets import FacetEngine
 
 __all__ = ["Snapped", "as_direction", "as_points", "face_numbers", "snap", "snap_each"]
 

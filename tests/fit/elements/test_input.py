@@ -7,7 +7,8 @@ import pytest
 from fit.elements.made import EVERY, KINDS, touches
 
 from probekit.errors import InputError, ProbekitWarning
-from probekit.fit import Element, element
+from probekit.fit import element
+from probekit.fit.elements.model import Element
 from probekit.fit.elements.shapes import KINDS as SHAPES
 
 NEEDS = {
