@@ -141,8 +141,9 @@ def minimax_motion(
         elif gain > 0.75:
             radius = max(radius, _GROW * float(np.abs(step).max()))
     raise FitError(
-        f"the minimax fit did not settle in {max_iterations} steps (largest {largest:.6f}, still promised {gap:.2e}); "
-        "raise max_iterations, or look for touches on the wrong face"
+        f"the minimax fit did not converge in {max_iterations} steps (largest {largest:.6f}, still promised "
+        f"{gap:.2e}); "
+        "raise max_iterations, or check for touches on the wrong face"
     )
 
 
@@ -160,7 +161,7 @@ def _promised_further(
     if gap > least:
         raise FitError(
             f"the minimax fit is stuck: a step of a micrometre promises {gap:.2g} mm and none brings it. Some touches "
-            "lie so far off that their nearest place on the nominal jumps: look for touches recorded as 0, a wrong "
+            "lie so far off that their nearest point of the nominal jumps: check for touches recorded as 0, a wrong "
             "unit, a wrong ball radius, or contact points taken for ball centres"
         )
     return gap

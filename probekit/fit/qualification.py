@@ -87,7 +87,9 @@ def qualify(
     turned = float(np.abs(turns - turns[0]).max()) > 1e-6
     chosen = _degree(points, centre, turns, artefact, turned=turned) if degree is None else degree
     if chosen == 0 and degree is None:
-        words = f"{len(points)} touches do not bear a map by direction: the effective radius is one for all directions"
+        words = (
+            f"{len(points)} touches do not support a map by direction: the effective radius is one for all directions"
+        )
         notes.append(words)
         warnings.warn(words, ProbekitWarning, stacklevel=2)
     map_size(artefact, chosen)  # refuses what cannot be
@@ -97,7 +99,7 @@ def qualify(
     if spare > 0:
         covariance = residual @ residual / spare * np.linalg.inv(design.T @ design)
     else:
-        notes.append("no spare touches: nothing is known of the uncertainty")
+        notes.append("no redundant touches: the uncertainty is not known")
     first = len(unknown) - map_size(artefact, chosen)
     if turned:
         corrected = points + np.einsum("nji,j->ni", turns, np.append(unknown[first - 2 : first], 0.0))
@@ -106,7 +108,7 @@ def qualify(
         notes.append("one orientation of the spindle: the ball's offset from its axis is within the artefact's centre")
     test = not inside and _is_form_test(points - centre)
     if not test and not inside:
-        notes.append("the touches are not the 25 of the form test: the form error is that of these touches")
+        notes.append("the touches are not the 25 of the form test: the form error refers to these touches")
     sign = -1.0 if inside else 1.0
     return Qualification(
         artefact=artefact,
@@ -147,7 +149,7 @@ def _checked(table: pd.DataFrame, diameter: float, artefact: str) -> tuple[np.nd
         raise InputError("the touches lack measured positions", column=missing[0], expected="columns x, y, z")
     if table.attrs.get("recorded", "centre") != "centre":
         raise InputError(
-            "the touches are contact points, from which the ball is already taken off",
+            "the touches are contact points, which are already compensated for the ball radius",
             file=table.attrs.get("source"),
             todo="Qualify with recorded ball centres",
         )
@@ -160,7 +162,7 @@ def _checked(table: pd.DataFrame, diameter: float, artefact: str) -> tuple[np.nd
             "the touches do not determine the artefact", found=int(touched.sum()), expected=f"{least} touches or more"
         )
     lost = int((~touched).sum())
-    return points[touched], turns[touched], [f"{lost} touches were missed and are left out"] if lost else []
+    return points[touched], turns[touched], [f"{lost} touches were missed and are excluded"] if lost else []
 
 
 def _normals(points: np.ndarray, centre: np.ndarray, artefact: str) -> tuple[np.ndarray, np.ndarray]:

@@ -97,7 +97,7 @@ class Qualification:
         return (
             f"Qualified on a {self.artefact} of {self.diameter:g} mm with {self.touches} touches: effective radius "
             f"{self.effective_radius:.4f} mm (u = {self.u_radius * 1000:.1f} um), {what} {self.form * 1000:.1f} um, "
-            f"{self.scatter * 1000:.1f} um left by the map of degree {self.map.degree}."
+            f"{self.scatter * 1000:.1f} um of residuals after the map of degree {self.map.degree}."
         )
 
     def _repr_html_(self) -> str:

@@ -127,7 +127,9 @@ def rigid(
     if held:
         if undetermined == "error":
             raise UndeterminedError(held)
-        warnings.warn("held at zero, for the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2)
+        warnings.warn(
+            "held at zero, because the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2
+        )
         basis = basis @ np.linalg.svd(held_directions(null, free))[0][:, null.shape[1] :]
     if method == "minimax":
         solved = minimax_motion(
@@ -257,8 +259,8 @@ def _gauss_newton(
                 return parameters, deviation, gradient, current, scale, steps
             stage = method
     raise FitError(
-        f"the {method.replace('_', ' ')} fit did not settle in {max_iterations} steps (last step {moved_by:.2e} mm); "
-        "raise max_iterations, or look for touches on the wrong face"
+        f"the {method.replace('_', ' ')} fit did not converge in {max_iterations} steps (last step {moved_by:.2e} mm); "
+        "raise max_iterations, or check for touches on the wrong face"
     )
 
 
@@ -300,7 +302,7 @@ def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray,
     raise FitError(
         f"the {method.replace('_', ' ')} fit is stuck: a motion of about {float(np.linalg.norm(step)):.2g} mm promises "
         "to bring the touches nearer, and no step that way does. Some touches lie so far off that their nearest place "
-        "on the nominal jumps: look for touches recorded as 0, a wrong unit, a wrong ball radius, or contact points "
+        "on the nominal jumps: check for touches recorded as 0, a wrong unit, a wrong ball radius, or contact points "
         "taken for ball centres"
     )
 

@@ -107,7 +107,7 @@ class SetUp:
         text += (
             f"Add to the work offset, along the machine's axes: {shifts} (new = present + this). "
             if shifts
-            else "These touches find no shift. "
+            else "These touches determine no shift. "
         )
         if turns:
             text += (
@@ -121,7 +121,7 @@ class SetUp:
         missing = [f"shift {a}" for a, ok in zip(_AXES, self.found[:3], strict=True) if not ok]
         missing += [f"turn about {a}" for a, ok in zip(_AXES, self.found[3:], strict=True) if not ok]
         if missing:
-            text += f"Not found by these touches, left as it is: {', '.join(missing)}. "
+            text += f"Not determined by these touches, unchanged: {', '.join(missing)}. "
         return text + "u is a standard uncertainty."
 
     @staticmethod

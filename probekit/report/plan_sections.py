@@ -44,7 +44,7 @@ def headline(scene: Scene) -> str:
     said += [f"{left} left out: the reasons are below"] if left else []
     lost = int((scene.touches["critical"].to_numpy(bool) & (scene.words == "left out")).sum()) if left else 0
     said += [f"{_plural(lost, 'of those was', 'of those were')} named critical"] if lost else []
-    verb = "are planned; their reach was not looked at yet" if looked else "can be touched"
+    verb = "are planned; their reach has not been checked yet" if looked else "can be touched"
     return (
         f'<div class="verdict {kind}"><svg width="44" height="44" viewBox="0 0 24 24" aria-hidden="true">'
         f'<path d="{path}"/></svg><div><p class="part"><strong>{total - left} of {_plural(total, "target")}</strong> '
@@ -89,7 +89,7 @@ def cards(scene: Scene, route: Route | None) -> str:
         found.append(
             f'<article class="card"><h3>Estimated time</h3><p class="big">{minutes} min {seconds:02d} s</p>'
             f'<dl class="pairs">{rows}</dl><p class="small">{_plural(len(route.targets), "touch", "touches")} in '
-            f"{_plural(int(route.indexed.sum()), 'pose')}. Accelerations and the tool change are not reckoned in: "
+            f"{_plural(int(route.indexed.sum()), 'pose')}. The time excludes acceleration and the tool change; "
             "a real cycle takes longer.</p></article>"
         )
     found += [
@@ -122,7 +122,7 @@ def lines(scene: Scene) -> str:
         f'<span class="small">{escape(one.text)}</span></li>'
         for one in scene.lines
     )
-    return f'<section id="ways"><h3>Lines: ways, by pose</h3><ul class="lines">{items}</ul></section>' if items else ""
+    return f'<section id="ways"><h3>Lines: paths, by pose</h3><ul class="lines">{items}</ul></section>' if items else ""
 
 
 def _stroke(line: Lines) -> str:
@@ -147,7 +147,7 @@ def left_out(scene: Scene) -> str:
         }
         for reason, part in table.groupby(reasons, sort=False)
     ]
-    said = frame(pd.DataFrame(rows), "Targets that cannot be touched as things are; none of them is in the route.")
+    said = frame(pd.DataFrame(rows), "Targets that cannot be touched with this set-up; none of them is in the route.")
     return f'<section id="left-out"><h2>Left out, and why</h2>{said}</section>'
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
-from ..verdict.words import PART_WORDS, WORST_FIRST
+from ..verdict.words import PART_WORDS, WORST_FIRST, counted
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def headline(scene: Scene, verdict: Verdict) -> str:
     counts = {entry.word: entry.count for entry in scene.legend.verdicts}
     said = [f"{counts[word]} {word}" for word in WORST_FIRST if word != "within" and counts.get(word)]
     words = verdict.tolerances["word"].tolist()
-    of_tolerances = [f"{words.count(word)} {word}" for word in PART_WORDS if word in words]
+    of_tolerances = [counted(words.count(word), word) for word in PART_WORDS if word in words]
     verb = "is " if verdict.part == "undecided" else ""
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in verdict.reasons)
     return (
@@ -178,13 +178,13 @@ def next_steps(action: Action | None) -> str:
     if action is None:
         return ""
     items = "".join(f"<li>{escape(s)}</li>" for s in action.suggestions)
-    suggested = f"<ol>{items}</ol>" if items else "<p>No correction suggests itself.</p>"
+    suggested = f"<ol>{items}</ol>" if items else "<p>There is no correction to suggest.</p>"
     if len(action.suggestions) > _SUGGESTIONS_OPEN:
         suggested = f'<div class="scroll tall" tabindex="0" role="region" aria-label="Suggestions">{suggested}</div>'
     unit = 'lengths in <span class="unit">mm</span>'
     kinds = {"share": "%", "x": "p", "y": "p", "z": "p", "reach": "p", "deviation": "d"}
     found = [
-        (action.table, f"What each correction would do: predicted actual value of each tolerance; {unit}."),
+        (action.table, f"Effect of each correction: predicted actual value of each tolerance; {unit}."),
         (action.shares, f"How much of the deviations each correction explains; {unit}."),
         (action.regions, f"Regions outside their limits; {unit}."),
     ]

@@ -31,7 +31,7 @@ _KEPT = (
 _TEXT = {
     "planned": "can be touched",
     "critical": "can be touched; named critical in the plan",
-    "left out": "cannot be touched as things are; the table says why",
+    "left out": "cannot be touched with this set-up; the table says why",
 }
 _DASHES = ((), (0.7, 0.3), (0.25, 0.25, 0.25, 0.25), (0.5, 0.2, 0.1, 0.2))
 _PERIOD = 0.03  # of the dashes, as a part of the diagonal
@@ -318,7 +318,7 @@ def _legend(table: pd.DataFrame) -> Legend:
             word,
             colour.hex_of(colour.TARGET_COLOURS[word]),
             shape,
-            _TEXT[word] if known else _TEXT[word].replace("can be touched", "its reach was not looked at yet"),
+            _TEXT[word] if known else _TEXT[word].replace("can be touched", "its reach has not been checked yet"),
             int(counts.get(word, 0)),
         )
         for word, shape in glyphs.TARGET_SHAPES.items()
@@ -335,7 +335,7 @@ def _captions(table: pd.DataFrame, route: Route | None, probe: Probe | None, at:
     lines = ["The part is drawn as its nominal model has it: nothing is measured yet."]
     if route is not None and len(route.targets):
         lines.append(
-            f"Lines show the way of the {_ball(probe)}'s centre, each pose in a colour and dash of its own. Between "
+            f"Lines show the path of the {_ball(probe)}'s centre, each pose in a colour and dash of its own. Between "
             f"two poses it is lifted to program Z {route.height:.1f} mm before an axis turns; that lift is not drawn."
         )
     if probe is not None and at is not None:
@@ -344,5 +344,5 @@ def _captions(table: pd.DataFrame, route: Route | None, probe: Probe | None, at:
             "shape is the one described, cables and lights of a real one are not."
         )
     if "clearance" in table:
-        lines.append("Clearances hold for part and fixtures as described. What is not described was not looked at.")
+        lines.append("Clearances hold for part and fixtures as described. What is not described was not checked.")
     return tuple(lines)

@@ -87,7 +87,9 @@ def around_notes(
         notes.append(f"{said} ({share:.0f} % of the area)")
         warnings.warn(f"tolerance '{name}' is {notes[-1]}", ProbekitWarning, stacklevel=2)
     if around == "all around" and not closes(nominal, wanted):
-        notes.append("all around: the faces named do not close to a ring, so a face of the outline may not be named")
+        notes.append(
+            "all around: the faces named do not close to a ring, so a face of the outline may be missing from the list"
+        )
     return tuple(notes)
 
 

@@ -240,7 +240,11 @@ def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]
     if n < need:
         return (f"{n} touch{'es do' if n > 1 else ' does'} not fix a {kind}: {claim} is not shown by so few",)
     if n == need:
-        said = f"{claim} is zero by construction and says nothing" if form else f"nothing tells how far {claim} holds"
+        said = (
+            f"{claim} is zero by construction and has no meaning"
+            if form
+            else f"there is no information on how far {claim} holds"
+        )
         return (f"{n} touches fix a {kind} and leave nothing over: {said}",)
     common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
     return (common + "; the value is a lower bound" if form else common,)

@@ -126,6 +126,7 @@ def _number(name: str, value: float) -> str:
 
 
 def _words(name: str) -> str:
-    if name.startswith("play of "):
-        return f"move as far as the play of datum {name[len('play of ') :]} at its material boundary lets the part"
+    shift = "datum shift of "
+    if name.startswith(shift):
+        return f"move as far as the shift of datum {name.removeprefix(shift)} at its material boundary lets the part"
     return _FREEDOM.get(name, f"make {name}")

@@ -171,7 +171,7 @@ def orientation_of_axis(
     axis, near = axis_of(covered, method), axis_of(covered, nominal=True).direction
     if axis.held:
         raise InputError(
-            f"tolerance '{name}': the touches lie too close together along the axis to tell its direction",
+            f"tolerance '{name}': the touches lie too close together along the axis to determine its direction",
             found=f"{feature_length(covered, near):.3f} mm",
             todo="Touch the feature at two depths or more, well apart.",
         )
@@ -209,7 +209,7 @@ def orientation_of_axis(
         notes=(
             *_said(angle, true),
             f"over a length of {span:.3f} mm",
-            *(("the play of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
+            *(("the shift of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
             *few("cylinder", len(covered.rows), kind),
             *axis.notes,
         ),
@@ -263,7 +263,7 @@ def _turns(turn: np.ndarray | None, free: Free, centre: np.ndarray) -> Freedom:
     freedom = freedom_of(free)
     if turn is not None:
         if freedom:
-            raise InputError("the datum frame says what may turn", todo="Leave out turn=, or free=.")
+            raise InputError("the datum frame says what may turn", todo="Omit turn= or free=.")
         return Freedom(("a turn",), np.concatenate([np.zeros(3), turn])[:, None], centre)
     if freedom.without_play().turns.shape[1] > 1:
         raise InputError("the datum frame holds too few turns to orient anything", found=", ".join(freedom.names))

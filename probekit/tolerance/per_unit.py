@@ -89,7 +89,7 @@ def per_unit(
     windows = [window for window in windows if len(window) > 1]
     if not windows:
         raise InputError(
-            f"tolerance '{name}': no window holds two touches", found=f"{reach:g} mm", todo="Touch denser."
+            f"tolerance '{name}': no window holds two touches", found=f"{reach:g} mm", todo="Touch more densely."
         )
     held = found["deviation"].to_numpy(dtype=float)[covered.rows] - middle
     at_most = np.array([_at_most(covered, held, window, free) for window in windows])

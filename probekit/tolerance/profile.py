@@ -156,7 +156,7 @@ def profile(
     notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * dynamic
     loose = free.motions.shape[1] + dynamic
     if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
-        notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and says nothing",)
+        notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and has no meaning",)
     return Evaluation.by_touch(
         found,
         rows,

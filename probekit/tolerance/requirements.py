@@ -85,10 +85,10 @@ def simultaneous(
         raise InputError(
             "tolerances with different freedoms do not share a datum frame",
             found="; ".join(", ".join(one) or "none" for one in sorted(named)),
-            todo="Evaluate them apart, or give free= for all.",
+            todo="Evaluate them separately, or give free= for all.",
         )
     if any(getattr(one, "dynamic", False) for one in tolerances):
-        raise InputError("a dynamic profile has an offset of its own", todo="Evaluate it apart.")
+        raise InputError("a dynamic profile has an offset of its own", todo="Evaluate it separately.")
     common = freedom_of([f for f in FREEDOMS if f in tolerances[0].free] if free is None else free, pivot)
     surfaces = {k: _Zones(found, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
     groups = {k: one.group(found) for k, one in enumerate(tolerances) if k not in surfaces}

@@ -146,7 +146,7 @@ def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:
             radius = 0.25 * float(np.abs(step).max())  # not linear that far
         if radius < 1e-9:
             return motion
-    raise FitError(f"the placement of a pattern did not settle (worst share {best:.6f}, promised {promised:.6f})")
+    raise FitError(f"the placement of a pattern did not converge (worst share {best:.6f}, promised {promised:.6f})")
 
 
 def settle_surfaces(features: Sequence[Held], free: Freedom, motion: np.ndarray | None = None) -> float:

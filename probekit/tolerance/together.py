@@ -124,7 +124,7 @@ def named_frame(
         modifier, where = modifier.rstrip(")"), f"tolerance '{tolerance}'"
         if letter not in known:
             raise InputError(
-                f"{where} names a datum that there is not", found=letter, expected="one of " + ", ".join(known)
+                f"{where} names a datum that does not exist", found=letter, expected="one of " + ", ".join(known)
             )
         if modifier not in ("", "M"):
             raise InputError(f"{where}: a datum is taken at RMB or at (M)", found=written)
@@ -213,5 +213,5 @@ def _told(evaluation: Evaluation, frame: DatumFrame | None, table: pd.DataFrame)
         return evaluation
     evaluation = carry(evaluation, table, frame.alignment)
     notes = (f"in the datum frame established for it: {frame.sentence}", *evaluation.notes)
-    notes += tuple(f"play used: {one.sentence}" for one in frame.mobility if one.clearance >= 0)
+    notes += tuple(f"datum shift used: {one.sentence}" for one in frame.mobility if one.clearance >= 0)
     return replace(evaluation, motion=evaluation.motion @ frame.motion, notes=notes)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..show import shown
 from .rules import Rule
+from .words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +61,7 @@ class Verdict:
     def sentence(self) -> str:
         """The verdict in one line."""
         counts = self.tolerances["word"].value_counts()
-        said = ", ".join(f"{counts[word]} {word}" for word in counts.index)
+        said = ", ".join(counted(counts[word], word) for word in counts.index)
         return f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}"
 
     @property

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "part_word", "worst_of"]
+__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "counted", "part_word", "worst_of"]
 
 #: What a touch can be, best first.
 TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
@@ -20,6 +20,12 @@ _MEANS = {
     **dict.fromkeys(("missed", "undecided"), "undecided"),
     "within": "conforms",
 }
+
+
+def counted(count: int, word: str) -> str:
+    """How many tolerances are that, in a sentence: "1 conforms", "2 do not conform"."""
+    plural = {"conforms": "conform", "does not conform": "do not conform"}
+    return f"{count} {word if count == 1 else plural.get(word, word)}"
 
 
 def part_word(touch_word: str) -> str:

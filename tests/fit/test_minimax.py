@@ -165,7 +165,7 @@ def test_middle_moves_the_zone():
 
 def test_too_few_steps_raise():
     nominal, table = touched("box")
-    with pytest.raises(FitError, match=r"minimax fit did not settle in 1 steps .* raise max_iterations"):
+    with pytest.raises(FitError, match=r"minimax fit did not converge in 1 steps .* raise max_iterations"):
         rigid(table, nominal, method="minimax", max_iterations=1)
 
 

@@ -104,7 +104,7 @@ def test_ball_centres_are_compensated():
 
 @pytest.mark.parametrize("method", METHODS)
 def test_one_step_is_not_enough(points, method):
-    with pytest.raises(FitError, match=r"did not settle in 1 steps .*raise max_iterations"):
+    with pytest.raises(FitError, match=r"did not converge in 1 steps .*raise max_iterations"):
         rigid(points, BOX, method=method, max_iterations=1)
 
 

@@ -88,7 +88,7 @@ def test_bore_or_boss_at_one_depth_finds_two_shifts(material):
     assert found.shift == pytest.approx([-0.2, 0.3, 0.0], abs=1e-9)
     assert found.found == (True, True, False, False, False, False)
     assert found.uncertainty[:2] == pytest.approx([0.002 / np.sqrt(2)] * 2, rel=1e-6)
-    assert "Not found by these touches, left as it is: shift Z, turn about X" in found.sentence
+    assert "Not determined by these touches, unchanged: shift Z, turn about X" in found.sentence
 
 
 def test_edge_slot_web_and_flat_face_find_one_shift_each():

@@ -105,7 +105,7 @@ def test_without_a_route_and_without_reach(given, tmp_path):
     columns = ["touch", "feature", "face", "x0", "y0", "z0", "i", "j", "k"]
     bare = planned.planned_scene(targets=given["targets"][columns], route=None, probe=None, fixtures=())
     page = report.plan_page(bare, to=tmp_path / "bare.html").read_text(encoding="utf-8")
-    assert "12 of 12 targets are planned; their reach was not looked at yet" in plain(page).replace("  ", " ")
+    assert "12 of 12 targets are planned; their reach has not been checked yet" in plain(page).replace("  ", " ")
     for absent in ("Left out, and why", "Estimated time", 'data-layer="probe"', 'id="pose"'):
         assert absent not in page
 

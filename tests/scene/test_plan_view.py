@@ -129,7 +129,7 @@ def test_a_plan_without_reach_says_so():
     columns = ["touch", "feature", "face", "x0", "y0", "z0", "i", "j", "k"]
     scene = plan_scene(given["nominal"], given["targets"][columns])
     assert set(scene.words) == {"planned"}
-    assert "not looked at" in scene.legend.verdicts[0].text
+    assert "not been checked" in scene.legend.verdicts[0].text
     assert scene.solids == ()
     assert scene.at is None
     drawn = plan_scene(given["nominal"], given["targets"][columns], probe=given["probe"])

@@ -95,7 +95,7 @@ def test_an_element_that_leaves_its_start_is_refused():
         element(places, "cylinder", material="outside", start=start)
     with pytest.raises(InputError, match="is not whole"):
         element(places, "cylinder", start={"radius": 10.0})
-    with pytest.raises(InputError, match="takes no start"):
+    with pytest.raises(InputError, match="has no start"):
         element(places, "plane", start={"point": [0, 0, 0]})
 
 

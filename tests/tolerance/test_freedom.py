@@ -90,11 +90,11 @@ def test_shift_within_the_play_costs_nothing(boundary, left):
     frame = datum_frame(found, [A, web(boundary), Datum("C", "plane", "front")], nominal=TOWER)
     one = profile(found, 0.1, features=SIDES, free=frame, nominal=TOWER)
     assert one.actual == pytest.approx(2 * left, abs=4e-6)
-    assert one.free == ("play of B",)
+    assert one.free == ("datum shift of B",)
     assert profile(found, 0.1, features=SIDES).actual == pytest.approx(0.16, abs=1e-9)
-    assert "best placement over play of B" in one.sentence
+    assert "best placement over datum shift of B" in one.sentence
     told = one.explain()
-    assert "free to move as far as the play of datum B at its material boundary lets the part" in str(told)
+    assert "free to move as far as the shift of datum B at its material boundary lets the part" in str(told)
     assert told.svg.startswith("<svg")
 
 
@@ -188,7 +188,7 @@ def test_orientation_turns_within_the_play(turn, left):
 def test_a_frame_that_holds_no_direction_orients_nothing():
     with pytest.raises(InputError, match="holds too few turns to orient"):
         orientation(touched(), 0.1, kind="parallelism", features="top", free=FREEDOMS)
-    with pytest.raises(InputError, match="Leave out turn=, or free="):
+    with pytest.raises(InputError, match="Omit turn= or free="):
         orientation(touched(), 0.1, kind="parallelism", features="top", free=("rz",), turn=(0, 0, 1))
 
 
@@ -218,7 +218,7 @@ def test_letters_establish_their_frames():
     assert own.actual == pytest.approx(0.0, abs=4e-6)
     assert square.actual == pytest.approx(0.0, abs=4e-6)
     assert "datum frame A|B|C" in full.notes[0]
-    assert any(note.startswith("play used: datum B at MMB 60.2") for note in loose.notes)
+    assert any(note.startswith("datum shift used: datum B at MMB 60.2") for note in loose.notes)
     back = apply_motion(loose.motion, found[["x", "y", "z"]].to_numpy())
     on_sides = found.face.isin(SIDES).to_numpy()
     assert back[on_sides, 0] == pytest.approx(touched((0, 0, 0.03)).loc[on_sides, "x"].to_numpy(), abs=1e-5)
@@ -268,7 +268,7 @@ def test_composite_profile_in_frames():
 @pytest.mark.parametrize(
     ("datums", "match"),
     [
-        (("A", "D"), "tolerance 'one' names a datum that there is not; found 'D'; expected one of A, B, C"),
+        (("A", "D"), "tolerance 'one' names a datum that does not exist; found 'D'; expected one of A, B, C"),
         (("A(M)",), "takes datum A at its material boundary, which it does not have"),
         (("B(L)",), "taken at RMB or at"),
     ],

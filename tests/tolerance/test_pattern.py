@@ -152,11 +152,11 @@ def test_a_pattern_shifted_by_less_than_the_datum_shift_passes(clear, left):
     one = pattern(found, 0.01, **HELD, free=frame)
     assert one.actual == pytest.approx(2 * left, abs=1e-5)
     assert (one.actual <= one.width) == (left < 0.004)
-    assert one.free == ("play of B",)
+    assert one.free == ("datum shift of B",)
     assert pattern(found, 0.01, **HELD).actual == pytest.approx(0.1, abs=2e-6)
     if clear == 0.03:
         told = one.explain()
-        assert "play of datum B" in str(told)
+        assert "shift of datum B" in str(told)
         assert told.values["zones held where the datum frame puts them"] == pytest.approx(0.1, abs=2e-6)
 
 
@@ -166,7 +166,7 @@ def test_datum_shift_by_brute_force(seed):
     shifts = np.random.default_rng(seed).uniform(-0.03, 0.03, (4, 2)) + np.array([0.05, 0.02])
     found, datums, _ = plate(shifts, clear=0.03)
     frame = datum_frame(found, datums)
-    assert frame.freedom.names == ("rz", "play of B")
+    assert frame.freedom.names == ("rz", "datum shift of B")
     one = pattern(found, 0.1, **HELD, free=frame)
     best = by_brute_force(shifts, np.zeros(4), play=0.03)
     assert one.actual == pytest.approx(best, abs=3e-5)

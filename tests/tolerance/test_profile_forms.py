@@ -243,7 +243,7 @@ class TestTooFew:
         found = on_plane(rng.uniform(-20, 20, (4, 2)), rng.normal(0, 0.05, 4))
         held = {"free": free, "dynamic": dynamic, "nominal": PLANE}
         one = profile(found.iloc[:3], 0.1, **held)
-        assert one.notes[-1] == f"3 touches and a zone free in {ways} ways: zero by construction, and says nothing"
+        assert one.notes[-1] == f"3 touches and a zone free in {ways} ways: zero by construction, and has no meaning"
         assert one.actual == pytest.approx(0.0, abs=4e-6)
         four = profile(found, 0.1, **held)
         assert four.actual > 0.01

@@ -121,7 +121,7 @@ class TestSphere:
         table.loc[3, ["x", "y", "z"]] = np.nan
         found = fit.qualify(table, diameter=25.0)
         assert found.touches == 24
-        assert found.notes[0] == "1 touches were missed and are left out"
+        assert found.notes[0] == "1 touches were missed and are excluded"
 
     def test_words(self):
         found = fit.qualify(on_sphere(LOBED), diameter=25.0)

@@ -157,7 +157,9 @@ def _of_one_ball(table: pd.DataFrame, ball: float | None) -> tuple[pd.DataFrame,
             "the touches are ball centres", todo="Give ball=, the effective radius, or project them first."
         )
     if ball is not None and recorded == "contact" and ball:
-        raise InputError("the touches are contact points, so no ball must be taken off", found=f"ball = {ball}")
+        raise InputError(
+            "the touches are contact points, so there is no ball radius to compensate for", found=f"ball = {ball}"
+        )
     radius = float(ball or 0.0)
     if not (np.isfinite(radius) and radius >= 0):
         raise InputError("the radius of the ball is not usable", found=ball, expected="mm, zero or more")
@@ -212,13 +214,13 @@ def _take(
         grip = rows_of_turning(np.linalg.svd(about.T)[2][about.shape[1] :] if about.shape[1] else np.eye(3))
     taken, left = intersect(open_, grip)
     if not taken.shape[1]:
-        said = f"datum {datum.letter} adds nothing: what it could take is taken already"
+        said = f"datum {datum.letter} adds nothing: what it could fix is fixed already"
         if open_.shape[1]:
             words = "; ".join(describe_motions(open_, np.ones(6, dtype=bool), centre, arm))
             raise InputError(
                 said + f", and the part could still {words}",
                 found="|".join(letters),
-                todo="Leave it out, or name a datum that takes this.",
+                todo="Omit it, or name a datum that fixes this.",
             )
         warnings.warn(said, ProbekitWarning, stacklevel=3)
         return Step(
@@ -280,8 +282,9 @@ def _check_grip(
     could = "; ".join(describe_motions(shown, np.ones(6, dtype=bool), centre, arm)) if shown.shape[1] else "grow"
     also = " and a size" if member.shape[1] else ""
     raise InputError(
-        f"the touches of datum {part.datum.letter} do not fix what it should take: its simulator could still {could}",
+        f"the touches of datum {part.datum.letter} do not fix what the datum should fix: its simulator could still "
+        f"{could}",
         found=f"{len(part.rows)} touches for {taken.shape[1]} degrees of freedom{also}",
-        todo="Touch more of it, further apart and not on one line"
-        + (', or take its touches as datum targets (kind = "targets").' if member.shape[1] else "."),
+        todo="Touch more of it, farther apart and not on one line"
+        + (', or use its touches as datum targets (kind = "targets").' if member.shape[1] else "."),
     )

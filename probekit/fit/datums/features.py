@@ -120,7 +120,7 @@ class Datum:
             if one not in KINDS:
                 raise InputError("unknown kind of datum", found=one, expected="one of " + ", ".join(KINDS), **where)
         if len(kinds) != max(len(names), 1):
-            raise InputError("as many kinds as features are needed", found=f"{len(kinds)} for {len(names)}", **where)
+            raise InputError("each feature needs one kind", found=f"{len(kinds)} for {len(names)}", **where)
         if self.simulator != "default" and self.simulator not in SIMULATORS:
             known = "default, " + ", ".join(SIMULATORS)
             raise InputError("unknown simulator", found=self.simulator, expected="one of " + known, **where)
@@ -200,7 +200,7 @@ def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: fl
     for name, kind in zip(datum.features or (None,), datum.kind, strict=True):
         own, missed = _rows(found, name, datum.letter)
         if missed:
-            notes.append(f"datum {datum.letter}: {missed} missed touches are not in it")
+            notes.append(f"datum {datum.letter}: {missed} missed touches are not included")
         at, normals = _on_nominal(found.iloc[own], found)
         if kind == "targets" and datum.targets:
             own, at, normals, weight = _of_targets(datum, own, at, normals)
@@ -259,7 +259,7 @@ def _counterpart(
     if datum.material is not None and kind not in ("plane", "targets"):
         if (made.outward > 0) != (datum.material == "inside"):
             raise InputError(
-                f"datum {datum.letter} says the material is {datum.material}, its targets say the contrary",
+                f"datum {datum.letter} says the material is {datum.material}, its targets say the opposite",
                 todo="Check the normals of the targets: they point out of the material.",
             )
     return made
@@ -318,5 +318,5 @@ def _parallel(
     along = np.abs(normals @ normals.T) > np.cos(np.radians(1.0))
     keep = along[along.sum(axis=1).argmax()]
     aside = int((~keep).sum())
-    said = [f"datum {letter}: {aside} touches are not on its two parallel planes and were set aside"] if aside else []
+    said = [f"datum {letter}: {aside} touches are not on its two parallel planes and were excluded"] if aside else []
     return rows[keep], at[keep], normals[keep], weight[keep], said

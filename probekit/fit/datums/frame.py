@@ -203,9 +203,9 @@ def frame_of(
     notes = [note for step in steps for note in (*step.part.notes, *exactly_fixed(step))]
     free = tuple(np.array(FREEDOMS)[open_amounts > _PART].tolist())
     if len(free) > left.shape[1]:
-        notes.append("what is left open is not along the axes: use `left`, not the names in `free`, to move along it")
+        notes.append("what is left free is not along the axes: use `left`, not the names in `free`, to move along it")
     if lock:
-        notes.append("held at zero, not for the datums to take: " + ", ".join(lock))
+        notes.append("held at zero, not available to the datums: " + ", ".join(lock))
     play = tuple(
         mobility_of(step.part, apply_motion(motion, step.part.points), step.open, step.left, centre, arm)
         for step in steps
@@ -247,7 +247,7 @@ def _freedom(
             motions = intersect(motions, step.grip)[1]
     motions = _about(motions, pivot, centre, arm)
     return Freedom(
-        (*free, *(f"play of {letter}" for letter in loose)),
+        (*free, *(f"datum shift of {letter}" for letter in loose)),
         motions,
         pivot,
         np.vstack([one.rows_about(pivot) @ motions for one in loose.values()]),

@@ -33,7 +33,7 @@ class Freedom:
     Attributes
     ----------
     names : tuple of str
-        What is free, in words: of tx, ty, tz, rx, ry, rz, and "play of B".
+        What is free, in words: of tx, ty, tz, rx, ry, rz, and "datum shift of B".
     motions : (6, k) float
         As columns; not of any length.
     pivot : (3,) float

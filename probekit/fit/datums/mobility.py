@@ -95,7 +95,7 @@ class Mobility:
             for sign in (1.0, -1.0):
                 solved = linprog(sign * self.basis[k], A_ub=self.matrix, b_ub=self.limits, bounds=(None, None))
                 if solved.status not in (0, 3):
-                    raise FitError(f"the play of datum {self.datum} along {name} was not found: {solved.message}")
+                    raise FitError(f"the datum shift of {self.datum} along {name} was not found: {solved.message}")
                 ends.append(sign * solved.fun if solved.status == 0 else -sign * np.inf)
             unit = 1.0 if k < 3 else 180.0 / np.pi
             rows.append({"freedom": name, "low": unit * ends[0], "high": unit * ends[1]})
@@ -126,7 +126,7 @@ class Mobility:
             f"{row.freedom} {row.low:+.4f} to {row.high:+.4f} {'mm' if row.freedom[0] == 't' else 'deg'}"
             for row in self.bounds.itertuples()
         ]
-        return said + f"clear by {self.clearance:.4f} mm all round; play each by itself: " + ", ".join(ends)
+        return said + f"clearance {self.clearance:.4f} mm all round; datum shift, each by itself: " + ", ".join(ends)
 
 
 def mobility_of(
@@ -195,7 +195,8 @@ def _few_around(letter: str, one: Counterpart, resting: np.ndarray) -> str:
     if gap <= _GAP:
         return ""
     return (
-        f"datum {letter} at MMB: its touches leave gaps of up to {gap:.0f} deg round the axis; the play is that of the "
+        f"datum {letter} at MMB: its touches leave gaps of up to {gap:.0f} deg round the axis; the shift is that of "
+        "the "
         "envelope they hold, which what lies in a gap may lessen"
     )
 

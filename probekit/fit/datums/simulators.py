@@ -152,7 +152,7 @@ def _by_squares(
         if np.abs(found[:k]).max(initial=0.0) <= _SMALL * max(1.0, np.abs(deviation).max()):
             return motion, found[k:], step, float("nan")
     name = "tangent" if tangent else "least squares"
-    raise FitError(f"the {name} simulator did not settle in {most} steps; look for touches on the wrong face")
+    raise FitError(f"the {name} simulator did not converge in {most} steps; check for touches on the wrong face")
 
 
 def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> np.ndarray:
@@ -205,7 +205,7 @@ def _by_programs(
             radius = 0.25 * max(largest, 1e-12)
         elif gained > 0.75:
             radius = max(radius, 2.0 * largest)
-    raise FitError(f"the {simulator} simulator did not settle in {most} steps (still promised {gap:.1e} mm)")
+    raise FitError(f"the {simulator} simulator did not converge in {most} steps (a step still promises {gap:.1e} mm)")
 
 
 def _groups(deviation: np.ndarray, member: np.ndarray) -> list[np.ndarray]:

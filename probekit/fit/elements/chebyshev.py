@@ -119,7 +119,7 @@ def _annulus(points: np.ndarray, first: State, offset: float) -> Found:
     notes = []
     strip = narrowest([flat])[2]
     if strip < bound:
-        notes.append("a straight strip that holds the touches is narrower: they do not show a circle")
+        notes.append("a straight strip that holds the touches is narrower: they do not define a circle")
         bound = strip
     middle = 0.5 * (rho.max() + rho.min())
     state = State(np.append(found, 0.0), np.eye(3), np.array([middle - offset]))

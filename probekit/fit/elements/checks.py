@@ -47,7 +47,10 @@ def checked_request(kind: str, method: str, ball: float, material: str, outward:
     if kind in ("plane", "line2", "point") and outward is None and (ball > 0 or method == "tangent"):
         raise InputError(f"a {kind} does not say on which side the ball was", todo="Give outward=, away from material.")
     if kind == "line" and ball > 0:
-        raise InputError("a line in space has no side to take the ball off", todo="Fit the faces that meet in it.")
+        raise InputError(
+            "a line in space has no side on which to compensate for the ball",
+            todo="Fit the faces that meet in it instead.",
+        )
     if weights is not None and method != "least_squares":
         raise InputError(f"weights have no meaning for {method}", expected="least_squares")
     if outward is not None:
@@ -90,7 +93,7 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
         ))  # fmt: skip
     if not np.isfinite(array).all():
         rows = np.nonzero(~np.isfinite(array).all(axis=1))[0]
-        raise InputError("a touch has no position", found=f"row {rows[0]}", todo="Leave out touches that were missed.")
+        raise InputError("a touch has no position", found=f"row {rows[0]}", todo="Omit missed touches.")
     used = array if counted is None else array[counted]
     enough = max(kind.needs, _FACING)
     different = len(np.unique(used[: 4 * enough], axis=0))  # mostly enough, and sorting all takes its time
@@ -112,11 +115,11 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
             f"the touches do not make a {kind.name}",
             found=f"all of them {_FORMS[rank + 1]}",
             expected=f"touches that are not {_FORMS[wanted]}",
-            todo="Touch it in more places.",
+            todo="Touch it at more points.",
         )
     if kind.name == "width" and different < _FACING and outward is None:
         raise InputError(
-            "so few touches do not tell which touches face each other",
+            "so few touches do not show which of them face each other",
             found=f"{different} different",
             expected=f"{_FACING} or more, or outward= roughly across the width",
         )

@@ -132,7 +132,7 @@ def element(
     state = unscaled(asked, state, shift, scale)
     if state.sizes.size and state.sizes[-1] <= 0 and asked.name != "cone":
         raise InputError(
-            f"nothing is left of the {kind} once the ball is taken off", found=ball, expected="a smaller ball"
+            f"nothing is left of the {kind} after compensation for the ball", found=ball, expected="a smaller ball"
         )
     if others:
         notes.append(
@@ -244,11 +244,11 @@ def _finished(
         covariance = parameter_covariance(kind, state, of_step, scale)
     spare = len(points) * kind.components - kind.free
     if spare <= 0 and method == "least_squares":
-        notes.append("as many touches as unknowns: the form is zero by construction and says nothing")
+        notes.append("as many touches as unknowns: the form is zero by construction and has no meaning")
     elif len(points) <= kind.free and kind.components == 1 and method == "minimum_zone":
-        notes.append("no more touches than unknowns: the form is zero by construction and says nothing")
+        notes.append("no more touches than unknowns: the form is zero by construction and has no meaning")
     if np.isnan(covariance).all() and method == "least_squares" and spare > 0:
-        notes.append("the touches do not tell the axes apart: it is a circle, its angle means nothing")
+        notes.append("the touches do not distinguish the axes: it is a circle, and its angle has no meaning")
     radius = next((names.index(n) for n in ("minor", "radius", "semi_axes_a") if n in names), None)
     deviation = float(np.sqrt(covariance[radius, radius])) if radius is not None else float("nan")
     weak, loud = coverage_notes(kind, state, points, deviation)

@@ -54,7 +54,7 @@ def circumscribed_or_inscribed(kind: Kind, points: np.ndarray, first: State, off
     state = State(state.origin, state.rotation, sizes)
     notes = []
     if np.ptp(off) > 3 * np.ptp(measure(first)[0]) + 1e-9:
-        notes.append("far from the least-squares element: the touches hardly hold it where that lies")
+        notes.append("far from the least-squares element: the touches hardly constrain it there")
     return Found(state, active_rows(np.abs(off - extreme), float(np.ptp(off))), gap / kind.share, notes)
 
 
@@ -137,7 +137,7 @@ def _inscribed_ball(kind: Kind, points: np.ndarray, first: State, measure: Measu
     at_first = float(np.linalg.norm(flat, axis=1).min())
     if not room or max(room) < at_first - 1e-9:
         raise InputError(
-            f"no largest inscribed {kind.name}: touches do not hold it from all around",
+            f"no largest inscribed {kind.name}: touches do not constrain it from all around",
             todo="Touch the rest of it (more than half a turn), or fit it by least squares.",
         )
     centre = tries[int(np.argmax(room))] + first.origin[:d]

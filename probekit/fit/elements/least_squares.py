@@ -93,8 +93,8 @@ def fit_least_squares(
                 break
     if best is None:
         raise FitError(
-            f"the least-squares {kind.name} did not settle from any start: the touches may not lie on a {kind.name}, "
-            "or on too little of one. Look at them, and leave out touches of other faces."
+            f"the least-squares {kind.name} did not converge from any start: the touches may not lie on a {kind.name}, "
+            "or on too little of one. Check them, and exclude touches of other faces."
         )
     if some.step > 1:
         best, least = _levenberg(kind, best, evaluator(slice(None)))
@@ -320,5 +320,5 @@ def check_settled(kind: str, slope: np.ndarray) -> None:
         raise InputError(
             f"the touches do not determine a {kind}: it could move without any residual changing",
             expected=f"{KINDS[kind].needs} or more touches spread over it",
-            todo="Touch it in more places, or fit a simpler element.",
+            todo="Touch it at more points, or fit a simpler element.",
         )

@@ -113,7 +113,7 @@ def solve_minimax(
             values, slope = measure(state)
         if top < floor:
             raise InputError(
-                f"the touches do not hold such a {kind.name} near the one of least squares",
+                f"the touches do not constrain such a {kind.name} near the one of least squares",
                 todo="Touch it all around and along its length, or fit it by least squares.",
             )
         if gain > 0.75 * promised:
@@ -127,7 +127,7 @@ def solve_minimax(
             state, radius = escaped, reach
             values, slope = measure(state)
             top = float(values.max())
-    raise FitError(f"the minimax {kind.name} did not settle in {_STEPS} steps: look for touches that are not on it")
+    raise FitError(f"the minimax {kind.name} did not converge in {_STEPS} steps: look for touches that are not on it")
 
 
 def _linear_step(

@@ -131,11 +131,11 @@ def state_of(kind: Kind, parameters: Mapping[str, np.ndarray | float]) -> State:
     Raises
     ------
     InputError
-        If the kind takes no start, or a parameter is missing or not finite.
+        If the kind has no start, or a parameter is missing or not finite.
     """
     places = {"sphere": "centre", "circle2": "centre", "circle": "centre", "torus": "centre"}
     if kind.name not in (*places, "cylinder", "cone", "width"):
-        raise InputError(f"a {kind.name} takes no start", todo="Leave out start=.")
+        raise InputError(f"a {kind.name} has no start", todo="Omit start=.")
     sizes = {"cone": ("half_angle", "radius"), "torus": ("major", "minor"), "width": ("width",)}.get(
         kind.name, ("radius",)
     )
@@ -144,7 +144,7 @@ def state_of(kind: Kind, parameters: Mapping[str, np.ndarray | float]) -> State:
     wanted = (place, *(("direction",) if turned else ()), *sizes)
     lacking = [name for name in wanted if name not in parameters or not np.isfinite(parameters[name]).all()]
     if lacking:
-        raise InputError(f"the start of a {kind.name} is not whole", found=", ".join(parameters), expected=wanted)
+        raise InputError(f"the start of a {kind.name} is incomplete", found=", ".join(parameters), expected=wanted)
     values = [float(parameters[name]) for name in sizes]
     if kind.name == "cone":
         values = [np.radians(values[0]), values[1] * np.cos(np.radians(values[0]))]

@@ -708,7 +708,7 @@ ON_A_LINE = table(bottom=plane(-Z, 10.0, [[-30, -20], [0, 0], [30, 20]]), left=B
 @pytest.mark.parametrize(
     ("touched", "datums", "message"),
     [
-        (ON_A_LINE, (PLANE_A,), "do not fix what it should take: its simulator could still turn about the axis"),
+        (ON_A_LINE, (PLANE_A,), "do not fix what the datum should fix: its simulator could still turn about the axis"),
         (table(**BLOCK), (PLANE_A, Datum("B", "plane", "nothing")), "datum B: no touch is on that feature"),
         (
             table(**BLOCK, top=plane(Z, 10.0, GRID)),
@@ -720,14 +720,14 @@ ON_A_LINE = table(bottom=plane(-Z, 10.0, [[-30, -20], [0, 0], [30, 20]]), left=B
         (table(**BLOCK), (Datum("A", "plane", "bore"),), "no common normal"),
         (table(**BLOCK), (Datum("A", "cylinder", "ball"),), "not a cylinder"),
         (table(**BLOCK), (Datum("A", "width", "bottom"),), "two parallel planes"),
-        (table(**BLOCK), (Datum("A", "cylinder", "bore", material="inside"),), "targets say the contrary"),
+        (table(**BLOCK), (Datum("A", "cylinder", "bore", material="inside"),), "targets say the opposite"),
         (table(**BLOCK), (Datum("A", "face", "bore"),), "no nominal was given"),
         (
             table(bore=round_((0, 0, 0), 6.0, [0] * 4, [0, 90, 180, 270])),
             (Datum("A", "cylinder", "bore"),),
             "could still turn",
         ),
-        (table(bore=round_((0, 0, 0), 6.0, [0] * 2, [0, 90])), (Datum("A", "cylinder", "bore"),), "further apart"),
+        (table(bore=round_((0, 0, 0), 6.0, [0] * 2, [0, 90])), (Datum("A", "cylinder", "bore"),), "farther apart"),
     ],
 )
 def test_what_cannot_be_built(touched, datums, message):
@@ -744,7 +744,7 @@ def test_what_cannot_be_built(touched, datums, message):
         ({"kind": "cylinder", "simulator": "tangent"}, "for planes, cones and faces"),
         ({"kind": "cylinder", "boundary": "LMB"}, "unknown boundary"),
         ({"kind": "plane", "boundary": ("MMB", 3.0)}, "only a single feature of size"),
-        ({"kind": ("plane", "plane"), "features": ("a",)}, "as many kinds as features"),
+        ({"kind": ("plane", "plane"), "features": ("a",)}, "each feature needs one kind"),
         ({"kind": "plane", "targets": (DatumTarget("A1", (0, 0, 0)),)}, "datum targets need"),
     ],
 )
@@ -766,7 +766,7 @@ def test_missed_touches_are_counted():
     touched = table(**BLOCK)
     touched.loc[1, ["x", "y", "z"]] = np.nan
     frame = datum_frame(touched, (PLANE_A,))
-    assert frame.notes == ("datum A: 1 missed touches are not in it",)
+    assert frame.notes == ("datum A: 1 missed touches are not included",)
     assert frame.table.loc[0, "touches"] == 4
     touched.loc[touched.feature == "left", "x"] = np.nan
     with pytest.raises(InputError, match="no touch of datum B triggered"):

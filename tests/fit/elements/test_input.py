@@ -66,7 +66,7 @@ def test_one_ring_does_not_determine_a_cone_nor_one_end_a_slot():
 
 def test_four_touches_of_a_width_could_be_split_in_several_ways():
     points = np.array([[0, 0, 5], [9, 0, 5], [0, 9, -5], [8, 8, -5.0]])
-    with pytest.raises(InputError, match="which touches face each other"):
+    with pytest.raises(InputError, match="which of them face each other"):
         element(points, "width")
     assert element(points, "width", outward=[0.2, 0, 1]).parameters["width"] == pytest.approx(10.0)
 
@@ -147,7 +147,7 @@ def test_an_ellipse_of_circle_touches_has_no_angle():
     turn = np.linspace(0, 6.2, 12)
     found = element(10 * np.column_stack([np.cos(turn), np.sin(turn)]), "ellipse2")
     assert found.parameters["semi_axes"] == pytest.approx([10, 10])
-    assert any("angle means nothing" in note for note in found.notes)
+    assert any("angle has no meaning" in note for note in found.notes)
 
 
 @pytest.mark.parametrize(("kind", "method"), EVERY)

@@ -124,7 +124,7 @@ def test_half_a_circle_holds_no_inscribed_one():
 def test_a_few_touches_that_do_not_hold_a_cylinder():
     turn = np.linspace(0, 2.5, 8)
     points = np.column_stack([10 * np.cos(turn), 10 * np.sin(turn), np.tile([0.0, 9.0], 4)])
-    with pytest.raises(InputError, match="do not hold"):
+    with pytest.raises(InputError, match="do not constrain"):
         element(points, "cylinder", method="maximum_inscribed")
 
 
