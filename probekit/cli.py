@@ -183,6 +183,8 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
     with results.running(f"probekit {command} {options.study.name}"), study.model.naming(options.study):
+        if steps > 1:
+            study.preparation.check_program(wanted)
         planned = study.plan(wanted, only=options.only, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
@@ -191,7 +193,8 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     say("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):
-        say(f"Now run: probekit inspect {options.study} --touches {paths[-1]}")
+        to = "" if options.to is None else f" --to {options.to}"
+        say(f"Now run: probekit inspect {options.study} --touches {paths[-1]}{to}")
     good = planned.route.left_out.empty and (programmed is None or not programmed.stops)
     return 0 if good and (ran is None or _touched(ran)) else 1
 

@@ -207,6 +207,7 @@ _REQUIRED = {
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
+_MODELS = (".step", ".stp", ".stl", ".3mf", ".ply", ".obj", ".glb")
 _LARGEST = 4_000_000  # bytes
 _FREE = ("plan",)  # tables whose keys are those of what they name, checked where they are used
 
@@ -250,6 +251,13 @@ def read_settings(path: str | Path) -> dict[str, Any]:
 
 
 def _parsed(path: Path) -> dict[str, Any]:
+    if path.suffix.lower() in _MODELS:
+        todo = (
+            f"Draft a study from it: probekit draft {path}"
+            if path.suffix.lower() in (".step", ".stp")
+            else (f"Write a study file that names it in [part]; its faces: probekit faces {path}")
+        )
+        raise InputError("this is a model, not a study file", file=path, expected="a TOML file", todo=todo)
     try:
         if path.exists() and not path.is_file():
             raise InputError("the study file is not a file", file=path, expected="a TOML file")

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 
 from .. import fit, nominal
-from ..errors import InputError, ProbekitWarning, how_to_install
+from ..errors import InputError, ProbekitWarning, UndeterminedError, how_to_install
 from ..limits import notes_on, notes_on_size
 from ..settings import read_settings
 from ..show import shown
+from .wording import fit_error_in_keys, input_error_in_keys
 
 __all__ = ["Study", "blaming", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
 
@@ -79,11 +80,14 @@ def blaming(file: str | Path, where: str) -> Iterator[None]:
 
 @contextmanager
 def naming(file: str | Path) -> Iterator[None]:
-    """Let an error that names no file name this one."""
+    """Let an error speak of the keys of the study, and one that names no file name this one."""
     try:
         yield
+    except UndeterminedError as error:
+        raise fit_error_in_keys(error) from None
     except InputError as error:
-        raise (error if error.file is not None else _told_of(error, file, error.column)) from None
+        kept = type(error) is not InputError  # a kind of its own keeps what it carries
+        raise (error if kept and error.file is not None else input_error_in_keys(error, file, error.column)) from None
 
 
 def _told_of(error: InputError, file: str | Path, column: str | None) -> InputError:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from .. import machine
 
-__all__ = ["Plan", "Program", "plan", "program", "simulate"]
+__all__ = ["Plan", "Program", "check_program", "plan", "program", "simulate"]
 
 Progress = Callable[[str, float], None]
 
@@ -71,6 +71,11 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     else:
         targets = targets_from(only, part)
     _room_for(study, len(targets))
+    if targets["critical"].any() and "stop_outside" not in study.settings.get("program", {}):
+        notes.append(
+            "critical = true in [[plan]] has no effect: it takes [program] stop_outside = [low, high] for a touch to "
+            "stop the program"
+        )
     tell("checking that the probe reaches them", 0.2)
     with blaming(study.path, "pace"):
         pace = planning.Pace(**study.settings.get("pace", {}))
@@ -101,6 +106,61 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     return Plan(study, part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
 
 
+def check_program(study: Study) -> programs.Dialect:
+    """Refuse a table ``[program]`` that no program can be written from, before any work is done on it.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Dialect
+        The one that the study asks for.
+
+    Raises
+    ------
+    InputError
+        If a key is missing, the dialect cannot be read or cannot spell what is asked for, or the milling program is
+        not there.
+    """
+    options = study.settings.get("program", {})
+    if "tool" not in options:
+        raise InputError(
+            "the tool number of the probe is not stated",
+            file=study.path,
+            column="program.tool",
+            expected="a tool number",
+        )
+    with blaming(study.path, "program"):
+        dialect = dialect_of(study)
+        known, offset = dialect.work_offsets, options.get("work_offset")
+        if offset is not None and offset not in known:
+            raise InputError(
+                "the dialect has no such work offset", column="work_offset", found=offset, expected=", ".join(known)
+            )
+        if "stop_outside" in options and "stop_if" in dialect.omit:
+            raise InputError(
+                f"the dialect {dialect.name} cannot stop on a measured deviation",
+                column="stop_outside",
+                found=dialect.omit["stop_if"],
+                todo="Omit stop_outside, or use a dialect that can; no program was written.",
+            )
+    if "milling" in options:
+        if "after" not in options:
+            raise InputError(
+                "the place of the probing in the milling program is not stated", file=study.path, column="program.after"
+            )
+        if not study.file(options["milling"]).is_file():
+            raise InputError(
+                "the program cannot be read: it is not there",
+                file=study.file(options["milling"]),
+                todo="Correct milling = ... in [program].",
+            )
+    program_names(study)
+    return dialect
+
+
 def program(study: Study, planned: Plan, *, progress: Progress | None = None) -> Program:
     """Write the program of a plan: probing alone, or merged with the milling program that the study names.
 
@@ -121,14 +181,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         If a table is missing or cannot be used, or the milling program cannot take the probing.
     """
     tell = progress or (lambda _step, _done: None)
-    options = dict(study.settings.get("program", {}))
-    if "tool" not in options:
-        raise InputError(
-            "the tool number of the probe is not stated",
-            file=study.path,
-            column="program.tool",
-            expected="a tool number",
-        )
+    options, dialect = dict(study.settings.get("program", {})), check_program(study)
     if planned.route.targets.empty:
         why = "; ".join(dict.fromkeys(planned.route.left_out["reason"]))
         raise InputError("no target can be touched, so there is no program", file=study.path, found=why[:500])
@@ -148,14 +201,6 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             warm_up=options.get("warm_up", 10.0),
             limits=limits,
         )
-        dialect = dialect_of(study)
-        if limits is not None and "stop_if" in dialect.omit:
-            raise InputError(
-                f"the dialect {dialect.name} cannot stop on a measured deviation",
-                column="stop_outside",
-                found=dialect.omit["stop_if"],
-                todo="Omit stop_outside, or use a dialect that can; no program was written.",
-            )
         probing = programs.write(
             moves,
             dialect,
@@ -168,10 +213,6 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         )
     merged = None
     if milling is not None:
-        if "after" not in options:
-            raise InputError(
-                "the place of the probing in the milling program is not stated", file=study.path, column="program.after"
-            )
         tell("merging it with the milling", 0.3)
         given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
         after = options["after"]

@@ -1,0 +1,57 @@
+"""Messages of the library, told to somebody who writes a study file: its keys in place of Python's arguments."""
+
+from __future__ import annotations
+
+import re
+
+from ..errors import FitError, InputError, UndeterminedError
+
+__all__ = ["fit_error_in_keys", "in_keys", "input_error_in_keys"]
+
+_OF_TOUCHES = "columns|decimal|encoding|separator|skip|comment|pattern|metadata|recorded|unit"
+_CALL = re.compile(r"(?:touches\.)?read_text\(((?:[^()'\"]|'[^']*'|\"[^\"]*\")*)\)")
+_ARGUMENT = re.compile(rf"\b({_OF_TOUCHES})=(\.\.\.|'[^']*'|\"[^\"]*\"|)")
+_HOLD = re.compile(r',? or hold them with undetermined="hold"')
+
+
+def in_keys(text: str) -> str:
+    """A message with the keys of a study in place of the arguments of a Python call.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    text = _CALL.sub(lambda call: f"[touches]: {_arguments(call[1])}", text)
+    text = _ARGUMENT.sub(_key, text)
+    text = _HOLD.sub("", text)
+    return re.sub(r"lock those degrees of freedom", "or lock those degrees of freedom in [alignment] lock", text)
+
+
+def _arguments(inside: str) -> str:
+    return _ARGUMENT.sub(lambda one: f"{one[1]} = {one[2] or '...'}", inside)
+
+
+def _key(one: re.Match[str]) -> str:
+    return f"{one[1]} = {one[2]}" if one[2] else f"the key {one[1]}"
+
+
+def input_error_in_keys(error: InputError, file: object, column: str | None) -> InputError:
+    """The same error in the keys of a study; of this file and key where it names none."""
+    return InputError(
+        in_keys(error.what),
+        file=error.file if error.file is not None else str(file),
+        line=error.line,
+        column=error.column if error.file is not None else column,
+        found=error.found,
+        expected=in_keys(error.expected) if isinstance(error.expected, str) else error.expected,
+        todo=in_keys(error.todo) if error.todo else error.todo,
+    )
+
+
+def fit_error_in_keys(error: UndeterminedError) -> FitError:
+    """The same error, which is told with the keys of ``[alignment]``."""
+    return FitError(in_keys(str(error)))
