@@ -21,6 +21,7 @@ __all__ = ["allowances", "targets_on_model"]
 _BASE = 0.02  # targets may be off the model by this beside rounding and facets [mm]; common practice, no source
 _SAMPLE = 200  # targets that are enough to guess a cause
 _EXPLAINS = 0.2  # a cause counts if it brings the targets this much nearer (as a factor)
+_SPREAD = 0.02  # of the part's diagonal: targets that a factor brings closer together are not explained by it
 
 
 def allowances(part: Nominal, allowance: float | Mapping[str, float]) -> np.ndarray:
@@ -126,7 +127,8 @@ def _ways(part: Nominal, target: np.ndarray) -> Iterator[tuple[str, np.ndarray, 
         (10.0, "a factor of 10: centimetres"),
         (0.1, "a factor of 1/10: centimetres"),
     ):
-        yield said, target * factor, max(factor, 1.0)
+        if np.linalg.norm(np.ptp(target, axis=0)) * factor >= _SPREAD * part.diagonal:  # not all shrunk onto one point
+            yield said, target * factor, max(factor, 1.0)
     middle = part.bounds.mean(axis=0)
     for axis, name in enumerate("xyz"):
         for about, where in ((0.0, "the origin"), (middle[axis], "the middle of the part")):
