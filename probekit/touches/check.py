@@ -18,6 +18,9 @@ _CLOSE = 0.01  # median distance below this part of the diagonal: nothing to exp
 _TELLING = 0.1  # mean square of what the motions leave of a constant height; with less the two cannot be told apart
 _FORMULA = ("=", "@", "+cmd", "-cmd")
 _COLD, _HOT = 0.0, 60.0  # outside of this nobody measures [degree Celsius]; common practice, no source
+_COPIES = (
+    1 / 3
+)  # part of the touches that may stand where another does; a probe repeats itself to the last digit rarely
 _SAMPLE = 2000  # touches that are enough to see exchanged axes
 
 
@@ -43,7 +46,8 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = Tru
     Raises
     ------
     InputError
-        If a row is wrong by itself (id, NaN, infinity, reason, unit vector); if measured positions and targets are in
+        If a row is wrong by itself (id, NaN, infinity, reason, unit vector); if a third of the touches are copies of
+        others under new ids; if measured positions and targets are in
         different units (25.4 times or 1/25.4 of one another); if axes are exchanged or turned round; if a touch is
         further from its target than the part is large; if ball centres lie inside the material, so that measured
         and target columns look swapped.
@@ -58,6 +62,7 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = Tru
         raise InputError("the diagonal of the part is not usable", found=diagonal, expected="a positive number of mm")
     notes = check_rows(table) + _odd(table)
     rows = Rows(table)
+    notes += _check_copies(rows, block(table, MEASURED), table)
     target, measured = block(table, TARGET), block(table, MEASURED)
     both = np.flatnonzero(np.isfinite(target).all(axis=1) & np.isfinite(measured).all(axis=1))
     size = _diagonal_of(target) if diagonal is None else float(diagonal)
@@ -86,6 +91,28 @@ def _odd(table: pd.DataFrame) -> list[str]:
     if isinstance(temperature, int | float) and not _COLD <= temperature <= _HOT:
         notes.append(f"a temperature of {temperature:g} degrees Celsius is not a workshop temperature")
     return notes
+
+
+def _check_copies(rows: Rows, measured: np.ndarray, table: pd.DataFrame) -> list[str]:
+    """Raise if many touches stand exactly where another does: a run read twice counts twice in every mean."""
+    there = np.flatnonzero(np.isfinite(measured).all(axis=1))
+    _, first, which = np.unique(measured[there], axis=0, return_index=True, return_inverse=True)
+    earlier = there[first[which.ravel()]]
+    copies = np.flatnonzero(earlier != there)
+    if not len(copies):
+        return []
+    ids = table["touch"].to_numpy(dtype=object)
+    one, other = there[copies[0]], earlier[copies[0]]
+    said = f"{len(copies)} of {len(there)} touches have exactly the measured position of another one"
+    if len(copies) < 3 or len(copies) < _COPIES * len(there):
+        return [f"{said}: touch {ids[one]} that of touch {ids[other]}"]
+    raise rows.error(
+        one,
+        f"{said}, so they were copied, not measured",
+        column="x, y, z",
+        found=f"the position of touch {ids[other]}",
+        todo="Take the copies out: a run read twice counts twice, and makes the result look surer than it is.",
+    )
 
 
 def _diagonal_of(target: np.ndarray) -> float | None:

@@ -254,3 +254,29 @@ def test_missing_columns(sphere_table):
 
 def test_file_as_read(save, good):
     assert check(read(save(good)), diagonal=60.0) == []
+
+
+def test_a_run_read_twice_under_new_ids_is_refused(sphere_table):
+    """Copied rows halve the variance of every mean, and nothing about a single row is wrong."""
+    again = sphere_table.assign(touch=sphere_table["touch"].to_numpy() + 1000)
+    both = pd.concat([sphere_table, again], ignore_index=True)
+    both.attrs = dict(sphere_table.attrs)
+    said = message(both)
+    assert f"{len(again)} of {len(both)} touches have exactly the measured position of another one" in said
+    assert f"the position of touch {sphere_table['touch'].iloc[0]}" in said
+
+
+def test_a_touch_that_repeats_to_the_last_digit_is_only_told(sphere_table):
+    sphere_table.loc[5, MEASURED] = sphere_table.loc[4, MEASURED].to_numpy()
+    sphere_table.loc[5, TARGET + NORMAL] = sphere_table.loc[4, TARGET + NORMAL].to_numpy()
+    notes = check(sphere_table, diagonal=SIZE)
+    assert len(notes) == 1
+    assert notes[0].startswith("1 of ")
+
+
+def test_a_run_repeated_with_scatter_passes(sphere_table):
+    again = sphere_table.assign(touch=sphere_table["touch"].to_numpy() + 1000)
+    again[MEASURED] += np.random.default_rng(2).normal(scale=0.003, size=(len(again), 3))
+    both = pd.concat([sphere_table, again.round({name: 3 for name in MEASURED})], ignore_index=True)
+    both.attrs = dict(sphere_table.attrs)
+    assert not [note for note in check(both, diagonal=SIZE) if "another one" in note]
