@@ -1,13 +1,11 @@
 """Minimax placement: make the largest weighted deviation as small as any small motion can.
 
-A sequence of linear programs in a trust region, with the touches projected anew at each step. The programs are
-solved by HiGHS through scipy; only touches that could become active within the trust region enter one.
+A sequence of linear programs (`probekit.fit.slp`), with the touches projected anew at each step.
 
 References
 ----------
-R. Fletcher, Practical Methods of Optimization, 2nd ed., Wiley 1987, ch. 14 (nonsmooth optimisation, trust region);
 G. T. Anthony et al., "Reference software for finding Chebyshev best-fit geometric elements", Precision Engineering
-19 (1996) 28-36 (both from memory). Covariance: C. L. Lawson, Contributions to the theory of linear least maximum
+19 (1996) 28-36 (from memory). Covariance: C. L. Lawson, Contributions to the theory of linear least maximum
 approximation, thesis, UCLA 1961 (weights times residuals, from memory).
 """
 
@@ -18,15 +16,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError
 from ..show import shown
 from .motion import jacobian, move
+from .slp import Linear, minimise_largest
 
 __all__ = ["MinimaxResult", "minimax_motion", "scatter_of_minimax"]
 
-_SHRINK, _GROW = 0.25, 2.0
 _NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation is none, where the facets are kinked
-_COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the largest residual down stays where it is
 
 
 @shown
@@ -99,115 +95,42 @@ def minimax_motion(
     Raises
     ------
     FitError
-        If it does not settle within `max_iterations`.
+        If it does not settle within `max_iterations`, or is stuck.
     """
-    n_motions = basis.shape[1]
+    start = np.append(np.zeros(6) if start is None else np.asarray(start, dtype=float), 0.0)
+    columns = np.vstack([basis, np.zeros((1, basis.shape[1]))])
+    if offset:
+        columns = np.hstack([columns, np.eye(7)[:, 6:]])
+    held, room = (np.zeros((0, basis.shape[1])), np.zeros(0)) if within is None else within
+    held = np.pad(held, ((0, 0), (0, columns.shape[1] - basis.shape[1])))
+    ruling = np.repeat([True, False], [2 * len(points), len(held)])
 
-    def evaluate(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def evaluate(state: tuple[np.ndarray, np.ndarray]) -> Linear:
+        parameters, left = state
         moved = move(parameters[:6], points, pivot)
         deviation, gradient = measure(moved)
-        slope = jacobian(parameters[:6], moved, gradient, pivot) @ basis[:6, :n_motions]
+        slope = jacobian(parameters[:6], moved, gradient, pivot) @ basis
         if offset:
             slope = np.hstack([slope, -np.ones((len(slope), 1))])
-        return scale * (deviation - middle - parameters[6]), np.reshape(scale, (-1, 1)) * slope
+        residual, slope = scale * (deviation - middle - parameters[6]), np.reshape(scale, (-1, 1)) * slope
+        values, rows = np.concatenate([residual, -residual, -left]), np.vstack([slope, -slope, held])
+        return Linear(values, rows, float(np.abs(residual).max()), ruling)
 
-    parameters = np.append(np.zeros(6) if start is None else np.asarray(start, dtype=float), 0.0)
-    basis = np.vstack([basis, np.zeros((1, n_motions))])
-    if offset:
-        basis = np.hstack([basis, np.eye(7)[:, 6:]])
-    held, room = (np.zeros((0, n_motions)), np.zeros(0)) if within is None else within
-    held = np.hstack([held, np.zeros((len(held), basis.shape[1] - n_motions))])
-    residual, slope = evaluate(parameters)
-    largest = float(np.abs(residual).max())
-    radius = max(2.0 * largest / max(float(np.mean(scale)), 1e-300), 1e-3)
-    gap = np.inf
-    for iteration in range(1, max_iterations + 1):
-        step, promised = _linear_step(residual, slope, radius, largest, (held, room))
-        gap = largest - promised
-        if radius <= 1e-9:
-            least = max(10.0 * tolerance, _NEGLIGIBLE * largest)
-            gap = _promised_further(residual, slope, largest, (held, room), least)
-        if gap <= tolerance or radius <= 1e-9:
-            return MinimaxResult(parameters[:6], largest, max(gap, 0.0), iteration, residual, float(parameters[6]))
-        trial = parameters + basis @ step
-        new_residual, new_slope = evaluate(trial)
-        new_largest = float(np.abs(new_residual).max())
-        gain = (largest - new_largest) / gap
-        if gain > 1e-4:
-            parameters, residual, slope, largest = trial, new_residual, new_slope, new_largest
-            room = np.maximum(room - held @ step, 0.0)
-        if gain < 0.25:
-            radius = _SHRINK * max(float(np.abs(step).max()), 1e-12)
-        elif gain > 0.75:
-            radius = max(radius, _GROW * float(np.abs(step).max()))
-    raise FitError(
-        f"the minimax fit did not converge in {max_iterations} steps (largest {largest:.6f}, still promised "
-        f"{gap:.2e}); "
-        "raise max_iterations, or check for touches on the wrong face"
+    def further(state: tuple[np.ndarray, np.ndarray], step: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return state[0] + columns @ step, np.maximum(state[1] - held @ step, 0.0)
+
+    found = minimise_largest(
+        evaluate,
+        further,
+        (start, room),
+        name="the minimax fit",
+        radius=lambda there: max(2.0 * there.top / max(float(np.mean(scale)), 1e-300), 1e-3),
+        settled=tolerance,
+        negligible=lambda largest: max(10.0 * tolerance, _NEGLIGIBLE * largest),
+        max_iterations=max_iterations,
     )
-
-
-def _promised_further(
-    residual: np.ndarray, slope: np.ndarray, largest: float, within: tuple[np.ndarray, np.ndarray], least: float
-) -> float:
-    """What steps of a micrometre still promise, once the trust region has shrunk to nothing.
-
-    Raises
-    ------
-    FitError
-        If that is more than `least`: then it is stuck where the nominal is kinked, or jumps, and has not settled.
-    """
-    gap = largest - _linear_step(residual, slope, 1e-3, largest, within)[1]
-    if gap > least:
-        raise FitError(
-            f"the minimax fit is stuck: a step of a micrometre promises {gap:.2g} mm and none brings it. Some touches "
-            "lie so far off that their nearest point of the nominal jumps: check for touches recorded as 0, a wrong "
-            "unit, a wrong ball radius, or contact points taken for ball centres"
-        )
-    return gap
-
-
-def _linear_step(
-    residual: np.ndarray,
-    slope: np.ndarray,
-    radius: float,
-    largest: float,
-    within: tuple[np.ndarray, np.ndarray] | None = None,
-) -> tuple[np.ndarray, float]:
-    """Step (k,) within the box of half-width `radius` that minimises the linearised largest |residual|, and that.
-
-    `within`: (m, k) and (m,); the step also keeps the product with the first at most the second.
-
-    Among steps that are as good, the shortest: a motion that changes nothing (a slide on a plane) is not made. The
-    step is the difference of two vectors that are not negative, so that its length has a linear cost.
-    """
-    from scipy.optimize import linprog
-
-    n_free = slope.shape[1]
-    reach = np.abs(slope).sum(axis=1) * radius
-    # a residual that cannot rise above the smallest value the worst one can fall to never rules
-    floor = max(0.0, float((np.abs(residual) - reach).max()))
-    active = np.abs(residual) + reach >= floor
-    rows, values = slope[active], residual[active]
-    bound = -np.ones((len(rows), 1))
-    held, room = (np.zeros((0, n_free)), np.zeros(0)) if within is None else within
-    two_sided = np.hstack([rows, -rows])
-    solved = linprog(
-        np.append(np.full(2 * n_free, _COST_OF_MOVING), 1.0),
-        A_ub=np.vstack(
-            [
-                np.hstack([two_sided, bound]),
-                np.hstack([-two_sided, bound]),
-                np.hstack([held, -held, np.zeros((len(held), 1))]),
-            ]
-        ),
-        b_ub=np.concatenate([-values, values, room]),
-        bounds=[(0.0, radius)] * (2 * n_free) + [(0.0, None)],
-        method="highs",
-    )
-    if solved.status != 0:
-        raise FitError(f"the linear program of the minimax fit failed: {solved.message}")
-    return solved.x[:n_free] - solved.x[n_free:-1], min(float(solved.x[-1]), largest)
+    parameters, residuals = found.state[0], found.there.values[: len(points)]
+    return MinimaxResult(parameters[:6], found.there.top, found.gap, found.iterations, residuals, float(parameters[6]))
 
 
 def scatter_of_minimax(slope: np.ndarray, trials: int = 200, sweeps: int = 150) -> np.ndarray:

@@ -14,19 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import FitError
 from ..fit import apply_motion, make_motion
 from ..fit.datums.freedom import Freedom
 from ..fit.datums.twists import velocity_rows
 from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
+from ..fit.slp import Linear, Step, linear_step, minimise_largest
 from ..geometry import left_jacobian
 from ..show import shown
 from .derived import Derived, beyond
 
 __all__ = ["Held", "Skin", "settle", "settle_surfaces"]
 
-_COST_OF_MOVING = 1e-6  # per millimetre: what does not bring the worst nearer stays where it is
+_CUTS = 60  # most programs to one step
+_NEGLIGIBLE = 1e-3  # part of the worst share; what a step of a micrometre may still promise
 
 
 @shown
@@ -118,35 +119,61 @@ def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:
     less = np.concatenate([np.full(len(one.ends), one.bonus / one.width) for one in features])
     start = [shift for one in features for shift in one.shifts(np.eye(4))]
     cuts = [[*np.eye(len(shift)), *-np.eye(len(shift))] for shift in start]  # of one coordinate these are all
-    parameters, room, radius = np.zeros(6), free.limits, 10.0
-    best, settled = max(one.share(np.eye(4)) for one in features), 5e-7 * float(weight.min())  # 1e-6 mm of position
-    for _ in range(200):
-        motion = make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=free.pivot)
+    settled = 5e-8 * float(weight.min())  # 1e-7 mm of position
+
+    def placed(parameters: np.ndarray) -> np.ndarray:
+        return make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=free.pivot)
+
+    def evaluate(state: tuple[np.ndarray, np.ndarray]) -> Linear:
+        parameters, room = state
+        motion = placed(parameters)
         shifts, slopes = _linear(features, motion, parameters, free)
         for own, shift in zip(cuts, shifts, strict=True):
-            if len(shift) > 1 and np.linalg.norm(shift) > 1e-12:
-                own.append(shift / np.linalg.norm(shift))
-        step, promised = _step(shifts, slopes, cuts, weight, less, (free.rows, room), radius)
-        # the solution tells the next directions to cut in, whether it is taken or not
-        for own, shift, slope in zip(cuts, shifts, slopes, strict=True):
-            reached = shift + slope @ step
-            if len(shift) > 1 and np.linalg.norm(reached) > 1e-12:
-                own.append(reached / np.linalg.norm(reached))
-        if best - promised <= settled:
-            return motion
-        trial = parameters + free.motions @ step
-        moved = make_motion(trial[:3], np.degrees(trial[3:]), pivot=free.pivot)
-        value = max(one.share(moved) for one in features)
-        linear = float(
-            max(w * np.linalg.norm(s + a @ step) - b for s, a, w, b in zip(shifts, slopes, weight, less, strict=True))
-        )
-        if value < best:
-            parameters, best, room = trial, value, np.maximum(room - free.rows @ step, 0.0)
-        elif linear < best:
-            radius = 0.25 * float(np.abs(step).max())  # not linear that far
-        if radius < 1e-9:
-            return motion
-    raise FitError(f"the placement of a pattern did not converge (worst share {best:.6f}, promised {promised:.6f})")
+            _cut(own, shift)
+        top = max(one.share(motion) for one in features)
+        values = np.concatenate([np.concatenate(shifts), -room])
+        rules = np.repeat([True, False], [len(values) - len(room), len(room)])
+        return Linear(values, np.vstack([*slopes, free.rows]), top, rules)
+
+    def solve(there: Linear, radius: float) -> Step:
+        """The step of the cone program, by cutting planes: its solution shows where to cut next."""
+        bounds = np.cumsum([len(shift) for shift in start])
+        *shifts, held = np.split(there.values, bounds)
+        *slopes, rows = np.split(there.slope, bounds)
+        for _ in range(_CUTS):
+            seen = [w * np.array(own) for own, w in zip(cuts, weight, strict=True)]
+            values = [d @ shift - b for d, shift, b in zip(seen, shifts, less, strict=True)]
+            slope = [d @ one for d, one in zip(seen, slopes, strict=True)]
+            rules = np.repeat([True, False], [sum(map(len, values)), len(held)])
+            found = linear_step(
+                Linear(np.concatenate([*values, held]), np.vstack([*slope, rows]), there.top, rules), radius
+            )
+            reached = [shift + one @ found.step for shift, one in zip(shifts, slopes, strict=True)]
+            worst = max(w * float(np.linalg.norm(r)) - b for w, r, b in zip(weight, reached, less, strict=True))
+            if worst - (there.top - found.promised) <= 0.1 * settled:
+                break
+            for own, shift in zip(cuts, reached, strict=True):
+                _cut(own, shift)
+        return found
+
+    found = minimise_largest(
+        evaluate,
+        lambda state, step: (state[0] + free.motions @ step, np.maximum(state[1] - free.rows @ step, 0.0)),
+        (np.zeros(6), free.limits),
+        name="the placement of a pattern",
+        radius=lambda _: 10.0,
+        settled=settled,
+        negligible=lambda value: max(10.0 * settled, _NEGLIGIBLE * abs(value)),
+        solve=solve,
+    )
+    return placed(found.state[0])
+
+
+def _cut(own: list[np.ndarray], shift: np.ndarray) -> None:
+    """One more direction in which the length of a shift is seen."""
+    length = float(np.linalg.norm(shift))
+    if len(shift) > 1 and length > 1e-12:
+        own.append(shift / length)
 
 
 def settle_surfaces(features: Sequence[Held], free: Freedom, motion: np.ndarray | None = None) -> float:
@@ -192,39 +219,3 @@ def _linear(
         shifts += list(one.shifts(motion))
         slopes += list(one.slopes(motion, free.pivot + parameters[:3]) @ turning @ free.motions)
     return shifts, slopes
-
-
-def _step(
-    shifts: list[np.ndarray],
-    slopes: list[np.ndarray],
-    cuts: list[list[np.ndarray]],
-    weight: np.ndarray,
-    less: np.ndarray,
-    within: tuple[np.ndarray, np.ndarray],
-    radius: float,
-) -> tuple[np.ndarray, float]:
-    """Step (k,) that minimises the largest share as far as the cuts see it, and that share."""
-    from scipy.optimize import linprog
-
-    rows, right = [], []
-    for shift, slope, own, w, b in zip(shifts, slopes, cuts, weight, less, strict=True):
-        directions = w * np.array(own)
-        rows.append(directions @ slope)
-        right.append(b - directions @ shift)
-    two_sided, held = np.vstack(rows), within[0]
-    k = two_sided.shape[1]
-    solved = linprog(
-        np.append(np.full(2 * k, _COST_OF_MOVING), 1.0),
-        A_ub=np.vstack(
-            [
-                np.hstack([two_sided, -two_sided, -np.ones((len(two_sided), 1))]),
-                np.hstack([held, -held, np.zeros((len(held), 1))]),
-            ]
-        ),
-        b_ub=np.concatenate([*right, within[1]]),
-        bounds=[(0.0, radius)] * (2 * k) + [(None, None)],
-        method="highs",
-    )
-    if solved.status != 0:
-        raise FitError(f"the linear program of a placement failed: {solved.message}")
-    return solved.x[:k] - solved.x[k:-1], float(solved.x[-1])

@@ -11,8 +11,9 @@ from probekit.deviation import project
 from probekit.deviation.projection import distance_function
 from probekit.errors import ProbekitWarning
 from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
-from probekit.fit.minimax import _linear_step, minimax_motion
+from probekit.fit.minimax import minimax_motion
 from probekit.fit.motion import free_basis
+from probekit.fit.slp import Linear, linear_step
 
 SHAPES = ["box", "saddle", "bumpy_ball"]
 
@@ -142,9 +143,9 @@ def test_no_step_is_made_for_nothing():
     rng = np.random.default_rng(4)
     residual, slope = rng.uniform(-1, 1, 12), rng.normal(size=(12, 6))
     residual[0], slope[0] = 1.0, 0.0
-    step, promised = _linear_step(residual, slope, 0.5, 1.0)
-    assert step == pytest.approx(np.zeros(6), abs=1e-12)
-    assert promised == pytest.approx(1.0, abs=1e-12)
+    found = linear_step(Linear(np.append(residual, -residual), np.vstack([slope, -slope]), 1.0), 0.5)
+    assert found.step == pytest.approx(np.zeros(6), abs=1e-12)
+    assert found.promised == pytest.approx(0.0, abs=1e-12)
 
 
 def test_middle_moves_the_zone():

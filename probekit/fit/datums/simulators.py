@@ -23,7 +23,7 @@ with inequalities by the active set method; linear programs by HiGHS through sci
 References
 ----------
 C. L. Lawson, R. J. Hanson, Solving Least Squares Problems, SIAM 1995, ch. 23 (problem LSI, solved as LDP by NNLS);
-R. Fletcher, Practical Methods of Optimization, 2nd ed., Wiley 1987, ch. 14 (trust region). Which simulator is meant
+Which simulator is meant
 when a drawing says nothing: ASME Y14.5.1-2019, datums (constrained least squares for planes; mating envelopes for
 features of size), and ISO 5459:2024 (tangent minimax for planes; annex A in the edition of 2011). All from memory.
 """
@@ -38,6 +38,7 @@ import numpy as np
 from ...errors import FitError
 from ...geometry import apply_motion
 from ..minimax import scatter_of_minimax
+from ..slp import Linear, linear_step, minimise_largest
 from .twists import motion_of, velocity_rows
 
 __all__ = ["SIMULATORS", "Settled", "settle"]
@@ -47,6 +48,7 @@ SIMULATORS = ("least_squares", "tangent", "tangent_minimax", "minimax", "mating"
 _ACTIVE = 1e-7  # a touch within this of a bound touches it [mm]
 _SMALL = 1e-11  # steps below this are none [mm]
 _ENOUGH = 1e-10  # gain that is no gain [mm]
+_NEGLIGIBLE = 1e-2  # part of the value; what a micrometre may still promise where facets are kinked
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,87 +184,52 @@ def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> 
 def _by_programs(
     look: Callable, moves: Callable, k: int, member: np.ndarray, simulator: str, most: int
 ) -> tuple[np.ndarray, np.ndarray, int, float]:
-    """Sequence of linear programs in a trust region."""
-    motion = np.eye(4)
-    deviation, slope = look(motion)
-    value = _value(deviation, member, simulator)
-    radius = max(2.0 * float(np.ptp(deviation)), float(np.abs(deviation).max()), 1e-3)
-    for step in range(1, most + 1):
-        found, promised = _program(deviation, slope, k, member, simulator, radius)
-        gap = value - promised
-        if gap <= _ENOUGH or radius <= 1e-10:
-            if simulator == "tangent_minimax":
-                motion = moves(found) @ motion  # any place has this value: the last step brings it to the outside
-            return motion, _sizes(look(motion)[0], member, simulator), step, max(gap, 0.0)
-        trial = moves(found) @ motion
-        new_deviation, new_slope = look(trial)
-        gained = (value - _value(new_deviation, member, simulator)) / gap
-        if gained > 1e-4:
-            motion, deviation, slope = trial, new_deviation, new_slope
-            value = _value(deviation, member, simulator)
-        largest = float(np.abs(found).max())
-        if gained < 0.25:
-            radius = 0.25 * max(largest, 1e-12)
-        elif gained > 0.75:
-            radius = max(radius, 2.0 * largest)
-    raise FitError(f"the {simulator} simulator did not converge in {most} steps (a step still promises {gap:.1e} mm)")
+    """Sequence of linear programs, the sizes of the simulator's features among the unknowns."""
+    loose = ~member.any(axis=1)
+    # a tangent plane has no size, yet any place along its normal has the same range of distances
+    sized = np.hstack([member, loose[:, None]]) if simulator == "tangent_minimax" and loose.any() else member
 
+    def evaluate(motion: np.ndarray) -> Linear:
+        deviation, slope = look(motion)
+        outside = deviation - sized @ _sizes(deviation, sized, simulator)  # of the simulator of the best sizes
+        rows = np.hstack([slope[:, :k], -sized])
+        if simulator == "mating":
+            top = float(_sizes(deviation, sized, simulator).sum())
+            return Linear(outside, rows, top, np.zeros(len(rows), dtype=bool), (1.0,) * sized.shape[1])
+        rules = np.repeat([simulator == "minimax", True], len(rows))
+        top = float(np.abs(outside).max())
+        return Linear(np.append(outside, -outside), np.vstack([rows, -rows]), top, rules, (0.0,) * sized.shape[1])
 
-def _groups(deviation: np.ndarray, member: np.ndarray) -> list[np.ndarray]:
-    return [deviation[member[:, j] > 0] for j in range(member.shape[1])]
-
-
-def _value(deviation: np.ndarray, member: np.ndarray, simulator: str) -> float:
-    """What is made small, at the best sizes."""
-    groups = _groups(deviation, member)
-    if simulator == "mating":
-        return float(sum(g.max() for g in groups))
-    if simulator == "tangent_minimax":
-        return float(max((np.ptp(g) for g in groups), default=0.0)) if groups else float(np.ptp(deviation))
-    loose = deviation[~member.any(axis=1)]
-    return float(max([np.ptp(g) / 2 for g in groups] + ([np.abs(loose).max()] if len(loose) else [])))
+    found = minimise_largest(
+        evaluate,
+        lambda motion, step: moves(step) @ motion,
+        np.eye(4),
+        name=f"the {simulator} simulator",
+        radius=lambda there: max(2.0 * float(np.ptp(there.values)), 1e-3),
+        settled=_ENOUGH,
+        narrowest=1e-10,
+        negligible=lambda value: _NEGLIGIBLE * max(abs(value), 1e-3),
+        max_iterations=most,
+    )
+    motion = found.state
+    if sized is not member:  # the shortest step that brings it to the outside
+        deviation, slope = look(motion)
+        rows = np.hstack([slope[:, :k], -member])
+        value = float(np.ptp(deviation))
+        there = Linear(
+            np.append(deviation, -deviation),
+            np.vstack([rows, -rows]),
+            value,
+            np.repeat([False, True], len(rows)),
+            (0.0,) * member.shape[1],
+        )
+        motion = moves(linear_step(there, 2.0 * float(np.abs(deviation).max()) + 1e-3).step) @ motion
+    return motion, _sizes(look(motion)[0], member, simulator), found.iterations, found.gap
 
 
 def _sizes(deviation: np.ndarray, member: np.ndarray, simulator: str) -> np.ndarray:
-    groups = _groups(deviation, member)
+    groups = [deviation[member[:, j] > 0] for j in range(member.shape[1])]
     return np.array([(g.max() + g.min()) / 2 if simulator == "minimax" else g.max() for g in groups])
-
-
-def _program(
-    deviation: np.ndarray, slope: np.ndarray, k: int, member: np.ndarray, simulator: str, radius: float
-) -> tuple[np.ndarray, float]:
-    """Step (k,) within the trust region, and the value it promises.
-
-    Unknowns are the step as the difference of two parts that are not negative (so that its length has a cost, and
-    what brings nothing is not moved), the sizes, and the half or whole width t of the zone.
-    """
-    from scipy.optimize import linprog
-
-    n, m = member.shape
-    rows = np.hstack([slope[:, :k], -slope[:, :k], slope[:, k:]])
-    none, ones = np.zeros((n, 1)), np.ones((n, 1))
-    upper, lower = {
-        "mating": (none, None),
-        "minimax": (-ones, -ones),
-        "tangent_minimax": (none, -ones),
-    }[simulator]
-    blocks, right = [np.hstack([rows, upper])], [-deviation]
-    if lower is not None:
-        blocks.append(np.hstack([-rows, lower]))
-        right.append(deviation)
-    cost = np.concatenate([np.full(2 * k, 1e-7), np.full(m, float(simulator == "mating")), [float(lower is not None)]])
-    solved = linprog(
-        cost,
-        A_ub=np.vstack(blocks),
-        b_ub=np.concatenate(right),
-        bounds=[(0.0, radius)] * (2 * k) + [(None, None)] * m + [(0.0, None)],
-        method="highs",
-        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
-    )
-    if solved.status != 0:
-        raise FitError(f"the linear program of the {simulator} simulator failed: {solved.message}")
-    value = float(solved.x[2 * k : 2 * k + m].sum()) if simulator == "mating" else float(solved.x[-1])
-    return solved.x[:k] - solved.x[k : 2 * k], value
 
 
 def _gain(

@@ -2,13 +2,12 @@
 
 A linear program in a trust region says which touches rule; a step of Newton's method on those, held equal, gives the
 last digits where the optimum is not a corner (sequential linear programming with an equality-constrained second phase).
-The linear programs are solved by HiGHS through scipy.
+See `probekit.fit.slp`.
 
 References
 ----------
-R. Fletcher, E. Sainz de la Maza, Nonlinear programming and nonsmooth optimization by successive linear programming,
-Math. Programming 43 (1989) 235-256; G. T. Anthony et al., Reference software for finding Chebyshev best-fit geometric
-elements, Precision Engineering 19 (1996) 28-36 (both from memory).
+G. T. Anthony et al., Reference software for finding Chebyshev best-fit geometric elements, Precision Engineering 19
+(1996) 28-36 (from memory).
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ...errors import FitError, InputError
+from ..slp import Linear, Step, linear_step, minimise_largest
 from .shapes import Kind, State, retract
 
 __all__ = ["Found", "Measure", "multipliers", "optimality_gap", "solve_minimax"]
@@ -27,6 +27,7 @@ __all__ = ["Found", "Measure", "multipliers", "optimality_gap", "solve_minimax"]
 Measure = Callable[[State], tuple[np.ndarray, np.ndarray]]
 
 _STEPS = 100
+_NEGLIGIBLE = 1e-5  # part of the zone; what a step of a thousandth of it may still promise
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,69 +97,50 @@ def solve_minimax(
         If it does not settle.
     """
     reach = max(reach, 1e-14)
-    values, slope = measure(state)
-    radius, top = reach, float(values.max())
-    small = 1e-10 * reach + 2e-15 * (1.0 + np.abs(state.sizes).max(initial=0.0))
-    for _ in range(_STEPS):
-        step, promised, rows, weight = _linear_step(values, slope, radius)
-        second = _second_order_step(kind, measure, state, values, slope, rows, weight, radius)
-        trials = [retract(kind, state, second), retract(kind, state, step)]
-        # once more equal at the new place: they do not all curve alike
-        trials.append(retract(kind, trials[0], _levelling(measure(trials[0])[0][rows], slope[rows])))
-        tops = [float(measure(trial)[0].max()) for trial in trials]
-        best = int(np.argmin(tops))
-        gain = top - tops[best]
-        if gain > 0:
-            state, top = trials[best], tops[best]
-            values, slope = measure(state)
+
+    def evaluate(state: State) -> Linear:
+        values, slope = measure(state)
+        top = float(values.max())
         if top < floor:
             raise InputError(
                 f"the touches do not constrain such a {kind.name} near the one of least squares",
                 todo="Touch it all around and along its length, or fit it by least squares.",
             )
-        if gain > 0.75 * promised:
-            radius = min(3.0 * radius, 0.3)
-        elif gain < 0.25 * promised:
-            radius *= 0.25
-        if promised <= small or radius <= 1e-13 * max(1.0, reach) or (gain == 0.0 and radius < 1e-7 * reach):
-            escaped = _escape(kind, measure, state, values, slope, reach)
-            if escaped is None:
-                return state, optimality_gap(values, slope, reach)
-            state, radius = escaped, reach
-            values, slope = measure(state)
-            top = float(values.max())
-    raise FitError(f"the minimax {kind.name} did not converge in {_STEPS} steps: look for touches that are not on it")
+        return Linear(values, slope, top)
+
+    def trials(state: State, there: Linear, found: Step, radius: float) -> list[State]:
+        second = retract(kind, state, _second_order_step(kind, measure, state, there, found, radius))
+        # once more equal at the new place: they do not all curve alike
+        level = _levelling(measure(second)[0][found.rows], there.slope[found.rows])
+        return [second, retract(kind, state, found.step), retract(kind, second, level)]
+
+    for _ in range(_STEPS):
+        state = minimise_largest(
+            evaluate,
+            lambda state, step: retract(kind, state, step),
+            state,
+            name=f"the minimax {kind.name}",
+            radius=lambda _: reach,
+            settled=1e-13 * reach + 2e-15 * (1.0 + np.abs(state.sizes).max(initial=0.0)),
+            widest=0.3,
+            narrowest=1e-9 * reach,
+            probe=1e-3 * reach,
+            negligible=lambda _: _NEGLIGIBLE * reach,
+            max_iterations=_STEPS,
+            solve=_corner,
+            trials=trials,
+        ).state
+        values, slope = measure(state)
+        escaped = _escape(kind, measure, state, values, slope, reach)
+        if escaped is None:
+            return state, optimality_gap(values, slope, reach)
+        state = escaped
+    raise FitError(f"the minimax {kind.name} did not converge: look for touches that are not on it")
 
 
-def _linear_step(
-    values: np.ndarray, slope: np.ndarray, radius: float
-) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
-    """Step (k,) in the box that makes the largest linearised value least, by how much that falls, and what rules then.
-
-    The rows that rule come with their multipliers, of sum 1.
-    """
-    from scipy.optimize import linprog
-
-    reach = np.abs(slope).sum(axis=1) * radius
-    ruling = values + reach >= (values - reach).max()
-    rows, level = slope[ruling], (values[ruling] - values.max()) / radius
-    k = slope.shape[1]
-    solved = linprog(
-        np.append(np.zeros(k), 1.0),
-        A_ub=np.hstack([rows, np.full((len(rows), 1), -1.0)]),
-        b_ub=-level,
-        bounds=[(-1.0, 1.0)] * k + [(None, 0.0)],
-        method="highs",
-        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
-    )
-    if solved.status != 0:
-        raise FitError(f"a linear program of the minimax fit failed: {solved.message}")
-    weight = -solved.ineqlin.marginals
-    at = np.nonzero(weight > 1e-9)[0]
-    if not len(at):  # nothing falls: the row at the top holds all
-        at, weight = np.array([int(np.argmax(level))]), np.ones(len(rows))
-    weight = weight[at] / weight[at].sum()
-    return solved.x[:k] * radius, -float(solved.x[-1]) * radius, np.nonzero(ruling)[0][at], weight
+def _corner(there: Linear, radius: float) -> Step:
+    """Where the linear program has its corner: an element has no motions that change nothing."""
+    return linear_step(there, radius, cost_of_moving=0.0)
 
 
 def _curvature(kind: Kind, measure: Measure, state: State, rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -175,18 +157,17 @@ def _second_order_step(
     kind: Kind,
     measure: Measure,
     state: State,
-    values: np.ndarray,
-    slope: np.ndarray,
-    rows: np.ndarray,
-    weight: np.ndarray,
+    there: Linear,
+    found: Step,
     radius: float,
 ) -> np.ndarray:
     """Newton's step along which the ruling rows stay equal, at most about `radius` long.
 
     Curvature counts by its size, so that the step goes down from a saddle, too.
     """
+    rows, weight, slope = found.rows, found.weight, there.slope
     null = _free_directions(slope[rows])
-    level = _levelling(values[rows], slope[rows])
+    level = _levelling(there.values[rows], slope[rows])
     if not null.shape[1]:
         return level
     second = _curvature(kind, measure, state, rows, weight)
@@ -225,7 +206,8 @@ def _escape(
     for length in reach * np.array([1.0, 0.1, 0.01]):
         for sign in (1.0, -1.0):
             trial = retract(kind, state, sign * length * (null @ axes[:, 0]))
-            trial = retract(kind, trial, _linear_step(*measure(trial), length)[0])
+            values, slope = measure(trial)
+            trial = retract(kind, trial, _corner(Linear(values, slope, float(values.max())), length).step)
             if float(measure(trial)[0].max()) < top - 1e-9 * reach:
                 return trial
     return None
