@@ -141,14 +141,12 @@ def borders(facets: np.ndarray, origin: np.ndarray) -> np.ndarray:
 
 def smooth_normals(vertices: np.ndarray, facets: np.ndarray) -> np.ndarray:
     """(v, 3) unit normals, the area-weighted mean of the facets at each vertex; (0, 0, 1) where that vanishes."""
-    corner = vertices[facets]
-    normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    flat = facets.ravel()
-    total = np.column_stack(
-        [np.bincount(flat, weights=np.repeat(normal[:, k], 3), minlength=len(vertices)) for k in range(3)]
+    import igl
+
+    normals = igl.per_vertex_normals(
+        np.ascontiguousarray(vertices, dtype=float), np.ascontiguousarray(facets, np.int64)
     )
-    length = np.linalg.norm(total, axis=1, keepdims=True)
-    return np.where(length > 0, total / np.where(length > 0, length, 1.0), [0.0, 0.0, 1.0])
+    return np.where(np.isfinite(normals).all(axis=1, keepdims=True), normals, [0.0, 0.0, 1.0])
 
 
 def with_normals(positions: np.ndarray, normals: np.ndarray, reach: float) -> np.ndarray:
