@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import CONTACT, FOOT_NORMAL, MEASURED, array
 from ..deviation.projection import distance_function
 from ..fit import apply_motion, robust
 from ..fit.alignment import Alignment
@@ -126,7 +127,7 @@ def uniform_offset(deviations: np.ndarray, carried: Carried | None = None) -> tu
 
 
 def _as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:
-    points = table[["x", "y", "z"]].to_numpy(dtype=float)
+    points = array(table, MEASURED)
     return distance_function(table, nominal)(apply_motion(alignment.inverse, points))[0]
 
 
@@ -136,11 +137,11 @@ def _explained(
     """Part of the deviations that the model explains (n,), the offset [mm], the largest move of a touch [mm]."""
     chosen = table.iloc[one.rows]
     columns = []
-    points = chosen[["cx", "cy", "cz"]].to_numpy(dtype=float)
+    points = array(chosen, CONTACT)
     centre = points.mean(axis=0)
     length = typical_arm(points, centre)
     if rigid:
-        slope = jacobian(np.zeros(6), points, chosen[["nx", "ny", "nz"]].to_numpy(dtype=float), centre)
+        slope = jacobian(np.zeros(6), points, array(chosen, FOOT_NORMAL), centre)
         slope[:, 3:] /= length
         columns.append(slope)
     if offset:

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import FOOT, FOOT_NORMAL
+
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["find_regions"]
 
-_FEET, _NORMALS = ["foot_x", "foot_y", "foot_z"], ["nx", "ny", "nz"]
+_FEET, _NORMALS = list(FOOT), list(FOOT_NORMAL)
 _LINK = 1.8  # spacings of touches that join two: straight neighbours and diagonal ones
 _ALIKE = 0.5  # cosine of the angle that normals of neighbours may differ by
 _ASIDE = 0.7  # part of the way between neighbours that may lead off the surface

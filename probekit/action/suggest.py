@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit import apply_motion, motion_parameters
 from ..fit.alignment import Alignment
 from ..show import shown
@@ -236,9 +237,9 @@ def _beyond_scatter(alignment: Alignment) -> bool | None:
 def _moved(alignment: Alignment, verdict: Verdict) -> tuple[float, float]:
     """How far the set-up moves a judged touch along its normal, at most [mm], and as part of its tolerance."""
     table = verdict.table
-    contact = table[["cx", "cy", "cz"]].to_numpy(dtype=float)
+    contact = array(table, CONTACT)
     away = apply_motion(alignment.inverse, contact) - contact
-    along = np.abs(np.einsum("ij,ij->i", away, table[["nx", "ny", "nz"]].to_numpy(dtype=float)))
+    along = np.abs(np.einsum("ij,ij->i", away, array(table, FOOT_NORMAL)))
     moved = [(float(along[one.rows].max()), one.width) for one in verdict.evaluations if one.from_nominal]
     return max((m for m, _ in moved), default=np.inf), max((m / width for m, width in moved), default=np.inf)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from ..columns import APPROACH, FOOT, PROJECTED, TURN, array, has
+from ..columns import APPROACH, FOOT, MEASURED, PROJECTED, TURN, array, has
 from ..errors import InputError
 from ..geometry import apply_motion, cross_matrix, left_jacobian
 from ..touches.lobing import turns_of
@@ -51,7 +51,7 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
     (n rows) DataFrame
     """
     out = touches.copy()
-    out[["x", "y", "z"]] = apply_motion(motion, touches[["x", "y", "z"]].to_numpy(dtype=float))
+    out[list(MEASURED)] = apply_motion(motion, array(touches, MEASURED))
     turn = np.asarray(motion, dtype=float)[:3, :3]
     if has(out, APPROACH):
         out[list(APPROACH)] = array(touches, APPROACH) @ turn.T

@@ -20,6 +20,7 @@ import warnings
 import numpy as np
 import pandas as pd
 
+from ..columns import MEASURED, array
 from ..errors import FitError, InputError, ProbekitWarning
 from ..machine.artefacts import FORM_TEST
 from ..touches.lobing import RadiusMap, map_basis, map_size, turns_of
@@ -153,7 +154,7 @@ def _checked(table: pd.DataFrame, diameter: float, artefact: str) -> tuple[np.nd
             file=table.attrs.get("source"),
             todo="Qualify with recorded ball centres",
         )
-    points, turns = table[["x", "y", "z"]].to_numpy(dtype=float), turns_of(table)
+    points, turns = array(table, MEASURED), turns_of(table)
     touched = np.isfinite(points).all(axis=1)
     turns = np.tile(np.eye(3), (len(points), 1, 1)) if turns is None else turns
     least = 3 if artefact == "ring" else 4

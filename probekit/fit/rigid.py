@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from ..columns import MEASURED, array
 from ..deviation import Projection, project
 from ..deviation.projection import distance_function, projection_on
 from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
@@ -116,7 +117,7 @@ def rigid(
     table = found if hasattr(found, "columns") else project(found, nominal)
     used, weight, spread = _weights(len(table), _rows(table, features), weights, u)
     chosen = table.iloc[used]
-    points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
+    points = array(chosen, MEASURED)
     measure = distance_function(chosen, nominal)
     centre = points.mean(axis=0) if free[:3].all() else pivot
     length = typical_arm(points, centre)
@@ -171,7 +172,7 @@ def rigid(
 
 
 def _rows(table: pd.DataFrame, features: Iterable[str] | None) -> np.ndarray:
-    use = np.isfinite(table[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
+    use = np.isfinite(array(table, MEASURED)).all(axis=1)
     if features is not None:
         use &= select(table, features)
     rows = np.flatnonzero(use)

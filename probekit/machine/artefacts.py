@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..columns import NORMAL, TARGET
 from ..errors import InputError
 from ..show import shown
 
@@ -153,7 +154,7 @@ def _table(
 ) -> pd.DataFrame:
     points = np.asarray(centre, dtype=float) + side * radius * normals
     table = pd.DataFrame({"touch": np.arange(1, len(normals) + 1), "feature": name})
-    for names, values in ((("x0", "y0", "z0"), points), (("i", "j", "k"), normals)):
+    for names, values in ((TARGET, points), (NORMAL, normals)):
         for column, letter in enumerate(names):
             table[letter] = values[:, column] + 0.0
     table["face"] = name

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial.transform import Rotation
 
+from ..columns import APPROACH, NORMAL, TARGET, TURN
 from ..errors import InputError
 from ..program.reading.steps import Step
 from .axes import Axes
@@ -78,8 +79,8 @@ def results_table(
         {"touch": [record.touch for record in records], "feature": [record.feature for record in records]}
     )
     for names, values in (
-        (("x0", "y0", "z0"), np.array([record.target for record in records], dtype=float).reshape(count, 3)),
-        (("i", "j", "k"), np.array([record.normal for record in records], dtype=float).reshape(count, 3)),
+        (TARGET, np.array([record.target for record in records], dtype=float).reshape(count, 3)),
+        (NORMAL, np.array([record.normal for record in records], dtype=float).reshape(count, 3)),
         (("x", "y", "z"), measured),
     ):
         for column, name in enumerate(names):
@@ -88,7 +89,7 @@ def results_table(
         "" if fine else "no trigger" if step is not None else "no probing move before the record"
         for fine, step in zip(known, probings, strict=True)
     ]
-    for column, name in enumerate(("ai", "aj", "ak")):
+    for column, name in enumerate(APPROACH):
         table[name] = np.round(approach[:, column], 15) + 0.0
     table["seconds"] = np.round(seconds[rows], 3)
     if any(record.tip for record in records):
@@ -98,7 +99,7 @@ def results_table(
     turns = axes.turns(angles) if count else np.empty((0, 3, 3))
     if axes.ideal.axes or not np.allclose(turns, np.eye(3)):
         vectors = Rotation.from_matrix(turns).as_rotvec(degrees=True) if count else np.empty((0, 3))
-        for column, name in enumerate(("turn_x", "turn_y", "turn_z")):
+        for column, name in enumerate(TURN):
             table[name] = np.round(vectors[:, column], 9) + 0.0
     table.attrs = {"unit": "mm", "recorded": "centre", "machine": MACHINE}
     return table

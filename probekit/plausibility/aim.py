@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from .finding import Finding
 from .on_model import allowances
@@ -67,9 +68,9 @@ class Aimed:
 
 def aimed(touches: pd.DataFrame, part: Nominal, allowance: float | Mapping[str, float] = 0.0) -> Aimed:
     """Touches with a target and a measured position; normals that are not given are those of the model."""
-    target, measured = (touches[list(n)].to_numpy(dtype=float) for n in (("x0", "y0", "z0"), "xyz"))
+    target, measured = (touches[list(n)].to_numpy(dtype=float) for n in (TARGET, "xyz"))
     rows = np.flatnonzero(np.isfinite(target).all(axis=1) & np.isfinite(measured).all(axis=1))
-    target, measured, normal = target[rows], measured[rows], touches[["i", "j", "k"]].to_numpy(dtype=float)[rows]
+    target, measured, normal = target[rows], measured[rows], array(touches, NORMAL)[rows]
     feet = part.engine.feet(target)
     normal = np.where(np.isfinite(normal).all(axis=1)[:, None], normal, feet.normal)
     extra = allowances(part, allowance)[feet.face]

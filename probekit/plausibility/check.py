@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import MEASURED, array
 from .aim import aimed, beside_target, far_from_target
 from .ball import ball_radius
 from .finding import Finding
@@ -184,7 +185,7 @@ def _far(aligned: pd.DataFrame) -> list[Finding]:
 
 def _without_target(touches: pd.DataFrame, part: Nominal, probing: Probing, radius: float) -> list[Finding]:
     """Touches without a target: only their distance from the model can be looked at."""
-    measured = touches[["x", "y", "z"]].to_numpy(dtype=float)
+    measured = array(touches, MEASURED)
     lone = np.isnan(touches["x0"].to_numpy(dtype=float)) & np.isfinite(measured).all(axis=1)
     if not lone.any():
         return []

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import TARGET, array
 from ..nominal.facets import FacetEngine
 from .finding import Finding
 
@@ -35,7 +36,7 @@ def targets_on_model(
     touches: pd.DataFrame, part: Nominal, *, radius: float, allowance: float | Mapping[str, float] = 0.0
 ) -> list[Finding]:
     """Findings on targets that are not points of the model."""
-    target = touches[["x0", "y0", "z0"]].to_numpy(dtype=float)
+    target = array(touches, TARGET)
     rows = np.flatnonzero(np.isfinite(target).all(axis=1))
     if not rows.size:
         return []

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import FOOT, FOOT_NORMAL, array
 from ..show import shown
 from .finding import Finding
 
@@ -189,8 +190,8 @@ def _scatter(used: pd.DataFrame, part: Nominal, u: float | None, form: float) ->
 
 def _columns(used: pd.DataFrame, alignment: Alignment) -> np.ndarray:
     """(n, k) change of the deviations with the free motions, and with the size of each feature."""
-    point = used[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)
-    normal = used[["nx", "ny", "nz"]].to_numpy(dtype=float)
+    point = array(used, FOOT)
+    normal = array(used, FOOT_NORMAL)
     arm = point - point.mean(axis=0)
     motions = np.hstack([normal, np.cross(arm / max(np.abs(arm).max(), 1e-9), normal)])
     if len(alignment.free) < 6 and not alignment.method.startswith("datum frame"):

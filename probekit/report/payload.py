@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..columns import CONTACT, NORMAL, TARGET
 from ..scene.pictures import choose_directions
 from ..verdict.words import WORST_FIRST
 from .tables import plain
@@ -37,8 +38,8 @@ def payload(scene: Scene) -> str:
     reach = float(np.abs(local).max()) if len(local) else 1.0
     columns = ("touch", "feature", "face", "tolerance", "pose", "tip_name", "flag", "doubt", "reason")
     numbers = (
-        *("deviation", "lower", "upper", "margin", "share", "u_judged", "p_conform", "cx", "cy", "cz"),
-        *("x0", "y0", "z0", "i", "j", "k", "order", "approach_angle", "clearance"),
+        *("deviation", "lower", "upper", "margin", "share", "u_judged", "p_conform", *CONTACT),
+        *(*TARGET, *NORMAL, "order", "approach_angle", "clearance"),
     )
     touches = scene.touches
     data: dict[str, Any] = {

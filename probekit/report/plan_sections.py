@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from ..columns import TARGET
 from . import sections
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
@@ -177,7 +178,7 @@ def _target(row: int, values: dict) -> str:
     link = escape(quote(name, safe=""))
     order, angle = values["order"], values.get("approach_angle")
     none = '<span class="none">\N{EN DASH}</span>'
-    position = "".join(f'<td class="n">{length(values[c], "p")}</td>' for c in ("x0", "y0", "z0"))
+    position = "".join(f'<td class="n">{length(values[c], "p")}</td>' for c in TARGET)
     return (
         f'<tr id="touch={link}" data-row="{row}"><td class="n">{none if order != order else int(order)}</td>'
         f'<th scope="row"><a href="#touch={link}">{escape(name)}</a></th>'

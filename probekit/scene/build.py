@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import CONTACT, FOOT, FOOT_NORMAL, NORMAL, TARGET
 from ..errors import InputError
 from . import colour, glyphs, surface
 from .model import Legend, Limits, Scene, VerdictEntry
@@ -20,8 +21,8 @@ __all__ = ["build", "glyph_size"]
 
 _KEPT = (
     *("touch", "feature", "face", "deviation", "verdict", "tolerance", "lower", "upper", "margin", "share"),
-    *("u", "u_judged", "p_conform", "flag", "doubt", "reason", "x0", "y0", "z0", "i", "j", "k"),
-    *("x", "y", "z", "cx", "cy", "cz", "foot_x", "foot_y", "foot_z", "nx", "ny", "nz"),
+    *("u", "u_judged", "p_conform", "flag", "doubt", "reason", *TARGET, *NORMAL),
+    *("x", "y", "z", *CONTACT, *FOOT, *FOOT_NORMAL),
 )
 # finer display facets, for smooth colours, stop at either of these
 _FACETS_AT_MOST, _FACETS_MORE = 120_000, 40_000
@@ -122,8 +123,8 @@ def _columns(table: pd.DataFrame, names: tuple[str, ...]) -> np.ndarray:
 
 def _places(touches: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """(n, 3) place and (n, 3) unit normal of each touch: the foot, else the target, else NaN."""
-    foot, normal = _columns(touches, ("foot_x", "foot_y", "foot_z")), _columns(touches, ("nx", "ny", "nz"))
-    target, aim = _columns(touches, ("x0", "y0", "z0")), _columns(touches, ("i", "j", "k"))
+    foot, normal = _columns(touches, FOOT), _columns(touches, FOOT_NORMAL)
+    target, aim = _columns(touches, TARGET), _columns(touches, NORMAL)
     has_foot = np.isfinite(foot).all(axis=1) & np.isfinite(normal).all(axis=1)
     anchor = np.where(has_foot[:, None], foot, target)
     direction = np.where(has_foot[:, None], normal, aim)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..plan.access.poses import pose_frame
 from ..plan.probe import PARTS
@@ -26,7 +27,7 @@ __all__ = ["plan_scene", "style"]
 
 _KEPT = (
     *("order", "touch", "feature", "face", "state", "pose", "approach_angle", "clearance", "critical", "reason"),
-    *("tip_name", "x0", "y0", "z0", "i", "j", "k", "standoff", "overtravel"),
+    *("tip_name", *TARGET, *NORMAL, "standoff", "overtravel"),
 )
 _TEXT = {
     "planned": "can be touched",
@@ -87,7 +88,7 @@ def plan_scene(
     if scale is not None and not (np.isfinite(scale) and scale > 0):
         raise InputError("scale must be a positive number", found=scale)
     table = _ordered(targets, route)
-    position, normal = table[["x0", "y0", "z0"]].to_numpy(float), table[["i", "j", "k"]].to_numpy(float)
+    position, normal = array(table, TARGET), array(table, NORMAL)
     poses = route.poses if route is not None else tuple(targets.attrs.get("poses", ()))
     table["pose"] = _pose_words(table, poses, kinematics)
     if probe is not None and probe.tips and "tip" in table:
@@ -128,7 +129,7 @@ def plan_scene(
 
 def _ordered(targets: pd.DataFrame, route: Route | None) -> pd.DataFrame:
     """Targets in the order of touching, those left out last, with `state` and `order`."""
-    for column in ("touch", "feature", "face", "x0", "y0", "z0", "i", "j", "k"):
+    for column in ("touch", "feature", "face", *TARGET, *NORMAL):
         if column not in targets:
             raise InputError("the targets table lacks a column", column=column)
     if route is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from ..columns import NORMAL, TARGET
 from .text import BOX, key_html, length, rows_html, symbol, value, vector, words
 
 if TYPE_CHECKING:
@@ -40,8 +41,8 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("clearance", length(target, "clearance")),
         ("feature", words(target, "feature")),
         ("face", words(target, "face")),
-        ("target", vector(target, ("x0", "y0", "z0"), 3)),
-        ("outward normal", vector(target, ("i", "j", "k"), 4)),
+        ("target", vector(target, TARGET, 3)),
+        ("outward normal", vector(target, NORMAL, 4)),
         ("reason", words(target, "reason")),
     ]
     return (

@@ -8,6 +8,7 @@ from math import isfinite, isnan
 from numbers import Real
 from typing import TYPE_CHECKING
 
+from ..columns import CONTACT, FOOT, FOOT_NORMAL, TARGET
 from ..scene.glyphs import SYMBOLS, VERDICT_TEXT
 
 if TYPE_CHECKING:
@@ -118,11 +119,11 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("share of the zone", _percent(touch, "share")),
         ("standard uncertainty", length(touch, "u_judged")),
         ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
-        ("target", vector(touch, ("x0", "y0", "z0"), 3)),
+        ("target", vector(touch, TARGET, 3)),
         ("measured", vector(touch, ("x", "y", "z"), 3)),
-        ("contact", vector(touch, ("cx", "cy", "cz"), 3)),
-        ("foot", vector(touch, ("foot_x", "foot_y", "foot_z"), 3)),
-        ("outward normal", vector(touch, ("nx", "ny", "nz"), 4)),
+        ("contact", vector(touch, CONTACT, 3)),
+        ("foot", vector(touch, FOOT, 3)),
+        ("outward normal", vector(touch, FOOT_NORMAL, 4)),
         ("flags", words(touch, "flag")),
         ("in doubt", words(touch, "doubt")),
         ("reason", words(touch, "reason")),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ...columns import FOOT, FOOT_NORMAL, MEASURED, NORMAL, TARGET, array
 from ...deviation.projection import distance_function
 from ...errors import InputError
 from ...show import shown
@@ -215,7 +216,7 @@ def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: fl
         expected.append(at + ball * normals)
     part = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
     rows = np.concatenate(rows)
-    points = found[["x", "y", "z"]].to_numpy(dtype=float)[rows]
+    points = array(found, MEASURED)[rows]
     return Touched(
         datum,
         rows,
@@ -238,13 +239,13 @@ def _counterpart(
 ) -> Counterpart:
     rows, at, normals = on
     if datum.nominal is not None:
-        points = found[["x", "y", "z"]].to_numpy(dtype=float)[rows]
+        points = array(found, MEASURED)[rows]
         return from_parameters(kind, datum.nominal, datum.material, points, ball, datum.letter)
     if kind == "face" or (kind == "targets" and nominal is not None):
         if nominal is None:
             raise InputError(f"datum {datum.letter} is a face of the nominal, and no nominal was given")
         chosen = found.iloc[rows]
-        points = chosen[["x", "y", "z"]].to_numpy(dtype=float)
+        points = array(chosen, MEASURED)
         smooth = distance_function(chosen, nominal, smooth=True)(points)[1]
         good = np.isfinite(at).all(axis=1)
         return from_measure(kind, np.where(good[:, None], at, points), smooth, distance_function(chosen, nominal))
@@ -267,7 +268,7 @@ def _counterpart(
 
 def _rows(found: pd.DataFrame, name: str | None, letter: str) -> tuple[np.ndarray, int]:
     """Rows of a feature, or face, that triggered; and how many did not."""
-    hit = np.isfinite(found[["x", "y", "z"]].to_numpy(dtype=float)).all(axis=1)
+    hit = np.isfinite(array(found, MEASURED)).all(axis=1)
     use = np.ones(len(found), dtype=bool)
     if name is not None:
         use = select(found, name, of=f"datum {letter}")
@@ -284,7 +285,7 @@ def _on_nominal(chosen: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, 
     """Points of the nominal and outward normals: targets, or else feet; NaN where there are neither."""
     n = len(chosen)
     at, normals = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
-    sources = [(("x0", "y0", "z0"), ("i", "j", "k")), (("foot_x", "foot_y", "foot_z"), ("nx", "ny", "nz"))]
+    sources = [(TARGET, NORMAL), (FOOT, FOOT_NORMAL)]
     for points, directions in sources:
         if {*points, *directions} <= set(found):
             p, d = chosen[list(points)].to_numpy(dtype=float), chosen[list(directions)].to_numpy(dtype=float)

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from ...columns import TARGET, array
 from ...errors import InputError, ProbekitWarning
 from ...nominal import Nominal
 from .curves import Curve, along
@@ -222,14 +223,14 @@ def scan(
             curve = waiting.pop(0)
             table = _along_section(nominal, curve, spacing, denser)
             tables.append(table)
-            last = table[["x0", "y0", "z0"]].to_numpy(float)[-1]
+            last = array(table, TARGET)[-1]
     if not tables:
         raise InputError("no section meets the faces", todo="Choose another direction.")
     if missed:
         warnings.warn(f"{missed} of {count} sections miss the faces", ProbekitWarning, stacklevel=2)
     table = join(*tables)
     face = np.array([nominal.face_index(name) for name in table["face"]])
-    return _finish(nominal, table[["x0", "y0", "z0"]].to_numpy(float), face, margin, feature, "")
+    return _finish(nominal, array(table, TARGET), face, margin, feature, "")
 
 
 def _along_section(nominal: Nominal, curve: Curve, spacing: float, denser: float) -> pd.DataFrame:

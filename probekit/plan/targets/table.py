@@ -22,13 +22,14 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
+from ... import columns
 from ...errors import InputError
 from ...nominal import Nominal
 from .snapping import face_numbers, snap, snap_each
 
 __all__ = ["COLUMNS", "add_note", "check", "drop", "join", "move", "place", "renumber"]
 
-POSITION, NORMAL, CURVATURE = ["x0", "y0", "z0"], ["i", "j", "k"], ["curvature_1", "curvature_2"]
+POSITION, NORMAL, CURVATURE = list(columns.TARGET), list(columns.NORMAL), ["curvature_1", "curvature_2"]
 
 #: Columns that every targets table has.
 COLUMNS = ("touch", "feature", *POSITION, *NORMAL, "face")

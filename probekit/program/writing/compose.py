@@ -16,6 +16,7 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
+from ...columns import NORMAL, TARGET
 from ...errors import InputError
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
@@ -240,7 +241,7 @@ def _touched(
     """The probing move from the start of a touch, its record, the way back, and perhaps a stop."""
     touch, feature, tip = int(row["touch"]), str(row["feature"]), int(row["tip"])
     radius = probe.tip_radius(tip)
-    target, normal = (tuple(float(row[name]) for name in names) for names in (("x0", "y0", "z0"), ("i", "j", "k")))
+    target, normal = (tuple(float(row[name]) for name in names) for names in (TARGET, NORMAL))
     end = tuple(float(c) for c in np.add(target, (radius - row["overtravel"]) * np.array(normal)) - offset)
     yield Touch(touch, feature, target, normal, end, pace.touch, tip)
     yield Record(touch, feature, target, normal, tip)

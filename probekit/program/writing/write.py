@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ...columns import NORMAL, TARGET
 from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
@@ -248,8 +249,8 @@ class _Writer:
                 values[name] = numbers[form](getattr(move, name))
         if isinstance(move, (Touch, Record, StopIf)):
             values |= {"touch": str(move.touch), "feature": dialect.token(getattr(move, "feature", ""))}
-            values |= {key: numbers["target"](c) for key, c in zip(("x0", "y0", "z0"), move.target, strict=True)}
-            values |= {key: numbers["normal"](c) for key, c in zip(("i", "j", "k"), move.normal, strict=True)}
+            values |= {key: numbers["target"](c) for key, c in zip(TARGET, move.target, strict=True)}
+            values |= {key: numbers["normal"](c) for key, c in zip(NORMAL, move.normal, strict=True)}
             values |= {"tip": str(move.tip), "side_tip": f" TIP {move.tip}" if move.tip else ""}
         if isinstance(move, Touch):
             values |= self.distances(move)
