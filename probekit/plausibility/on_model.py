@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import TARGET, array
+from ..columns import TARGET, array, words
 from ..nominal.facets import FacetEngine
 from .finding import Finding
 
@@ -47,7 +47,7 @@ def targets_on_model(
     off = np.minimum(np.abs(feet.distance), np.abs(feet.distance - allowances(part, allowance)[feet.face]))
     bad = off > limit
     if not bad.any():
-        return []
+        return _off_their_face(touches.iloc[rows], part, target, limit, allowance)
     whole = [name for name in dict.fromkeys(feature) if np.median((off / limit)[feature == name]) > 1]
     shown = np.isin(feature, whole) if whole else bad
     ids = touches["touch"].to_numpy(dtype=object)[rows]
@@ -79,6 +79,41 @@ def targets_on_model(
             cause=_cause(part, target[shown], feet.distance[shown], feature[shown], radius),
             todo="Take the model that the program was made from, in the unit and the frame of the targets",
             touches=tuple(ids[shown & bad].tolist()),
+            name="targets off the model",
+        )
+    ]
+
+
+def _off_their_face(
+    touches: pd.DataFrame, part: Nominal, target: np.ndarray, limit: np.ndarray, allowance: float | Mapping[str, float]
+) -> list[Finding]:
+    """A stop where a touch names one face and its target lies on another: it would be measured from the one it names.
+
+    `target` (n, 3) and `limit` (n,) [mm] are those of the rows of `touches`.
+    """
+    named = words(touches, "face") if "face" in touches else np.full(len(touches), "", dtype=object)
+    named = np.where(named == "", words(touches, "feature"), named)
+    extra, off = allowances(part, allowance), np.zeros(len(touches))
+    for face, name in enumerate(part.face_names):
+        own = np.flatnonzero(named == name)
+        if len(own):
+            distance = part.engine.of_face(face)[0].feet(target[own]).distance
+            off[own] = np.minimum(np.abs(distance), np.abs(distance - extra[face]))
+    bad = np.flatnonzero(off > limit)
+    if not len(bad):
+        return []
+    lies = part.engine.feet(target[bad]).face
+    pairs = dict.fromkeys((str(named[row]), part.face_names[face]) for row, face in zip(bad, lies, strict=True))
+    shown = "; ".join(f"named {one}, on {other}" for one, other in list(pairs)[:4])
+    return [
+        Finding(
+            "stop",
+            f"{len(bad)} of {len(touches)} targets do not lie on the face that their touch names",
+            found=f"up to {off[bad].max():.3f} mm off it ({shown})",
+            expected=f"within {limit[bad].max():.3f} mm",
+            cause="the names of features were exchanged, or rows were moved",
+            todo="Correct the column feature or face of these touches",
+            touches=tuple(touches["touch"].to_numpy(dtype=object)[bad].tolist()),
             name="targets off the model",
         )
     ]

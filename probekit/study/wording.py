@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+from typing import TypeVar
 
 from ..errors import FitError, InputError, UndeterminedError
 
 __all__ = ["fit_error_in_keys", "in_keys", "input_error_in_keys"]
+
+_Told = TypeVar("_Told", bound=Exception)
 
 _OF_TOUCHES = "columns|decimal|encoding|separator|skip|comment|pattern|metadata|recorded|unit"
 _CALL = re.compile(r"(?:touches\.)?read_text\(((?:[^()'\"]|'[^']*'|\"[^\"]*\")*)\)")
@@ -41,7 +44,7 @@ def _key(one: re.Match[str]) -> str:
 
 def input_error_in_keys(error: InputError, file: object, column: str | None) -> InputError:
     """The same error in the keys of a study; of this file and key where it names none."""
-    return InputError(
+    told = InputError(
         in_keys(error.what),
         file=error.file if error.file is not None else str(file),
         line=error.line,
@@ -50,8 +53,16 @@ def input_error_in_keys(error: InputError, file: object, column: str | None) -> 
         expected=in_keys(error.expected) if isinstance(error.expected, str) else error.expected,
         todo=in_keys(error.todo) if error.todo else error.todo,
     )
+    return _with_notes_of(error, told)
 
 
 def fit_error_in_keys(error: UndeterminedError) -> FitError:
     """The same error, which is told with the keys of ``[alignment]``."""
-    return FitError(in_keys(str(error)))
+    return _with_notes_of(error, FitError(in_keys(str(error))))
+
+
+def _with_notes_of(error: Exception, told: _Told) -> _Told:
+    """The error told anew, with the notes that were added to the first on its way."""
+    for note in getattr(error, "__notes__", ()):
+        told.add_note(note)
+    return told

@@ -30,6 +30,11 @@ def test_only_side_tips_reach_under_the_edges():
     assert straight["reachable"].tolist() == [False] * 6 + [True] * 5
 
 
+def others(findings: tuple[str, ...]) -> tuple[str, ...]:
+    """What a run says beside the stop at which a person turns the spindle: these stars are oriented by hand."""
+    return tuple(one for one in findings if "M0, continued by a person" not in one)
+
+
 @pytest.mark.parametrize("machine", MACHINES)
 def test_a_slot_with_undercuts_is_measured_with_deviations_of_zero(machine, tmp_path):
     kinematics, _ = MACHINES[machine]
@@ -38,7 +43,7 @@ def test_a_slot_with_undercuts_is_measured_with_deviations_of_zero(machine, tmp_
     assert len(set(route.targets["tip"]) - {0}) >= 2
     assert list(stops(text, kinematics, clear, route)) == []
     result = run(text, t_slot(), probe=STAR, kinematics=kinematics, decimals=9)
-    assert (result.stopped, result.findings) == ("", ())
+    assert (result.stopped, others(result.findings)) == ("", ())
     assert result.table["tip"].tolist() == route.targets["tip"].tolist()
     assert result.table["touch"].tolist() == route.targets["touch"].tolist()
     result.write(tmp_path / "run.csv")
@@ -68,8 +73,9 @@ def test_a_record_line_with_another_tip_is_found_by_check_and_machine():
     wrong = swapped(text)
     assert any("passes beside" in finding.what for finding in stops(wrong, None, clear, route))
     result = run(wrong, t_slot(), probe=STAR)
-    assert len(result.findings) == (route.targets["tip"] > 0).sum()
-    assert all("but the record line names tip" in finding for finding in result.findings)
+    found = others(result.findings)
+    assert len(found) == (route.targets["tip"] > 0).sum()
+    assert all("but the record line names tip" in finding for finding in found)
     stranger = text.replace(" TIP 2)", " TIP 8)")
     assert any("names tip 8" in finding.what for finding in stops(stranger, None, clear, route))
     with pytest.raises(InputError, match="names a tip that the probe does not have"):

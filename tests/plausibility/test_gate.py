@@ -310,6 +310,23 @@ def test_one_target_off_the_model_wants_a_look(inspect):
 # --- the ball ---------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("exchanged", [False, True])
+def test_a_touch_that_names_another_face_is_refused(inspect, exchanged):
+    """It would be measured from the face that it names: one wrong name, or two features exchanged."""
+
+    def rename(table: pd.DataFrame) -> pd.DataFrame:
+        names = list(dict.fromkeys(table["feature"]))
+        if exchanged:
+            return table.assign(feature=table["feature"].replace({names[0]: names[1], names[1]: names[0]}))
+        row = np.flatnonzero(table["feature"] == names[0])[1]
+        table.loc[table.index[row], "feature"] = names[1]
+        return table
+
+    status, words, verdict, _ = inspect(rename)
+    assert (status, verdict) == (2, None)
+    assert "do not lie on the face that their touch names" in words
+
+
 def contacts(table: pd.DataFrame, recorded: str) -> None:
     table[MEASURED] = table[MEASURED].to_numpy() - pad.RADIUS * table[NORMAL].to_numpy()
     table.attrs["recorded"] = recorded
