@@ -240,7 +240,7 @@ TOUCHES: list[tuple[str, str, str]] = [
     (r"# unit: mm", "# unit: cm", r"line 1, column 'unit': .*found 'cm'"),
     (r"# recorded: centre\n", "", r"does not say 'recorded'"),
     (r"# recorded: centre", "# recorded: tip", r"line 2, column 'recorded'"),
-    (r"# rows: 18", "# rows: 19", r"does not hold as many rows; found '18 rows'; expected 19 rows"),
+    (r"# rows: 18", "# rows: 19", r"does not hold as many rows as it states; found '18 rows'; expected 19 rows"),
     (r"# rows: 18", "# rows: \u0661\u0668", r"line 4, column 'rows': the value is not a number"),
     (r"\n3,top,", "\n\u0663,top,", r"line 8, column 'touch': .*digits of another script; found '\u0663'"),
     (r"\n3,top,30", "\n3,top,\u0663\u0660", r"line 8, column 'x0': the cell does not hold a number"),
@@ -357,7 +357,7 @@ def test_what_is_odd_is_said(
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("\n3,top,", "\n=cmd|' /C calc'!A0,top,", r"column 'touch': 1 cells begin as a formula of a spreadsheet does"),
+        ("\n3,top,", "\n=cmd|' /C calc'!A0,top,", r"column 'touch': 1 cells begin like a spreadsheet formula"),
         (
             "# part: block 1",
             "# temperature: 900",

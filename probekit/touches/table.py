@@ -112,18 +112,20 @@ def in_millimetres(table: pd.DataFrame, unit: str, *, stacklevel: int) -> pd.Dat
     return table
 
 
-def near_names(wanted: str, present: Iterable[str]) -> list[str]:
-    """Names in `present` that look like a misspelt `wanted`, letter case aside."""
+def near_names(wanted: str, present: Iterable[str], alike: float = 0.5) -> list[str]:
+    """Names in `present` that look like a misspelt `wanted`, letter case aside; `alike` 1 is the same."""
     by_lower = {name.lower(): name for name in present}
-    return [by_lower[hit] for hit in difflib.get_close_matches(wanted.lower(), by_lower, n=2, cutoff=0.5)]
+    return [by_lower[hit] for hit in difflib.get_close_matches(wanted.lower(), by_lower, n=2, cutoff=alike)]
 
 
 def require_columns(present: Collection[str], required: Sequence[str] = REQUIRED, **where: object) -> None:
     """Raise `InputError` if a required column is not in `present`: all that lack, with names that look alike."""
-    missing = [name for name in required if name not in present]
+    others = [str(name) for name in present if name not in KNOWN]
+    absent = [name for name in REQUIRED if name not in present]
+    misspelt = {name for name in absent if len(name) > 2 and near_names(name, others, alike=0.75)}  # not left out
+    missing = [name for name in absent if name in required or name in misspelt]
     if not missing:
         return
-    others = [str(name) for name in present if name not in KNOWN]
     alike = {name: near_names(name, others) for name in missing}
     hints = [f"{' or '.join(repr(n) for n in near)} for {name}?" for name, near in alike.items() if near]
     raise InputError(
