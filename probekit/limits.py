@@ -14,6 +14,7 @@ from typing import Any
 
 from .errors import InputError
 from .files import file_name
+from .tolerance import read_tolerance
 from .values import Among, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
 __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
@@ -21,7 +22,7 @@ __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
 _FILE = Text(without="\0")
 _POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
 _FREE_WHOLE = Number(least=0, most=2**53, whole=True)
-_VECTOR, _DIRECTION, _PAIR = Numbers(3), Numbers(3, nonzero=True), Numbers(2, rising=True)
+_VECTOR, _PAIR = Numbers(3), Numbers(2, rising=True)
 _NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
 _SEVERAL = Each(Text(), once=True)
 _TABLES = Each(Table())
@@ -76,20 +77,11 @@ LIMITS: dict[str, Rule] = {
     "deviation.ambiguity": _LENGTH,
     "deviation.allowance": _BY_FACE,
     "datum.letter": Text(without="()|, \t"),
-    **dict.fromkeys(("datum.kind", "datum.features", "tolerance.features"), _NAMES),
+    **dict.fromkeys(("datum.kind", "datum.features"), _NAMES),
     "datum.targets": _TABLES,
     "alignment.features": _SEVERAL,
     "alignment.datums": _SEVERAL,
     "alignment.pivot": _VECTOR,
-    "tolerance.width": Number(above=0, least=1e-6, most=1e5),
-    "tolerance.name": Text(),
-    "tolerance.outside": _FREE,
-    "tolerance.between": Table(_PAIR),
-    "tolerance.limits": _PAIR,
-    "tolerance.length": Numbers(2),
-    **dict.fromkeys(("tolerance.direction", "tolerance.across", "tolerance.turn", "tolerance.axis"), _DIRECTION),
-    **dict.fromkeys(("tolerance.unit", "tolerance.apart", "tolerance.opposed"), _POSITIVE),
-    "tolerance.datums": _SEVERAL,
     "uncertainty.u": Number(least=0, most=1.0),
     "uncertainty.k": Number(above=0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
@@ -137,6 +129,8 @@ def check_values(settings: Mapping[str, Any], file: Path) -> None:
                     at = place + path.removeprefix(f"{kind}.{key}")
                     todo = _MEANT.get(path) if "large" in found[0] else None
                     raise InputError(found[0], file=file, column=at, found=one, expected=found[1], todo=todo)
+        if kind == "tolerance":
+            read_tolerance(table, file=file, where=where)
     _check_program(settings.get("program", {}), file)
     _check_letters(settings, file)
     _check_names(settings.get("tolerance", []), file)

@@ -35,13 +35,10 @@
                       material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
     [alignment]       features, method, lock, pivot; or datums = ["A", "B", "C"] (in order of precedence), lock, pivot;
                       the whole table may be left out: no alignment
-    [[tolerance]]     width; kind (profile, profile of a line, flatness, position, ...: `tolerance.spec_table.KINDS`),
-                      name, features, between = {z = [10, 60]}, datums = ["A", "B"], each; and what the kind knows:
-                      of profile: outside, free, dynamic, unit, separate, refining = {width, free, ...},
-                      around = "all over", or "all around" with features (faces without a touch are told),
-                      boundaries = {along = "z", at = [0, 60], lower = [..], upper = [..]};
-                      of a position: pattern; of an angularity: angle, to; of a size: limits; of others: the
-                      attributes of `probekit.tolerance.Position`, `Form`, ...
+    [[tolerance]]     kind ("profile" by default: a key of `tolerance.spec.KINDS`) and the attributes of its class,
+                      such as width, name, features, between = {z = [10, 60]}, datums = ["A", "B"]; each = true makes
+                      one of each feature; refining = {width, free, ...} the lower segment of a composite one.
+                      Or kind = "checks:waviness", a function in checks.py beside the study: its code is run
     [uncertainty]     u, k
     [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.doubts.DOUBTS`)
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
@@ -53,13 +50,14 @@ Lengths in millimetres, angles in degrees, file names relative to the study file
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from .errors import InputError
 from .limits import check_values, tables_of
+from .making import nearest
+from .values import words_of
 
 __all__ = ["KEYS", "read_settings"]
 
@@ -157,32 +155,6 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "nominal": _TABLE,
     },
     "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST, "datums": _LIST},
-    "tolerance": {
-        "width": _NUMBER,
-        "kind": _TEXT,
-        "name": _TEXT,
-        "features": _NAMES,
-        "outside": _NUMBER,
-        "between": _TABLE,
-        "free": _LIST,
-        "each": _FLAG,
-        "datums": _LIST,
-        "boundaries": _TABLE,
-        "refining": _TABLE,
-        "around": _TEXT,
-        "limits": _LIST,
-        "of": _TEXT,
-        "feature": _TEXT,
-        "method": _TEXT,
-        "modifier": _TEXT,
-        "section": _NAMES,
-        "reading": _TEXT,
-        **dict.fromkeys(("dynamic", "separate", "projected", "pattern"), _FLAG),
-        **dict.fromkeys(("unit", "apart", "opposed"), _NUMBER),
-        **dict.fromkeys(("at", "direction", "across", "turn", "axis", "length", "along", "to"), _LIST),
-        "angle": (*_NUMBER, list),
-        "to_kind": _NAMES,
-    },
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "r": _NUMBER, "accept_flags": _NAMES},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
@@ -202,14 +174,13 @@ _REQUIRED = {
     "stylus": ("ball_diameter",),
     "stylus.qualification": ("file", "diameter"),
     "datum": ("letter",),
-    "tolerance": ("width",),
     "uncertainty": ("u",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
 _MODELS = (".step", ".stp", ".stl", ".3mf", ".ply", ".obj", ".glb")
 _LARGEST = 4_000_000  # bytes
-_FREE = ("plan",)  # tables whose keys are those of what they name, checked where they are used
+_FREE = ("plan", "tolerance")  # tables whose keys are those of what they name, checked where they are used
 
 
 def read_settings(path: str | Path) -> dict[str, Any]:
@@ -235,7 +206,7 @@ def read_settings(path: str | Path) -> dict[str, Any]:
     settings = _parsed(path)
     for name in settings:
         if name not in KEYS and name not in _FREE:
-            raise InputError("unknown table", file=path, column=name, expected=_nearest(name, [*KEYS, *_FREE]))
+            raise InputError("unknown table", file=path, column=name, expected=nearest(name, [*KEYS, *_FREE]))
     for name in _NEEDED_TABLES:
         if not settings.get(name):
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
@@ -288,25 +259,13 @@ def _check_table(path: Path, shown: str, name: str, table: Any) -> None:
     for key, value in table.items():
         where = f"{shown}.{key}"
         if key not in known:
-            raise InputError("unknown key", file=path, column=where, expected=_nearest(key, list(known)))
+            raise InputError("unknown key", file=path, column=where, expected=nearest(key, list(known)))
         allowed = known[key]
         if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
-            words = " or ".join(dict.fromkeys(_words(kind) for kind in allowed))
-            raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=words)
+            expected = words_of(allowed)
+            raise InputError("a value has the wrong type", file=path, column=where, found=value, expected=expected)
         if where in _WITHIN:
             _check_table(path, where, where, value)
-    if name == "tolerance" and {"limits", "boundaries"} & set(table):
-        return
     for key in _REQUIRED.get(name, ()):
         if key not in table:
             raise InputError(f"the table [{name}] lacks a key", file=path, column=f"{shown}.{key}")
-
-
-def _words(kind: type) -> str:
-    names = {int: "a number", float: "a number", str: "text", bool: "true or false", list: "a list", dict: "a table"}
-    return names[kind]
-
-
-def _nearest(name: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1)
-    return f"'{near[0]}'" if near else "one of " + ", ".join(known)

@@ -2,11 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import reduce
 from itertools import pairwise
-from types import UnionType
+from operator import or_
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-__all__ = ["Among", "Each", "Either", "Number", "Numbers", "Place", "Rule", "Table", "Text", "Wrong"]
+__all__ = [
+    "Among",
+    "Each",
+    "Either",
+    "Number",
+    "Numbers",
+    "Place",
+    "Rule",
+    "Table",
+    "Text",
+    "Wrong",
+    "choices_of",
+    "rule_of",
+    "types_of",
+    "words_of",
+]
 
 Wrong = tuple[str, str]  # what is wrong, what was expected
 
@@ -86,7 +105,11 @@ class Among:
 
     def wrong(self, value: object) -> Wrong | None:
         """What is wrong with a value; None if nothing is."""
-        return None if value in self.words else ("this is not known here", " or ".join(map(repr, self.words)))
+        return (
+            None
+            if value in self.words
+            else ("this is not known here", " or ".join(map(repr, filter(None, self.words))))
+        )
 
 
 @dataclass(frozen=True)
@@ -154,4 +177,69 @@ class Place:
         return (found[0], expected) if (found := rule.wrong(value)) else None
 
 
-Rule = Among | Number | Numbers | Text | Each | Table | Either | Place
+Rule = Number | Numbers | Text | Among | Each | Table | Either | Place
+
+
+def choices_of(hint: Any) -> tuple[Any, ...]:
+    """Words that a field of this type may have; empty if any will do."""
+    return tuple(word for part in _parts(hint) if get_origin(part) is Literal for word in get_args(part))
+
+
+def types_of(hint: Any) -> tuple[type, ...]:
+    """Types of the values that a study may write for a field of this type."""
+    found: list[type] = []
+    for part in _parts(hint):
+        if get_origin(part) is Annotated:
+            rule = part.__metadata__[0]
+            found += [one for kind, _ in rule.rules for one in _parts(kind)] if isinstance(rule, Either) else []
+            part = part.__origin__ if not isinstance(rule, Either) else None
+        base = get_origin(part) or part
+        if base is tuple and get_args(part)[:1] == (str,):
+            found += [str, list]
+        elif base is float:
+            found += [int, float]
+        elif base in (int, str, bool):
+            found.append(base)
+        elif base is Literal:
+            found += map(type, get_args(part))
+        elif base is tuple:
+            found.append(list)
+        elif isinstance(base, type) and issubclass(base, Mapping):
+            found.append(dict)
+    return tuple(dict.fromkeys(found))
+
+
+def words_of(types: tuple[type, ...]) -> str:
+    """Types of values as a person calls them."""
+    names = {int: "a number", float: "a number", str: "text", bool: "true or false", list: "a list", dict: "a table"}
+    return " or ".join(dict.fromkeys(names[kind] for kind in types))
+
+
+def rule_of(hint: Any) -> Rule | None:
+    """Rule for what a study may write for a field of this type; None if the type alone says it."""
+    rules = [(types_of(part), _rule(part)) for part in _parts(hint)]
+    if len(rules) == 1:
+        return rules[0][1]
+    types = [one for kinds, _ in rules for one in kinds]
+    if len(set(types)) < len(types) or any(rule is None for _, rule in rules):
+        return None
+    return Either(tuple((reduce(or_, kinds), rule) for kinds, rule in rules if rule is not None))
+
+
+def _rule(part: Any) -> Rule | None:
+    if get_origin(part) is Annotated:
+        return part.__metadata__[0]
+    if get_origin(part) is Literal:
+        return Among(get_args(part))
+    if get_origin(part) is tuple and get_args(part)[0] is str:
+        return Either(((str, Text()), (list, Each(Text()))))
+    if get_origin(part) is tuple and get_args(part)[0] is float:
+        return Numbers(None if Ellipsis in get_args(part) else len(get_args(part)))
+    return {float: Number(), str: Text()}.get(part)
+
+
+def _parts(hint: Any) -> tuple[Any, ...]:
+    """Members of a union, None left out."""
+    if get_origin(hint) in (Union, UnionType):
+        return tuple(one for part in get_args(hint) for one in _parts(part))
+    return () if hint is NoneType else (hint,)

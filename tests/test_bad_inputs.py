@@ -160,7 +160,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (('name = "sides"', 'name = "top"'), r"'tolerance\.name': two tolerances have the same name; found 'top'"),
     (('name = "top"', 'name = ""'), r"'tolerance 1\.name': this must be a non-empty text"),
     (('name = "top"', f'name = "{"x" * 5000}"'), r"'tolerance 1\.name': the text has 5000 characters"),
-    (('name = "top"', 'kind = "flat"'), r"'tolerance\.kind'.*found 'flat'"),
+    (('name = "top"', 'kind = "flat"'), r"'tolerance 1\.kind'.*found 'flat'; expected 'flatness'"),
     (more("between = {z = [20, 10]}"), r"'tolerance 1\.between': 'z': this needs two numbers, each above the one"),
     (more("between = {z = 5}"), r"'tolerance 1\.between': 'z': this needs two numbers"),
     (more("between = {}"), r"'tolerance 1\.between': the table is empty"),

@@ -21,6 +21,8 @@ ORDER = (
     *(
         "errors",
         "show",
+        "making",
+        "values",
         "columns",
         "geometry",
         "files",
@@ -41,7 +43,6 @@ ORDER = (
         "scene",
         "report",
         "widgets",
-        "values",
         "limits",
     ),
     *("settings", "study", "draft", "demo", "console", "cli"),

@@ -1,16 +1,14 @@
 """Tolerances and their evaluation: profile in its forms, form, orientation, position, size, runout."""
 
 from .evaluation import Evaluation
-from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
-from .line_profile import line_profile
-from .orientation import orientation, orientation_of_axis
-from .position import pattern, position
-from .profile import profile
+from .form import Form, circularity, cylindricity, flatness, straightness, straightness_of_axis
+from .line_profile import LineProfile, line_profile
+from .orientation import Orientation, orientation, orientation_of_axis
+from .position import Position, pattern, position
+from .profile import Profile, profile
 from .requirements import composite, separate, simultaneous
-from .runout import runout
-from .size import size
-from .spec import Form, LineProfile, Orientation, Profile
-from .spec_located import Position, Runout, Size
+from .runout import Runout, runout
+from .size import Size, size
 from .spec_table import Composite, read_tolerance
 from .together import evaluate_all
 

@@ -20,23 +20,18 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["AROUND", "around_notes", "checked_around", "closes"]
+__all__ = ["around_notes", "checked_around", "closes"]
 
-AROUND = ("all around", "all over")
 _NAMES = 8
 
 
 def checked_around(around: str, features: tuple[str, ...], name: str) -> None:
-    """Refuse what is neither, and an outline whose faces are not named.
+    """Refuse an outline whose faces are not named.
 
     Raises
     ------
     InputError
     """
-    if around and around not in AROUND:
-        raise InputError(
-            f"tolerance '{name}': unknown extent", column="around", found=around, expected=" or ".join(AROUND)
-        )
     if around == "all around" and not features:
         raise InputError(
             f"tolerance '{name}' is all around, and no face is named",

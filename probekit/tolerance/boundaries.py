@@ -1,4 +1,4 @@
-"""The two boundaries of a profile zone that is not uniform."""
+"""The two limits of a profile zone: the same everywhere, or two boundaries that vary over the surface."""
 
 from __future__ import annotations
 
@@ -8,16 +8,40 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import InputError
+from .cover import positive
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Boundaries", "boundary_limits"]
+__all__ = ["Boundaries", "boundary_limits", "limits"]
 
 #: A boundary: a distance [mm], one per row, the name of a column, or a function of feet (n, 3) [mm] to distances (n,).
 Boundary = float | Sequence[float] | str | Callable[[np.ndarray], np.ndarray]
 #: Two boundaries, lower and upper; or a table of them along an axis.
 Boundaries = tuple[Boundary, Boundary] | Mapping[str, Any]
+
+
+def limits(width: float, outside: float | None = None) -> tuple[float, float]:
+    """Limits (lower, upper) of the deviation that a profile zone sets [mm].
+
+    Parameters
+    ----------
+    width : float
+        Tolerance [mm].
+    outside : float, optional
+        How much of it lies outside the material [mm]: half by default, all for one-sided outside, 0 for one-sided
+        inside. Values beyond 0..width shift the whole zone to one side.
+
+    Raises
+    ------
+    InputError
+        If the width is not positive, or a number is not finite.
+    """
+    positive(width, "the width of a profile zone")
+    upper = width / 2 if outside is None else float(outside)
+    if not np.isfinite(upper):
+        raise InputError("the part of the zone outside the material is not a number", found=outside)
+    return upper - width, upper
 
 
 def boundary_limits(found: pd.DataFrame, boundaries: Boundaries) -> np.ndarray:

@@ -8,245 +8,206 @@ and is never smaller. Both see the touches only, so every value is a lower bound
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
 from ..errors import InputError
 from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
-from .cover import Covered, cover, direction_of, few, positive, sections_of
+from ..show import shown
+from .cover import Covered, direction_of, few, sections_of
 from .evaluation import Evaluation
 from .nominal_shape import require, require_turned
+from .spec import Direction, Length, Tolerance, only
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["circularity", "cylindricity", "flatness", "material_of", "straightness", "straightness_of_axis"]
+    from ..fit.datums.freedom import Freedom
+    from ..nominal import Nominal
+
+__all__ = ["Form", "circularity", "cylindricity", "flatness", "material_of", "straightness", "straightness_of_axis"]
 
 Method = Literal["minimum_zone", "least_squares"]
 _SETTLED = 2e-6  # touches this near to the largest distance rule [mm]
 
 
-def flatness(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    method: Method = "minimum_zone",
-    name: str = "flatness",
-) -> Evaluation:
-    """Evaluate flatness: two parallel planes, wherever they lie.
+_SHAPES = {"flatness": "plane", "cylindricity": "cylinder"}
+_AXIS = "straightness of an axis"
+_ROUND = (_AXIS, "circularity")
 
-    Parameters
+
+@shown
+@dataclass(frozen=True, kw_only=True)
+class Form(Tolerance):
+    """Form of a plane, a cylinder, lines, circles or an axis.
+
+    The deviation of a touch is its distance from the middle of the zone, outward; `details` has each section. Circles
+    are taken square to the axis (ASME; ISO 1101 takes them square to the surface of a cone unless a direction is given,
+    which is the same on a cylinder). The centres of an axis are those of the least squares circle of each section.
+
+    Attributes
     ----------
-    found : DataFrame
-        Deviations table.
-    width : float
-        Tolerance [mm].
-    features, between
-        See `probekit.tolerance.profile`.
-    method : {"minimum_zone", "least_squares"}
-    name : str
-
-    Returns
-    -------
-    Evaluation
-        The deviation of a touch is its distance from the middle plane of the zone, outward.
-
-    Raises
-    ------
-    InputError
-        If the touches do not fix a plane.
-    """
-    return _whole(found, width, features, between, method, name, kind="flatness", shape="plane")
-
-
-def cylindricity(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    method: Method = "minimum_zone",
-    name: str = "cylindricity",
-) -> Evaluation:
-    """Evaluate cylindricity: two coaxial cylinders, wherever they lie and whatever their radius.
-
-    Parameters
-    ----------
-    found, width, features, between, method, name
-        As for `flatness`.
-
-    Returns
-    -------
-    Evaluation
-
-    Raises
-    ------
-    InputError
-        If the touches do not fix a cylinder.
-    """
-    return _whole(found, width, features, between, method, name, kind="cylindricity", shape="cylinder")
-
-
-def circularity(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    section: str | Iterable[float] = "z",
-    axis: Iterable[float] | None = None,
-    apart: float = 0.5,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    method: Method = "minimum_zone",
-    name: str = "circularity",
-) -> Evaluation:
-    """Evaluate circularity, section by section: two concentric circles square to the axis.
-
-    Parameters
-    ----------
-    found, width, features, between, method, name
-        As for `flatness`.
-    section, apart
-        How touches are divided into sections; see `probekit.tolerance.line_profile`.
+    of : str
+        "flatness": two parallel planes. "cylindricity": two coaxial cylinders, whatever their radius. "circularity":
+        two concentric circles in each section. "straightness" of line elements of a surface: two parallel lines in the
+        plane of line and normal. "straightness of an axis": a round zone about the centres of the sections (derived
+        median line), judged as a whole.
+    method : str
+        "minimum_zone" or "least_squares".
+    section : str or (3,) float, optional
+        How touches are divided into lines or circles; see `LineProfile`. By default all are on one line, and circles
+        are square to z.
     axis : (3,) float, optional
         Direction of the axis, needed when `section` is a column.
-
-    Returns
-    -------
-    Evaluation
-        Its actual value is that of the worst section; `details` has each.
-
-    Raises
-    ------
-    InputError
-        If a section does not fix a circle.
-
-    Notes
-    -----
-    ASME: sections square to the axis of a cylinder or cone; ISO 1101 takes them square to the surface of a cone unless
-    a direction is given. On a cylinder they are the same.
+    apart : float
+        Touches whose heights differ by less than this from the next lie on one section [mm].
     """
-    covered = cover(found, features, between, name=name)
-    along = _axis(section, axis)
-    across = _across(along)
 
-    def fit(part: np.ndarray, how: str) -> Element:
-        require_turned(covered, along, part)
-        flat = covered.measured[part] @ across.T
-        return element(flat, "circle2", method=how, ball=covered.ball, material=material_of(covered))
+    of: Literal["flatness", "cylindricity", "circularity", "straightness", "straightness of an axis"]
+    method: Method = field(default="minimum_zone", metadata=only(of=(*_SHAPES, "circularity", "straightness")))
+    section: str | Direction | None = field(default=None, metadata=only(of=("straightness", *_ROUND)))
+    axis: Direction | None = field(default=None, metadata=only(of=_ROUND))
+    apart: Length = field(default=0.5, metadata=only(of=("straightness", *_ROUND)))
 
-    return _by_section(found, width, covered, section, apart, method, name, "circularity", "circle", fit)
+    kinds: ClassVar = {kind: {"of": kind} for kind in (*_SHAPES, "straightness", *_ROUND)}
 
+    @property
+    def characteristic(self) -> str:  # noqa: D102
+        return "straightness" if self.of == _AXIS else self.of
 
-def straightness(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    section: str | Iterable[float] | None = None,
-    apart: float = 0.5,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    method: Method = "minimum_zone",
-    name: str = "straightness",
-) -> Evaluation:
-    """Evaluate straightness of line elements of a surface: two parallel lines in the plane of line and normal.
+    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
+        covered = self.covered(found)
+        if self.of in _SHAPES:
+            return self._of_whole(found, covered, _SHAPES[self.of])
+        if self.of == "straightness":
+            return self._by_section(found, covered, "line", partial(_line, covered))
+        across = _across(_axis(self.section or "z", self.axis))
+        if self.of == "circularity":
+            return self._by_section(found, covered, "circle", partial(_circle, covered, across))
+        return self._of_axis(found, covered, across)
 
-    Parameters
-    ----------
-    found, width, features, between, method, name
-        As for `flatness`.
-    section, apart
-        How touches are divided into lines; all on one line by default. See `probekit.tolerance.line_profile`.
-
-    Returns
-    -------
-    Evaluation
-
-    Raises
-    ------
-    InputError
-        If a line has fewer than two touches.
-    """
-    covered = cover(found, features, between, name=name)
-
-    def fit(part: np.ndarray, how: str) -> Element:
-        require(covered, "line", part)
-        points, normal = covered.measured[part], covered.normal[part].mean(axis=0)
-        along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
-        up = direction_of(normal - (normal @ along) * along, "of the surface")
-        return element(
-            np.column_stack([points @ along, points @ up]), "line2", method=how, ball=covered.ball, outward=(0.0, 1.0)
+    def _of_whole(self, found: pd.DataFrame, covered: Covered, shape: str) -> Evaluation:
+        """Form of one element fitted to all touches."""
+        require(covered, shape)
+        options: dict[str, Any] = {"ball": covered.ball}
+        options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
+        options["start"] = beneath.nominal_beneath(covered.foot, covered.normal, shape)
+        fitted = element(covered.measured, shape, method=self.method, **options)
+        few_notes = few(shape, len(covered.rows), self.of, form=True)
+        return self._zone(
+            found,
+            covered,
+            _centred(fitted.residuals),
+            notes=(*_method_note(self.method), *few_notes, *fitted.notes),
+            alternatives=partial(_other_forms, covered.measured, shape, options),
         )
 
-    return _by_section(found, width, covered, section, apart, method, name, "straightness", "line", fit)
+    def _by_section(
+        self, found: pd.DataFrame, covered: Covered, shape: str, fit: Callable[[np.ndarray, str], Element]
+    ) -> Evaluation:
+        """Form of one element in each section; the worst counts."""
+        sections = self._sections(found, covered)
+        deviations, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
+        for label, part in sections.items():
+            fitted = fit(part, self.method)
+            deviations[part] = _centred(fitted.residuals)
+            details[label] = float(np.ptp(fitted.residuals))
+            notes += [*_few_in(label, shape, len(part)), *(f"{label}: {note}" for note in fitted.notes)]
+
+        def others() -> dict[str, float]:
+            return {
+                how.replace("_", " "): max(float(np.ptp(fit(part, how).residuals)) for part in sections.values())
+                for how in ("minimum_zone", "least_squares")
+            }
+
+        return self._zone(found, covered, deviations, details=details, notes=tuple(notes), alternatives=others)
+
+    def _of_axis(self, found: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
+        sections = self._sections(found, covered)
+        if len(sections) < 2:
+            raise InputError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
+        along, centres = np.cross(*across), []
+        for part in sections.values():
+            require_turned(covered, along, part)
+            points = covered.measured[part]
+            circle = element(points @ across.T, "circle2", ball=covered.ball, material=material_of(covered))
+            centres.append(np.asarray(circle.parameters["centre"]) @ across + (points @ along).mean() * along)
+        off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
+        thin = tuple(note for label, part in sections.items() for note in _few_in(label, "circle", len(part)))
+        return Evaluation.as_whole(
+            found,
+            covered.rows,
+            2.0 * float(off.max()),
+            self.needed_width(),
+            name=self.name,
+            kind=self.of,
+            features=covered.names,
+            high=float(off.max()),
+            low=float(off.min()),
+            deviations=np.zeros(len(covered.rows)),
+            missed_rows=covered.missed,
+            free=FREEDOMS,
+            details=dict(zip(sections, off.tolist(), strict=True)),
+            notes=(*few("line", len(sections), self.of, form=True), *thin),
+        )
+
+    def _zone(self, found: pd.DataFrame, covered: Covered, deviations: np.ndarray, **more: Any) -> Evaluation:
+        return Evaluation.by_touch(
+            found,
+            covered.rows,
+            deviations,
+            self.needed_width(),
+            name=self.name,
+            kind=self.of,
+            settled=_SETTLED,
+            features=covered.names,
+            missed_rows=covered.missed,
+            free=FREEDOMS,
+            **more,
+        )
+
+    def _sections(self, found: pd.DataFrame, covered: Covered) -> dict[str, np.ndarray]:
+        section = ("z" if self.of in _ROUND else None) if self.section is None else self.section
+        if section is None:
+            return {"all": np.arange(len(covered.rows))}
+        return sections_of(found, covered.rows, section, apart=self.apart)
+
+    def _words(self) -> Iterator[str]:
+        if self.of == _AXIS:
+            yield "of the axis"
+
+    def _cells(self) -> list[list[str]]:
+        return [[("dia " if self.of == _AXIS else "") + f"{self.needed_width():g}"]]
 
 
-def straightness_of_axis(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    section: str | Iterable[float] = "z",
-    axis: Iterable[float] | None = None,
-    apart: float = 0.5,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str = "straightness of the axis",
-) -> Evaluation:
-    """Evaluate straightness of an axis: a round zone about the centres of the sections (derived median line).
+def flatness(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate flatness [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
+    return Form(of="flatness", width=width, **options).evaluate(found)
 
-    Parameters
-    ----------
-    found, width, section, axis, apart, features, between, name
-        As for `circularity`.
 
-    Returns
-    -------
-    Evaluation
-        Judged as a whole; `details` has the distance of each centre from the axis of the zone.
+def cylindricity(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate cylindricity [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
+    return Form(of="cylindricity", width=width, **options).evaluate(found)
 
-    Raises
-    ------
-    InputError
-        If there are fewer than two sections, or one does not fix a circle.
 
-    Notes
-    -----
-    Centres are those of the least squares circle of each section.
-    """
-    covered, along = cover(found, features, between, name=name), _axis(section, axis)
-    across = _across(along)
-    sections = sections_of(found, covered.rows, section, apart=apart)
-    if len(sections) < 2:
-        raise InputError(f"tolerance '{name}' needs two sections or more", found=f"{len(sections)}")
-    centres = []
-    for part in sections.values():
-        require_turned(covered, along, part)
-        points = covered.measured[part]
-        circle = element(points @ across.T, "circle2", ball=covered.ball, material=material_of(covered))
-        centres.append(np.asarray(circle.parameters["centre"]) @ across + (points @ along).mean() * along)
-    off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
-    thin = tuple(note for label, part in sections.items() for note in _few_in(label, "circle", len(part)))
-    return Evaluation.as_whole(
-        found,
-        covered.rows,
-        2.0 * float(off.max()),
-        width,
-        name=name,
-        kind="straightness of an axis",
-        features=covered.names,
-        high=float(off.max()),
-        low=float(off.min()),
-        deviations=np.zeros(len(covered.rows)),
-        missed_rows=covered.missed,
-        free=FREEDOMS,
-        details=dict(zip(sections, off.tolist(), strict=True)),
-        notes=(*few("line", len(sections), "straightness of an axis", form=True), *thin),
-    )
+def circularity(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate circularity [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
+    return Form(of="circularity", width=width, **options).evaluate(found)
+
+
+def straightness(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate straightness [mm] of lines in a table `found`: `width` and `options` are attributes of `Form`."""
+    return Form(of="straightness", width=width, **options).evaluate(found)
+
+
+def straightness_of_axis(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate straightness [mm] of an axis in a table `found`: `width` and `options` are attributes of `Form`."""
+    return Form(of=_AXIS, width=width, **{"name": "straightness of the axis", **options}).evaluate(found)
 
 
 def material_of(covered: Covered) -> Literal["inside", "outside"]:
@@ -254,85 +215,19 @@ def material_of(covered: Covered) -> Literal["inside", "outside"]:
     return beneath.material_of(covered.contact, covered.normal)
 
 
-def _whole(
-    found: pd.DataFrame,
-    width: float,
-    features: Iterable[str] | None,
-    between: Mapping[str, tuple[float, float]] | None,
-    method: Method,
-    name: str,
-    *,
-    kind: str,
-    shape: str,
-) -> Evaluation:
-    """Form of one element fitted to all touches."""
-    width, covered = positive(width), cover(found, features, between, name=name)
-    require(covered, shape)
-    options: dict[str, Any] = {"ball": covered.ball}
-    options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
-    options["start"] = beneath.nominal_beneath(covered.foot, covered.normal, shape)
-    fitted = element(covered.measured, shape, method=_known(method), **options)
-    return _zone(
-        found,
-        width,
-        covered,
-        _centred(fitted.residuals),
-        name,
-        kind,
-        notes=(*_method_note(method), *few(shape, len(covered.rows), kind, form=True), *fitted.notes),
-        alternatives=partial(_other_forms, covered.measured, shape, options),
-    )
+def _line(covered: Covered, part: np.ndarray, how: str) -> Element:
+    require(covered, "line", part)
+    points, normal = covered.measured[part], covered.normal[part].mean(axis=0)
+    along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+    up = direction_of(normal - (normal @ along) * along, "of the surface")
+    flat = np.column_stack([points @ along, points @ up])
+    return element(flat, "line2", method=how, ball=covered.ball, outward=(0.0, 1.0))
 
 
-def _by_section(
-    found: pd.DataFrame,
-    width: float,
-    covered: Covered,
-    section: str | Iterable[float] | None,
-    apart: float,
-    method: Method,
-    name: str,
-    kind: str,
-    shape: str,
-    fit: Any,
-) -> Evaluation:
-    """Form of one element in each section; the worst counts."""
-    width = positive(width)
-    everything = {"all": np.arange(len(covered.rows))}
-    sections = everything if section is None else sections_of(found, covered.rows, section, apart=apart)
-    deviations, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(method))
-    for label, part in sections.items():
-        fitted = fit(part, _known(method))
-        deviations[part] = _centred(fitted.residuals)
-        details[label] = float(np.ptp(fitted.residuals))
-        notes += [*_few_in(label, shape, len(part)), *(f"{label}: {note}" for note in fitted.notes)]
-
-    def others() -> dict[str, float]:
-        return {
-            how.replace("_", " "): max(float(np.ptp(fit(part, how).residuals)) for part in sections.values())
-            for how in ("minimum_zone", "least_squares")
-        }
-
-    return _zone(found, width, covered, deviations, name, kind, details=details, notes=notes, alternatives=others)
-
-
-def _zone(
-    found: pd.DataFrame, width: float, covered: Covered, deviations: np.ndarray, name: str, kind: str, **more: Any
-) -> Evaluation:
-    more["notes"] = tuple(more["notes"])
-    return Evaluation.by_touch(
-        found,
-        covered.rows,
-        deviations,
-        width,
-        name=name,
-        kind=kind,
-        settled=_SETTLED,
-        features=covered.names,
-        missed_rows=covered.missed,
-        free=FREEDOMS,
-        **more,
-    )
+def _circle(covered: Covered, across: np.ndarray, part: np.ndarray, how: str) -> Element:
+    require_turned(covered, np.cross(*across), part)
+    flat = covered.measured[part] @ across.T
+    return element(flat, "circle2", method=how, ball=covered.ball, material=material_of(covered))
 
 
 def _other_forms(points: np.ndarray, shape: str, options: Mapping[str, Any]) -> dict[str, float]:
@@ -341,12 +236,6 @@ def _other_forms(points: np.ndarray, shape: str, options: Mapping[str, Any]) -> 
         how.replace("_", " "): float(np.ptp(element(points, shape, method=how, **options).residuals))
         for how in ("minimum_zone", "least_squares")
     }
-
-
-def _known(method: str) -> Method:
-    if method not in ("minimum_zone", "least_squares"):
-        raise InputError("unknown method for a form", found=method, expected="minimum_zone or least_squares")
-    return method
 
 
 def _method_note(method: str) -> tuple[str, ...]:

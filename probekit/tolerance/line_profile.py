@@ -5,101 +5,111 @@ From memory of ASME Y14.5-2018, 11.3; actual values in the sense of Y14.5.1-2019
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from .cover import cover, positive, sections_of
+from ..show import shown
+from .boundaries import limits
+from .cover import sections_of
 from .evaluation import Evaluation
-from .placement import Free, freedom_of, place
-from .profile import limits
+from .placement import Free, place
+from .spec import Direction, Length, Tolerance, Vector
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
-__all__ = ["line_profile"]
+__all__ = ["LineProfile", "line_profile"]
+
+
+@shown
+@dataclass(frozen=True, kw_only=True)
+class LineProfile(Tolerance):
+    """Profile of a line: each section by itself, in the zone of `Profile`.
+
+    Its actual value is that of the worst section; `details` has the value of each.
+
+    Attributes
+    ----------
+    section : str or (3,) float
+        A column that names the curve or plane of each touch, an axis "x", "y" or "z" square to the sections, or the
+        direction of one.
+    apart : float
+        Touches whose heights differ by less than this from the next lie on one section [mm].
+    outside, dynamic
+        See `Profile`.
+    free : tuple of str
+        Motions left to the zone of each section. For sections square to z and no datum: tx, ty, rz.
+    """
+
+    section: str | Direction = "z"
+    apart: Length = 0.5
+    outside: float | None = None
+    free: tuple[str, ...] = ()
+    dynamic: bool = False
+
+    characteristic: ClassVar[str] = "profile of a line"
+    kinds: ClassVar = {"profile of a line": {}}
+
+    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        width, covered = self.needed_width(), self.covered(found)
+        sides = limits(width, self.outside)
+        sections = sections_of(found, covered.rows, self.section, apart=self.apart)
+        deviations, details, middle = np.empty(len(covered.rows)), {}, sum(sides) / 2
+        for label, part in sections.items():
+            chosen = found.iloc[covered.rows[part]]
+            placed = place(chosen, nominal, free, middle, width / 2, name=self.name, offset=self.dynamic)
+            deviations[part] = placed.deviations
+            details[label] = 2.0 * float(np.abs(placed.deviations - middle).max())
+        loose = free.motions.shape[1] + self.dynamic
+        thin = [f"{label} ({len(part)})" for label, part in sections.items() if len(part) <= loose]
+        notes = [f"{len(sections)} sections, each with its own zone; only the touched sections are judged"]
+        if thin:
+            notes.append("sections with so few touches that their zone fits them whatever they are: " + ", ".join(thin))
+        return Evaluation.by_touch(
+            found,
+            covered.rows,
+            deviations,
+            width,
+            name=self.name,
+            kind=self.characteristic,
+            limits=sides,
+            settled=5e-6 if free or self.dynamic else 1e-9,
+            features=covered.names,
+            missed_rows=covered.missed,
+            free=free.names,
+            freedom=free,
+            details=details,
+            notes=tuple(notes),
+        )
+
+    def _words(self) -> Iterator[str]:
+        yield f"each section by {self.section}" if isinstance(self.section, str) else "each section"
+        if self.free:
+            yield "free: " + ", ".join(self.free)
+
+    def _cells(self) -> list[list[str]]:
+        text = f"{self.needed_width():g}" + ("" if self.outside is None else f"(U){self.outside:g}")
+        return [[text + ("(D)" if self.dynamic else ""), *self.datums]]
 
 
 def line_profile(
     found: pd.DataFrame,
     width: float,
     *,
-    section: str | Iterable[float] = "z",
-    apart: float = 0.5,
-    outside: float | None = None,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
     free: Free = (),
-    dynamic: bool = False,
     nominal: Nominal | None = None,
-    pivot: Iterable[float] = (0.0, 0.0, 0.0),
-    name: str = "line profile",
+    pivot: Vector = (0.0, 0.0, 0.0),
+    **options: Any,
 ) -> Evaluation:
-    """Evaluate profile of a line: each section by itself.
+    """Evaluate profile of a line [mm] of a deviations table `found`.
 
-    Parameters
-    ----------
-    found : DataFrame
-        Deviations table.
-    width, outside, features, between, dynamic, nominal, pivot, name
-        As for `profile`.
-    section : str or (3,) float
-        A column that names the curve or plane of each touch, an axis "x", "y" or "z" square to the sections, or the
-        direction of one.
-    apart : float
-        Touches whose heights differ by less than this from the next lie on one section [mm].
-    free : iterable of str, or DatumFrame
-        Motions left to the zone of each section. For sections square to z and no datum: tx, ty, rz.
-
-    Returns
-    -------
-    Evaluation
-        Its actual value is that of the worst section; `details` has the value of each.
-
-    Raises
-    ------
-    InputError
-        As `profile`, or if there is no such section.
+    `width` and `options` are attributes of `LineProfile`; `free`, `nominal` and `pivot` those of `Tolerance.evaluate`.
     """
-    sides, free = limits(width, outside), freedom_of(free, pivot)
-    covered = cover(found, features, between, name=name)
-    sections = sections_of(found, covered.rows, section, apart=apart)
-    deviations, details = np.empty(len(covered.rows)), {}
-    middle, half = sum(sides) / 2, positive(width) / 2
-    for label, part in sections.items():
-        placed = place(
-            found.iloc[covered.rows[part]],
-            nominal,
-            free,
-            middle,
-            half,
-            name=name,
-            offset=dynamic,
-        )
-        deviations[part] = placed.deviations
-        details[label] = 2.0 * float(np.abs(placed.deviations - middle).max())
-    thin = [
-        f"{label} ({len(part)})" for label, part in sections.items() if len(part) <= free.motions.shape[1] + dynamic
-    ]
-    notes = (f"{len(sections)} sections, each with its own zone; only the touched sections are judged",)
-    if thin:
-        notes += ("sections with so few touches that their zone fits them whatever they are: " + ", ".join(thin),)
-    return Evaluation.by_touch(
-        found,
-        covered.rows,
-        deviations,
-        width,
-        name=name,
-        kind="profile of a line",
-        limits=sides,
-        settled=5e-6 if free or dynamic else 1e-9,
-        features=covered.names,
-        missed_rows=covered.missed,
-        free=free.names,
-        freedom=free,
-        details=details,
-        notes=notes,
-    )
+    one = LineProfile(width=width, **{"name": "line profile", **options})
+    return one.evaluate(found, nominal, free=free, pivot=pivot)

@@ -10,9 +10,10 @@ median line.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -22,245 +23,223 @@ from ..fit.datums.freedom import Freedom
 from ..fit.elements import element
 from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
+from ..show import shown
 from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
-from .cover import cover, direction_of, few, positive
+from .cover import Covered, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
 from .nominal_shape import require
-from .placement import Free, freedom_of
+from .placement import Free
 from .propagation import lean_sensitivity
+from .spec import Direction, Tolerance, Vector, only
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ORIENTATIONS", "orientation", "orientation_of_axis"]
+    from ..nominal import Nominal
 
-ORIENTATIONS = ("parallelism", "perpendicularity", "angularity")
-
-
-def orientation(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    kind: Literal["parallelism", "perpendicularity", "angularity"],
-    normal: Iterable[float] | None = None,
-    angle: float | Sequence[float] | None = None,
-    to: Sequence[Iterable[float]] | Iterable[float] = (),
-    to_kind: str | Sequence[str] = "plane",
-    turn: Iterable[float] | None = None,
-    free: Free = (),
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str | None = None,
-) -> Evaluation:
-    """Evaluate the orientation of a plane: two parallel planes of given direction, wherever they lie.
-
-    Parameters
-    ----------
-    found : DataFrame
-        Deviations table, in the datum frame.
-    width : float
-        Tolerance [mm].
-    kind : {"parallelism", "perpendicularity", "angularity"}
-    normal : (3,) float, optional
-        Direction square to the zone, in the datum frame; that of the nominal at the touches by default.
-    angle : float or two floats, optional
-        Basic angle of the plane to the datum, or to two datums [deg], as on the drawing, in place of `normal`. One
-        angle alone leaves the turn about the datum's direction free, unless `free` says what is.
-    to : (3,) float, or two of them
-        Direction of the datum of each angle, in the datum frame: normal of a plane, direction of an axis.
-    to_kind : {"plane", "axis"}, or two of them
-        What that datum is: the angle of a plane to an axis is that to its normal, less a right angle.
-    turn : (3,) float, optional
-        Direction about which the datum frame leaves the zone free to turn: the normal of the datum plane, when a
-        plane is the only datum. None: it holds all turns.
-    free : DatumFrame, optional
-        The datum frame that the table is in, in place of `turn`: the turns that it leaves, and the play of its datums
-        at MMB.
-    features, between
-        See `probekit.tolerance.profile`.
-    name : str, optional
-
-    Returns
-    -------
-    Evaluation
-
-    Raises
-    ------
-    InputError
-        If the width, the kind or a direction cannot be used.
-    """
-    name = _checked(kind, name)
-    width, covered = positive(width), cover(found, features, between, name=name)
-    require(covered, "plane")
-    square, turn = _zone(normal, covered.outward, angle, to, to_kind, turn, free, "plane")
-    if square @ covered.outward < 0:
-        square = -square
-    points = covered.measured
-    freedom = _turns(turn, free, points.mean(axis=0))
-    turns, height = bool(freedom.turns.shape[1]), points @ square
-    if turns:
-        height = _turned(points, square, freedom)
-    deviations = height - (height.max() + height.min()) / 2
-    return Evaluation.by_touch(
-        found,
-        covered.rows,
-        deviations,
-        width,
-        name=name,
-        kind=kind,
-        settled=5e-6 if turns else 1e-9,
-        features=covered.names,
-        missed_rows=covered.missed,
-        free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
-        freedom=freedom.with_shifts(),
-        notes=(*_said(angle, square), *few("plane", len(covered.rows), kind)),
-        alternatives=partial(_other_planes, points, square, covered.outward),
-    )
-
-
-def orientation_of_axis(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    kind: Literal["parallelism", "perpendicularity", "angularity"],
-    direction: Iterable[float] | None = None,
-    across: Iterable[float] | None = None,
-    angle: float | Sequence[float] | None = None,
-    to: Sequence[Iterable[float]] | Iterable[float] = (),
-    to_kind: str | Sequence[str] = "plane",
-    turn: Iterable[float] | None = None,
-    free: Free = (),
-    length: tuple[float, float] | None = None,
-    method: str | None = None,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str | None = None,
-) -> Evaluation:
-    """Evaluate the orientation of the axis of a cylinder.
-
-    Parameters
-    ----------
-    found, width, kind, features, between, name
-        As for `orientation`; the width is a diameter unless `across` is given.
-    direction : (3,) float, optional
-        Direction of the zone in the datum frame; that of the nominal by default.
-    across : (3,) float, optional
-        Direction square to a zone of two parallel planes, in place of a round one.
-    angle, to, to_kind, turn, free
-        As for `orientation`. Play of datums at MMB is not used here, which is on the safe side; a note says so.
-    length : (float, float), optional
-        Heights along the axis between which it is judged [mm], counted from the middle of the touches; those of the
-        touches by default.
-    method : str, optional
-        Element whose axis it is; by default the actual mating envelope: maximum inscribed for a bore, minimum
-        circumscribed for a boss.
-
-    Returns
-    -------
-    Evaluation
-        Judged as a whole.
-
-    Raises
-    ------
-    InputError
-        If the touches do not fix a cylinder, or a direction cannot be used.
-    """
-    name = _checked(kind, name)
-    width, covered = positive(width), cover(found, features, between, name=name)
-    axis, near = axis_of(covered, method), axis_of(covered, nominal=True).direction
-    if axis.held:
-        raise InputError(
-            f"tolerance '{name}': the touches lie too close together along the axis to determine its direction",
-            found=f"{feature_length(covered, near):.3f} mm",
-            todo="Touch the feature at two depths or more, well apart.",
-        )
-    true, turn = _zone(direction, near, angle, to, to_kind, turn, free, "axis")
-    freedom = _turns(turn, free, np.zeros(3))
-    turns = freedom.without_play().turns
-    span = feature_length(covered, true) if length is None else np.subtract(*length[::-1])
-
-    square = None if across is None else direction_of(across, "square to the zone")
-
-    def lean(one: Axis) -> tuple[np.ndarray, np.ndarray]:
-        """How far the axis leans over the length (3,), and the direction of the zone (3,)."""
-        along = one.direction if one.direction @ true > 0 else -one.direction
-        zone = true if not turns.shape[1] else _nearest(true, along, turns[:, 0])
-        slant = along / (along @ zone) * span
-        return (slant - (slant @ zone) * zone if square is None else (slant @ square) * square), zone
-
-    def value(one: Axis) -> float:
-        return float(np.linalg.norm(lean(one)[0]))
-
-    actual, (slant, zone) = value(axis), lean(axis)
-    gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
-    return Evaluation.as_whole(
-        found,
-        covered.rows,
-        actual,
-        width,
-        name=name,
-        kind=f"{kind} of an axis",
-        features=covered.names,
-        deviations=axis.residuals,
-        ruling=tuple(covered.ids[list(axis.active)].tolist()),
-        missed_rows=covered.missed,
-        free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns.shape[1] else ())),
-        notes=(
-            *_said(angle, true),
-            f"over a length of {span:.3f} mm",
-            *(("the shift of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
-            *few("cylinder", len(covered.rows), kind),
-            *axis.notes,
-        ),
-        details={
-            "angle [deg]": float(
-                np.degrees(np.arctan2(np.linalg.norm(np.cross(axis.direction, true)), abs(axis.direction @ true)))
-            )
-        },
-        shifts=(
-            Shifts(
-                "",
-                np.array([-0.5, 0.5])[:, None] * slant,
-                zone,
-                np.linalg.svd(zone[None])[2][1:] if square is None else square[None],
-                width,
-            ),
-        ),
-        alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
-        gradient=gradient,
-        slope=slope,
-    )
-
+__all__ = ["Orientation", "orientation", "orientation_of_axis"]
 
 _SAID = {"plane": "square to the zone", "axis": "of the zone"}
 _METHODS = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
+_KINDS = ("parallelism", "perpendicularity", "angularity")
 
 
-def _zone(
-    given: Iterable[float] | None,
-    near: np.ndarray,
-    angle: float | Sequence[float] | None,
-    to: Sequence[Iterable[float]] | Iterable[float],
-    to_kind: str | Sequence[str],
-    turn: Iterable[float] | None,
-    free: Free,
-    kind: str,
-) -> tuple[np.ndarray, np.ndarray | None]:
-    """Direction (3,) of a zone, and the direction it may turn about if it is not the datum frame that says so."""
-    turn = None if turn is None else direction_of(turn, "of the free turn")
-    near = direction_of(near, "of the nominal") if given is None else direction_of(given, _SAID[kind])
-    if angle is None:
-        return near, turn
-    if given is not None:
-        raise InputError("a zone has a direction or a basic angle, not both")
-    direction, about = direction_at(near, angle, to, to_kind, kind)
-    return direction, about if turn is None and not freedom_of(free) else turn
+@shown
+@dataclass(frozen=True, kw_only=True)
+class Orientation(Tolerance):
+    """Orientation of a plane (a zone of two parallel planes) or of the axis of a cylinder, in the datum frame.
+
+    Attributes
+    ----------
+    of : str
+        "parallelism", "perpendicularity" or "angularity".
+    feature : str
+        "plane" or "axis". An axis is judged as a whole; the width is then a diameter unless `across` is given, and the
+        shift of datums at MMB is not used, which is on the safe side; a note says so.
+    direction : (3,) float, optional
+        Direction of the zone of an axis, or direction square to that of a plane, in the datum frame; that of the
+        nominal at the touches by default.
+    across : (3,) float, optional
+        Of an axis: direction square to a zone of two parallel planes, in place of a round one.
+    angle : float or two floats, optional
+        Basic angle to the datum, or to two datums [deg], as on the drawing, in place of `direction`. One angle alone
+        leaves the turn about the datum's direction free, unless the datum frame says what is.
+    to : (3,) float, or two of them
+        Direction of the datum of each angle, in the datum frame: normal of a plane, direction of an axis.
+    to_kind : str, or two of them
+        What that datum is, "plane" or "axis": the angle of a plane to an axis is that to its normal, less a right
+        angle. Planes by default.
+    turn : (3,) float, optional
+        Direction about which the datum frame leaves the zone free to turn: the normal of the datum plane, when a
+        plane is the only datum. None: it holds all turns. In its place, `evaluate` takes the datum frame that the table
+        is in, with the turns that it leaves, and the play of its datums at MMB.
+    length : (float, float), optional
+        Of an axis: heights along it between which it is judged [mm], counted from the middle of the touches; those of
+        the touches by default.
+    method : str, optional
+        Element whose axis it is; by default the actual mating envelope: maximum inscribed for a bore, minimum
+        circumscribed for a boss.
+    """
+
+    of: Literal["parallelism", "perpendicularity", "angularity"]
+    feature: Literal["plane", "axis"] = "plane"
+    direction: Direction | None = None
+    across: Direction | None = field(default=None, metadata=only(feature=("axis",)))
+    turn: Direction | None = None
+    angle: float | tuple[float, ...] | None = None
+    to: Vector | tuple[Vector, ...] = ()
+    to_kind: str | tuple[str, ...] = ()
+    length: tuple[float, float] | None = field(default=None, metadata=only(feature=("axis",)))
+    method: str | None = field(default=None, metadata=only(feature=("axis",)))
+
+    kinds: ClassVar = {kind: {"of": kind} for kind in _KINDS}
+
+    @property
+    def characteristic(self) -> str:  # noqa: D102
+        return self.of
+
+    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, free: Freedom) -> Evaluation:
+        return (self._of_plane if self.feature == "plane" else self._of_axis)(found, self.covered(found), free)
+
+    def _of_plane(self, found: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
+        require(covered, "plane")
+        width, points = positive(self.needed_width()), covered.measured
+        square, turn = self._zone(covered.outward, free)
+        if square @ covered.outward < 0:
+            square = -square
+        freedom = _turns(turn, free, points.mean(axis=0))
+        turns, height = bool(freedom.turns.shape[1]), points @ square
+        if turns:
+            height = _turned(points, square, freedom)
+        deviations = height - (height.max() + height.min()) / 2
+        return Evaluation.by_touch(
+            found,
+            covered.rows,
+            deviations,
+            width,
+            name=self.name,
+            kind=self.of,
+            settled=5e-6 if turns else 1e-9,
+            features=covered.names,
+            missed_rows=covered.missed,
+            free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
+            freedom=freedom.with_shifts(),
+            notes=(*_said(self.angle, square), *few("plane", len(covered.rows), self.of)),
+            alternatives=partial(_other_planes, points, square, covered.outward),
+        )
+
+    def _of_axis(self, found: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
+        width = positive(self.needed_width())
+        axis, near = axis_of(covered, self.method), axis_of(covered, nominal=True).direction
+        if axis.held:
+            raise InputError(
+                f"tolerance '{self.name}': the touches lie too close together along the axis to determine its direction",
+                found=f"{feature_length(covered, near):.3f} mm",
+                todo="Touch the feature at two depths or more, well apart.",
+            )
+        true, turn = self._zone(near, free)
+        freedom = _turns(turn, free, np.zeros(3))
+        turns = freedom.without_play().turns
+        span = feature_length(covered, true) if self.length is None else np.subtract(*self.length[::-1])
+
+        square = None if self.across is None else direction_of(self.across, "square to the zone")
+
+        def lean(one: Axis) -> tuple[np.ndarray, np.ndarray]:
+            """How far the axis leans over the length (3,), and the direction of the zone (3,)."""
+            along = one.direction if one.direction @ true > 0 else -one.direction
+            zone = true if not turns.shape[1] else _nearest(true, along, turns[:, 0])
+            slant = along / (along @ zone) * span
+            return (slant - (slant @ zone) * zone if square is None else (slant @ square) * square), zone
+
+        def value(one: Axis) -> float:
+            return float(np.linalg.norm(lean(one)[0]))
+
+        actual, (slant, zone) = value(axis), lean(axis)
+        gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
+        return Evaluation.as_whole(
+            found,
+            covered.rows,
+            actual,
+            width,
+            name=self.name,
+            kind=f"{self.of} of an axis",
+            features=covered.names,
+            deviations=axis.residuals,
+            ruling=tuple(covered.ids[list(axis.active)].tolist()),
+            missed_rows=covered.missed,
+            free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns.shape[1] else ())),
+            notes=(
+                *_said(self.angle, true),
+                f"over a length of {span:.3f} mm",
+                *(("the shift of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
+                *few("cylinder", len(covered.rows), self.of),
+                *axis.notes,
+            ),
+            details={
+                "angle [deg]": float(
+                    np.degrees(np.arctan2(np.linalg.norm(np.cross(axis.direction, true)), abs(axis.direction @ true)))
+                )
+            },
+            shifts=(
+                Shifts(
+                    "",
+                    np.array([-0.5, 0.5])[:, None] * slant,
+                    zone,
+                    np.linalg.svd(zone[None])[2][1:] if square is None else square[None],
+                    width,
+                ),
+            ),
+            alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
+            gradient=gradient,
+            slope=slope,
+        )
+
+    def _zone(self, near: np.ndarray, free: Freedom) -> tuple[np.ndarray, np.ndarray | None]:
+        """Direction (3,) of the zone, and the direction it may turn about if it is not the datum frame that says so."""
+        turn = None if self.turn is None else direction_of(self.turn, "of the free turn")
+        given, said = self.direction, _SAID[self.feature]
+        near = direction_of(near, "of the nominal") if given is None else direction_of(given, said)
+        if self.angle is None:
+            return near, turn
+        if given is not None:
+            raise InputError("a zone has a direction or a basic angle, not both")
+        direction, about = direction_at(near, self.angle, self.to, self.to_kind, self.feature)
+        return direction, about if turn is None and not free else turn
+
+    def _words(self) -> Iterator[str]:
+        yield f"of the {self.feature}"
+        if self.angle is not None:
+            angles = (self.angle,) if isinstance(self.angle, int | float) else self.angle
+            yield "basic angle " + " and ".join(f"{one:g}\N{DEGREE SIGN}" for one in angles)
+
+    def _cells(self) -> list[list[str]]:
+        round_zone = self.feature == "axis" and self.across is None
+        return [[("dia " if round_zone else "") + f"{self.needed_width():g}", *self.datums]]
 
 
-def _turns(turn: np.ndarray | None, free: Free, centre: np.ndarray) -> Freedom:
+def orientation(
+    found: pd.DataFrame, width: float, *, kind: str, normal: Vector | None = None, free: Free = (), **options: Any
+) -> Evaluation:
+    """Evaluate the orientation [mm] of a plane, of a deviations table `found` in the datum frame.
+
+    `width`, `kind` (its `of`), `normal` (its `direction`) and `options` are attributes of `Orientation`; `free` is the
+    datum frame, in place of `turn`.
+    """
+    return Orientation(of=kind, width=width, direction=normal, **options).evaluate(found, free=free)
+
+
+def orientation_of_axis(found: pd.DataFrame, width: float, *, kind: str, free: Free = (), **options: Any) -> Evaluation:
+    """Evaluate the orientation [mm] of the axis of a cylinder, of a deviations table `found` in the datum frame.
+
+    `width`, `kind` (its `of`) and `options` are attributes of `Orientation`; `free` is the datum frame, in place of
+    `turn`.
+    """
+    return Orientation(of=kind, width=width, feature="axis", **options).evaluate(found, free=free)
+
+
+def _turns(turn: np.ndarray | None, freedom: Freedom, centre: np.ndarray) -> Freedom:
     """What a zone of orientation may do besides shifting."""
-    freedom = freedom_of(free)
     if turn is not None:
         if freedom:
             raise InputError("the datum frame says what may turn", todo="Omit turn= or free=.")
@@ -306,9 +285,3 @@ def _other_planes(points: np.ndarray, square: np.ndarray, outward: np.ndarray) -
         fitted = element(points, "plane", method=how, outward=outward)
         values[f"{how.replace('_', ' ')} plane, direction free (flatness)"] = float(np.ptp(fitted.residuals))
     return values
-
-
-def _checked(kind: str, name: str | None) -> str:
-    if kind not in ORIENTATIONS:
-        raise InputError("unknown kind of orientation", found=kind, expected=", ".join(ORIENTATIONS))
-    return name or kind

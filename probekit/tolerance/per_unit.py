@@ -12,85 +12,60 @@ that bends noticeably within one window.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS
 from ..fit.datums.twists import velocity_rows
 from ..fit.motion import typical_arm
-from .cover import Covered, cover, direction_of, positive
+from .boundaries import limits
+from .cover import Covered, direction_of, positive
 from .evaluation import Evaluation
-from .placement import Free, freedom_of, place
-from .profile import limits
+from .placement import place
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
+    from .profile import Profile
 
-__all__ = ["per_unit"]
+__all__ = ["in_windows"]
 
 _TOUCHING = 1e-6  # a touch on the rim of a window is in it [mm]
 
 
-def per_unit(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    size: float,
-    along: Iterable[float] | None = None,
-    outside: float | None = None,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    free: Free = FREEDOMS,
-    nominal: Nominal | None = None,
-    name: str = "profile per unit",
-) -> Evaluation:
-    """Evaluate profile per unit area or per unit length.
+def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free: Freedom) -> Evaluation:
+    """Evaluate a profile per unit: the largest actual value over all windows that could hold other touches.
 
     Parameters
     ----------
     found : DataFrame
-    width, outside, features, between, nominal, name
-        As for `profile`; the width holds within each window.
-    size : float
-        Diameter of the round window, or length of the window along a line [mm].
-    along : (3,) float, optional
-        Direction of a line: windows of that length along it, in place of round ones.
-    free : iterable of str
-        Freedoms of the zone in each window; all by default.
-
-    Returns
-    -------
-    Evaluation
-        The largest actual value over the windows. It does not judge touches one by one.
+        Deviations table.
+    one : Profile
+        Its `unit` is the diameter of round windows, or the length of windows `along` a line [mm].
+    nominal : Nominal or None
+    free : Freedom
+        Of the zone in each window.
 
     Raises
     ------
     InputError
         If the size is not positive, or no window holds two touches or more than its freedoms can fit.
-
-    Notes
-    -----
-    All windows that could hold other touches are tried, see the head of this module. Only touches are seen: the true
-    value between them may be larger.
     """
-    free, reach = freedom_of(free), positive(size, "the size of a window")
-    covered = cover(found, features, between, name=name)
-    sides, middle = limits(width, outside), sum(limits(width, outside)) / 2
-    if along is None:
+    reach, covered, width = positive(one.unit, "the size of a window"), one.covered(found), one.needed_width()
+    sides = limits(width, one.outside)
+    middle = sum(sides) / 2
+    if one.along is None:
         windows = _fullest(_round_windows(covered, reach / 2))
     else:
-        windows = _fullest(_spans(covered.contact @ direction_of(along, "of the line"), reach))
+        windows = _fullest(_spans(covered.contact @ direction_of(one.along, "of the line"), reach))
     windows = [window for window in windows if len(window) > 1]
     if not windows:
-        raise InputError(
-            f"tolerance '{name}': no window holds two touches", found=f"{reach:g} mm", todo="Touch more densely."
-        )
+        what = f"tolerance '{one.name}': no window holds two touches"
+        raise InputError(what, found=f"{reach:g} mm", todo="Touch more densely.")
     held = found["deviation"].to_numpy(dtype=float)[covered.rows] - middle
     at_most = np.array([_at_most(covered, held, window, free) for window in windows])
     best = (-1.0, np.empty(0, dtype=int), np.empty(0))
@@ -98,23 +73,19 @@ def per_unit(
         if at_most[k] < best[0]:
             break  # no other window can have a larger value
         part = found.iloc[covered.rows[windows[k]]]
-        placed = place(part, nominal, free, middle, width / 2, name=name)
+        placed = place(part, nominal, free, middle, width / 2, name=one.name)
         value = 2.0 * float(np.abs(placed.deviations - middle).max())
-        best = max(best, (value, windows[k], placed.deviations), key=lambda one: one[0])
+        best = max(best, (value, windows[k], placed.deviations), key=lambda found: found[0])
     value, window, deviations = best
     off = np.abs(deviations - middle)
     counts = sorted(len(w) for w in windows)
-    notes = (
-        f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are seen, "
-        "so the true largest value may be larger",
-    )
     return Evaluation.as_whole(
         found,
         covered.rows,
         value,
         width,
-        name=name,
-        kind="profile of a surface per unit " + ("area" if along is None else "length"),
+        name=one.name,
+        kind="profile of a surface per unit " + ("area" if one.along is None else "length"),
         features=covered.names,
         lower=sides[0],
         upper=sides[1],
@@ -124,7 +95,10 @@ def per_unit(
         missed_rows=covered.missed,
         free=free.names,
         freedom=free,
-        notes=notes,
+        notes=(
+            f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are "
+            "seen, so the true largest value may be larger",
+        ),
         details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
     )
 

@@ -16,10 +16,10 @@ takes the axis of the unrelated actual mating envelope.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
@@ -31,16 +31,18 @@ from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
 from .form import material_of
-from .placement import Free, freedom_of
+from .placement import Free
 from .propagation import shift_sensitivity
 from .settle import Held, settle, settle_surfaces
+from .spec import Direction, Limits, Tolerance, Vector
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.elements.model import Element
+    from ..nominal import Nominal
 
-__all__ = ["Group", "bonus_of", "evaluation_at", "group_of", "pattern", "position", "virtual_condition"]
+__all__ = ["Group", "Position", "bonus_of", "evaluation_at", "pattern", "position", "virtual_condition"]
 
 _WORDS = (("an axis", "axes"), ("a centre", "centres"), ("a middle plane", "middle planes"))
 _SAID = dict(zip(SHAPES, _WORDS, strict=True))
@@ -81,77 +83,116 @@ def virtual_condition(width: float, limits: tuple[float, float], modifier: str, 
     return limits[0] + sign * width if sign < 0 else limits[1] + width
 
 
-def position(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    of: Literal["axis", "centre", "middle plane"] = "axis",
-    at: Iterable[float] | None = None,
-    direction: Iterable[float] | None = None,
-    across: Iterable[float] | None = None,
-    modifier: Literal["", "M", "L"] = "",
-    limits: tuple[float, float] | None = None,
-    length: tuple[float, float] | None = None,
-    method: str | None = None,
-    free: Free = (),
-    pivot: Iterable[float] = (0.0, 0.0, 0.0),
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str = "position",
-) -> Evaluation:
-    """Evaluate position in the datum frame.
+@shown
+@dataclass(frozen=True, kw_only=True)
+class Position(Tolerance):
+    """Position of an axis, a centre or a middle plane, or of a pattern of them, in the datum frame.
 
-    Parameters
+    Judged as a whole. The width of the evaluation includes the bonus; `details` has size, bonus, virtual condition and
+    the room that the touches leave to its boundary. Of a pattern, the actual value and the width are those of the
+    feature that uses the largest share of its tolerance, and `details` has those of each: every feature conforms if and
+    only if this one does.
+
+    Attributes
     ----------
-    found : DataFrame
-        Deviations table, in the datum frame.
-    width : float
-        Tolerance [mm]: a diameter, or the distance of two planes if `across` is given or a middle plane is judged.
-    of : {"axis", "centre", "middle plane"}
-        Of a cylinder, a sphere, two parallel planes.
+    of : str
+        "axis" of a cylinder, "centre" of a sphere, or "middle plane" of two parallel planes. The width is a diameter,
+        or the distance of two planes if `across` is given or a middle plane is judged.
+    pattern : bool
+        Each feature is one of a pattern, at one common placement; if not, all touches together make one.
     at : (3,) float, optional
-        A point of the true position [mm]; that of the nominal under the touches by default.
+        A point of the true position [mm], of a pattern one for each; that of the nominal under the touches by default.
     direction : (3,) float, optional
         Direction of the true axis, or normal of the true middle plane; that of the nominal by default.
     across : (3,) float, optional
         Direction square to a zone of two parallel planes, in place of a round one.
-    modifier : {"", "M", "L"}
-        Regardless of feature size, at maximum or at least material condition.
+    modifier : str
+        "": regardless of feature size. "M", "L": at maximum or at least material condition.
     limits : (float, float), optional
         Smallest and largest size allowed [mm], needed with a modifier.
     length : (float, float), optional
         Heights over `at`, along `direction`, between which the axis is judged [mm]: outside the feature for a
         projected zone. Those of the touches by default.
+    projected : bool
+        `length` is a projected zone; it is drawn so.
     method : str, optional
         Element whose axis it is; the actual mating envelope by default (minimum material envelope with "L").
-    free, pivot, features, between, name
-        See `probekit.tolerance.profile`. All touches together make one axis, centre or middle plane.
-
-    Returns
-    -------
-    Evaluation
-        Judged as a whole. `width` includes the bonus; `details` has size, bonus, virtual condition and the room that
-        the touches leave to its boundary.
-
-    Raises
-    ------
-    InputError
-        If the touches do not fix the element, or a modifier lacks limits of size.
+    free : tuple of str
+        Degrees of freedom that the datum frame leaves, see `Profile`: used once, by all of a pattern together.
+    separate : bool
+        Not to be met at one placement together with others that share its datums.
     """
-    group = group_of(
-        found,
-        width,
-        together=True,
-        features=features,
-        options={"of": of, "direction": direction, "across": across, "length": length},
-        at=at,
-        modifier=modifier,
-        limits=limits,
-        method=method,
-        between=between,
-        name=name,
-    )
-    return evaluation_at(group, freedom_of(free, pivot))
+
+    of: Literal["axis", "centre", "middle plane"] = "axis"
+    pattern: bool = False
+    at: Vector | tuple[Vector, ...] | None = None
+    direction: Direction | None = None
+    across: Direction | None = None
+    modifier: Literal["", "M", "L"] = ""
+    limits: Limits | None = None
+    length: tuple[float, float] | None = None
+    projected: bool = False
+    method: str | None = None
+    free: tuple[str, ...] = ()
+    separate: bool = False
+
+    characteristic: ClassVar[str] = "position"
+    kinds: ClassVar = {"position": {}}
+
+    def _check(self) -> None:
+        super()._check()
+        if self.modifier and self.limits is None:
+            raise InputError("a material condition needs the limits of size", expected="limits=(smallest, largest)")
+        if self.limits is not None and not (len(self.limits) == 2 and 0 < self.limits[0] < self.limits[1]):
+            raise InputError("limits of size are two rising lengths", column="limits", found=self.limits)
+        if self.pattern and (not self.features or len(set(self.features)) < len(self.features)):
+            raise InputError(
+                "a pattern needs features, each named once", found=", ".join(self.features) or "none", column="features"
+            )
+        if self.pattern and self.at is not None and np.shape(self.at) != (len(self.features), 3):
+            what = "a pattern needs one true position per feature"
+            raise InputError(what, column="at", found=self.at, expected=f"{len(self.features)} points")
+
+    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, free: Freedom) -> Evaluation:
+        return evaluation_at(self.group(found), free)
+
+    def group(self, found: pd.DataFrame) -> Group:
+        """Its features with their touches, for what is evaluated together."""
+        if not self.pattern:
+            covered = self.covered(found)
+            return Group(found, self, covered.names, {"": covered}, (self.at,))
+        parts = {one: cover(found, one, self.between, name=self.name) for one in self.features}
+        return Group(found, self, self.features, parts, self.at or (None,) * len(parts))
+
+    def _words(self) -> Iterator[str]:
+        many = {"axis": "axes", "centre": "centres", "middle plane": "middle planes"}
+        yield f"of the {many[self.of]}, as one pattern" if self.pattern else f"of the {self.of}"
+        if self.free:
+            yield "free: " + ", ".join(self.free)
+        if self.separate:
+            yield "separate requirement"
+        if self.modifier:
+            yield {"M": "at maximum material condition", "L": "at least material condition"}[self.modifier]
+        if self.projected and self.length is not None:
+            yield f"projected from {self.length[0]:g} to {self.length[1]:g} mm"
+
+    def _cells(self) -> list[list[str]]:
+        text = "dia " if self.of != "middle plane" and self.across is None else ""
+        text = "S" + text if self.of == "centre" and text else text
+        text += f"{self.needed_width():g}" + (f"({self.modifier})" if self.modifier else "")
+        if self.projected and self.length is not None:
+            text += f"(P){abs(self.length[1] - self.length[0]):g}"
+        return [[text, *self.datums]]
+
+
+def position(
+    found: pd.DataFrame, width: float, *, free: Free = (), pivot: Vector = (0.0, 0.0, 0.0), **options: Any
+) -> Evaluation:
+    """Evaluate position [mm] of a deviations table `found` in the datum frame: all touches make one feature.
+
+    `width` and `options` are attributes of `Position`; `free` and `pivot` those of `Tolerance.evaluate`.
+    """
+    return Position(width=width, **options).evaluate(found, free=free, pivot=pivot)
 
 
 def pattern(
@@ -159,61 +200,16 @@ def pattern(
     width: float,
     *,
     features: Sequence[str],
-    of: Literal["axis", "centre", "middle plane"] = "axis",
-    at: Sequence[Iterable[float]] | None = None,
-    direction: Iterable[float] | None = None,
-    across: Iterable[float] | None = None,
-    modifier: Literal["", "M", "L"] = "",
-    limits: tuple[float, float] | None = None,
-    length: tuple[float, float] | None = None,
-    method: str | None = None,
     free: Free = (),
-    pivot: Iterable[float] = (0.0, 0.0, 0.0),
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str = "position",
+    pivot: Vector = (0.0, 0.0, 0.0),
+    **options: Any,
 ) -> Evaluation:
-    """Evaluate the position of several features as one pattern: at one common placement.
+    """Evaluate the position [mm] of several `features` of a deviations table `found` as one pattern.
 
-    Parameters
-    ----------
-    features : sequence of str
-        Each is one axis, centre or middle plane.
-    at : sequence of (3,) float, optional
-        A point of the true position of each [mm]; that of the nominal under the touches by default.
-    found, width, of, direction, across, modifier, limits, length, method, between, name
-        As for `position`, alike for all.
-    free : iterable of str, or DatumFrame
-        What the datum frame leaves to the pattern, with the play of its datums at MMB: used once, by all together.
-    pivot : (3,) float
-        See `probekit.tolerance.profile`.
-
-    Returns
-    -------
-    Evaluation
-        Its `actual` and `width` (with the bonus) are those of the feature that uses the largest share of its tolerance;
-        `details` has those of each. Every feature conforms if and only if this one does.
-
-    Raises
-    ------
-    InputError
-        As `position`, or if a feature is named twice, or `at` is not one point each.
-    FitError
-        If the placement does not settle.
+    `width` and `options` are attributes of `Position`; `free` and `pivot` those of `Tolerance.evaluate`.
     """
-    group = group_of(
-        found,
-        width,
-        together=False,
-        features=features,
-        options={"of": of, "direction": direction, "across": across, "length": length},
-        at=at,
-        modifier=modifier,
-        limits=limits,
-        method=method,
-        between=between,
-        name=name,
-    )
-    return evaluation_at(group, freedom_of(free, pivot))
+    one = Position(width=width, pattern=True, features=features, **options)
+    return one.evaluate(found, free=free, pivot=pivot)
 
 
 @shown
@@ -222,14 +218,10 @@ class Group:
     """Features of one tolerance of position, their touches, and what derives them; see `position`."""
 
     found: pd.DataFrame
-    name: str
+    spec: Position
     names: tuple[str, ...]
-    width: float
     parts: Mapping[str, Covered]
-    options: Sequence[Mapping[str, Any]]
-    modifier: str
-    limits: tuple[float, float] | None
-    method: str | None
+    at: Sequence[Vector | None]
 
     @cached_property
     def bores(self) -> list[bool]:
@@ -239,54 +231,24 @@ class Group:
     @cached_property
     def envelopes(self) -> list[tuple[float, Element]]:
         """Size of each that its bonus comes from [mm], and its element."""
-        of, least = self.options[0]["of"], self.modifier == "L"
+        of, least = self.spec.of, self.spec.modifier == "L"
         return [size_of(part, SHAPES[of], envelope(part, least_material=least)) for part in self.parts.values()]
 
     def held(self, method: str | None = None) -> list[Held]:
         """The features, derived by a method, with bonus and boundary."""
-        made, least = [], self.modifier == "L"
-        for k, (part, own, bore) in enumerate(zip(self.parts.values(), self.options, self.bores, strict=True)):
-            one = derived(part, **{**own, "method": method or envelope(part, least_material=least)})
-            if not self.modifier:
-                made.append(Held(one, self.width, 0.0, part.contact))
+        made, one, least = [], self.spec, self.spec.modifier == "L"
+        options = {"of": one.of, "direction": one.direction, "across": one.across, "length": one.length}
+        for k, (part, at, bore) in enumerate(zip(self.parts.values(), self.at, self.bores, strict=True)):
+            way = method or one.method or envelope(part, least_material=least)
+            feature = derived(part, at=at, method=way, **options)
+            if not one.modifier:
+                made.append(Held(feature, one.width, 0.0, part.contact))
                 continue
-            bonus = bonus_of(self.envelopes[k][0], self.limits, self.modifier, bore=bore)
-            boundary = virtual_condition(self.width, self.limits, self.modifier, bore=bore)
-            made.append(Held(one, self.width, bonus, part.contact, boundary, inside=bore == (self.modifier == "M")))
+            bonus = bonus_of(self.envelopes[k][0], one.limits, one.modifier, bore=bore)
+            boundary = virtual_condition(one.width, one.limits, one.modifier, bore=bore)
+            inside = bore == (one.modifier == "M")
+            made.append(Held(feature, one.width, bonus, part.contact, boundary, inside=inside))
         return made
-
-
-def group_of(
-    found: pd.DataFrame,
-    width: float,
-    *,
-    together: bool,
-    features: Iterable[str] | None,
-    options: Mapping[str, Any],
-    at: Iterable | None,
-    modifier: str,
-    limits: tuple[float, float] | None,
-    method: str | None,
-    between: Mapping[str, tuple[float, float]] | None,
-    name: str,
-) -> Group:
-    """The features of a pattern, each with its touches, or all `together` as one; see `pattern` and `position`."""
-    _check(options["of"], modifier, limits)
-    width = positive(width)
-    if together:
-        covered = cover(found, features, between, name=name)
-        return Group(
-            found, name, covered.names, width, {"": covered}, [{**options, "at": at}], modifier, limits, method
-        )
-    names = (features,) if isinstance(features, str) else tuple(features or ())
-    if not names or len(set(names)) < len(names):
-        raise InputError("a pattern needs features, each named once", found=", ".join(names) or "none")
-    points = [None] * len(names) if at is None else list(at)
-    if len(points) != len(names):
-        raise InputError("a pattern needs one true position per feature", found=len(points), expected=str(len(names)))
-    parts = {one: cover(found, one, between, name=name) for one in names}
-    own = [{**options, "at": one} for one in points]
-    return Group(found, name, names, width, parts, own, modifier, limits, method)
 
 
 def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None, with_: str = "") -> Evaluation:
@@ -294,8 +256,8 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
 
     `with_`: what other tolerances the motion was found together with.
     """
-    of, modifier, width = group.options[0]["of"], group.modifier, group.width
-    held, alone = group.held(group.method), motion is None
+    of, modifier, width = group.spec.of, group.spec.modifier, positive(group.spec.needed_width())
+    held, alone = group.held(), motion is None
     motion = settle(held, free) if motion is None else motion
     details, notes = _each(group, held)
     reach = [np.linalg.norm(one.feature.shifts(motion)[0], axis=1) for one in held]
@@ -307,7 +269,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         notes.append(f"the largest share of its tolerance is used by {leads}: {actual:.4f} of {allowed:.4f} mm")
     if with_:
         notes.append(f"simultaneous requirement: one placement for {with_}")
-    if modifier and group.options[0]["across"] is None:
+    if modifier and group.spec.across is None:
         room = width * settle_surfaces(held, free if alone else Freedom.named(()), motion)
         details["room to the boundary of the virtual condition"] = room
         if (room >= 0) != (actual <= allowed):
@@ -343,7 +305,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         np.concatenate([part.rows for part in group.parts.values()]),
         actual,
         allowed,
-        name=group.name,
+        name=group.spec.name,
         kind=f"position of {_SAID[of][0] if len(held) == 1 else f'a pattern of {len(held)} {_SAID[of][1]}'}"
         + {"": "", "M": " at maximum material condition", "L": " at least material condition"}[modifier],
         features=group.names,
@@ -375,22 +337,11 @@ def _each(group: Group, held: Sequence[Held]) -> tuple[dict[str, float], list[st
         notes += [
             on + note for note in (*few(SHAPES[one.feature.of], len(part.rows), "a position"), *one.feature.notes)
         ]
-        if group.modifier:
-            size, (low, high) = group.envelopes[k][0], group.limits
+        if group.spec.modifier:
+            size, (low, high) = group.envelopes[k][0], group.spec.limits
             details |= {f"{lead}size": size, f"{lead}bonus": one.bonus, f"{lead}virtual condition": one.boundary}
             if not low <= size <= high:
                 notes.append(f"{on}the size {size:.4f} mm is outside {low:g} to {high:g} mm: it fails by itself")
         if one.feature.of == "axis" and not label:
             details |= {"from height": float(one.feature.places[0]), "to height": float(one.feature.places[1])}
     return details, notes
-
-
-def _check(of: str, modifier: str, limits: tuple[float, float] | None) -> None:
-    if of not in SHAPES:
-        raise InputError("a position is that of an axis, a centre or a middle plane", found=of)
-    if modifier not in ("", "M", "L"):
-        raise InputError("unknown material condition", found=modifier, expected="M, L or none")
-    if modifier and limits is None:
-        raise InputError("a material condition needs the limits of size", expected="limits=(smallest, largest)")
-    if limits is not None and not (len(limits) == 2 and 0 < limits[0] < limits[1]):
-        raise InputError("limits of size are two rising lengths", found=limits)

@@ -18,163 +18,211 @@ proportion at each place, and the actual value is given in terms of its largest 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..deviation.projection import distance_function
+from ..deviation.projection import distance_function, projection_on
 from ..errors import InputError, ProbekitWarning
 from ..fit import FREEDOMS, apply_motion, rigid
 from ..fit.datums.freedom import Freedom
-from .boundaries import Boundaries, boundary_limits
-from .cover import covered_rows, positive
+from ..show import shown
+from .around import around_notes, checked_around
+from .boundaries import Boundaries, boundary_limits, limits
+from .cover import covered_rows
 from .evaluation import Evaluation
+from .per_unit import in_windows
 from .placement import Free, freedom_of, place
+from .spec import Direction, Length, Tolerance, Vector
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
 
-__all__ = ["limits", "other_fits", "profile"]
+__all__ = ["Profile", "other_fits", "per_unit", "profile"]
 
 
-def limits(width: float, outside: float | None = None) -> tuple[float, float]:
-    """Limits (lower, upper) of the deviation that a profile zone sets [mm].
+@shown
+@dataclass(frozen=True, kw_only=True)
+class Profile(Tolerance):
+    """Profile of a surface; ASME Y14.5.1-2019, see the head of this module for what of it is from memory.
 
-    Parameters
+    Attributes
     ----------
-    width : float
-        Tolerance [mm].
-    outside : float, optional
-        How much of it lies outside the material [mm]: half by default, all for one-sided outside, 0 for one-sided
-        inside. Values beyond 0..width shift the whole zone to one side.
-
-    Raises
-    ------
-    InputError
-        If the width is not positive, or a number is not finite.
+    outside : float or None
+        Part of the zone outside the material [mm]; see `probekit.tolerance.boundaries.limits`.
+    boundaries : pair or mapping, optional
+        A zone that is not uniform: its lower and upper boundary, in place of `width`; see
+        `probekit.tolerance.boundaries.boundary_limits`.
+    free : tuple of str
+        Degrees of freedom that the zone may still take up, of tx, ty, tz, rx, ry, rz: none when a full datum frame
+        holds it, all six (`probekit.fit.FREEDOMS`) without a datum frame. Per unit: those of the zone in each window,
+        all if none is named.
+    dynamic : bool
+        Leave a uniform offset of the zone free as well: form only.
+    unit : float or None
+        Per unit area: diameter of the window [mm]. The value is the largest over all windows, wherever they lie, and
+        does not judge touches one by one.
+    along : (3,) float or None
+        Per unit length: direction along which the window of length `unit` lies.
+    separate : bool
+        Not to be met at one placement together with others that share its datums.
+    around : str
+        "all over": every face of the part; all touches are judged unless `features` says which. "all around": the faces
+        along an outline, which `features` names. Either is drawn, and when the tolerance is evaluated each face that
+        has no touch is named in a note and a warning; faces "all around" that do not close to a ring get a note.
     """
-    positive(width, "the width of a profile zone")
-    upper = width / 2 if outside is None else float(outside)
-    if not np.isfinite(upper):
-        raise InputError("the part of the zone outside the material is not a number", found=outside)
-    return upper - width, upper
+
+    outside: float | None = None
+    boundaries: Boundaries | None = None
+    free: tuple[str, ...] = ()
+    dynamic: bool = False
+    unit: Length | None = None
+    along: Direction | None = None
+    separate: bool = False
+    around: Literal["", "all over", "all around"] = ""
+
+    characteristic: ClassVar[str] = "profile of a surface"
+    kinds: ClassVar = {"profile": {}}
+    instead_of_width: ClassVar = ("boundaries",)
+
+    def _check(self) -> None:
+        super()._check()
+        checked_around(self.around, self.features, self.name)
+
+    def around_notes(self, found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
+        """Notes on the faces that "all over" or "all around" asks for and that have no touch among `rows` (n,)."""
+        part = None if nominal is None else projection_on(nominal).nominal
+        return around_notes(found, rows, part, self.around, self.features, self.name)
+
+    def sides(self, found: pd.DataFrame) -> np.ndarray:
+        """(n, 2) limits of the deviation at each touch of a table [mm]."""
+        if self.boundaries is None:
+            if self.width is None:
+                raise InputError("a profile tolerance needs width= or boundaries=")
+            return np.tile(limits(self.width, self.outside), (len(found), 1))
+        if self.width is not None or self.outside is not None:
+            raise InputError("a zone between two boundaries takes no width= and no outside=")
+        return boundary_limits(found, self.boundaries)
+
+    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        if self.unit is None:
+            one = self._zone(found, nominal, free)
+        else:
+            one = in_windows(found, self, nominal, freedom_of(self.free or FREEDOMS))
+        return replace(one, notes=(*one.notes, *self.around_notes(found, one.rows, nominal)))
+
+    def _zone(self, found: pd.DataFrame | np.ndarray, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        bare = not hasattr(found, "columns")
+        if bare:
+            found = self._table(np.asarray(found, dtype=float), free)
+        sides = self.sides(found)
+        covered, names = covered_rows(found, self.features or None, self.between)
+        good = np.isfinite(found["deviation"].to_numpy(dtype=float))
+        rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
+        if not len(rows):
+            what = f"tolerance '{self.name}' covers no touch that triggered"
+            raise InputError(what, found=f"{len(missed)} missed touches")
+        middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
+        chosen, offset = found.iloc[rows], self.dynamic
+        placed = place(chosen, nominal, free, middle, half, name=self.name, offset=offset)
+        notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * offset
+        loose = free.motions.shape[1] + offset
+        if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
+            notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and has no meaning",)
+        return Evaluation.by_touch(
+            found,
+            rows,
+            placed.deviations,
+            float(np.diff(sides[rows], axis=1).max()) if self.width is None else self.width,
+            name=self.name,
+            kind=self.characteristic,
+            limits=sides[rows],
+            settled=5e-6 if free or offset else 1e-9,
+            features=names,
+            missed_rows=missed,
+            free=free.names,
+            freedom=free,
+            motion=placed.motion,
+            details={"offset": placed.offset} if offset else {},
+            notes=notes,
+            alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
+        )
+
+    def _table(self, deviation: np.ndarray, free: Freedom) -> pd.DataFrame:
+        """Bare deviations (n,) as a table, if it can be judged without one."""
+        import pandas as pd
+
+        if free or self.features or self.between is not None or self.boundaries is not None:
+            raise InputError(
+                "features, limits and free placement need a deviations table, not bare deviations",
+                todo="Use probekit.deviation.project(touches, nominal).",
+            )
+        table = pd.DataFrame({"touch": np.arange(1, len(deviation) + 1), "deviation": deviation})
+        return table.assign(x=0.0, y=0.0, z=0.0)
+
+    def _amount(self) -> str:
+        return f"{self.width:g} mm" if self.boundaries is None else "between two boundaries"
+
+    def _words(self) -> Iterator[str]:
+        if self.outside is not None:
+            yield f"{self.outside:g} mm of it outside the material"
+        if self.free:
+            yield "free: " + ", ".join(self.free)
+        if self.dynamic:
+            yield "dynamic: the offset of the zone is free"
+        if self.unit is not None:
+            yield f"within each {self.unit:g} mm " + ("across" if self.along is None else "of length")
+        if self.separate:
+            yield "separate requirement"
+        if self.around:
+            yield self.around
+
+    def _cells(self) -> list[list[str]]:
+        text = f"{self.width:g}" if self.boundaries is None else "a \N{LEFT RIGHT ARROW} b"
+        text += "" if self.outside is None else f"(U){self.outside:g}"
+        text += "(D)" if self.dynamic else ""
+        text += "" if self.unit is None else f"/{'dia ' if self.along is None else ''}{self.unit:g}"
+        return [[text, *self.datums]]
 
 
 def profile(
     found: pd.DataFrame | np.ndarray,
     width: float | None = None,
     *,
-    outside: float | None = None,
-    boundaries: Boundaries | None = None,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
     free: Free = (),
-    dynamic: bool = False,
     nominal: Nominal | None = None,
-    pivot: Iterable[float] = (0.0, 0.0, 0.0),
-    name: str = "profile",
+    pivot: Vector = (0.0, 0.0, 0.0),
+    **options: Any,
 ) -> Evaluation:
-    """Evaluate profile of a surface.
+    """Evaluate profile of a surface [mm] of a deviations table `found`, or of bare deviations (n,) [mm].
 
-    Parameters
-    ----------
-    found : DataFrame or (n,) array
-        Deviations table, or bare deviations [mm].
-    width : float
-        Tolerance [mm]. Left out when `boundaries` are given.
-    outside : float, optional
-        Part of the zone outside the material [mm]; see `limits`.
-    boundaries : pair or mapping, optional
-        A zone that is not uniform: its lower and upper boundary; see `probekit.tolerance.boundaries.boundary_limits`.
-    features : iterable of str, optional
-        Features, or faces, that it covers together; all touches by default.
-    between : mapping, optional
-        Limits along the surface: axis "x", "y" or "z" -> (from, to) [mm]. Judged by the target's coordinates, or by
-        the foot's where there is no target.
-    free : iterable of str, or DatumFrame
-        Degrees of freedom that the zone may still take up, of tx, ty, tz, rx, ry, rz: none when a full datum frame
-        holds it, all six (`probekit.fit.FREEDOMS`) without a datum frame. Or the datum frame that the table is in:
-        what its datums leave, and the play of those at MMB.
-    dynamic : bool
-        Leave a uniform offset of the zone free as well: form only.
-    nominal : Nominal, optional
-        Needed when `free` is not empty, for the touches are then projected again.
-    pivot : (3,) float
-        Point about which free turns that are named are taken [mm]; a datum frame has its own.
-    name : str
-
-    Returns
-    -------
-    Evaluation
-
-    Raises
-    ------
-    InputError
-        If the width is not positive, no touch is covered, a feature is unknown, or the nominal is missing.
-    FitError
-        If the best placement does not settle.
-
-    Notes
-    -----
-    ASME Y14.5.1-2019; see the head of this module for the formula and what of it is from memory.
+    `width` and `options` are attributes of `Profile`; `free`, `nominal` and `pivot` those of `Tolerance.evaluate`.
     """
-    free, bare = freedom_of(free, pivot), not hasattr(found, "columns")
-    if bare and (free or features is not None or between is not None or boundaries is not None):
-        raise InputError(
-            "features, limits and free placement need a deviations table, not bare deviations",
-            todo="Use probekit.deviation.project(touches, nominal).",
-        )
-    if boundaries is None:
-        if width is None:
-            raise InputError("a profile tolerance needs width= or boundaries=")
-        sides = np.tile(limits(width, outside), (len(found), 1))
-    else:
-        if width is not None or outside is not None:
-            raise InputError("a zone between two boundaries takes no width= and no outside=")
-        sides = boundary_limits(found, boundaries)
-    if bare:
-        import pandas as pd
+    one = Profile(width=width, **{"name": "profile", **options})
+    return one.evaluate(found, nominal, free=free, pivot=pivot)
 
-        deviation, names = np.asarray(found, dtype=float), ()
-        covered = np.ones(len(deviation), dtype=bool)
-        found = pd.DataFrame({"touch": np.arange(1, len(deviation) + 1), "deviation": deviation})
-        found[["x", "y", "z"]] = 0.0
-    else:
-        covered, names = covered_rows(found, features, between)
-    good = np.isfinite(found["deviation"].to_numpy(dtype=float))
-    rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
-    if not len(rows):
-        raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
-    middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
-    chosen = found.iloc[rows]
-    placed = place(chosen, nominal, free, middle, half, name=name, offset=dynamic)
-    details = {"offset": placed.offset} if dynamic else {}
-    notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * dynamic
-    loose = free.motions.shape[1] + dynamic
-    if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
-        notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and has no meaning",)
-    return Evaluation.by_touch(
-        found,
-        rows,
-        placed.deviations,
-        float(np.diff(sides[rows], axis=1).max()) if width is None else width,
-        name=name,
-        kind="profile of a surface",
-        limits=sides[rows],
-        settled=5e-6 if free or dynamic else 1e-9,
-        features=names,
-        missed_rows=missed,
-        free=free.names,
-        freedom=free,
-        motion=placed.motion,
-        details=details,
-        notes=notes,
-        alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
-    )
+
+def per_unit(
+    found: pd.DataFrame,
+    width: float,
+    *,
+    size: float,
+    free: Free = FREEDOMS,
+    nominal: Nominal | None = None,
+    **options: Any,
+) -> Evaluation:
+    """Evaluate profile per unit area or length [mm] of a deviations table `found`.
+
+    `width` and `options` are attributes of `Profile`, `size` its `unit`; `free` is left to the zone in each window, and
+    `nominal` as in `Tolerance.evaluate`.
+    """
+    one = Profile(width=width, unit=size, **{"name": "profile per unit", **options})
+    return in_windows(found, one, nominal, freedom_of(free))
 
 
 def other_fits(chosen: pd.DataFrame, nominal: Nominal | None, middle: np.ndarray, half: np.ndarray) -> dict[str, float]:

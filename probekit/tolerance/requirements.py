@@ -18,21 +18,18 @@ from ..deviation.projection import distance_function
 from ..errors import InputError
 from ..fit import FREEDOMS
 from ..fit.datums.freedom import Freedom
-from .boundaries import boundary_limits
-from .cover import Covered, cover
+from .cover import Covered
 from .evaluation import Evaluation
 from .placement import Free, freedom_of, place
-from .position import evaluation_at
-from .profile import limits, other_fits
+from .position import Position, evaluation_at
+from .profile import Profile, other_fits
 from .settle import Skin, settle
-from .spec import Profile
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.datums.frame import DatumFrame
     from ..nominal import Nominal
-    from .spec_located import Position
 
 __all__ = ["composite", "separate", "simultaneous"]
 
@@ -92,7 +89,7 @@ def simultaneous(
     common = freedom_of([f for f in FREEDOMS if f in tolerances[0].free] if free is None else free, pivot)
     surfaces = {k: _Zones(found, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
     groups = {k: one.group(found) for k, one in enumerate(tolerances) if k not in surfaces}
-    held = {k: group.held(group.method) for k, group in groups.items()}
+    held = {k: group.held() for k, group in groups.items()}
     if groups:
         skins = {k: one.skin(nominal, common) for k, one in surfaces.items()}
         motion = settle([*skins.values(), *(one for several in held.values() for one in several)], common)
@@ -123,12 +120,9 @@ class _Zones:
 
     def __init__(self, found: pd.DataFrame, tolerance: Profile) -> None:
         self.found, self.tolerance = found, tolerance
-        self.covered: Covered = cover(found, tolerance.features or None, tolerance.between, name=tolerance.name)
+        self.covered: Covered = tolerance.covered(found)
         self.rows = self.covered.rows
-        if tolerance.boundaries is not None:
-            self.sides = boundary_limits(found, tolerance.boundaries)[self.rows]
-        else:
-            self.sides = np.tile(limits(tolerance.width, tolerance.outside), (len(self.rows), 1))
+        self.sides = tolerance.sides(found)[self.rows]
         self.middle, self.half = self.sides.mean(axis=1), np.diff(self.sides, axis=1)[:, 0] / 2
 
     def skin(self, nominal: Nominal | None, free: Freedom) -> Skin:

@@ -7,110 +7,124 @@ circumscribed (boss) size tells. From memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
 from ..errors import InputError
+from ..show import shown
 from .axes import size_of
-from .cover import Covered, cover, few
+from .cover import Covered, few
 from .evaluation import Evaluation
 from .form import material_of
 from .propagation import element_gain
+from .spec import Length, Limits, Tolerance
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["size", "two_point_sizes"]
+    from ..fit.datums.freedom import Freedom
+    from ..nominal import Nominal
+
+__all__ = ["Size", "size", "two_point_sizes"]
 
 _GLOBAL = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
 
 
-def size(
-    found: pd.DataFrame,
-    limits: tuple[float, float],
-    *,
-    of: Literal["cylinder", "width", "sphere"] = "cylinder",
-    method: Literal["two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"] = "two_point",
-    opposed: float = 5.0,
-    features: Iterable[str] | None = None,
-    between: Mapping[str, tuple[float, float]] | None = None,
-    name: str = "size",
-) -> Evaluation:
-    """Evaluate a size against its two limits.
+@shown
+@dataclass(frozen=True, kw_only=True)
+class Size(Tolerance):
+    """Limits of size; it has no feature control frame and prints as a size with its limits.
 
-    Parameters
+    The actual value is the smallest tolerance about the middle of the limits that all sizes would meet; it is judged as
+    a whole, and `details` has the sizes.
+
+    Attributes
     ----------
-    found : DataFrame
-        Deviations table.
     limits : (float, float)
         Smallest and largest size allowed [mm].
-    of : {"cylinder", "width", "sphere"}
-    method : {"two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"}
+    of : str
+        "cylinder", "width" or "sphere".
+    method : str
+        "two_point", "least_squares", "maximum_inscribed" or "minimum_circumscribed".
     opposed : float
         Two touches are opposed if their normals, and the line between them, are within this of each other [deg].
-    features, between, name
-        See `probekit.tolerance.profile`.
-
-    Returns
-    -------
-    Evaluation
-        Judged as a whole. `lower` and `upper` are the limits less their middle; the actual value is the smallest
-        tolerance about that middle that all sizes would meet. `details` has the sizes.
-
-    Raises
-    ------
-    InputError
-        If the limits do not rise, the method is unknown, no two touches are opposed, or they do not fix the element.
     """
-    if not (len(limits) == 2 and np.isfinite(limits).all() and 0 < limits[0] < limits[1]):
-        raise InputError("limits of size are two rising lengths", found=limits, expected="(smallest, largest)")
-    covered = cover(found, features, between, name=name)
-    notes: list[str] = []
-    if method == "two_point":
-        values, pairs = two_point_sizes(covered, opposed)
-        if not len(values):
-            raise InputError(
-                f"tolerance '{name}': no two touches are opposed within {opposed:g} deg",
-                todo="Touch opposite places, widen opposed=, or ask for a global size.",
-            )
-        notes.append(f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger")
-    elif method in _GLOBAL:
-        value, fitted = size_of(covered, of, method)
-        values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
-        gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
-        notes += [*few(of, len(covered.rows), "a size"), *fitted.notes]
-    else:
-        raise InputError("unknown method for a size", found=method, expected="two_point, " + ", ".join(_GLOBAL))
-    middle = (limits[0] + limits[1]) / 2
-    off = np.abs(values - middle)
-    if method == "two_point":
-        gradient = np.zeros(len(covered.rows))
-        gradient[pairs[int(off.argmax())]] = 1.0
-    sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on makes a boss larger, a bore smaller
-    sense *= np.sign((values - middle)[off.argmax()])
-    ruling = dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist())
-    return Evaluation.as_whole(
-        found,
-        covered.rows,
-        2.0 * float(off.max()),
-        limits[1] - limits[0],
-        name=name,
-        kind="size, " + method.replace("_", " "),
-        features=covered.names,
-        lower=float(limits[0] - middle),
-        upper=float(limits[1] - middle),
-        high=float(values.max() - middle),
-        low=float(values.min() - middle),
-        ruling=tuple(covered.ids[list(ruling)].tolist()),
-        missed_rows=covered.missed,
-        notes=tuple(notes),
-        details={"smallest size": float(values.min()), "largest size": float(values.max()), "middle of limits": middle},
-        alternatives=partial(_others, covered, of, opposed, middle),
-        gradient=2.0 * sense * gradient,
-    )
+
+    limits: Limits
+    of: Literal["cylinder", "width", "sphere"] = "cylinder"
+    method: Literal["two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"] = "two_point"
+    opposed: Length = 5.0
+
+    characteristic: ClassVar[str] = "size"
+    kinds: ClassVar = {"size": {}}
+    instead_of_width: ClassVar = ("limits",)
+
+    def _check(self) -> None:
+        super()._check()
+        if not (len(self.limits) == 2 and np.isfinite(self.limits).all() and 0 < self.limits[0] < self.limits[1]):
+            what = "limits of size are two rising lengths"
+            raise InputError(what, column="limits", found=self.limits, expected="(smallest, largest)")
+
+    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
+        covered, middle = self.covered(found), (self.limits[0] + self.limits[1]) / 2
+        if self.method == "two_point":
+            values, pairs = two_point_sizes(covered, self.opposed)
+            if not len(values):
+                raise InputError(
+                    f"tolerance '{self.name}': no two touches are opposed within {self.opposed:g} deg",
+                    todo="Touch opposite places, widen opposed=, or ask for a global size.",
+                )
+            gradient = np.zeros(len(covered.rows))
+            gradient[pairs[int(np.abs(values - middle).argmax())]] = 1.0
+            notes = [f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger"]
+        else:
+            value, fitted = size_of(covered, self.of, self.method)
+            values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
+            gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
+            notes = [*few(self.of, len(covered.rows), "a size"), *fitted.notes]
+        off = np.abs(values - middle)
+        sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on: a larger boss, a smaller bore
+        sense *= np.sign((values - middle)[off.argmax()])
+        ruling = dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist())
+        smallest, largest = float(values.min()), float(values.max())
+        return Evaluation.as_whole(
+            found,
+            covered.rows,
+            2.0 * float(off.max()),
+            self.limits[1] - self.limits[0],
+            name=self.name,
+            kind="size, " + self.method.replace("_", " "),
+            features=covered.names,
+            lower=float(self.limits[0] - middle),
+            upper=float(self.limits[1] - middle),
+            high=largest - middle,
+            low=smallest - middle,
+            ruling=tuple(covered.ids[list(ruling)].tolist()),
+            missed_rows=covered.missed,
+            notes=tuple(notes),
+            details={"smallest size": smallest, "largest size": largest, "middle of limits": middle},
+            alternatives=partial(_others, covered, self.of, self.opposed, middle),
+            gradient=2.0 * sense * gradient,
+        )
+
+    @property
+    def frame(self) -> str:  # noqa: D102
+        sign = {"cylinder": "\u2300", "sphere": "S\u2300"}.get(self.of, "")
+        return f"{sign}{self.limits[0]:g} \u2026 {sign}{self.limits[1]:g}"
+
+    def _amount(self) -> str:
+        return f"{self.limits[0]:g} to {self.limits[1]:g} mm ({self.method.replace('_', ' ')})"
+
+    def _repr_svg_(self) -> None:
+        return None
+
+
+def size(found: pd.DataFrame, limits: tuple[float, float], **options: Any) -> Evaluation:
+    """Evaluate a size [mm] of a deviations table `found`: `limits` and `options` are attributes of `Size`."""
+    return Size(limits=limits, **options).evaluate(found)
 
 
 def two_point_sizes(covered: Covered, opposed: float = 5.0) -> tuple[np.ndarray, np.ndarray]:

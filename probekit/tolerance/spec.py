@@ -1,38 +1,48 @@
-"""Tolerances as a drawing states them: plain data that can be read, printed, drawn and evaluated.
+"""What every tolerance has: its keys with their types, its words, its frame, and how it is evaluated.
 
-Each prints as a sentence (`sentence`), as a feature control frame in text (`frame`), and drawn in a notebook.
-`evaluate(found, nominal)` does what the functions of this room do; the classes hold no mathematics.
+A kind of tolerance is one frozen dataclass, in the module that holds its mathematics. Its fields are the attributes,
+the keys of a study file with the values they may have, and the options of the functions of this room, all in one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from dataclasses import dataclass, fields
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, get_type_hints
 
-from ..deviation.projection import projection_on
+import numpy as np
+
 from ..errors import InputError
 from ..show import shown
-from .around import around_notes, checked_around
-from .boundaries import Boundaries
+from ..values import Each, Either, Number, Numbers, Table, Text, choices_of
+from .cover import Covered, cover
 from .evaluation import Evaluation
-from .form import circularity, cylindricity, flatness, straightness, straightness_of_axis
-from .line_profile import line_profile
-from .orientation import orientation, orientation_of_axis
-from .per_unit import per_unit
-from .placement import Free
-from .profile import profile
+from .placement import Free, freedom_of
 from .symbols import frame_svg, frame_text
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
 
+    from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
-__all__ = ["Form", "LineProfile", "Orientation", "Profile", "Tolerance", "Vector"]
+__all__ = ["KINDS", "Direction", "Length", "Limits", "Names", "Tolerance", "Vector", "hints_of", "keys_of", "only"]
 
 Vector = tuple[float, float, float]
+Direction = Annotated[Vector, Numbers(3, nonzero=True)]
+Length = Annotated[float, Number(above=0)]
+Limits = Annotated[tuple[float, float], Numbers(2, rising=True)]
+Letters = Annotated[tuple[str, ...], Each(Text(), once=True)]
+Names = Annotated[tuple[str, ...], Either(((str, Text()), (list, Each(Text(), once=True))))]
+
+#: Kind in a study file -> the class, and what of it the kind sets; each class enters its own.
+KINDS: dict[str, tuple[type[Tolerance], Mapping[str, Any]]] = {}
+
+
+def only(**where: tuple[Any, ...]) -> dict[str, Any]:
+    """Metadata of a field that has a meaning only where others have one of these values; elsewhere it is refused."""
+    return {"only": where}
 
 
 @shown
@@ -47,27 +57,56 @@ class Tolerance:
     name : str
         What it is called; its kind by default.
     features : tuple of str
-        Features or faces; all touches if empty.
+        Features, or faces, that it covers together; all touches if left out.
     between : mapping or None
-        Limits along the surface, axis -> (from, to) [mm].
+        Limits along the surface: axis "x", "y" or "z" -> (from, to) [mm]. Judged by the target's coordinates, or by
+        the foot's where there is no target.
     datums : tuple of str
         Letters of the datum frame in order, such as "A", "B(M)": for the drawing, for what shares a frame, and for
         `evaluate_all`, which can establish it. The table of deviations must be in that frame.
     """
 
-    width: float | None = None
+    width: Annotated[float, Number(above=0, least=1e-6, most=1e5)] | None = None
     name: str = ""
-    features: tuple[str, ...] = ()
-    between: Mapping[str, tuple[float, float]] | None = None
-    datums: tuple[str, ...] = ()
+    features: Names = ()
+    between: Annotated[Mapping[str, tuple[float, float]], Table(Numbers(2, rising=True))] | None = None
+    datums: Letters = ()
+
+    #: Kinds that the class stands for -> what of it they set.
+    kinds: ClassVar[Mapping[str, Mapping[str, Any]]] = {}
+    #: Keys that a study may give in place of `width`.
+    instead_of_width: ClassVar[tuple[str, ...]] = ()
+
+    def __init_subclass__(cls) -> None:
+        KINDS.update({kind: (cls, preset) for kind, preset in cls.__dict__.get("kinds", {}).items()})
 
     def __post_init__(self) -> None:
         for one in ("features", "datums", "free"):
             value = getattr(self, one, None)
-            if value is not None:
+            if value is None and one == "features":
+                object.__setattr__(self, one, ())
+            elif value is not None:
                 object.__setattr__(self, one, (value,) if isinstance(value, str) else tuple(value))
+            if one == "features" and value is not None and value != () and not self.features:
+                raise InputError("a tolerance on no feature", column=one, todo="Leave it out for all touches.")
+        for key in hints_of(type(self)):
+            object.__setattr__(self, key, _plain(getattr(self, key)))
         if not self.name:
             object.__setattr__(self, "name", self.characteristic)
+        self._check()
+
+    def _check(self) -> None:
+        """Refuse a word that a field does not know, and a field that has no meaning beside another."""
+        for one in fields(self):
+            value, known = getattr(self, one.name), choices_of(hints_of(type(self))[one.name])
+            if known and value is not None and value not in known:
+                words = " or ".join(repr(word) for word in known if word)
+                what = f"tolerance '{self.name}': unknown value"
+                raise InputError(what, column=one.name, found=value, expected=words)
+            for other, allowed in one.metadata.get("only", {}).items():
+                if value != one.default and (given := getattr(self, other)) not in allowed:
+                    what = f"tolerance '{self.name}': this has no meaning where {other} is {given!r}"
+                    raise InputError(what, column=one.name, found=value)
 
     @property
     def characteristic(self) -> str:
@@ -116,31 +155,32 @@ class Tolerance:
         Raises
         ------
         InputError, FitError
-            From the function for its kind.
+            If the table, or an attribute, cannot be used, or a best placement does not settle.
         """
-        return self._evaluate(
-            found, nominal=nominal, pivot=pivot, free=getattr(self, "free", ()) if free is None else free
-        )
+        free = getattr(self, "free", ()) if free is None else free
+        return self._evaluate(found, nominal, freedom_of(free, pivot))
 
-    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
+    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
         raise NotImplementedError
 
-    def _common(self) -> dict[str, Any]:
-        return {"features": self.features or None, "between": self.between, "name": self.name}
+    def covered(self, found: pd.DataFrame) -> Covered:
+        """The touches of a deviations table that it covers, with their places."""
+        return cover(found, self.features or None, self.between, name=self.name)
 
-    def _needed(self) -> float:
+    def needed_width(self) -> float:
+        """The width [mm], which must be there."""
         if self.width is None:
             raise InputError(f"tolerance '{self.name}' needs a width", expected="mm")
         return self.width
 
     def _amount(self) -> str:
-        return f"{self._needed():g} mm"
+        return f"{self.needed_width():g} mm"
 
     def _words(self) -> Iterator[str]:
         yield from ()
 
     def _cells(self) -> list[list[str]]:
-        return [[f"{self._needed():g}", *self.datums]]
+        return [[f"{self.needed_width():g}", *self.datums]]
 
     def _outside_of_frame(self) -> dict[str, str]:
         """Circles at the leader, and what is written beside the frame."""
@@ -157,198 +197,26 @@ class Tolerance:
         return frame_svg(self.characteristic, self._cells(), title=self.sentence, **self._outside_of_frame())
 
 
-@shown
-@dataclass(frozen=True, kw_only=True)
-class Profile(Tolerance):
-    """Profile of a surface.
-
-    Attributes
-    ----------
-    outside, boundaries, free, dynamic
-        See `probekit.tolerance.profile`.
-    unit : float or None
-        Per unit area: diameter of the window [mm]; see `probekit.tolerance.per_unit`.
-    along : (3,) float or None
-        Per unit length: direction along which the window of length `unit` lies.
-    separate : bool
-        Not to be met at one placement together with others that share its datums.
-    around : str
-        "all over": every face of the part; all touches are judged unless `features` says which. "all around": the faces
-        along an outline, which `features` names. Either is drawn, and when the tolerance is evaluated each face that
-        has no touch is named in a note and a warning; faces "all around" that do not close to a ring get a note.
-    """
-
-    outside: float | None = None
-    boundaries: Boundaries | None = None
-    free: tuple[str, ...] = ()
-    dynamic: bool = False
-    unit: float | None = None
-    along: Vector | None = None
-    separate: bool = False
-    around: str = ""
-
-    characteristic: ClassVar[str] = "profile of a surface"
-
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        checked_around(self.around, self.features, self.name)
-
-    def around_notes(self, found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
-        """Notes on the faces that "all over" or "all around" asks for and that have no touch among `rows` (n,)."""
-        part = None if nominal is None else projection_on(nominal).nominal
-        return around_notes(found, rows, part, self.around, self.features, self.name)
-
-    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
-        one = self._zone(found, **place)
-        return replace(one, notes=(*one.notes, *self.around_notes(found, one.rows, place["nominal"])))
-
-    def _zone(self, found: pd.DataFrame, **place: Any) -> Evaluation:
-        if self.unit is not None:
-            return per_unit(
-                found,
-                self._needed(),
-                size=self.unit,
-                along=self.along,
-                outside=self.outside,
-                nominal=place["nominal"],
-                **self._common(),
-            )
-        return profile(
-            found,
-            self.width,
-            outside=self.outside,
-            boundaries=self.boundaries,
-            dynamic=self.dynamic,
-            **place,
-            **self._common(),
-        )
-
-    def _amount(self) -> str:
-        return f"{self.width:g} mm" if self.boundaries is None else "between two boundaries"
-
-    def _words(self) -> Iterator[str]:
-        if self.outside is not None:
-            yield f"{self.outside:g} mm of it outside the material"
-        if self.free:
-            yield "free: " + ", ".join(self.free)
-        if self.dynamic:
-            yield "dynamic: the offset of the zone is free"
-        if self.unit is not None:
-            yield f"within each {self.unit:g} mm " + ("across" if self.along is None else "of length")
-        if self.separate:
-            yield "separate requirement"
-        if self.around:
-            yield self.around
-
-    def _cells(self) -> list[list[str]]:
-        text = f"{self.width:g}" if self.boundaries is None else "a \N{LEFT RIGHT ARROW} b"
-        text += "" if self.outside is None else f"(U){self.outside:g}"
-        text += "(D)" if self.dynamic else ""
-        text += "" if self.unit is None else f"/{'dia ' if self.along is None else ''}{self.unit:g}"
-        return [[text, *self.datums]]
+@cache
+def hints_of(kind: type[Tolerance]) -> dict[str, Any]:
+    """Field -> its type, with the rule for its values where there is one."""
+    hints = get_type_hints(kind, include_extras=True)
+    return {one.name: hints[one.name] for one in fields(kind)}
 
 
-@shown
-@dataclass(frozen=True, kw_only=True)
-class LineProfile(Tolerance):
-    """Profile of a line; see `probekit.tolerance.line_profile` for what its attributes mean."""
-
-    section: str | Vector = "z"
-    apart: float = 0.5
-    outside: float | None = None
-    free: tuple[str, ...] = ()
-    dynamic: bool = False
-
-    characteristic: ClassVar[str] = "profile of a line"
-
-    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
-        own = {one: getattr(self, one) for one in ("section", "apart", "outside", "dynamic")}
-        return line_profile(found, self._needed(), **own, **place, **self._common())
-
-    def _words(self) -> Iterator[str]:
-        yield f"each section by {self.section}" if isinstance(self.section, str) else "each section"
-        if self.free:
-            yield "free: " + ", ".join(self.free)
-
-    def _cells(self) -> list[list[str]]:
-        text = f"{self._needed():g}" + ("" if self.outside is None else f"(U){self.outside:g}")
-        return [[text + ("(D)" if self.dynamic else ""), *self.datums]]
+def keys_of(kind: str) -> dict[str, Any]:
+    """Keys that a study may give for a kind of tolerance -> their types; a key of `KINDS`."""
+    made, preset = KINDS[kind]
+    meant = {one.name: one.metadata.get("only", {}) for one in fields(made)}
+    return {
+        key: hint
+        for key, hint in hints_of(made).items()
+        if key not in preset and all(preset.get(other, allowed[0]) in allowed for other, allowed in meant[key].items())
+    }
 
 
-@shown
-@dataclass(frozen=True, kw_only=True)
-class Form(Tolerance):
-    """Flatness, straightness (of lines or of an axis), circularity, cylindricity: `of` says which.
-
-    `section`, `axis` and `apart` divide the touches into sections or lines; see the function of that name.
-    """
-
-    of: str
-    method: str = "minimum_zone"
-    section: str | Vector | None = None
-    axis: Vector | None = None
-    apart: float = 0.5
-
-    @property
-    def characteristic(self) -> str:  # noqa: D102
-        return "straightness" if self.of == "straightness of an axis" else self.of
-
-    def _evaluate(self, found: pd.DataFrame, **_place: Any) -> Evaluation:
-        common, width = self._common(), self._needed()
-        if self.of == "flatness":
-            return flatness(found, width, method=self.method, **common)
-        if self.of == "cylindricity":
-            return cylindricity(found, width, method=self.method, **common)
-        if self.of == "straightness":
-            return straightness(found, width, section=self.section, apart=self.apart, method=self.method, **common)
-        section = "z" if self.section is None else self.section
-        if self.of == "circularity":
-            own = {"section": section, "axis": self.axis, "apart": self.apart, "method": self.method}
-            return circularity(found, width, **own, **common)
-        return straightness_of_axis(found, width, section=section, axis=self.axis, apart=self.apart, **common)
-
-    def _words(self) -> Iterator[str]:
-        if self.of == "straightness of an axis":
-            yield "of the axis"
-
-    def _cells(self) -> list[list[str]]:
-        return [[("dia " if self.of == "straightness of an axis" else "") + f"{self._needed():g}"]]
-
-
-@shown
-@dataclass(frozen=True, kw_only=True)
-class Orientation(Tolerance):
-    """Parallelism, perpendicularity or angularity, of a plane or an axis; see `probekit.tolerance.orientation`."""
-
-    of: str
-    feature: str = "plane"
-    direction: Vector | None = None
-    across: Vector | None = None
-    turn: Vector | None = None
-    angle: float | tuple[float, ...] | None = None
-    to: tuple[Vector, ...] = ()
-    to_kind: tuple[str, ...] = ()
-    length: tuple[float, float] | None = None
-    method: str | None = None
-
-    @property
-    def characteristic(self) -> str:  # noqa: D102
-        return self.of
-
-    def _evaluate(self, found: pd.DataFrame, **place: Any) -> Evaluation:
-        own = {one: getattr(self, one) for one in ("turn", "angle", "to", "to_kind")}
-        common = {"kind": self.of, **own, "free": place["free"], **self._common()}
-        if self.feature == "plane":
-            return orientation(found, self._needed(), normal=self.direction, **common)
-        own = {one: getattr(self, one) for one in ("direction", "across", "length", "method")}
-        return orientation_of_axis(found, self._needed(), **own, **common)
-
-    def _words(self) -> Iterator[str]:
-        yield f"of the {self.feature}"
-        if self.angle is not None:
-            angles = (self.angle,) if isinstance(self.angle, int | float) else self.angle
-            yield "basic angle " + " and ".join(f"{one:g}\N{DEGREE SIGN}" for one in angles)
-
-    def _cells(self) -> list[list[str]]:
-        round_zone = self.feature == "axis" and self.across is None
-        return [[("dia " if round_zone else "") + f"{self._needed():g}", *self.datums]]
+def _plain(value: Any) -> Any:
+    """Lists and arrays as tuples, so that tolerances can be compared."""
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    return tuple(_plain(one) for one in value) if isinstance(value, list | tuple) else value

@@ -3,35 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
+from ..making import check_keys, made, nearest
 from ..show import shown
-from .spec import Form, LineProfile, Orientation, Profile, Tolerance
-from .spec_located import Position, Runout, Size
+from ..values import rule_of, types_of, words_of
+from .position import Position
+from .profile import Profile
+from .spec import KINDS, Tolerance, keys_of
 from .symbols import frame_svg, frame_text
 
-__all__ = ["KINDS", "Composite", "read_tolerance"]
+__all__ = ["Composite", "read_tolerance"]
 
-#: Kind in a study file -> the class, and what of it the kind sets.
-KINDS: dict[str, tuple[type[Tolerance], dict[str, Any]]] = {
-    "profile": (Profile, {}),
-    "profile of a line": (LineProfile, {}),
-    "flatness": (Form, {"of": "flatness"}),
-    "straightness": (Form, {"of": "straightness"}),
-    "straightness of an axis": (Form, {"of": "straightness of an axis"}),
-    "circularity": (Form, {"of": "circularity"}),
-    "cylindricity": (Form, {"of": "cylindricity"}),
-    "parallelism": (Orientation, {"of": "parallelism"}),
-    "perpendicularity": (Orientation, {"of": "perpendicularity"}),
-    "angularity": (Orientation, {"of": "angularity"}),
-    "position": (Position, {}),
-    "size": (Size, {}),
-    "circular runout": (Runout, {"total": False}),
-    "total runout": (Runout, {"total": True}),
-}
+_REFINED = ("width", "outside", "free", "datums", "name")  # what a lower segment says for itself
 
 
 @shown
@@ -63,7 +51,9 @@ class Composite:
         return frame_svg(self.locating.characteristic, self._cells(), title=self.sentence, **outside)
 
 
-def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) -> list[Tolerance | Composite]:
+def read_tolerance(
+    table: Mapping[str, Any], *, file: str | Path | None = None, where: str = "tolerance"
+) -> list[Tolerance | Composite]:
     """Tolerances that one [[tolerance]] table of a study file states.
 
     Parameters
@@ -73,81 +63,71 @@ def read_tolerance(table: Mapping[str, Any], *, file: str | Path | None = None) 
         tolerance of each feature, and `refining` (a table) the lower segment of a composite profile or position.
     file : str or Path, optional
         For the error.
+    where : str
+        How an error calls the table.
 
     Raises
     ------
     InputError
-        If the kind is unknown, a key does not belong to it or is missing.
+        If the kind is unknown, a key does not belong to it or is missing, or a value cannot be used.
     """
     options = dict(table)
     kind, each, refining = options.pop("kind", "profile"), options.pop("each", False), options.pop("refining", None)
     if kind not in KINDS:
+        expected = nearest(str(kind), KINDS)
+        raise InputError("unknown kind of tolerance", file=file, column=f"{where}.kind", found=kind, expected=expected)
+    kinds, preset = KINDS[kind]
+    check_values(options, kind, where, file)
+    if not {"width", *kinds.instead_of_width} & set(options):
+        raise InputError("the table [tolerance] lacks a key", file=file, column=f"{where}.width")
+    if not isinstance(each, bool):
         raise InputError(
-            "unknown kind of tolerance", file=file, column="tolerance.kind", found=kind, expected=", ".join(KINDS)
+            "a value has the wrong type", file=file, column=f"{where}.each", found=each, expected="true or false"
         )
-    made, preset = KINDS[kind]
-    known = {one.name for one in fields(made)} - set(preset)
-    for key in options:
-        if key not in known:
-            raise InputError(
-                f"this key does not belong to a tolerance of kind '{kind}'",
-                file=file,
-                column=f"tolerance.{key}",
-                expected=", ".join(sorted(known)),
-            )
-    for key in (
-        "at",
-        "direction",
-        "across",
-        "turn",
-        "along",
-        "to",
-        "to_kind",
-        "angle",
-        "axis",
-        "limits",
-        "length",
-        "section",
-    ):
-        if isinstance(options.get(key), list):
-            options[key] = tuple(options[key])
-    if "limits" in known and made is Size and "limits" not in options:
-        raise InputError(
-            "a size needs its limits", file=file, column="tolerance.limits", expected="[smallest, largest]"
-        )
-    if "width" not in options and made is not Size and options.get("boundaries") is None:
-        raise InputError("the table [tolerance] lacks a key", file=file, column="tolerance.width")
-    if each:
-        features = options.pop("features", None)
-        if not isinstance(features, list):
-            raise InputError(
-                "each = true needs a list of features",
-                file=file,
-                column="tolerance.features",
-                found=features,
-                expected="a list",
-            )
-        name = options.pop("name", kind)
-        return [made(**preset, **options, features=one, name=f"{name}, {one}") for one in features]
-    options.setdefault("name", kind)
-    upper = made(**preset, **options)
+    if each and not isinstance(options.get("features"), list):
+        what, found = "each = true needs a list of features", options.get("features")
+        raise InputError(what, file=file, column=f"{where}.features", found=found, expected="a list")
+    name = options.pop("name", kind)
+    several = [{"features": one, "name": f"{name}, {one}"} for one in options["features"]] if each else [{"name": name}]
+    read = [made(partial(kinds, **preset), options | own, where, file=file) for own in several]
     if refining is None:
-        return [upper]
-    return [Composite(upper, _lower(upper, options, refining, file))]
+        return read
+    return [Composite(read[0], _lower(read[0], options, refining, kind, where, file))]
+
+
+def check_values(options: Any, kind: str, where: str, file: str | Path | None) -> None:
+    """Refuse keys that a kind of tolerance does not have, and values that no key of it can have.
+
+    Raises
+    ------
+    InputError
+    """
+    keys = keys_of(kind)
+    what = f"this key does not belong to a tolerance of kind '{kind}'"
+    check_keys(options, dict.fromkeys(keys, False), where, file=file, what=what)
+    for key, value in options.items():
+        types, rule, column = types_of(keys[key]), rule_of(keys[key]), f"{where}.{key}"
+        value = list(value) if isinstance(value, tuple) else value
+        if not isinstance(value, types) or (isinstance(value, bool) and bool not in types):
+            raise InputError(
+                "a value has the wrong type", file=file, column=column, found=value, expected=words_of(types)
+            )
+        if rule is not None and (wrong := rule.wrong(value)):
+            raise InputError(wrong[0], file=file, column=column, found=value, expected=wrong[1])
 
 
 def _lower(
-    upper: Tolerance, options: Mapping[str, Any], refining: Mapping[str, Any], file: str | Path | None
+    upper: Tolerance, options: Mapping[str, Any], refining: Any, kind: str, where: str, file: str | Path | None
 ) -> Profile | Position:
     """Lower segment of a composite tolerance: as the upper one, but for what `refining` says."""
     if not isinstance(upper, Profile | Position):
-        raise InputError(
-            "only a profile or a position can be refined by a second segment", file=file, column="tolerance.refining"
-        )
-    for key in refining:
-        if key not in ("width", "outside", "free", "datums", "name") or not hasattr(upper, key):
-            raise InputError(
-                "unknown key", file=file, column=f"tolerance.refining.{key}", expected="width, outside, free, datums"
-            )
-    shared = {key: value for key, value in options.items() if key not in ("free", "datums", "name", "outside")}
-    return type(upper)(**{**shared, "name": f"{upper.name}, refined", **refining})
+        what = "only a profile or a position can be refined by a second segment"
+        raise InputError(what, file=file, column=f"{where}.refining")
+    where = f"{where}.refining"
+    known = dict.fromkeys((key for key in _REFINED if hasattr(upper, key)), False)
+    check_keys(refining, known, where, file=file)
+    check_values(refining, kind, where, file)
+    shared = {key: value for key, value in options.items() if key not in _REFINED}
+    return made(
+        type(upper), {**shared, "width": upper.width, "name": f"{upper.name}, refined", **refining}, where, file=file
+    )

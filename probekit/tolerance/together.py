@@ -14,10 +14,11 @@ from ..errors import InputError
 from ..fit import FREEDOMS, Datum, datum_frame
 from ..fit.datums.frame import DatumFrame
 from .evaluation import Evaluation
+from .position import Position
+from .profile import Profile
 from .propagation import carry, own_uncertainty
 from .requirements import composite, simultaneous
-from .spec import Profile, Tolerance
-from .spec_located import Position
+from .spec import Tolerance
 from .spec_table import Composite
 
 if TYPE_CHECKING:

@@ -95,7 +95,7 @@ def test_nominal_direction_is_the_default():
 @pytest.mark.parametrize(
     ("options", "match"),
     [
-        ({"kind": "squareness"}, "unknown kind of orientation"),
+        ({"kind": "squareness"}, r"'of': .* unknown value"),
         ({"kind": "parallelism", "normal": (0, 0, 0)}, "square to the zone must be three numbers"),
         ({"kind": "parallelism", "turn": (1, 0)}, "of the free turn must be three numbers"),
     ],

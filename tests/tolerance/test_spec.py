@@ -156,7 +156,7 @@ def test_reading():
         ({"kind": "niceness", "width": 1}, "column 'tolerance.kind': unknown kind of tolerance; found 'niceness'"),
         ({"kind": "flatness", "width": 1, "outside": 0.1}, "'tolerance.outside': this key does not belong"),
         ({"kind": "flatness", "width": 1, "of": "roundness"}, "'tolerance.of': this key does not belong"),
-        ({"kind": "size", "width": 1}, "'tolerance.limits': a size needs its limits"),
+        ({"kind": "size", "width": 1}, "'tolerance': a key is missing; expected limits"),
         ({"kind": "flatness"}, "'tolerance.width': the table .tolerance. lacks a key"),
         ({"width": 1, "each": True}, "each = true needs a list"),
         ({"width": 1, "refining": {"size": 1}}, "'tolerance.refining.size': unknown key"),
