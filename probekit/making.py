@@ -11,7 +11,7 @@ from typing import Any
 
 from .errors import InputError
 
-__all__ = ["blaming", "check_keys", "made", "naming", "nearest", "takes", "tuples"]
+__all__ = ["blaming", "check_keys", "made", "nearest", "takes", "tuples"]
 
 
 def made(
@@ -97,22 +97,14 @@ def blaming(file: str | Path | None, where: str) -> Iterator[None]:
     except InputError as error:
         if error.file is not None:
             raise
-        raise _told_of(error, file, f"{where}.{error.column}" if error.column else where) from None
+        inside = error.column is not None and error.column != where
+        raise _told_of(error, file, f"{where}.{error.column}" if inside else where) from None
     except (TypeError, ValueError) as error:
         raise InputError(f"a value cannot be used: {error}", file=file, column=where) from None
 
 
-@contextmanager
-def naming(file: str | Path) -> Iterator[None]:
-    """Let an error that names no file name this one."""
-    try:
-        yield
-    except InputError as error:
-        raise (error if error.file is not None else _told_of(error, file, error.column)) from None
-
-
 def _told_of(error: InputError, file: str | Path | None, column: str | None) -> InputError:
-    return InputError(
+    told = InputError(
         error.what,
         file=file,
         line=error.line,
@@ -121,3 +113,6 @@ def _told_of(error: InputError, file: str | Path | None, column: str | None) -> 
         expected=error.expected,
         todo=error.todo,
     )
+    for note in getattr(error, "__notes__", ()):
+        told.add_note(note)
+    return told

@@ -302,7 +302,7 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
             r"column 'plan 1': the table does not say how the targets are made; expected pick",
         ),
         ("plan", "spacing = 60.0", "spacin = 60.0", r"column 'plan 1\.spacin': plane has no .*expected 'spacing'"),
-        ("plan", 'face = "base_top"\n', "", r"column 'plan 1': plane needs face"),
+        ("plan", 'face = "base_top"\n', "", r"column 'plan 1': a key is missing; expected face"),
         ("plan", 'face = "base_top"', 'face = "base"', r"no face with that name; found 'base'; expected one of skin"),
         (
             "plan",
@@ -319,7 +319,7 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
             "[75]",
             r"a pose does not match the rotary axes of this machine; .*expected 2 finite angles \(A C\)",
         ),
-        ("plan", 'letter = "A"', 'leter = "A"', r"column 'machine\.axes\.leter': unknown key; expected letter, moves"),
+        ("plan", 'letter = "A"', 'leter = "A"', r"column 'machine\.axes\.leter': unknown key; expected 'letter'"),
         (
             "plan",
             "stem_diameter = 4.0\n",
@@ -356,7 +356,7 @@ def test_wrong_input_exits_with_2_and_one_clear_line(
         ("program", "OPERATION 4: FINISH THE SKIN", "OPERATION", r"stands 5 times .*State which one with occurrence=1"),
         ("program", '"milling.nc"', '"mill.nc"', r"mill\.nc: the program cannot be read"),
         ("program", '"G54"', '"G77"', r"the dialect has no such work offset; found 'G77'; expected G54, G55"),
-        ("simulate", "sigma", "sigm", r"'simulate\.errors, Repeatability\.sigm': unknown key; expected sigma"),
+        ("simulate", "sigma", "sigm", r"'simulate\.errors, Repeatability\.sigm': unknown key; expected 'sigma'"),
         ("simulate", "sigma = 0.002", "sigma = -1.0", r"Repeatability\.sigma': .*found -1\.0; expected zero or more"),
         (
             "program",
@@ -379,7 +379,7 @@ def test_wrong_input_exits_with_2_and_one_clear_line(
         ),
         ("simulate", "{skin = 0.030}", "{skn = 0.030}", r"column 'simulate': .*no face with that name; found 'skn'"),
         ("simulate", "seed = 7", 'model = "other.stl"', r"other\.stl: the model cannot be read"),
-        ("simulate", "radius = 9.0", "radis = 9.0", r"'simulate\.hills\.radis': unknown key; expected centre, radius"),
+        ("simulate", "radius = 9.0", "radis = 9.0", r"'simulate\.hills\.radis': unknown key; expected 'radius'"),
     ],
 )
 def test_what_program_and_simulate_may_not_be_told(

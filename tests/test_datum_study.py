@@ -60,14 +60,14 @@ def test_a_study_in_a_datum_frame(tmp_path):
     [
         ('["A", "B", "C"]', '["A", "D"]', "'alignment.datums': there is no datum with that letter; found 'D'"),
         ('kind = "plane"', 'kind = "flat"', "'datum A': unknown kind of datum; found 'flat'"),
-        ('kind = "plane"', "", "'datum A': a datum needs its kind"),
+        ('kind = "plane"', "", "'datum A': a key is missing; expected kind"),
         ('datums = ["A"', 'features = ["bore"]\ndatums = ["A"', "'alignment.features': a datum frame has its own"),
         ('letter = "A"', 'lettre = "A"', "'datum 1.lettre': unknown key; expected 'letter'"),
         ('[[datum]]\nletter = "C"', '[[datum]]\nkind = "plane"\n\n[[datum]]\nletter = "C"', "lacks a key"),
         (
             'kind = "plane"',
             'kind = "targets"\ntargets = [{name = "A1"}]',
-            "'datum A.targets': a datum target cannot be read",
+            "'datum A.targets': a key is missing; expected point",
         ),
     ],
 )

@@ -13,9 +13,10 @@ import numpy as np
 
 from .. import fit, plan, plausibility, touches
 from ..errors import FitError, InputError, ProbekitError
+from ..making import blaming
 from ..plausibility.check import before_fit, on_alignment
 from .machinery import probe_of, regions_of
-from .model import Study, blaming, motion_of
+from .model import Study, motion_of
 from .planning import targets_of
 
 if TYPE_CHECKING:

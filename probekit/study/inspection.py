@@ -14,6 +14,7 @@ from .. import action, deviation, fit, nominal, plausibility, report, scene, tol
 from ..action.suggest import Action
 from ..errors import InputError, ProbekitWarning
 from ..files import store
+from ..making import made
 from ..show import shown
 from .about import Known, about_of, missing, words
 from .gating import gate_of, targets_placed, telling_missing, with_robust
@@ -264,17 +265,8 @@ def _datums(study: Study) -> list[fit.Datum]:
 
 def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
     where = f"datum {wanted['letter']}"
-    if "kind" not in wanted:
-        raise InputError("a datum needs its kind", file=path, column=where, expected="plane, cylinder, width, ...")
-    options = {key: tuple(value) if isinstance(value, list) else value for key, value in wanted.items()}
-    try:
-        if "targets" in options:
-            options["targets"] = tuple(fit.DatumTarget(**one) for one in options["targets"])
-        return fit.Datum(**options)
-    except InputError as error:
-        raise InputError(error.what, file=path, column=where, found=error.found, expected=error.expected) from None
-    except TypeError as error:
-        raise InputError(f"a datum target cannot be read: {error}", file=path, column=f"{where}.targets") from None
+    targets = [made(fit.DatumTarget, one, f"{where}.targets", file=path) for one in wanted.get("targets", [])]
+    return made(fit.Datum, wanted | ({"targets": targets} if targets else {}), where, file=path)
 
 
 def _looks(findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:

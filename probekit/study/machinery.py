@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from .. import machine, nominal, plan
 from ..errors import InputError
-from .model import Study, blaming, motion_of
+from ..making import made, tuples
+from .model import Study, motion_of
 from .readings import qualified_of
 
 __all__ = ["errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
@@ -36,17 +35,16 @@ def probe_of(study: Study) -> plan.Probe:
     if qualified is not None:
         given["effective_radius"] = qualified[0].effective_radius
     given.pop("qualification", None)
-    given["body"] = tuple(tuple(pair) for pair in given.get("body", ()))
-    tips = tuple(_made(plan.Tip, one, study, "stylus.tips") for one in given.pop("tips", ()))
-    return _made(plan.Probe, given | {"tips": tips}, study, "stylus")
+    tips = tuple(made(plan.Tip, one, "stylus.tips", file=study.path) for one in given.pop("tips", ()))
+    return made(plan.Probe, given | {"tips": tips}, "stylus", file=study.path)
 
 
 def kinematics_of(study: Study) -> plan.Kinematics:
     """The machine's rotary axes and travel, from ``[machine]``; three linear axes if it says nothing."""
     given = study.settings.get("machine", {})
-    axes = tuple(_made(plan.RotaryAxis, one, study, "machine.axes") for one in given.get("axes", ()))
+    axes = tuple(made(plan.RotaryAxis, one, "machine.axes", file=study.path) for one in given.get("axes", ()))
     options = {key: given[key] for key in ("gauge", "travel") if key in given}
-    return _made(plan.Kinematics, {"axes": axes, **options}, study, "machine")
+    return made(plan.Kinematics, {"axes": axes, **options}, "machine", file=study.path)
 
 
 def regions_of(study: Study) -> tuple[plan.targets.regions.Region, ...]:
@@ -55,7 +53,7 @@ def regions_of(study: Study) -> tuple[plan.targets.regions.Region, ...]:
     for one in study.settings.get("reach", {}).get("clamps", ()):
         kind, values = _kind_of(one, _REGIONS, study, "reach.clamps")
         arrays = {key: np.asarray(value, float) if isinstance(value, tuple) else value for key, value in values.items()}
-        regions.append(_made(kind, arrays, study, "reach.clamps"))
+        regions.append(made(kind, arrays, "reach.clamps", file=study.path))
     return tuple(regions)
 
 
@@ -68,7 +66,7 @@ def fixtures_of(study: Study) -> tuple[nominal.Nominal, ...]:
 def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
     """The part as the virtual machine has it: ``[simulate]`` says what is wrong with it and with its set-up."""
     given = study.settings.get("simulate", {})
-    hills = tuple(_made(machine.Hill, _tuples(one), study, "simulate.hills") for one in given.get("hills", ()))
+    hills = tuple(made(machine.Hill, one, "simulate.hills", file=study.path) for one in given.get("hills", ()))
     model = nominal.load(study.file(given["model"])) if "model" in given else part
     values = {
         "nominal": model,
@@ -76,7 +74,7 @@ def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
         "hills": hills,
         "motion": motion_of(study, "simulate"),
     }
-    return _made(machine.AsMade, values, study, "simulate")
+    return made(machine.AsMade, values, "simulate", file=study.path)
 
 
 def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:
@@ -85,7 +83,7 @@ def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:
     found = []
     for one in study.settings.get("simulate", {}).get("errors", ()):
         kind, values = _kind_of(one, kinds, study, "simulate.errors")
-        found.append(_made(kind, values, study, f"simulate.errors, {kind.__name__}"))
+        found.append(made(kind, values, f"simulate.errors, {kind.__name__}", file=study.path))
     return tuple(found)
 
 
@@ -110,23 +108,4 @@ def _kind_of(one: Any, kinds: dict[str, Any], study: Study, where: str) -> tuple
     kind = one.get("kind") if isinstance(one, dict) else None
     if kind not in kinds:
         raise InputError("unknown kind", file=study.path, column=where, found=one, expected=", ".join(kinds))
-    return kinds[kind], {key: value for key, value in _tuples(one).items() if key != "kind"}
-
-
-def _tuples(one: dict[str, Any]) -> dict[str, Any]:
-    return {key: tuple(value) if isinstance(value, list) else value for key, value in one.items()}
-
-
-def _made(kind: Callable[..., Any], values: Any, study: Study, where: str) -> Any:
-    """An object from the keys of a table; an error names the key and the study file."""
-    if not isinstance(values, dict):
-        raise InputError("this must be a table", file=study.path, column=where, found=values)
-    known = inspect.signature(kind).parameters
-    for key in values:
-        if key not in known:
-            raise InputError("unknown key", file=study.path, column=f"{where}.{key}", expected=", ".join(known))
-    missing = [n for n, p in known.items() if p.default is inspect.Parameter.empty and n not in values]
-    if missing:
-        raise InputError("a key is missing", file=study.path, column=where, expected=", ".join(missing))
-    with blaming(study.path, where):
-        return kind(**values)
+    return kinds[kind], {key: value for key, value in tuples(one).items() if key != "kind"}

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 from .. import fit, touches
 from ..errors import InputError
+from ..making import blaming
 from ..nominal import Nominal
 from ..plan import Probe
 from .gating import WRITTEN, targets_made
 from .machinery import kinematics_of, probe_of
-from .model import Study, blaming, motion_of, numbers_of
+from .model import Study, motion_of, numbers_of
 from .readings import read_results
 
 if TYPE_CHECKING:

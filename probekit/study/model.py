@@ -19,7 +19,7 @@ from ..settings import read_settings
 from ..show import shown
 from .wording import fit_error_in_keys, input_error_in_keys
 
-__all__ = ["Study", "blaming", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
+__all__ = ["Study", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
 
 
 @shown
@@ -66,19 +66,6 @@ class Study:
 
 
 @contextmanager
-def blaming(file: str | Path, where: str) -> Iterator[None]:
-    """Let an error from values of a study name the file and the table, unless it names a file itself."""
-    try:
-        yield
-    except InputError as error:
-        if error.file is not None:
-            raise
-        raise _told_of(error, file, f"{where}.{error.column}" if error.column else where) from None
-    except (TypeError, ValueError) as error:
-        raise InputError(f"a value cannot be used: {error}", file=file, column=where) from None
-
-
-@contextmanager
 def naming(file: str | Path) -> Iterator[None]:
     """Let an error speak of the keys of the study, and one that names no file name this one."""
     try:
@@ -88,21 +75,6 @@ def naming(file: str | Path) -> Iterator[None]:
     except InputError as error:
         kept = type(error) is not InputError  # a kind of its own keeps what it carries
         raise (error if kept and error.file is not None else input_error_in_keys(error, file, error.column)) from None
-
-
-def _told_of(error: InputError, file: str | Path, column: str | None) -> InputError:
-    told = InputError(
-        error.what,
-        file=file,
-        line=error.line,
-        column=column,
-        found=error.found,
-        expected=error.expected,
-        todo=error.todo,
-    )
-    for note in getattr(error, "__notes__", ()):
-        told.add_note(note)
-    return told
 
 
 def load(path: str | Path) -> Study:

@@ -7,8 +7,6 @@ random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the ta
 
 from __future__ import annotations
 
-import difflib
-import inspect
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +15,7 @@ import numpy as np
 
 from .. import nominal, plan, touches
 from ..errors import InputError
-from .model import blaming
+from ..making import check_keys, made, takes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -82,8 +80,7 @@ def targets_of(
             )
         rng = np.random.default_rng(one.get("seed", 0))
         arguments = {key: value for key, value in one.items() if key not in _OWN}
-        with blaming(file, where):
-            table = _made(getattr(plan, how), arguments, part, rng, curve=how in CURVES, file=file, where=where)
+        table = _made(getattr(plan, how), arguments, part, rng, curve=how in CURVES, file=file, where=where)
         tables.append(table.assign(critical=bool(one.get("critical", False))))
     targets = plan.join(*tables)
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
@@ -128,7 +125,7 @@ def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:
 
 def _made(
     way: Callable[..., Any],
-    arguments: dict[str, Any],
+    table: dict[str, Any],
     part: nominal.Nominal,
     rng: np.random.Generator,
     *,
@@ -136,25 +133,17 @@ def _made(
     file: str | Path,
     where: str,
 ) -> pd.DataFrame:
-    """Call one way with what it takes of the arguments; along its curves if it gives curves."""
-    known = [_arguments(way), _arguments(plan.along)] if curve else [_arguments(way)]
-    for key in arguments:
-        if not any(key in names for names in known):
-            near = difflib.get_close_matches(key, [name for names in known for name in names], n=1)
-            expected = f"'{near[0]}'" if near else "one of " + ", ".join(sorted({*known[0], *known[-1]}))
-            raise InputError(f"{way.__name__} has no such key", file=file, column=f"{where}.{key}", expected=expected)
-    own = {key: value for key, value in arguments.items() if key in known[0]}
-    if "axis" in own:
-        own["axis"] = _axis(own["axis"], file, f"{where}.axis")
-    if "rng" in inspect.signature(way).parameters:
-        own["rng"] = rng
-    missing = [name for name in _required(way) if name not in own]
-    if missing:
-        raise InputError(f"{way.__name__} needs {' and '.join(missing)}", file=file, column=where)
-    made = way(part, **own)
+    """Call one way with what it takes of the table; along its curves if it gives curves."""
+    own, further = takes(way), takes(plan.along) if curve else {}
+    known = dict.fromkeys((key for key in (*own, *further) if key not in _NOT_FROM_FILE), False)
+    check_keys(table, known, where, file=file, what=f"{way.__name__} has no such key")
+    table = {key: _axis(one, file, f"{where}.axis") if key == "axis" else one for key, one in table.items()}
+    given = {"nominal": part, **({"rng": rng} if "rng" in own else {})}
+    result = made(way, {key: table[key] for key in table if key in own}, where, file=file, given=given)
     if not curve:
-        return made
-    return plan.along(part, made, **{key: value for key, value in arguments.items() if key in known[1]})
+        return result
+    given = {"nominal": part, "curves": result}
+    return made(plan.along, {key: table[key] for key in table if key not in own}, where, file=file, given=given)
 
 
 def _axis(given: Any, file: str | Path, where: str) -> plan.Axis:
@@ -163,12 +152,3 @@ def _axis(given: Any, file: str | Path, where: str) -> plan.Axis:
         raise InputError("the axis cannot be read", file=file, column=where, found=given, expected=expected)
     direction = np.asarray(given["direction"], dtype=float)
     return plan.Axis(np.asarray(given["point"], float), direction / np.linalg.norm(direction), float(given["radius"]))
-
-
-def _arguments(way: Callable[..., Any]) -> list[str]:
-    return [name for name in inspect.signature(way).parameters if name not in _NOT_FROM_FILE]
-
-
-def _required(way: Callable[..., Any]) -> list[str]:
-    parameters = inspect.signature(way).parameters.values()
-    return [p.name for p in parameters if p.default is inspect.Parameter.empty and p.name not in _NOT_FROM_FILE]

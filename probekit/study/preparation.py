@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
+from ..making import blaming
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
-from .model import Study, blaming, nominal_of, numbers_of, runnable
+from .model import Study, nominal_of, numbers_of, runnable
 from .places import program_names
 from .planning import targets_from, targets_of
 from .prepared import Plan, Program, aliases_of, dialect_of

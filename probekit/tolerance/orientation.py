@@ -134,7 +134,8 @@ class Orientation(Tolerance):
         axis, near = axis_of(covered, self.method), axis_of(covered, nominal=True).direction
         if axis.held:
             raise InputError(
-                f"tolerance '{self.name}': the touches lie too close together along the axis to determine its direction",
+                f"tolerance '{self.name}': the touches lie too close together along the axis to determine its "
+                "direction",
                 found=f"{feature_length(covered, near):.3f} mm",
                 todo="Touch the feature at two depths or more, well apart.",
             )

@@ -16,7 +16,7 @@ from probekit.deviation import project
 from probekit.fit import FREEDOMS, apply_motion, make_motion
 from probekit.tolerance import Profile, composite, line_profile, profile, separate, simultaneous
 from probekit.tolerance.boundaries import boundary_limits
-from probekit.tolerance.per_unit import per_unit
+from probekit.tolerance.profile import per_unit
 
 quick = settings(max_examples=10)
 FLAT = ("tz", "rx", "ry")
