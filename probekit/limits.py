@@ -14,7 +14,7 @@ from typing import Any
 
 from .errors import InputError
 from .files import file_name
-from .tolerance import read_tolerance
+from .tolerance.spec_table import check_stated
 from .values import Among, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
 __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
@@ -130,7 +130,7 @@ def check_values(settings: Mapping[str, Any], file: Path) -> None:
                     todo = _MEANT.get(path) if "large" in found[0] else None
                     raise InputError(found[0], file=file, column=at, found=one, expected=found[1], todo=todo)
         if kind == "tolerance":
-            read_tolerance(table, file=file, where=where)
+            check_stated(table, file, where)
     _check_program(settings.get("program", {}), file)
     _check_letters(settings, file)
     _check_names(settings.get("tolerance", []), file)

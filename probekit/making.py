@@ -51,7 +51,8 @@ def made(
 
 def takes(kind: Callable[..., Any]) -> dict[str, bool]:
     """Names of the parameters of a function or class, and whether each must be given."""
-    return {name: p.default is p.empty for name, p in inspect.signature(kind).parameters.items()}
+    parameters = inspect.signature(kind).parameters.items()
+    return {name: p.default is p.empty for name, p in parameters if p.kind not in (p.VAR_POSITIONAL, p.VAR_KEYWORD)}
 
 
 def check_keys(

@@ -14,6 +14,7 @@ from .. import action, deviation, fit, nominal, plausibility, report, scene, tol
 from ..action.suggest import Action
 from ..errors import InputError, ProbekitWarning
 from ..files import store
+from ..limits import tables_of
 from ..making import made
 from ..show import shown
 from .about import Known, about_of, missing, words
@@ -326,7 +327,9 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
 
 def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float) -> list[tolerance.Evaluation]:
     """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
-    wanted = [one for table in study.settings["tolerance"] for one in tolerance.read_tolerance(table, file=study.path)]
+    stated = tables_of({"tolerance": study.settings["tolerance"]})
+    read = [tolerance.read_tolerance(table, file=study.path, where=where) for where, _, table in stated]
+    wanted = [one for several in read for one in several]
     return tolerance.evaluate_all(wanted, aligned, how, datums=_datums(study), u=u)
 
 

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
-from ..making import check_keys, made, nearest
+from ..making import blaming, check_keys, made, nearest, takes, tuples
 from ..show import shown
 from ..values import rule_of, types_of, words_of
+from .evaluation import Evaluation
+from .own import OFFERED, Own, function_of
 from .position import Position
 from .profile import Profile
-from .spec import KINDS, Tolerance, keys_of
+from .spec import KINDS, Tolerance, hints_of, keys_of
 from .symbols import frame_svg, frame_text
 
-__all__ = ["Composite", "read_tolerance"]
+__all__ = ["Composite", "check_stated", "read_tolerance"]
 
 _REFINED = ("width", "outside", "free", "datums", "name")  # what a lower segment says for itself
 
@@ -59,8 +61,9 @@ def read_tolerance(
     Parameters
     ----------
     table : mapping
-        `kind` (a key of `KINDS`; profile by default) and the attributes of its class. Besides, `each = true` makes one
-        tolerance of each feature, and `refining` (a table) the lower segment of a composite profile or position.
+        `kind` (a key of `KINDS`; profile by default) and the attributes of its class. Or "module:function", a check of
+        one's own in the folder of the file, and what it takes; caution: its code is run. Besides, `each = true` makes
+        one tolerance of each feature, and `refining` (a table) the lower segment of a composite profile or position.
     file : str or Path, optional
         For the error.
     where : str
@@ -73,13 +76,21 @@ def read_tolerance(
     """
     options = dict(table)
     kind, each, refining = options.pop("kind", "profile"), options.pop("each", False), options.pop("refining", None)
-    if kind not in KINDS:
+    if isinstance(kind, str) and ":" in kind:
+        function, code = _own(kind, options, where, file)
+        extra = {key: options.pop(key) for key in list(options) if key not in hints_of(Tolerance)}
+        make: Callable[..., Tolerance] = partial(Own, function=function, code=code, options=tuples(extra))
+        check_values(options, hints_of(Tolerance), where, file)
+    elif isinstance(kind, str) and kind in KINDS:
+        kinds, preset = KINDS[kind]
+        make = partial(kinds, **preset)
+        what = f"this key does not belong to a tolerance of kind '{kind}'"
+        check_values(options, keys_of(kind), where, file, what=what)
+        if not {"width", *kinds.instead_of_width} & set(options):
+            raise InputError("the table [tolerance] lacks a key", file=file, column=f"{where}.width")
+    else:
         expected = nearest(str(kind), KINDS)
         raise InputError("unknown kind of tolerance", file=file, column=f"{where}.kind", found=kind, expected=expected)
-    kinds, preset = KINDS[kind]
-    check_values(options, kind, where, file)
-    if not {"width", *kinds.instead_of_width} & set(options):
-        raise InputError("the table [tolerance] lacks a key", file=file, column=f"{where}.width")
     if not isinstance(each, bool):
         raise InputError(
             "a value has the wrong type", file=file, column=f"{where}.each", found=each, expected="true or false"
@@ -89,21 +100,30 @@ def read_tolerance(
         raise InputError(what, file=file, column=f"{where}.features", found=found, expected="a list")
     name = options.pop("name", kind)
     several = [{"features": one, "name": f"{name}, {one}"} for one in options["features"]] if each else [{"name": name}]
-    read = [made(partial(kinds, **preset), options | own, where, file=file) for own in several]
+    read = [made(make, options | own, where, file=file) for own in several]
     if refining is None:
         return read
-    return [Composite(read[0], _lower(read[0], options, refining, kind, where, file))]
+    return [Composite(read[0], _lower(read[0], options, refining, where, file))]
 
 
-def check_values(options: Any, kind: str, where: str, file: str | Path | None) -> None:
-    """Refuse keys that a kind of tolerance does not have, and values that no key of it can have.
+def check_stated(table: Mapping[str, Any], file: str | Path | None, where: str) -> None:
+    """Refuse a table that `read_tolerance` would refuse, but run no code that it names."""
+    if ":" not in str(table.get("kind", "")):
+        read_tolerance(table, file=file, where=where)
+    else:
+        common = hints_of(Tolerance)
+        check_values({key: value for key, value in table.items() if key in common}, common, where, file)
+
+
+def check_values(
+    options: Any, keys: Mapping[str, Any], where: str, file: str | Path | None, *, what: str = "unknown key"
+) -> None:
+    """Refuse keys that are not among `keys`, each with its type, and values that are none of that type.
 
     Raises
     ------
     InputError
     """
-    keys = keys_of(kind)
-    what = f"this key does not belong to a tolerance of kind '{kind}'"
     check_keys(options, dict.fromkeys(keys, False), where, file=file, what=what)
     for key, value in options.items():
         types, rule, column = types_of(keys[key]), rule_of(keys[key]), f"{where}.{key}"
@@ -116,8 +136,20 @@ def check_values(options: Any, kind: str, where: str, file: str | Path | None) -
             raise InputError(wrong[0], file=file, column=column, found=value, expected=wrong[1])
 
 
+def _own(
+    kind: str, options: Mapping[str, Any], where: str, file: str | Path | None
+) -> tuple[Callable[..., Evaluation], str]:
+    """The function of a check of one's own, and what code it is; refused if it does not take the keys of the table."""
+    with blaming(file, f"{where}.kind"):
+        function, code = function_of(kind, Path(file).parent if file is not None else Path())
+    further = dict(list(takes(function).items())[1:])
+    stated = {key: value for key, value in options.items() if key not in ("name", "datums")}
+    check_keys(stated, further, where, file=file, given=OFFERED, what=f"{kind} takes no such key")
+    return function, code
+
+
 def _lower(
-    upper: Tolerance, options: Mapping[str, Any], refining: Any, kind: str, where: str, file: str | Path | None
+    upper: Tolerance, options: Mapping[str, Any], refining: Any, where: str, file: str | Path | None
 ) -> Profile | Position:
     """Lower segment of a composite tolerance: as the upper one, but for what `refining` says."""
     if not isinstance(upper, Profile | Position):
@@ -126,7 +158,7 @@ def _lower(
     where = f"{where}.refining"
     known = dict.fromkeys((key for key in _REFINED if hasattr(upper, key)), False)
     check_keys(refining, known, where, file=file)
-    check_values(refining, kind, where, file)
+    check_values(refining, hints_of(type(upper)), where, file)
     shared = {key: value for key, value in options.items() if key not in _REFINED}
     return made(
         type(upper), {**shared, "width": upper.width, "name": f"{upper.name}, refined", **refining}, where, file=file

@@ -126,5 +126,5 @@ def test_limits_and_separate_requirement_stand_beside_the_frame():
 def test_from_a_study_file():
     (one,) = read_tolerance({"width": 0.1, "around": "all over"})
     assert one.around == "all over"
-    with pytest.raises(InputError, match="tolerance.around': this is not known here"):
+    with pytest.raises(InputError, match=r"tolerance\.around': this is not known here"):
         read_tolerance({"width": 0.1, "around": "over all"})

@@ -3,8 +3,12 @@
 Symbols: the characters that Unicode names after the characteristics of ISO 1101 and ASME Y14.5.
 """
 
+import ast
+import re
 import tomllib
 import unicodedata
+from dataclasses import fields
+from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
@@ -13,6 +17,7 @@ import pytest
 import shapes
 from tolerance.touched import around, table
 
+import probekit as pk
 from probekit import InputError
 from probekit.deviation import project
 from probekit.tolerance import (
@@ -30,7 +35,7 @@ from probekit.tolerance import (
     read_tolerance,
     simultaneous,
 )
-from probekit.tolerance.spec_table import KINDS
+from probekit.tolerance.spec import KINDS, keys_of
 from probekit.tolerance.symbols import SYMBOLS
 
 
@@ -218,3 +223,82 @@ def test_sentences_name_what_is_toleranced_once():
     assert named.sentence.startswith("skin: profile of a surface")
     (axis,) = read_tolerance({"kind": "straightness of an axis", "width": 0.02, "name": "straightness"})
     assert axis.sentence == "straightness 0.02 mm on all touches; of the axis"
+
+
+def documented(kind):
+    """Names that the Attributes sections of a class and of what it is made from tell."""
+    names = set()
+    for one in kind.__mro__:
+        section = (one.__dict__.get("__doc__") or "").partition("Attributes\n    ----------\n")[2]
+        for line in re.findall(r"^    (\w[\w, ]*?)(?: :|$)", section, re.M):
+            names |= {name.strip() for name in line.split(",")}
+    return names
+
+
+@pytest.mark.parametrize("kind", sorted({made for made, _ in KINDS.values()}, key=lambda one: one.__name__))
+def test_each_key_of_each_kind_is_documented(kind):
+    assert {one.name for one in fields(kind)} <= documented(kind)
+
+
+def test_keys_are_known_in_one_place_only():
+    """The names of keys that only tolerances have stand, as text, in no module but those of the specs' own values."""
+    of_others = {
+        "length",
+        "name",
+        "features",
+        "axis",
+        "at",
+        "method",
+        "direction",
+        "along",
+        "limits",
+        "section",
+        "datums",
+    }
+    own = {key for kind in KINDS for key in keys_of(kind)} - of_others
+    assert {"outside", "to_kind", "opposed", "projected", "refining"} - own == {"refining"}
+    root = Path(pk.__file__).parent
+    for path in (root / "settings.py", root / "limits.py", *(root / "study").rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        listed = [
+            {
+                key.value
+                for key in getattr(node, "keys", None) or getattr(node, "elts", ())
+                if isinstance(key, ast.Constant)
+            }
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Dict | ast.Tuple | ast.List | ast.Set)
+        ]
+        assert not [keys & own for keys in listed if len(keys & own) > 2], path
+        assert not re.search(r'"tolerance\.\w+": ', path.read_text(encoding="utf-8")), path
+
+
+def test_what_has_no_meaning_is_refused():
+    """Before, these were taken and not used: an axis of a flatness, a length of a plane, a form of no kind."""
+    with pytest.raises(InputError, match=r"'axis'.* this has no meaning where of is 'flatness'"):
+        Form(of="flatness", width=0.1, axis=(0, 0, 1))
+    with pytest.raises(InputError, match=r"'length'.* this has no meaning where feature is 'plane'"):
+        Orientation(of="parallelism", width=0.1, length=(0, 1))
+    with pytest.raises(InputError, match=r"'of'.* unknown value; found 'roundness'"):
+        Form(of="roundness", width=0.1)
+    with pytest.raises(
+        InputError, match=r"'tolerance\.axis': this key does not belong to a tolerance of kind 'flatness'"
+    ):
+        read_tolerance({"kind": "flatness", "width": 0.1, "axis": [0, 0, 1]})
+    with pytest.raises(InputError, match="a tolerance on no feature"):
+        Profile(width=0.1, features=[])
+
+
+def test_values_of_a_kind_are_checked_when_it_is_read():
+    for said, match in [
+        (
+            {"kind": "circular runout", "width": 0.1, "reading": "radal"},
+            r"reading': this is not known here; .*'radial' or",
+        ),
+        ({"kind": "position", "width": 0.1, "limits": [2, 1]}, r"limits': this needs two numbers, each above"),
+        ({"kind": "position", "width": 0.1, "pattern": 1}, r"pattern': a value has the wrong type; .*true or false"),
+        ({"width": 0.1, "refining": {"width": "x"}}, r"refining\.width': a value has the wrong type"),
+        ({"kind": "flattness", "width": 0.1}, r"unknown kind of tolerance; found 'flattness'; expected 'flatness'"),
+    ]:
+        with pytest.raises(InputError, match=match):
+            read_tolerance(said)
