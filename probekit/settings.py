@@ -57,6 +57,7 @@ from typing import Any
 from .errors import InputError
 from .limits import check_values, tables_of
 from .making import nearest
+from .tolerance.spec_table import check_types
 from .values import words_of
 
 __all__ = ["KEYS", "read_settings"]
@@ -253,6 +254,8 @@ def _parsed(path: Path) -> dict[str, Any]:
 def _check_table(path: Path, shown: str, name: str, table: Any) -> None:
     if not isinstance(table, dict):
         raise InputError("this must be a table", file=path, column=shown, found=table, expected=f"[{name}]")
+    if name == "tolerance":
+        check_types(table, path, shown)
     if name in _FREE:
         return
     known = _WITHIN.get(name) or KEYS[name]

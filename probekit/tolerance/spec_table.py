@@ -19,7 +19,7 @@ from .profile import Profile
 from .spec import KINDS, Tolerance, hints_of, keys_of
 from .symbols import frame_svg, frame_text
 
-__all__ = ["Composite", "check_stated", "read_tolerance"]
+__all__ = ["Composite", "check_stated", "check_types", "read_tolerance"]
 
 _REFINED = ("width", "outside", "free", "datums", "name")  # what a lower segment says for itself
 
@@ -126,14 +126,24 @@ def check_values(
     """
     check_keys(options, dict.fromkeys(keys, False), where, file=file, what=what)
     for key, value in options.items():
-        types, rule, column = types_of(keys[key]), rule_of(keys[key]), f"{where}.{key}"
-        value = list(value) if isinstance(value, tuple) else value
-        if not isinstance(value, types) or (isinstance(value, bool) and bool not in types):
-            raise InputError(
-                "a value has the wrong type", file=file, column=column, found=value, expected=words_of(types)
-            )
+        value, rule = list(value) if isinstance(value, tuple) else value, rule_of(keys[key])
+        _check_type(value, keys[key], f"{where}.{key}", file)
         if rule is not None and (wrong := rule.wrong(value)):
-            raise InputError(wrong[0], file=file, column=column, found=value, expected=wrong[1])
+            raise InputError(wrong[0], file=file, column=f"{where}.{key}", found=value, expected=wrong[1])
+
+
+def check_types(table: Mapping[str, Any], file: str | Path | None, where: str) -> None:
+    """Refuse a value of the wrong type; whether its key belongs to the kind, and what it may be, is for later."""
+    keys = keys_of(table["kind"]) if table.get("kind") in [*KINDS] else hints_of(Tolerance)
+    for key, value in table.items():
+        if key in keys:
+            _check_type(value, keys[key], f"{where}.{key}", file)
+
+
+def _check_type(value: Any, hint: Any, where: str, file: str | Path | None) -> None:
+    types = types_of(hint)
+    if not isinstance(value, types) or (isinstance(value, bool) and bool not in types):
+        raise InputError("a value has the wrong type", file=file, column=where, found=value, expected=words_of(types))
 
 
 def _own(
