@@ -32,7 +32,7 @@ __all__ = [
 def rigid_motion(rotation: np.ndarray, shift: Iterable[float] = (0.0, 0.0, 0.0)) -> np.ndarray:
     """The motion (4, 4) that turns by a matrix (3, 3) about the origin and then shifts by (3,) [mm]."""
     motion = np.eye(4)
-    motion[:3, :3], motion[:3, 3] = rotation, shift
+    motion[:3, :3], motion[:3, 3] = rotation, np.asarray(shift, dtype=float)
     return motion
 
 

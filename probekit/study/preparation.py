@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from ..program.writing.dialect import Dialect
 
 __all__ = ["Plan", "Program", "check_program", "plan", "program", "simulate"]
 
@@ -107,7 +108,7 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     return Plan(study, part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
 
 
-def check_program(study: Study) -> programs.Dialect:
+def check_program(study: Study) -> Dialect:
     """Refuse a table ``[program]`` that no program can be written from, before any work is done on it.
 
     Parameters
