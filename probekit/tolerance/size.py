@@ -48,14 +48,15 @@ class Size(Tolerance):
     of : str
         "cylinder", "width" or "sphere".
     method : str
-        "two_point", "least_squares", "maximum_inscribed" or "minimum_circumscribed".
+        "two_point", "least_squares", "maximum_inscribed" or "minimum_circumscribed". By default two-point sizes; where
+        no two touches are opposed, as on rings of an odd number, the least-squares size, and a note.
     opposed : float
         Two touches are opposed if their normals, and the line between them, are within this of each other [deg].
     """
 
     limits: Limits
     of: Literal["cylinder", "width", "sphere"] = "cylinder"
-    method: Literal["two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"] = "two_point"
+    method: Literal["default", "two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"] = "default"
     opposed: Length = 5.0
 
     characteristic: ClassVar[str] = "size"
@@ -70,8 +71,10 @@ class Size(Tolerance):
 
     def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, middle = self.covered(found), (self.limits[0] + self.limits[1]) / 2
-        if self.method == "two_point":
-            values, pairs = two_point_sizes(covered, self.opposed)
+        values, pairs = two_point_sizes(covered, self.opposed)
+        local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
+        method = "two_point" if local else self.method.replace("default", "least_squares")
+        if local:
             if not len(values):
                 raise InputError(
                     f"tolerance '{self.name}': no two touches are opposed within {self.opposed:g} deg",
@@ -81,10 +84,12 @@ class Size(Tolerance):
             gradient[pairs[int(np.abs(values - middle).argmax())]] = 1.0
             notes = [f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger"]
         else:
-            value, fitted = size_of(covered, self.of, self.method)
+            value, fitted = size_of(covered, self.of, method)
             values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
             gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
             notes = [*few(self.of, len(covered.rows), "a size"), *fitted.notes]
+            if self.method == "default":
+                notes.insert(0, "no two touches are opposed: the least-squares size stands in for local sizes")
         off = np.abs(values - middle)
         sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on: a larger boss, a smaller bore
         sense *= np.sign((values - middle)[off.argmax()])
@@ -96,7 +101,7 @@ class Size(Tolerance):
             2.0 * float(off.max()),
             self.limits[1] - self.limits[0],
             name=self.name,
-            kind="size, " + self.method.replace("_", " "),
+            kind="size, " + method.replace("_", " "),
             features=covered.names,
             lower=float(self.limits[0] - middle),
             upper=float(self.limits[1] - middle),
@@ -116,7 +121,8 @@ class Size(Tolerance):
         return f"{sign}{self.limits[0]:g} \u2026 {sign}{self.limits[1]:g}"
 
     def _amount(self) -> str:
-        return f"{self.limits[0]:g} to {self.limits[1]:g} mm ({self.method.replace('_', ' ')})"
+        method = "" if self.method == "default" else f" ({self.method.replace('_', ' ')})"
+        return f"{self.limits[0]:g} to {self.limits[1]:g} mm{method}"
 
     def _repr_svg_(self) -> None:
         return None

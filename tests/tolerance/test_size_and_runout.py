@@ -69,7 +69,7 @@ def test_web_and_slot():
     ("call", "match"),
     [
         (lambda: size(around(5.0), (10.1, 10.0)), "two rising lengths"),
-        (lambda: size(around(5.0, n=7), (9.0, 11.0)), "no two touches are opposed within 5 deg"),
+        (lambda: size(around(5.0, n=7), (9.0, 11.0), method="two_point"), "no two touches are opposed within 5 deg"),
         (lambda: size(around(5.0), (9.0, 11.0), method="mean"), "'method'.* unknown value"),
         (lambda: runout(around(5.0), 0.1, reading="up"), "'reading'.* unknown value"),
         (lambda: runout(around(5.0, n=1), 0.1), "two touches in a section"),
@@ -121,3 +121,14 @@ def test_wobbling_face():
 def test_few_touches_are_told():
     assert "4 touches are few for runout" in runout(around(10.0, n=4), 0.1).notes[0]
     assert not runout(around(10.0, n=8), 0.1).notes
+
+
+def test_rings_of_an_odd_number_have_a_size():
+    """What the planner makes by default has no opposed touches: the least-squares size stands in, and says so."""
+    rng = np.random.default_rng(3)
+    radius = 10.0 + rng.normal(scale=0.003, size=5)
+    found = size(around(radius, n=5, bore=True), (19.9, 20.1))
+    assert found.kind == "size, least squares"
+    assert "stands in for local sizes" in found.notes[0]
+    assert found.details["smallest size"] == pytest.approx(20.0, abs=0.006)
+    assert size(around(10.0, n=6, bore=True), (19.9, 20.1)).kind == "size, two point"

@@ -89,7 +89,8 @@ def test_frames(one, frame):
 def test_size_has_no_frame():
     assert Size(limits=(9.98, 10.02)).frame == "⌀9.98 … ⌀10.02"
     assert Size(limits=(9.98, 10.02))._repr_svg_() is None
-    assert Size(limits=(9.98, 10.02), name="bore").sentence == "bore: size 9.98 to 10.02 mm (two point) on all touches"
+    assert "(two point)" in Size(limits=(9.98, 10.02), method="two_point").sentence
+    assert Size(limits=(9.98, 10.02), name="bore").sentence == "bore: size 9.98 to 10.02 mm on all touches"
 
 
 def test_composite_frame_has_two_rows():
