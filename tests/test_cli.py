@@ -75,7 +75,7 @@ def test_a_missed_touch_leaves_it_undecided(demo_copy: Path, study_name: str) ->
     [
         ('model = "foil.step"', 'model = "nothing.step"', r"nothing\.step: the model cannot be read"),
         ('model = "foil.3mf"', 'model = "nothing.3mf"', r"nothing\.3mf: the model cannot be read"),
-        ('model = "foil.3mf"', 'model = "foil.stl"', r"foil\.stl: the file does not state its unit.*unit=\"mm\""),
+        ('model = "foil.3mf"', 'model = "foil.stl"', r"foil\.stl: the file does not state its unit.*unit = \"mm\""),
         ("[stylus]", "[stilus]", r"study\w*\.toml, column 'stilus': unknown table; expected 'stylus'"),
         ("ball_diameter", "ball_diametre", r"column 'stylus\.ball_diametre': unknown key; expected 'ball_diameter'"),
         ("width = 0.20", 'width = "wide"', r"column 'tolerance 1\.width': a value has the wrong type; found 'wide'"),

@@ -13,7 +13,7 @@ import pytest
 import probekit as pk
 from probekit.draft import FILL_IN, draft_study
 from probekit.errors import InputError
-from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTolerance
+from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTolerance
 from probekit.settings import read_settings
 
 PROFILE = ModelTolerance("skin", "profile of a surface", 0.2, None, None, (("A",), ("B",)), (), ("face_1",), "#7")
@@ -126,7 +126,7 @@ def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, r
 
 def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
     """0.2 with 0.03: outside 0.03 after U (ASME Y14.5), 0.1 + 0.03 after UZ (ISO 1101); from memory."""
-    odd = ("unequally disposed, in a sense that is not understood",)
+    odd = (UNEQUAL,)
     one = dataclasses.replace(PROFILE, displacement=0.03, modifiers=odd)
     text = draft_study("m.step", pmi(one, standard=""), block())
     said = commented(text)

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from ..nominal.exact.pmi_model import UNEQUAL
+
 if TYPE_CHECKING:
     from ..nominal.exact.pmi_model import ModelPmi, ModelSize, ModelTolerance
     from .features import Feature, Features
@@ -17,7 +19,6 @@ FILL_IN = "fill in"
 
 _FREEDOMS = ("tx", "ty", "tz", "rx", "ry", "rz")
 _M, _L = "maximum material requirement", "least material requirement"
-_UNEQUAL = "unequally disposed, in a sense not understood"
 _SIZED = ("cylinder", "sphere", "width")
 _OF = {"bore": "axis", "boss": "axis", "sphere": "centre", "slot": "middle plane", "web": "middle plane"}
 _SENSE = {
@@ -209,7 +210,7 @@ class Tables:
             raise NotJudgedError("its modifiers would also have to be judged: they contradict each other")
         if "all over" in one.modifiers:
             return self._all_over(one)
-        table = self._begun(one, "profile", {*both, "all around", _UNEQUAL})
+        table = self._begun(one, "profile", {*both, "all around", UNEQUAL})
         if one.outside is not None:
             table.keys["outside"], table.notes["outside"] = one.outside, "part of the zone outside the material"
         elif one.displacement is not None:

@@ -185,7 +185,7 @@ def test_missed_triggers(box):
     assert result.table.loc[missed, ["x", "y", "z"]].isna().all(axis=None)
     assert result.table.loc[~missed, ["x", "y", "z"]].notna().all(axis=None)
     assert len(result.findings) == missed.sum()
-    assert "the ball was driven on 2.000 mm after the contact" in result.findings[0]
+    assert "the ball was driven 2.000 mm past the contact" in result.findings[0]
     assert not (run(probing_text(table), box, probe=2 * R).table["reason"] != "").any()
 
 

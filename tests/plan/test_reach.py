@@ -283,7 +283,7 @@ def test_targets_without_a_place_stay_in_the_table() -> None:
     ("change", "words"),
     [
         ({"poses": [(0.0, 0.0, 0.0)]}, "2 finite angles"),
-        ({"poses": [(50.0, 0.0)]}, "axis A does not reach"),
+        ({"poses": [(50.0, 0.0)]}, "axis A cannot reach"),
         ({"poses": [(np.nan, 0.0)]}, "2 finite angles"),
         ({"poses": []}, "no pose"),
         ({"standoff": 0.3}, "standoff"),

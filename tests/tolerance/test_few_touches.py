@@ -93,7 +93,7 @@ def test_an_element_that_leaves_its_start_is_refused():
     start = {"point": [0.0, 0.0, 0.0], "direction": [1.0, 0.0, 0.2], "radius": 10.0}
     with pytest.raises(FitError, match="left the one it was to start from"):
         element(places, "cylinder", material="outside", start=start)
-    with pytest.raises(InputError, match="is not whole"):
+    with pytest.raises(InputError, match="is incomplete"):
         element(places, "cylinder", start={"radius": 10.0})
     with pytest.raises(InputError, match="has no start"):
         element(places, "plane", start={"point": [0, 0, 0]})

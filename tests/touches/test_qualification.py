@@ -112,7 +112,7 @@ class TestSphere:
         assert any("not the 25" in note for note in fine.notes)
 
     def test_too_few_for_a_map(self):
-        with pytest.warns(ProbekitWarning, match="6 touches do not bear a map"):
+        with pytest.warns(ProbekitWarning, match="6 touches do not support a map"):
             found = fit.qualify(on_sphere(LOBED).iloc[[0, 1, 3, 17, 19, 22]], diameter=25.0)
         assert found.map.degree == 0
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from ...errors import InputError
 from .part21 import Enum, Record, Ref, StepText, read_text
 from .pmi_links import AspectLinks, face_names_of, references
-from .pmi_model import KINDS, ModelDatum, ModelPmi, ModelSize, ModelTolerance, shown
+from .pmi_model import KINDS, UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTolerance, shown
 from .pmi_sizes import read_sizes
 from .pmi_values import MODIFIERS, NotUnderstoodError, Units, datum_references, words
 
@@ -168,7 +168,7 @@ class _Reading:
             displacement = self.units.length(stated[0] if stated else None, "its displacement", zero=True, sign=True).mm
             outside = {"added": displacement, "shift": value / 2 + displacement}.get(self.unequal or "")
             if outside is None:
-                modifiers.append("unequally disposed, in a sense that is not understood")
+                modifiers.append(UNEQUAL)
                 self._remark(
                     record,
                     f"its zone of {value:g} mm is unequally disposed by {displacement:g} mm, and the file names no "

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from ... import show
 
-__all__ = ["KINDS", "ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "shown"]
+__all__ = ["KINDS", "UNEQUAL", "ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "shown"]
+
+#: Modifier of a tolerance whose zone is displaced while no standard says what the number means.
+UNEQUAL = "unequally disposed, in a sense that is not understood"
 
 #: Entities of tolerances and what they are called here.
 KINDS = {

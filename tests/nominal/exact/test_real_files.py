@@ -199,7 +199,7 @@ def test_facets_without_surface_are_left_out_or_refused(tmp_path: Path) -> None:
         pk.nominal.load(alone)
     part = pk.nominal.load(both)
     assert len(part.face_names) == 6
-    assert any("1 bodies were left out, as they are facets alone" in note for note in part.notes)
+    assert any("1 bodies were left out: they are facets only" in note for note in part.notes)
 
 
 def shell_of(face: TopoDS_Face) -> object:
