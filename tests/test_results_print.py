@@ -46,7 +46,8 @@ def classes_in(annotation: object, module: str) -> set[type]:
         thing = names_in(module).get(first)
         for part in rest:
             thing = getattr(thing, part, None)
-        if inspect.isclass(thing) and dataclasses.is_dataclass(thing):
+        rule = getattr(thing, "__module__", "") == "probekit.values"  # in Annotated: a rule for a value, not a value
+        if inspect.isclass(thing) and dataclasses.is_dataclass(thing) and not rule:
             found.add(thing)
     return found
 
