@@ -38,6 +38,11 @@ KNOWN_WARNING = (
 )
 #: JupyterLab's timer for each plugin, its own ones too; on a busy machine it runs out.
 SLOW_START = r"Plugin \S+ (is taking too long|\(with \d+ dependants\) took \S+ms) to activate\."
+#: The browser says this when JupyterLab opens a connection to the kernel and at once opens another in its place.
+REPLACED = (
+    r"WebSocket connection to 'ws://127\.0\.0\.1:\d+/api/[^']*' failed: "
+    r"WebSocket is closed before the connection is established\."
+)
 
 
 @pytest.fixture(scope="module")
@@ -81,13 +86,18 @@ def lab(chromium, tmp_path_factory):
 
 def is_of_the_lab(kind, text):
     """Whether JupyterLab warns of its own start, in which nothing of probekit takes part: probekit has no plugin."""
-    return kind == "warning" and any(re.fullmatch(words, text) for words in (KNOWN_WARNING, SLOW_START))
+    return kind == "warning" and any(re.fullmatch(words, text) for words in (KNOWN_WARNING, SLOW_START, REPLACED))
 
 
 def test_only_what_jupyterlab_says_of_its_start_is_passed_over():
     slow = "Plugin @jupyterlab/apputils-extension:themes is taking too long to activate."
     assert is_of_the_lab("warning", slow)
     assert is_of_the_lab("warning", "Plugin @jupyterlab/x:y (with 3 dependants) took 5012.40ms to activate.")
+    closed = "failed: WebSocket is closed before the connection is established."
+    assert is_of_the_lab(
+        "warning", f"WebSocket connection to 'ws://127.0.0.1:36987/api/kernels/1-2/channels?a=b' {closed}"
+    )
+    assert not is_of_the_lab("warning", f"WebSocket connection to 'ws://example.org/api/kernels' {closed}")
     assert not is_of_the_lab("error", slow)
     assert not is_of_the_lab("warning", f"{slow} The view of probekit is slow.")
     assert not is_of_the_lab("error", "Error setting state: t.on is not a function")
