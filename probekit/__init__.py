@@ -3,7 +3,7 @@
 The rooms of the house, in the order of the pipeline; each is imported when first used::
 
     nominal -> plan -> program -> machine -> touches
-        -> deviation -> fit -> plausibility -> tolerance -> verdict -> action -> scene -> report, widgets
+        -> deviation -> fit -> plausibility -> uncertainty -> tolerance -> verdict -> action -> scene -> report, widgets
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
 degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         study,
         tolerance,
         touches,
+        uncertainty,
         verdict,
         widgets,
     )
@@ -54,6 +55,7 @@ __all__ = [
     "study",
     "tolerance",
     "touches",
+    "uncertainty",
     "verdict",
     "widgets",
 ]

@@ -37,6 +37,7 @@ ORDER = (
         "deviation",
         "fit",
         "plausibility",
+        "uncertainty",
         "tolerance",
         "verdict",
         "action",
@@ -155,6 +156,7 @@ def public_functions() -> list[tuple[str, object]]:
         "deviation",
         "fit",
         "plausibility",
+        "uncertainty",
         "tolerance",
         "verdict",
         "action",
@@ -199,7 +201,7 @@ def public_names() -> list[str]:
 
 
 def test_the_public_face_is_small() -> None:
-    assert len(public_names()) <= 165
+    assert len(public_names()) <= 180
     assert len(set(public_names())) == len(public_names())
 
 
