@@ -18,6 +18,7 @@ __all__ = [
     "Numbers",
     "Place",
     "Rule",
+    "Stated",
     "Table",
     "Text",
     "Wrong",
@@ -32,12 +33,13 @@ Wrong = tuple[str, str]  # what is wrong, what was expected
 
 @dataclass(frozen=True)
 class Number:
-    """A finite number, above or from a lowest one, up to a highest one."""
+    """A finite number, above or from a lowest one, up to a highest one; 0 as well if `or_zero`."""
 
     above: float | None = None
     least: float = -1e6
     most: float = 1e6
     whole: bool = False
+    or_zero: bool = False
 
     def wrong(self, value: object) -> Wrong | None:
         """What is wrong with a value; None if nothing is."""
@@ -47,7 +49,7 @@ class Number:
             return "this must be a whole number", self.words
         if self.above is not None and value <= self.above:
             return "this must be positive" if self.above == 0 else f"this must be above {self.above:g}", self.words
-        if not self.least <= value <= self.most:
+        if not self.least <= value <= self.most and not (self.or_zero and value == 0):
             return ("this is too small" if value < self.least else "this is too large"), self.words
         return None
 
@@ -55,7 +57,7 @@ class Number:
     def words(self) -> str:
         """What may stand there."""
         low = f"above {self.above:g}" if self.above is not None and self.least < self.above else f"{self.least:g}"
-        return f"a {'whole ' * self.whole}number, {low} to {self.most:g}"
+        return f"{'0, or ' * self.or_zero}a {'whole ' * self.whole}number, {low} to {self.most:g}"
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,21 @@ class Numbers:
         if self.nonzero and not any(value):
             return "a direction cannot have three zero components", shape
         return None
+
+
+@dataclass(frozen=True)
+class Stated:
+    """A number, by itself or in a list with a text that says where it is from."""
+
+    number: Number
+
+    def wrong(self, value: object) -> Wrong | None:
+        """What is wrong with a value; None if nothing is."""
+        if not isinstance(value, list):
+            return self.number.wrong(value)
+        if len(value) == 2 and Text().wrong(value[1]) is None:
+            return self.number.wrong(value[0])
+        return "this needs a number and where it is from", '3.0 or [3.0, "where from"]'
 
 
 @dataclass(frozen=True)
@@ -177,7 +194,7 @@ class Place:
         return (found[0], expected) if (found := rule.wrong(value)) else None
 
 
-Rule = Number | Numbers | Text | Among | Each | Table | Either | Place
+Rule = Number | Numbers | Stated | Text | Among | Each | Table | Either | Place
 
 
 def choices_of(hint: Any) -> tuple[Any, ...]:

@@ -12,7 +12,7 @@ never formed for many touches: sums and draws need s and L only (law of propagat
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,12 +37,18 @@ class Scatter:
         Name of each common cause; a cause of several independent parts has several columns of the same name.
     own_causes : mapping of str to (n,) float
         Standard uncertainties that make up `own` [mm], by name; empty if nothing is known of its parts.
+    assumed : tuple of str
+        Names, among `causes` and `own_causes`, of those whose size nobody stated.
+    notes : tuple of str
+        What has to be known to believe it.
     """
 
     own: np.ndarray
     factors: np.ndarray
     causes: tuple[str, ...]
     own_causes: dict[str, np.ndarray] | None = None
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         own, factors = np.asarray(self.own, dtype=float), np.asarray(self.factors, dtype=float)
@@ -73,11 +79,25 @@ class Scatter:
     def of(self, rows: np.ndarray) -> Scatter:
         """The same for some touches: `rows` (m,) positions."""
         parts = None if self.own_causes is None else {name: part[rows] for name, part in self.own_causes.items()}
-        return Scatter(self.own[rows], self.factors[rows], self.causes, parts)
+        return replace(self, own=self.own[rows], factors=self.factors[rows], own_causes=parts)
 
     def with_causes(self, factors: np.ndarray, causes: tuple[str, ...]) -> Scatter:
         """The same with further common causes: `factors` (n, k) [mm], `causes` (k,) their names."""
-        return Scatter(self.own, np.hstack([self.factors, factors]), self.causes + tuple(causes), self.own_causes)
+        return replace(self, factors=np.hstack([self.factors, factors]), causes=self.causes + tuple(causes))
+
+    def less(self, *names: str) -> Scatter:
+        """The same without some causes, own or common, such as those that a correction has taken away."""
+        kept = [k for k, name in enumerate(self.causes) if name not in names]
+        parts = {name: part for name, part in (self.own_causes or {}).items() if name not in names}
+        taken = [part for name, part in (self.own_causes or {}).items() if name in names]
+        own = np.sqrt(np.maximum(self.own**2 - sum((part**2 for part in taken), np.zeros(len(self.own))), 0.0))
+        return replace(
+            self,
+            own=own if taken else self.own,
+            factors=self.factors[:, kept],
+            causes=tuple(self.causes[k] for k in kept),
+            own_causes=None if self.own_causes is None else parts,
+        )
 
     def covariance(self, gain: np.ndarray | None = None) -> np.ndarray:
         """Covariance of gain @ deviations, or of the deviations themselves.
