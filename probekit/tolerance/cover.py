@@ -53,6 +53,8 @@ class Covered:
         Effective radius still to be taken off the measured points [mm].
     name : str
         Of the tolerance.
+    faces : tuple of str
+        Faces of the nominal that the touches lie on; empty if the table does not say.
     """
 
     rows: np.ndarray
@@ -65,6 +67,7 @@ class Covered:
     normal: np.ndarray
     ball: float
     name: str = ""
+    faces: tuple[str, ...] = ()
 
     @property
     def outward(self) -> np.ndarray:
@@ -117,6 +120,7 @@ def cover(
         chosen[["nx", "ny", "nz"]].to_numpy(dtype=float),
         ball,
         name,
+        tuple(dict.fromkeys(chosen["face"])) if "face" in chosen else (),
     )
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,7 +27,12 @@ from ..geometry import cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
 from .cover import Covered, direction_of
+from .length import judged_length
 from .nominal_shape import require
+
+if TYPE_CHECKING:
+    from ..deviation.projection import Projection
+    from ..nominal import Nominal
 
 __all__ = ["SHAPES", "Derived", "beyond", "derived"]
 
@@ -112,8 +118,11 @@ def derived(
     direction: Iterable[float] | None = None,
     across: Iterable[float] | None = None,
     length: tuple[float, float] | None = None,
+    nominal: Nominal | Projection | None = None,
 ) -> Derived:
     """Derived feature of touches, by an element of some method; see `probekit.tolerance.position` for the rest.
+
+    An axis is judged over `length`, or over that of the feature in `nominal`, or else over what was touched.
 
     Raises
     ------
@@ -127,14 +136,11 @@ def derived(
     if of == "axis":
         one = axis_of(covered, method)
         found, along, notes, active = one.point, one.direction, one.notes, one.active
-        height = (covered.contact - point) @ true
-        places = np.array([height.min(), height.max()] if length is None else length, dtype=float)
         if length is None:
-            notes = (
-                *notes,
-                f"over the {float(np.ptp(height)):.3f} mm of its length that were touched; where it is longer, "
-                "length= says so",
-            )
+            places, said = judged_length(covered, nominal, point, true)
+            notes = (*notes, *said)
+        else:
+            places = np.array(length, dtype=float)
         rims = np.linalg.svd(true[None])[2][1:]
     else:
         fitted = size_of(covered, SHAPES[of], method)[1]

@@ -28,6 +28,7 @@ from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
 from .cover import Covered, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
+from .length import judged_length
 from .nominal_shape import require
 from .placement import Free
 from .propagation import lean_sensitivity
@@ -75,8 +76,8 @@ class Orientation(Tolerance):
         plane is the only datum. None: it holds all turns. In its place, `evaluate` takes the datum frame that the table
         is in, with the turns that it leaves, and the play of its datums at MMB.
     length : (float, float), optional
-        Of an axis: heights along it between which it is judged [mm], counted from the middle of the touches; those of
-        the touches by default.
+        Of an axis: heights along it between which it is judged [mm], counted from the middle of the touches. By
+        default those of the feature in the nominal, or of the touches where no nominal is given.
     method : str, optional
         Element whose axis it is; by default the actual mating envelope: maximum inscribed for a bore, minimum
         circumscribed for a boss.
@@ -99,8 +100,10 @@ class Orientation(Tolerance):
     def characteristic(self) -> str:  # noqa: D102
         return self.of
 
-    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, free: Freedom) -> Evaluation:
-        return (self._of_plane if self.feature == "plane" else self._of_axis)(found, self.covered(found), free)
+    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        if self.feature == "plane":
+            return self._of_plane(found, self.covered(found), free)
+        return self._of_axis(found, self.covered(found), nominal, free)
 
     def _of_plane(self, found: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
         require(covered, "plane")
@@ -129,7 +132,7 @@ class Orientation(Tolerance):
             alternatives=partial(_other_planes, points, square, covered.outward),
         )
 
-    def _of_axis(self, found: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
+    def _of_axis(self, found: pd.DataFrame, covered: Covered, nominal: Nominal | None, free: Freedom) -> Evaluation:
         width = positive(self.needed_width())
         axis, near = axis_of(covered, self.method), axis_of(covered, nominal=True).direction
         if axis.held:
@@ -142,7 +145,11 @@ class Orientation(Tolerance):
         true, turn = self._zone(near, free)
         freedom = _turns(turn, free, np.zeros(3))
         turns = freedom.without_play().turns
-        span = feature_length(covered, true) if self.length is None else np.subtract(*self.length[::-1])
+        if self.length is None:
+            ends, over = judged_length(covered, nominal, covered.contact.mean(axis=0), true)
+        else:
+            ends, over = self.length, (f"over a length of {np.subtract(*self.length[::-1]):.3f} mm",)
+        span = float(ends[1] - ends[0])
 
         square = None if self.across is None else direction_of(self.across, "square to the zone")
 
@@ -172,7 +179,7 @@ class Orientation(Tolerance):
             free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns.shape[1] else ())),
             notes=(
                 *_said(self.angle, true),
-                f"over a length of {span:.3f} mm",
+                *over,
                 *(("the shift of datums at MMB is not used, which is on the safe side",) if freedom.limited else ()),
                 *few("cylinder", len(covered.rows), self.of),
                 *axis.notes,

@@ -112,7 +112,7 @@ class Position(Tolerance):
         Smallest and largest size allowed [mm], needed with a modifier.
     length : (float, float), optional
         Heights over `at`, along `direction`, between which the axis is judged [mm]: outside the feature for a
-        projected zone. Those of the touches by default.
+        projected zone. By default those of the feature in the nominal, or of the touches where no nominal is given.
     projected : bool
         `length` is a projected zone; it is drawn so.
     method : str, optional
@@ -153,16 +153,16 @@ class Position(Tolerance):
             what = "a pattern needs one true position per feature"
             raise InputError(what, column="at", found=self.at, expected=f"{len(self.features)} points")
 
-    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, free: Freedom) -> Evaluation:
-        return evaluation_at(self.group(found), free)
+    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        return evaluation_at(self.group(found, nominal), free)
 
-    def group(self, found: pd.DataFrame) -> Group:
+    def group(self, found: pd.DataFrame, nominal: Nominal | None = None) -> Group:
         """Its features with their touches, for what is evaluated together."""
         if not self.pattern:
             covered = self.covered(found)
-            return Group(found, self, covered.names, {"": covered}, (self.at,))
+            return Group(found, self, covered.names, {"": covered}, (self.at,), nominal)
         parts = {one: cover(found, one, self.between, name=self.name) for one in self.features}
-        return Group(found, self, self.features, parts, self.at or (None,) * len(parts))
+        return Group(found, self, self.features, parts, self.at or (None,) * len(parts), nominal)
 
     def _words(self) -> Iterator[str]:
         many = {"axis": "axes", "centre": "centres", "middle plane": "middle planes"}
@@ -222,6 +222,7 @@ class Group:
     names: tuple[str, ...]
     parts: Mapping[str, Covered]
     at: Sequence[Vector | None]
+    nominal: Nominal | None = None
 
     @cached_property
     def bores(self) -> list[bool]:
@@ -237,7 +238,13 @@ class Group:
     def held(self, method: str | None = None) -> list[Held]:
         """The features, derived by a method, with bonus and boundary."""
         made, one, least = [], self.spec, self.spec.modifier == "L"
-        options = {"of": one.of, "direction": one.direction, "across": one.across, "length": one.length}
+        options = {
+            "of": one.of,
+            "direction": one.direction,
+            "across": one.across,
+            "length": one.length,
+            "nominal": self.nominal,
+        }
         for k, (part, at, bore) in enumerate(zip(self.parts.values(), self.at, self.bores, strict=True)):
             way = method or one.method or envelope(part, least_material=least)
             feature = derived(part, at=at, method=way, **options)

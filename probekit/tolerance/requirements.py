@@ -88,7 +88,7 @@ def simultaneous(
         raise InputError("a dynamic profile has an offset of its own", todo="Evaluate it separately.")
     common = freedom_of([f for f in FREEDOMS if f in tolerances[0].free] if free is None else free, pivot)
     surfaces = {k: _Zones(found, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
-    groups = {k: one.group(found) for k, one in enumerate(tolerances) if k not in surfaces}
+    groups = {k: one.group(found, nominal) for k, one in enumerate(tolerances) if k not in surfaces}
     held = {k: group.held() for k, group in groups.items()}
     if groups:
         skins = {k: one.skin(nominal, common) for k, one in surfaces.items()}
