@@ -1,8 +1,9 @@
 """Size of a feature: local by two points, or global by least squares, maximum inscribed, minimum circumscribed.
 
 ISO 14405-1 names these LP, GG, GX and GN; two-point size is its default. ASME Y14.5 asks for local sizes and, by its
-rule one, that the envelope of perfect form at maximum material be kept, which the maximum inscribed (bore) or minimum
-circumscribed (boss) size tells. From memory.
+rule one (Y14.5-2018, 5.8.1), that the envelope of perfect form at maximum material be kept: the actual mating envelope,
+maximum inscribed in a bore and minimum circumscribed about a boss, is judged against the limit on that side as well.
+ISO 8015 holds size and form independent, unless (E) is written; so does Y14.5 where (I) is. From memory.
 """
 
 from __future__ import annotations
@@ -13,9 +14,9 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import FitError, InputError
 from ..show import shown
-from .axes import size_of
+from .axes import envelope, size_of
 from .cover import Covered, few
 from .evaluation import Evaluation
 from .form import material_of
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.datums.freedom import Freedom
+    from ..fit.elements.model import Element
     from ..nominal import Nominal
 
 __all__ = ["Size", "size", "two_point_sizes"]
@@ -52,12 +54,16 @@ class Size(Tolerance):
         no two touches are opposed, as on rings of an odd number, the least-squares size, and a note.
     opposed : float
         Two touches are opposed if their normals, and the line between them, are within this of each other [deg].
+    independency : bool
+        Size and form are independent: the envelope of perfect form at maximum material is not required. So it is in
+        ISO unless the drawing says (E), in ASME where it says (I), or gives the feature a straightness of its axis.
     """
 
     limits: Limits
     of: Literal["cylinder", "width", "sphere"] = "cylinder"
     method: Literal["default", "two_point", "least_squares", "maximum_inscribed", "minimum_circumscribed"] = "default"
     opposed: Length = 5.0
+    independency: bool = False
 
     characteristic: ClassVar[str] = "size"
     kinds: ClassVar = {"size": {}}
@@ -91,14 +97,25 @@ class Size(Tolerance):
             if self.method == "default":
                 notes.insert(0, "no two touches are opposed: the least-squares size stands in for local sizes")
         off = np.abs(values - middle)
-        sense = 1.0 if material_of(covered) == "inside" else -1.0  # material left on: a larger boss, a smaller bore
-        sense *= np.sign((values - middle)[off.argmax()])
-        ruling = dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist())
-        smallest, largest = float(values.min()), float(values.max())
+        boss = material_of(covered) == "inside"
+        sense = 1.0 if boss else -1.0  # material left on: a larger boss, a smaller bore
+        ruling = tuple(dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist()))
+        sign = float(np.sign((values - middle)[off.argmax()]))
+        smallest, largest, worst = float(values.min()), float(values.max()), float(off.max())
+        details = {"smallest size": smallest, "largest size": largest, "middle of limits": middle}
+        if not self.independency:
+            mating, said = self._envelope(covered)
+            notes += said
+            if mating is not None:
+                details["mating envelope"] = mating[0]
+                if sense * (mating[0] - middle) > worst + 1e-9:
+                    worst, sign, ruling = sense * (mating[0] - middle), sense, tuple(mating[1].active)
+                    gradient = 2.0 * element_gain(covered.contact, covered.normal, mating[1].active)[1]
+                    notes.append("the mating envelope decides: perfect form at maximum material (rule one)")
         return Evaluation.as_whole(
             found,
             covered.rows,
-            2.0 * float(off.max()),
+            2.0 * worst,
             self.limits[1] - self.limits[0],
             name=self.name,
             kind="size, " + method.replace("_", " "),
@@ -110,10 +127,17 @@ class Size(Tolerance):
             ruling=tuple(covered.ids[list(ruling)].tolist()),
             missed_rows=covered.missed,
             notes=tuple(notes),
-            details={"smallest size": smallest, "largest size": largest, "middle of limits": middle},
+            details=details,
             alternatives=partial(_others, covered, self.of, self.opposed, middle),
-            gradient=2.0 * sense * gradient,
+            gradient=2.0 * sense * sign * gradient,
         )
+
+    def _envelope(self, covered: Covered) -> tuple[tuple[float, Element] | None, list[str]]:
+        """Size and element of the actual mating envelope; or None, and a note why there is none."""
+        try:
+            return size_of(covered, self.of, envelope(covered)), []
+        except (FitError, InputError):
+            return None, ["rule one is not checked: the touches do not fix the mating envelope"]
 
     @property
     def frame(self) -> str:  # noqa: D102

@@ -42,8 +42,47 @@ def test_actual_value_grows_about_the_middle_of_the_limits():
     assert (one.low, one.high, one.lower, one.upper) == pytest.approx((-0.02, 0.03, -0.05, 0.05))
     assert one.actual <= one.width
     assert size(found, (19.95, 20.02)).actual > 0.07
-    assert one.details == pytest.approx({"smallest size": 19.98, "largest size": 20.03, "middle of limits": 20.0})
+    apart = size(found, (19.95, 20.05), independency=True)
+    assert apart.details == pytest.approx({"smallest size": 19.98, "largest size": 20.03, "middle of limits": 20.0})
+    assert apart.actual == one.actual  # of this boss the envelope is as large as its largest local size
+    assert one.details == pytest.approx({**apart.details, "mating envelope": 20.03})
     assert not one.judges_touches
+
+
+@pytest.mark.parametrize("bore", [True, False])
+@pytest.mark.parametrize("method", ["default", "least_squares"])
+def test_perfect_form_at_maximum_material_is_required(bore, method):
+    """Rule one: a bore bowed by 0.3 has the size 10 everywhere, and a pin of 9.7 is the largest that goes through."""
+    import pandas as pd
+
+    bow = {-10.0: 0.0, 0.0: 0.3, 10.0: 0.0}
+    parts = [around(5.0, heights=(z,), n=64, bore=bore) for z in bow]
+    for part, off in zip(parts, bow.values(), strict=True):
+        part[["x", "cx"]] = part[["x", "cx"]].to_numpy() + off
+    found = pd.concat(parts, ignore_index=True)
+    found["touch"] = range(1, len(found) + 1)
+    one = size(found, (9.9, 10.1), method=method)
+    assert one.details["mating envelope"] == pytest.approx(9.7 if bore else 10.3, abs=2e-3)
+    assert one.actual == pytest.approx(0.6, abs=4e-3)
+    assert one.actual > one.width
+    assert any("rule one" in note for note in one.notes)
+    step = 1e-4  # sign and size of the gradient of the envelope, which rests on several touches that tie here
+    moved = found.copy()
+    k = int(np.abs(one.gradient).argmax())
+    normal = moved[["nx", "ny", "nz"]].to_numpy()[k]
+    for names in (["x", "y", "z"], ["cx", "cy", "cz"]):
+        moved.loc[k, names] = moved.loc[k, names].to_numpy(float) + step * normal
+    slope = (size(moved, (9.9, 10.1), method=method).actual - one.actual) / step
+    assert slope == pytest.approx(one.gradient[k], abs=0.4)
+    alone = size(found, (9.9, 10.1), method=method, independency=True)
+    assert alone.actual < (0.01 if method == "default" else 0.25)
+
+
+def test_touches_that_fix_no_envelope_say_that_rule_one_is_not_checked():
+    angle = np.radians([0, 180])
+    unit = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(2)])
+    one = size(table(10 * unit, unit), (19.9, 20.1))
+    assert any("rule one is not checked" in note for note in one.notes)
 
 
 def test_touches_not_quite_opposite():
