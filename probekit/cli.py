@@ -41,6 +41,7 @@ examples:
   probekit program my_demo/study.toml        write the NC program, merged with the milling, and its release sheet
   probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
+  probekit cache --clear                     delete the exact models that are kept between runs
 
 exit status:
   0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ran to its end
@@ -126,6 +127,14 @@ def _parser() -> argparse.ArgumentParser:
     faces.add_argument("--unit", help="unit of a model that does not say it, such as mm")
     faces.add_argument("--body", metavar="NAME", help="one body of several")
     faces.set_defaults(run=_faces)
+    kept = commands.add_parser(
+        "cache",
+        help="show or clear the exact models that are kept between runs",
+        description="Show the exact models that are kept so that a STEP file is read only once. The environment "
+        "variable PROBEKIT_CACHE names another folder, or off. The folder can be deleted at any time.",
+    )
+    kept.add_argument("--clear", action="store_true", help="delete them")
+    kept.set_defaults(run=_cache)
     demo = commands.add_parser(
         "demo",
         help="write the demo study into a folder",
@@ -213,7 +222,7 @@ def _draft(options: argparse.Namespace) -> int:
     to = options.to or options.model.parent / "study.toml"
     if to.exists():
         raise InputError("a file with that name exists already", file=to, todo="Choose another name with --to.")
-    part = nominal.load(options.model, body=options.body)
+    part = nominal.load(options.model, body=options.body, cache=True)
     pmi = read_pmi(options.model, part, body=options.body)
     model = os.path.relpath(options.model, to.parent)
     text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
@@ -232,7 +241,7 @@ def _faces(options: argparse.Namespace) -> int:
     if options.model.suffix.lower() == ".toml":
         part = study.model.nominal_of(study.load(options.model))
     else:
-        part = nominal.load(options.model, unit=options.unit, body=options.body)
+        part = nominal.load(options.model, unit=options.unit, body=options.body, cache=True)
     listed, pictures = nominal.list_faces(part), face_pictures(part)
     folder = make_folder(options.to or options.model.parent / "results")
     store(folder / "faces.svg", faces_svg(pictures).encode("utf-8"))
@@ -240,6 +249,31 @@ def _faces(options: argparse.Namespace) -> int:
     say(nominal.face_list.faces_text(listed))
     say(f"written: {page}, {folder / 'faces.svg'}")
     return 0
+
+
+def _cache(options: argparse.Namespace) -> int:
+    from . import cache
+
+    place = cache.folder()
+    if place is None:
+        say("Nothing is kept: PROBEKIT_CACHE is off, or there is no home folder.")
+        return 0
+    listed = cache.contents(place)
+    total = f"{len(listed)} model{'' if len(listed) == 1 else 's'}, {_megabytes(sum(one.size for one in listed))}"
+    if options.clear:
+        left = len(listed) - cache.clear(place)
+        say(f"{place}: {total}" + (f"; {left} of them cannot be deleted" if left else "; deleted"))
+        return 1 if left else 0
+    say(f"{place}: {total} of at most {_megabytes(cache.MOST)}")
+    for one in listed:
+        used = time.strftime("%Y-%m-%d %H:%M", time.localtime(one.used))
+        label = "".join(mark if mark.isprintable() else "?" for mark in one.label) or "cannot be read"
+        say(f"  {one.path.name[:12]}  {_megabytes(one.size):>10}  used {used}  {label}")
+    return 0
+
+
+def _megabytes(size: float) -> str:
+    return f"{size / 1e6:.1f} MB"
 
 
 def _demo(options: argparse.Namespace) -> int:

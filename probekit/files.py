@@ -34,8 +34,8 @@ def make_folder(path: str | Path) -> Path:
     return Path(path)
 
 
-def store(path: str | Path, data: bytes) -> None:
-    """Write `data` to `path`: a temporary file in the same folder, then one rename, so never half a file.
+def store(path: str | Path, data: bytes | Iterable[bytes | memoryview]) -> None:
+    """Write `data`, in one or in parts, to `path`: a temporary file beside it, then one rename, so never half a file.
 
     Raises
     ------
@@ -47,7 +47,7 @@ def store(path: str | Path, data: bytes) -> None:
     try:
         try:
             with temporary.open("xb") as stream:
-                stream.write(data)
+                stream.writelines([data] if isinstance(data, bytes) else data)
                 stream.flush()
                 os.fsync(stream.fileno())
             os.replace(temporary, path)

@@ -123,6 +123,7 @@ def test_without_the_kernel_the_mesh_study_runs_instead_or_it_is_said_what_to_in
     for name in [name for name in sys.modules if name.split(".")[0] == "OCP"]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "OCP", None)  # as Python marks a module that cannot be imported
+    monkeypatch.setenv("PROBEKIT_CACHE", "off")  # a model that is kept needs no kernel
     kernel.cache_clear()
     study = demo_copy / "study.toml"
     assert main(["inspect", str(study)]) == 1

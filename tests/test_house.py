@@ -27,6 +27,7 @@ ORDER = (
         "geometry",
         "files",
         "published",
+        "cache",
         "nominal",
         "plan",
         "program",

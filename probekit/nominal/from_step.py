@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
 
-from .exact import Brep
+from .. import cache
+from ..errors import InputError
+from .exact import Brep, stored
+from .exact.kernel import MissingKernelError, kernel
 from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
 from .model import Nominal
 from .topology import edge_table
 
-__all__ = ["STEP_FORMATS", "from_step"]
+__all__ = ["STEP_FORMATS", "from_step", "kernel_serves"]
 
 STEP_FORMATS = (".step", ".stp")
 
@@ -26,6 +30,7 @@ def from_step(
     name: str | None = None,
     deflection: float | None = None,
     body: str | None = None,
+    place: Path | None = None,
 ) -> Nominal:
     """Load a STEP file: every CAD face a face, under its STEP name if it has one.
 
@@ -40,6 +45,9 @@ def from_step(
         Largest distance of the facets, which are drawn and seed the search, from the exact surface [mm].
     body : str, optional
         One body of several; all of them together by default.
+    place : Path, optional
+        Folder of the cache. A model that is kept there is not read again, and one that is read is kept there; where
+        that is not possible, a note says so.
 
     Returns
     -------
@@ -50,12 +58,13 @@ def from_step(
     Raises
     ------
     InputError, MissingKernelError
-        See `probekit.nominal.exact.step.read_step`.
+        See `probekit.nominal.exact.step.read_step`; also if the file changes while it is read.
     """
-    brep = read_step(path, deflection=deflection, body=body)
+    checksum = _sha256(path)
+    brep, kept = _brep(path, checksum, deflection, body, place)
     _, count = edge_table(brep.facets, len(brep.vertices))
     open_edges = int((count == 1).sum())
-    notes = list(brep.notes)
+    notes = [*brep.notes, *kept]
     if open_edges:
         notes.append(
             f"the surface is open ({open_edges} border edges): the winding order of the facets decides which side "
@@ -69,11 +78,61 @@ def from_step(
         name=name or path.stem,
         unit_source=f"STEP file: {brep.unit}",
         source=str(path),
-        sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
+        sha256=checksum,
         notes=tuple(notes),
         brep=brep,
     )
     return name_faces(part, faces) if faces else part
+
+
+def _brep(
+    path: Path, checksum: str, deflection: float | None, body: str | None, place: Path | None
+) -> tuple[Brep, list[str]]:
+    """The exact model, from the cache if it is there, and what there is to say about keeping it."""
+    name = None if place is None else stored.name_of(checksum, deflection=deflection, body=body)
+    if place is None or name is None:
+        return _read(path, checksum, deflection, body), []
+    brep = stored.fetch(name, place)
+    if brep is not None:
+        return brep, []
+    brep = _read(path, checksum, deflection, body)
+    problem = stored.keep(brep, name, path.name, place)
+    # what was written is used from now on, so that the first run and those after it have the same bytes
+    again = stored.fetch(name, place)
+    if again is not None:
+        return again, []
+    return brep, [f"the exact model could not be kept for later runs: {problem}"] if problem else []
+
+
+def _read(path: Path, checksum: str, deflection: float | None, body: str | None) -> Brep:
+    brep = read_step(path, deflection=deflection, body=body)
+    if _sha256(path) != checksum:
+        raise InputError("the STEP file changed while it was read", file=path, todo="Run it again.")
+    return brep
+
+
+def _sha256(path: Path) -> str:
+    """Checksum of a file; empty if it cannot be read, which `read_step` refuses with a reason."""
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except (OSError, ValueError):
+        return ""
+
+
+def kernel_serves(path: Path, place: Path | None, *, deflection: float | None = None, body: str | None = None) -> bool:
+    """Whether a STEP file can be read: the kernel is installed and can be imported, or is not needed."""
+    if find_spec("OCP") is None:
+        return False
+    if place is not None:
+        name = stored.name_of(_sha256(path), deflection=deflection, body=body)
+        if name is not None and cache.fetch(name, place) is not None:
+            return True
+    try:
+        kernel()
+    except MissingKernelError:
+        return False
+    return True
 
 
 def _face_names(brep: Brep) -> tuple[str, ...]:

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
+from .. import cache as caching
 from ..errors import InputError, ProbekitWarning
-from .exact.kernel import MissingKernelError, kernel
 from .faces import FaceChoice, group_facets, name_faces, stable_names
-from .from_step import STEP_FORMATS, from_step
+from .from_step import STEP_FORMATS, from_step, kernel_serves
 from .mend import mend
 from .model import Nominal
 
@@ -63,6 +63,7 @@ def load(
     name: str | None = None,
     deflection: float | None = None,
     body: str | None = None,
+    cache: bool | str | Path = False,
 ) -> Nominal:
     """Load a model file as the nominal: facets from a mesh file, exact surfaces from STEP.
 
@@ -83,6 +84,11 @@ def load(
         STEP only: largest distance of the facets, which are drawn and seed the search, from the exact surface [mm].
     body : str, optional
         STEP only: one body of several, by name; all of them together by default.
+    cache : bool, str or Path
+        STEP only: where the exact model is kept, so that the same file with the same options is read once and loaded
+        without the CAD kernel from then on. True for the user's cache folder (`probekit.cache.folder`), or a folder;
+        by default nothing is kept. If that is not possible, a note of the nominal says so. Whoever can write to the
+        folder can change what is measured against.
 
     Returns
     -------
@@ -104,7 +110,7 @@ def load(
     if path.suffix.lower() in STEP_FORMATS:
         if unit is not None:
             raise InputError("a STEP file states its own unit", file=path, found=f"unit={unit!r}", todo="Leave it out.")
-        part = from_step(path, faces=faces, name=name, deflection=deflection, body=body)
+        part = from_step(path, faces=faces, name=name, deflection=deflection, body=body, place=_place(cache))
         _warn_if_implausible(part)
         return part
     if deflection is not None or body is not None:
@@ -124,21 +130,28 @@ def load(
     )
 
 
-def can_read(path: str | Path) -> bool:
+def can_read(
+    path: str | Path, *, deflection: float | None = None, body: str | None = None, cache: bool | str | Path = False
+) -> bool:
     """Whether what this kind of file needs is installed: the CAD kernel for STEP, nothing for meshes.
 
     Parameters
     ----------
     path : str or Path
-        Only its ending counts.
+        Only its ending counts, unless there is a cache.
+    deflection, body, cache
+        As in `load`. The kernel is not imported for a model that is kept.
     """
-    if Path(path).suffix.lower() not in STEP_FORMATS:
+    path = Path(path)
+    if path.suffix.lower() not in STEP_FORMATS:
         return True
-    try:
-        kernel()
-    except MissingKernelError:
-        return False
-    return True
+    return kernel_serves(path, _place(cache), deflection=deflection, body=body)
+
+
+def _place(cache: bool | str | Path) -> Path | None:
+    if isinstance(cache, bool):
+        return caching.folder() if cache else None
+    return Path(cache)
 
 
 def from_arrays(

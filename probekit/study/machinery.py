@@ -60,14 +60,15 @@ def regions_of(study: Study) -> tuple[plan.targets.regions.Region, ...]:
 def fixtures_of(study: Study) -> tuple[nominal.Nominal, ...]:
     """Models of what holds the part, in the part frame: ``fixtures`` and ``clamps`` of ``[reach]``."""
     named = study.settings.get("reach", {}).get("fixtures", ())
-    return (*(nominal.load(study.file(name)) for name in named), *(_as_model(region) for region in regions_of(study)))
+    models = (nominal.load(study.file(name), cache=True) for name in named)
+    return (*models, *(_as_model(region) for region in regions_of(study)))
 
 
 def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
     """The part as the virtual machine has it: ``[simulate]`` says what is wrong with it and with its set-up."""
     given = study.settings.get("simulate", {})
     hills = tuple(made(machine.Hill, one, "simulate.hills", file=study.path) for one in given.get("hills", ()))
-    model = nominal.load(study.file(given["model"])) if "model" in given else part
+    model = nominal.load(study.file(given["model"]), cache=True) if "model" in given else part
     values = {
         "nominal": model,
         "offset": given.get("offset", 0.0),

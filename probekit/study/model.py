@@ -100,8 +100,9 @@ def load(path: str | Path) -> Study:
 
 def runnable(study: Study) -> tuple[Study, list[str]]:
     """The study, or the one to run in its place where the CAD kernel is missing; and what there is to say about it."""
-    other = study.settings["part"].get("without_kernel")
-    if other is None or nominal.can_read(study.file(study.settings["part"]["model"])):
+    given = study.settings["part"]
+    other, options = given.get("without_kernel"), {key: given[key] for key in ("deflection", "body") if key in given}
+    if other is None or nominal.can_read(study.file(given["model"]), **options, cache=True):
         return study, list(study.notes)
     instead = load(study.file(other))
     own = {name: study.settings[name] for name in ("touches", "about") if name in study.settings}
@@ -140,10 +141,10 @@ def motion_of(study: Study, table: str) -> np.ndarray:
 
 
 def nominal_of(study: Study) -> nominal.Nominal:
-    """The nominal that a study names, in its part frame."""
+    """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`."""
     settings = study.settings["part"]
     options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
-    part = nominal.load(study.file(settings["model"]), **options)
+    part = nominal.load(study.file(settings["model"]), **options, cache=True)
     for note in notes_on_size(study.settings, part.diagonal):
         warnings.warn(note, ProbekitWarning, stacklevel=2)
     frame = settings.get("frame")
