@@ -22,6 +22,7 @@ from ..show import shown
 from .cover import Covered, direction_of, few, sections_of
 from .evaluation import Evaluation
 from .nominal_shape import require, require_turned
+from .per_unit import counted, windows_of, worst_window
 from .spec import Direction, Length, Tolerance, only
 
 if TYPE_CHECKING:
@@ -66,6 +67,9 @@ class Form(Tolerance):
         Direction of the axis, needed when `section` is a column.
     apart : float
         Touches whose heights differ by less than this from the next lie on one section [mm].
+    unit : float, optional
+        Of flatness and straightness per unit: diameter, or length, of a window [mm]; the value is the largest over all
+        windows, wherever they lie, judged as a whole. The drawing mostly gives a larger tolerance of the whole as well.
     """
 
     of: Literal["flatness", "cylindricity", "circularity", "straightness", "straightness of an axis"]
@@ -73,6 +77,8 @@ class Form(Tolerance):
     section: str | Direction | None = field(default=None, metadata=only(of=("straightness", *_ROUND)))
     axis: Direction | None = field(default=None, metadata=only(of=_ROUND))
     apart: Length = field(default=0.5, metadata=only(of=("straightness", *_ROUND)))
+
+    unit: Length | None = field(default=None, metadata=only(of=("flatness", "straightness")))
 
     kinds: ClassVar = {kind: {"of": kind} for kind in (*_SHAPES, "straightness", *_ROUND)}
 
@@ -82,6 +88,8 @@ class Form(Tolerance):
 
     def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered = self.covered(found)
+        if self.unit is not None:
+            return self._per_unit(found, covered, self.unit)
         if self.of in _SHAPES:
             return self._of_whole(found, covered, _SHAPES[self.of])
         if self.of == "straightness":
@@ -126,6 +134,55 @@ class Form(Tolerance):
             }
 
         return self._zone(found, covered, deviations, details=details, notes=tuple(notes), alternatives=others)
+
+    def _per_unit(self, found: pd.DataFrame, covered: Covered, reach: float) -> Evaluation:
+        """Form of one element in each window, of the fullest windows; the worst counts."""
+        if self.of == "flatness":
+            require(covered, "plane")
+            windows = windows_of(covered, reach, None, least=4)
+
+            def fit(window: np.ndarray, how: str) -> Element:
+                return element(
+                    covered.measured[window], "plane", method=how, ball=covered.ball, outward=covered.outward
+                )
+
+        else:
+            windows = []
+            for part in self._sections(found, covered).values():
+                points = covered.contact[part]
+                along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+                lines = windows_of(covered, reach, points @ along, least=1)
+                windows += [part[window] for window in lines if len(window) > 2]
+            if not windows:
+                what = f"tolerance '{self.name}': no window holds three touches"
+                raise InputError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
+            fit = partial(_line, covered)
+
+        def placed(window: np.ndarray) -> np.ndarray:
+            return _centred(fit(window, self.method).residuals)
+
+        def at_most(window: np.ndarray) -> float:
+            return float(np.ptp(fit(window, "least_squares").residuals)) + 1e-6  # never less than the minimum zone
+
+        window, deviations = worst_window(windows, at_most, placed)
+        off = np.abs(deviations)
+        return Evaluation.as_whole(
+            found,
+            covered.rows,
+            2.0 * float(off.max()),
+            self.needed_width(),
+            name=self.name,
+            kind=f"{self.of} per unit {'area' if self.of == 'flatness' else 'length'}",
+            features=covered.names,
+            high=float(deviations.max()),
+            low=float(deviations.min()),
+            deviations=np.zeros(len(covered.rows)),
+            ruling=tuple(covered.ids[window][off >= off.max() - _SETTLED].tolist()),
+            missed_rows=covered.missed,
+            free=FREEDOMS,
+            notes=(*_method_note(self.method), counted(windows, reach)),
+            details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
+        )
 
     def _of_axis(self, found: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
         sections = self._sections(found, covered)
@@ -180,9 +237,16 @@ class Form(Tolerance):
     def _words(self) -> Iterator[str]:
         if self.of == _AXIS:
             yield "of the axis"
+        if self.unit is not None:
+            yield f"within each {self.unit:g} mm " + ("across" if self.of == "flatness" else "of length")
 
     def _cells(self) -> list[list[str]]:
-        return [[("dia " if self.of == _AXIS else "") + f"{self.needed_width():g}"]]
+        return [[("dia " if self.of == _AXIS else "") + f"{self.needed_width():g}" + self._per()]]
+
+    def _per(self) -> str:
+        if self.unit is None:
+            return ""
+        return f"/{'dia ' if self.of == 'flatness' else ''}{self.unit:g}"
 
 
 def flatness(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:

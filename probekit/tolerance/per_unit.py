@@ -1,7 +1,8 @@
-"""Profile per unit area or per unit length: the zone holds within each window, wherever the window lies.
+"""Profile, flatness, straightness per unit area or length: the zone holds within each window, wherever it lies.
 
-Rule from memory of ASME Y14.5-2018 (per unit basis, as for straightness and flatness, 8.4). A value can only grow with
-more touches in the window, so it is enough to try the windows that hold the most: the fullest sets of touches.
+Rule from memory of ASME Y14.5-2018 (per unit basis: 8.4.1.1 for straightness, 8.4.2.1 for flatness, and profile alike).
+A value can only grow with more touches in the window, so it is enough to try the windows that hold the most: the
+fullest sets of touches.
 
 Along a line, a window that holds a set can be pushed on until its start meets the first touch of it: the windows that
 start at a touch are all there are. Over a surface, a round window can be moved, with all it holds, until two touches
@@ -12,7 +13,7 @@ that bends noticeably within one window.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,8 +33,9 @@ if TYPE_CHECKING:
     from ..nominal import Nominal
     from .profile import Profile
 
-__all__ = ["in_windows"]
+__all__ = ["counted", "in_windows", "windows_of", "worst_window"]
 
+_WORDS = {2: "two", 4: "four"}
 _TOUCHING = 1e-6  # a touch on the rim of a window is in it [mm]
 
 
@@ -58,27 +60,17 @@ def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free:
     reach, covered, width = positive(one.unit, "the size of a window"), one.covered(found), one.needed_width()
     sides = limits(width, one.outside)
     middle = sum(sides) / 2
-    if one.along is None:
-        windows = _fullest(_round_windows(covered, reach / 2))
-    else:
-        windows = _fullest(_spans(covered.contact @ direction_of(one.along, "of the line"), reach))
-    windows = [window for window in windows if len(window) > 1]
-    if not windows:
-        what = f"tolerance '{one.name}': no window holds two touches"
-        raise InputError(what, found=f"{reach:g} mm", todo="Touch more densely.")
+    along = None if one.along is None else direction_of(one.along, "of the line")
+    windows = windows_of(covered, reach, None if along is None else covered.contact @ along, least=2)
     held = found["deviation"].to_numpy(dtype=float)[covered.rows] - middle
-    at_most = np.array([_at_most(covered, held, window, free) for window in windows])
-    best = (-1.0, np.empty(0, dtype=int), np.empty(0))
-    for k in np.argsort(-at_most, kind="stable"):
-        if at_most[k] < best[0]:
-            break  # no other window can have a larger value
-        part = found.iloc[covered.rows[windows[k]]]
-        placed = place(part, nominal, free, middle, width / 2, name=one.name)
-        value = 2.0 * float(np.abs(placed.deviations - middle).max())
-        best = max(best, (value, windows[k], placed.deviations), key=lambda found: found[0])
-    value, window, deviations = best
-    off = np.abs(deviations - middle)
-    counts = sorted(len(w) for w in windows)
+
+    def placed(window: np.ndarray) -> np.ndarray:
+        part = found.iloc[covered.rows[window]]
+        return place(part, nominal, free, middle, width / 2, name=one.name).deviations - middle
+
+    window, deviations = worst_window(windows, lambda window: _at_most(covered, held, window, free), placed)
+    off, deviations = np.abs(deviations), deviations + middle
+    value = 2.0 * float(off.max())
     return Evaluation.as_whole(
         found,
         covered.rows,
@@ -95,11 +87,63 @@ def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free:
         missed_rows=covered.missed,
         free=free.names,
         freedom=free,
-        notes=(
-            f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are "
-            "seen, so the true largest value may be larger",
-        ),
+        notes=(counted(windows, reach),),
         details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
+    )
+
+
+def windows_of(covered: Covered, reach: float, height: np.ndarray | None, *, least: int) -> list[np.ndarray]:
+    """The fullest windows that hold `least` touches or more: round ones across `reach`, or spans of it along a line.
+
+    Parameters
+    ----------
+    covered : Covered
+    reach : float
+        Diameter, or length [mm].
+    height : (n,) float or None
+        Places along the line [mm]; None for round windows.
+    least : int
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    spans = _round_windows(covered, reach / 2) if height is None else _spans(height, reach)
+    windows = [window for window in _fullest(spans) if len(window) >= least]
+    if not windows:
+        what = f"tolerance '{covered.name}': no window holds {_WORDS.get(least, least)} touches"
+        raise InputError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
+    return windows
+
+
+def worst_window(
+    windows: Sequence[np.ndarray],
+    at_most: Callable[[np.ndarray], float],
+    placed: Callable[[np.ndarray], np.ndarray],
+) -> tuple[np.ndarray, np.ndarray]:
+    """The window with the largest deviation from the middle of its zone, and its deviations from there [mm].
+
+    `at_most` bounds twice that deviation from above, without the cost of `placed`, which computes the deviations.
+    """
+    bound = np.array([at_most(window) for window in windows])
+    best, chosen = -1.0, (np.empty(0, dtype=int), np.empty(0))
+    for k in np.argsort(-bound, kind="stable"):
+        if bound[k] < best:
+            break  # no other window can have a larger value
+        deviations = placed(windows[k])
+        value = 2.0 * float(np.abs(deviations).max())
+        if value > best:
+            best, chosen = value, (windows[k], deviations)
+    return chosen
+
+
+def counted(windows: Sequence[np.ndarray], reach: float) -> str:
+    """A note on the windows that were tried."""
+    counts = sorted(len(w) for w in windows)
+    return (
+        f"{len(windows)} windows of {reach:g} mm with {counts[0]} to {counts[-1]} touches each; only touches are seen, "
+        "so the true largest value may be larger"
     )
 
 
