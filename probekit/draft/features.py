@@ -78,7 +78,8 @@ class Features:
         self._faces = _faces_of(part)
         self._near = _SAME * part.diagonal
         every = [one for one in pmi.tolerances if "all over" not in one.modifiers]
-        used = dict.fromkeys(face for one in (*pmi.datums, *every, *pmi.sizes) for face in one.faces)
+        sizes = [one for one in pmi.sizes if not one.ends and not one.degrees]
+        used = dict.fromkeys(face for one in (*pmi.datums, *every, *sizes) for face in one.faces)
         order = {name: k for k, name in enumerate(part.face_names)}
         groups = self._grouped(sorted(used, key=order.__getitem__))
         groups = self._paired(groups, pmi)
@@ -141,8 +142,9 @@ class Features:
     def _paired(self, groups: list[tuple[str, ...]], pmi: ModelPmi) -> list[tuple[str, ...]]:
         """Two parallel planes that look at or away from each other as one, where all that is said is of both."""
         said = [(one.faces, one.kind in _OF_PAIRS) for one in pmi.tolerances if "all over" not in one.modifiers]
-        said += [(one.faces, True) for one in (*pmi.datums, *pmi.sizes)]
-        middle = [one.faces for one in (*pmi.datums, *pmi.sizes)]
+        sizes = [one for one in pmi.sizes if not one.ends and not one.degrees]
+        said += [(one.faces, True) for one in (*pmi.datums, *sizes)]
+        middle = [one.faces for one in (*pmi.datums, *sizes)]
         middle += [one.faces for one in pmi.tolerances if one.kind in ("position", "symmetry")]
         for faces in dict.fromkeys(middle):
             if len(faces) != 2 or not self._opposed(*faces):

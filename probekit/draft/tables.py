@@ -105,6 +105,10 @@ class Tables:
         NotJudgedError
             With the reason, if it has no limits, or is no size of a cylinder, sphere or width.
         """
+        if one.ends or one.degrees:
+            raise NotJudgedError("a distance or angle between features is not judged")
+        if one.fit and one.limits is None:
+            raise NotJudgedError(f"its limits are those of the fit {one.fit}, which the model does not state")
         if one.limits is None:
             raise NotJudgedError("it has no limits of its own (basic, for reference, or under a general tolerance)")
         if one.modifiers:

@@ -141,7 +141,11 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
             told = f"{kind.partition('_')[2]}: {messages[0]}"
             if not number:
                 worst += [message for message in messages[:3] if "Unresolved" not in message]
-            elif _BEARS_SHAPE.fullmatch(kind) and not all(_HARMLESS.search(message) for message in messages):
+            elif (
+                _BEARS_SHAPE.fullmatch(kind)
+                and not _of_annotation(model.Value(number))
+                and not all(_HARMLESS.search(message) for message in messages)
+            ):
                 worst.append(told)
             else:
                 beside[told] += 1
@@ -165,6 +169,15 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
         f"{listed}"
     )
     return notes, colours
+
+
+def _of_annotation(record: Any) -> bool:
+    """Whether it links a representation to something else than the shape of a product: a face to an annotation."""
+    shape, repr_ = kernel("StepShape", "StepRepr")
+    if not isinstance(record, shape.StepShape_ShapeDefinitionRepresentation):
+        return False
+    about = record.Definition().PropertyDefinition()
+    return about is not None and not isinstance(about, repr_.StepRepr_ProductDefinitionShape)
 
 
 def _faceted(model: Any) -> int:

@@ -2,13 +2,52 @@
 
 from __future__ import annotations
 
+import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from ...errors import InputError
 from .kernel import kernel
 
-__all__ = ["length_units"]
+__all__ = ["length_units", "readable"]
+
+#: A unit that is converted, with the record of its factor; and such a record, if it is of several types at once, which
+#: the kernel cannot read there.
+_CONVERSION = re.compile(rb"CONVERSION_BASED_UNIT\s*\(\s*(?:'(?:[^']|'')*'|\$)\s*,\s*#\s*(\d+)")
+_FACTOR = re.compile(
+    rb"(?<![^\s;/])#\s*(?P<number>\d+)\s*=\s*\((?P<parts>[^;']*?\bMEASURE_WITH_UNIT\s*\((?P<values>[^;']*?\([^()]*\)"
+    rb"\s*,\s*#\s*\d+\s*)\)[^;']*?)\)\s*;"
+)
+
+
+@contextmanager
+def readable(path: Path) -> Iterator[Path]:
+    """A STEP file that the kernel can read: the same, or a copy whose units state their factors in plain records.
+
+    A factor may legally be a record of several types at once, such as (LENGTH_MEASURE_WITH_UNIT() MEASURE_WITH_UNIT(
+    LENGTH_MEASURE(25.4),#3)); the kernel takes the numbers as they are then.
+    """
+    content = path.read_bytes()
+    factors = set(_CONVERSION.findall(content))
+
+    def plain(match: re.Match[bytes]) -> bytes:
+        if match["number"] not in factors:
+            return match[0]
+        kind = b"PLANE_ANGLE_" if b"PLANE_ANGLE_MEASURE_WITH_UNIT" in match["parts"] else b"LENGTH_"
+        return b"#%s=%sMEASURE_WITH_UNIT(%s);" % (match["number"], kind, match["values"])
+
+    changed = _FACTOR.sub(plain, content) if factors else content
+    if changed == content:
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / path.name
+        copy.write_bytes(changed)
+        yield copy
+
 
 _SI = "StepBasic_SiUnitAndLengthUnit"
 _CONVERTED = "StepBasic_ConversionBasedUnitAndLengthUnit"

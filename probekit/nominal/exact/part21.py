@@ -7,14 +7,14 @@ if it is of several types, ``#12 = (KEYWORD(arguments) KEYWORD(arguments));``.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from ...errors import InputError
 
-__all__ = ["Enum", "Record", "Ref", "StepText", "Typed", "read_text"]
+__all__ = ["Enum", "Record", "Ref", "StepText", "Typed", "read_geometry", "read_text"]
 
 _STATEMENT = re.compile(rb"(?:[^;'/]++|'[^']*+'|/\*(?:[^*]++|\*(?!/))*+\*/|/(?!\*))*+;")
 _HEAD = re.compile(
@@ -49,6 +49,7 @@ _GEOMETRY = frozenset(
     """.split()
 )
 _DEEPEST = 100
+_NUMBERED = re.compile(rb"(?<![^\s;/])#\s*+(\d{1,18})\s*+=")
 
 
 class Ref(NamedTuple):
@@ -140,6 +141,38 @@ def read_text(path: Path) -> StepText:
             except ValueError:
                 unparsed[number] = keyword.decode("ascii")
     return StepText(schema, records, unparsed)
+
+
+def read_geometry(path: Path, numbers: Iterable[int]) -> dict[int, Record]:
+    """Some of the records that `read_text` passes over, and those that they refer to in turn, two steps down.
+
+    Parameters
+    ----------
+    path : Path
+        A file that `read_text` has read.
+    numbers : iterable of int
+    """
+    content, records, wanted = Path(path).read_bytes(), dict[int, Record](), set(numbers)
+    for _ in range(3):
+        for match in _NUMBERED.finditer(content) if wanted else ():
+            if (number := int(match[1])) in wanted and number not in records:
+                statement = _STATEMENT.match(content, match.end())
+                try:
+                    records[number] = Record(number, _parts(_decoded(statement[0][:-1] if statement else b"")))
+                except ValueError:
+                    continue
+        wanted = {n for one in records.values() for n in _references(one.parts)} - records.keys()
+    return records
+
+
+def _references(parts: dict[str, tuple[Any, ...]]) -> Iterator[int]:
+    waiting: list[Any] = list(parts.values())
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, Ref):
+            yield one.id
+        elif isinstance(one, tuple):
+            waiting += one
 
 
 def _statements(path: Path, content: bytes) -> Iterator[bytes]:

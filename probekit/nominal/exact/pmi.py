@@ -12,17 +12,32 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from ...errors import InputError
-from .part21 import Enum, Record, Ref, StepText, read_text
+from .part21 import Record, Ref, StepText, read_text
+from .pmi_drawn import drawn_only, standard_of, texts_of
 from .pmi_links import AspectLinks, face_names_of, references
-from .pmi_model import KINDS, UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTolerance, shown
-from .pmi_sizes import read_sizes
-from .pmi_values import MODIFIERS, NotUnderstoodError, Units, datum_references, words
+from .pmi_model import (
+    KINDS,
+    PER_UNIT,
+    PROJECTED,
+    UNEQUAL,
+    ModelDatum,
+    ModelPmi,
+    ModelSize,
+    ModelTarget,
+    ModelTolerance,
+    shown,
+)
+from .pmi_products import Products
+from .pmi_sizes import Dimensions, read_sizes
+from .pmi_targets import is_target, read_targets
+from .pmi_values import NotUnderstoodError, Units, datum_references, tolerance_modifiers, words
+from .pmi_zones import UNIT_PARTS, modified, read_projected, read_unit, zone_forms, zones_of
 
 if TYPE_CHECKING:
     from ..model import Nominal
@@ -37,6 +52,7 @@ _READ = {
     "GEOMETRIC_TOLERANCE_WITH_MODIFIERS",
     "MODIFIED_GEOMETRIC_TOLERANCE",
     "UNEQUALLY_DISPOSED_GEOMETRIC_TOLERANCE",
+    *UNIT_PARTS,
 }
 _NO_TOLERANCE = {"PLUS_MINUS_TOLERANCE"}
 #: Whatever else may bear on what is toleranced, and the records among these that are parts of others.
@@ -47,9 +63,6 @@ _HELPS = re.compile(
     r"DATUM|DATUM_FEATURE|DATUM_SYSTEM|DATUM_REFERENCE.*|REFERENCED_MODIFIED_DATUM|TOLERANCE_ZONE|TOLERANCE_ZONE_FORM"
     r"|TOLERANCE_VALUE|DIMENSIONAL_EXPONENTS|DIMENSIONAL_CHARACTERISTIC_REPRESENTATION|COMMON_DATUM"
 )
-_DIAMETER = {"cylindrical or circular", "within a circle", "within a cylinder"}
-_SPHERE = {"spherical", "within a sphere"}
-_DRAWN = re.compile(r"ANNOTATION_\w*OCCURRENCE\w*|TESSELLATED_ANNOTATION_OCCURRENCE")
 
 
 def read_pmi(
@@ -103,11 +116,13 @@ class _Reading:
         self.path, self.text, self.part, self.body = path, text, part, body
         self.records = text.records
         self.units = Units(self.records, part.diagonal)
-        self.links = AspectLinks(self.records)
-        self.standard = _standard(self.records.values())
+        self.links, self.products = AspectLinks(self.records), Products(self.records)
+        self.standard, self.named = standard_of(self.records.values())
         self.unequal = unequal or {"ASME Y14.5": "added", "ISO 1101": "shift"}.get(self.standard)
         self.remarks: dict[str, None] = {}
-        self.on: dict[int, tuple[int, ...]] = {}  # record of a tolerance, datum or size -> records of its faces
+        self.on: dict[int, tuple[int, ...]] = {}  # record of a tolerance, datum, target or size -> those of its faces
+        self.ends: dict[int, tuple[tuple[int, ...], ...]] = {}  # of a distance -> records of the faces at each end
+        self.begin: dict[int, list[tuple[float, tuple[int, ...]]]] = {}  # projected zones of a tolerance
         self.taken: set[int] = set()  # records that others have taken in
 
     def all(self) -> ModelPmi:
@@ -116,17 +131,29 @@ class _Reading:
         tolerances = {
             n: t for n, r in self.records.items() if _is_tolerance(r) and (t := self._tolerance(r)) is not None
         }
-        datums = {n: d for n, r in self.records.items() if "DATUM" in r.parts and (d := self._datum(r)) is not None}
-        sizes, self.taken = self._sizes()
+        targets, used = read_targets(self.path, self.records, self.units, self.links)
+        for number in targets:
+            self.on[number] = self.links.of(number)[0]
+        self.taken |= used | targets.keys()
+        datums = {n: d for n, r in self.records.items() if "DATUM" in r.parts and (d := self._datum(r, targets))}
+        sizes = self._sizes()
         self._composites(tolerances)
         self._zones(tolerances)
         self._rest(tolerances)
         self._drawn()
-        names = face_names_of(
-            self.path, self.part, (f for faces in self.on.values() for f in faces), self.records, body=self.body
-        )
-        all_read = (*tolerances.items(), *datums.items(), *sizes.items())
-        found = [self._placed(self.records[n], one, names) for n, one in all_read]
+        wanted = [f for faces in self.on.values() for f in faces]
+        wanted += [f for ends in self.ends.values() for faces in ends for f in faces]
+        wanted += [f for found in self.begin.values() for _, faces in found for f in faces]
+        wanted += [f for faces in self.products.faces.values() for f in sorted(faces)[:3]]
+        self.names = face_names_of(self.path, self.part, wanted, self.records, body=self.body)
+        all_read, others = (*tolerances.items(), *datums.items(), *sizes.items()), self._of_others()
+        found = [self._placed(self.records[n], one) for n, one in all_read if self.products.of(n) not in others]
+        self._letters_used_twice([one for one in found if isinstance(one, ModelDatum)])
+        notes = [f"the file names {', '.join(self.named)} for its tolerances"] if self.named else []
+        if others:
+            self.remarks = {one: None for one in self.remarks if self.products.of(_number(one)) not in others}
+            names = ", ".join(self.products.name(one) for one in sorted(others))
+            notes.append(f"{len(all_read) - len(found)} annotations of other parts in the file were left out: {names}")
         return ModelPmi(
             tuple(one for one in found if isinstance(one, ModelTolerance)),
             tuple(one for one in found if isinstance(one, ModelDatum)),
@@ -134,8 +161,28 @@ class _Reading:
             self.text.schema,
             self.standard,
             tuple(one for one in found if isinstance(one, ModelSize)),
-            self.units.notes,
+            (*self.units.notes, *notes),
+            texts_of(self.records),
         )
+
+    def _of_others(self) -> set[int]:
+        """Products of the file that are not in the model as loaded."""
+        return {
+            number
+            for number, faces in self.products.faces.items()
+            if faces and not any(self.names.get(face) for face in faces)
+        }
+
+    def _letters_used_twice(self, datums: Iterable[ModelDatum]) -> None:
+        records: dict[str, list[str]] = {}
+        for one in datums:
+            records.setdefault(one.letter, []).append(one.source_id)
+        for letter, several in records.items():
+            if len(several) > 1:
+                products = {self.products.of(int(one[1:])) for one in several}
+                of = " of different parts" if len(products) > 1 else ""
+                what = f"several datums{of} have the letter {shown(letter)}: {', '.join(several)}"
+                self.remarks[f"{several[0]} DATUM: {what}"] = None
 
     def _remark(self, record: Record, reason: str) -> None:
         self.remarks[f"{_called(record)}: {reason}"] = None
@@ -156,7 +203,7 @@ class _Reading:
         datum_part = parts.get("GEOMETRIC_TOLERANCE_WITH_DATUM_REFERENCE", base[4:] if len(parts) == 1 else ())
         if len(base) < 4 or len(base) > 5 or not isinstance(base[3], Ref):
             raise NotUnderstoodError("its record does not have the attributes of a tolerance")
-        modifiers = self._modifiers(parts)
+        modifiers = tolerance_modifiers(parts)
         value = self.units.length(base[2], "its value", zero=bool(_MATERIAL & set(modifiers))).mm
         datums: tuple[tuple[str, ...], ...] = ()
         if datum_part:
@@ -177,6 +224,8 @@ class _Reading:
         for keyword in parts.keys() - KINDS.keys() - _READ:
             modifiers.append(f"{words(keyword)}, not understood")
             self._remark(record, f"{keyword} is not understood")
+        unit, unit_shape = read_unit(parts, self.units)
+        modifiers += [PER_UNIT] if unit else []
         faces, problems = self._target(base[3].id)
         for problem in problems:
             self._remark(record, problem)
@@ -188,29 +237,15 @@ class _Reading:
         elif target is not None and "ALL_AROUND_SHAPE_ASPECT" in target.parts:
             modifiers.append("all around")
         self.on[record.id] = faces
-        return ModelTolerance(
-            _text(base[0]), kinds[0], value, outside, displacement, datums, tuple(modifiers), (), f"#{record.id}"
-        )
-
-    def _modifiers(self, parts: dict[str, tuple[Any, ...]]) -> list[str]:
-        listed = parts.get("GEOMETRIC_TOLERANCE_WITH_MODIFIERS", ((),))
-        found = list(listed[0]) if listed and isinstance(listed[0], tuple) else [None]
-        out = []
-        for one in found:
-            if not isinstance(one, Enum) or one.word not in MODIFIERS:
-                raise NotUnderstoodError(f"a modifier is not understood: {one.word if isinstance(one, Enum) else one}")
-            out.append(words(one.word))
-        for one in parts.get("MODIFIED_GEOMETRIC_TOLERANCE", ()):
-            older = {"MAXIMUM_MATERIAL_CONDITION": "maximum", "LEAST_MATERIAL_CONDITION": "least"}
-            if not isinstance(one, Enum) or one.word not in (*older, "REGARDLESS_OF_FEATURE_SIZE"):
-                raise NotUnderstoodError("a material condition is not understood")
-            out += [f"{older[one.word]} material requirement"] if one.word in older else []
-        return out
+        said = (_text(base[0]), kinds[0], value, outside, displacement, datums, tuple(modifiers), (), f"#{record.id}")
+        return ModelTolerance(*said, unit=unit, unit_shape=unit_shape)
 
     def _target(self, number: int) -> tuple[tuple[int, ...], tuple[str, ...]]:
         """Face records that a tolerance covers, and what of it is not understood."""
         record = self.records.get(number)
         if record is not None and "PRODUCT_DEFINITION_SHAPE" in record.parts:
+            if own := self.products.faces.get(number):
+                return tuple(sorted(own)), ()
             bodies = len(self.part.brep.bodies) if self.part.brep is not None else 0
             return (), () if bodies == 1 else (f"it is on the whole of a product, of {bodies} bodies in the file",)
         size = record.parts.get("DIMENSIONAL_SIZE") if record is not None else None
@@ -218,41 +253,47 @@ class _Reading:
             number = size[0].id
         return self.links.of(number)
 
-    def _datum(self, record: Record) -> ModelDatum | None:
+    def _datum(self, record: Record, targets: Mapping[int, ModelTarget]) -> ModelDatum | None:
         identification = record.parts["DATUM"]
-        if not identification or not _text(identification[-1]).strip():
+        if not identification or not (letter := _text(identification[-1]).strip()):
             self._remark(record, "it has no letter; not used")
             return None
-        related = [(n, self.records[n].parts) for n in self.links.related.get(record.id, ()) if n in self.records]
+        ends = dict.fromkeys(self.links.related.get(record.id, ()))
+        related = [(n, self.records[n].parts) for n in ends if n in self.records]
         features = [
             n for n, parts in related if {"DATUM_FEATURE", "DIMENSIONAL_SIZE_WITH_DATUM_FEATURE"} & parts.keys()
         ]
-        targets = [n for n, parts in related if any("DATUM_TARGET" in keyword for keyword in parts)]
+        own = [n for n, _ in related if is_target(self.records[n])]
         faces: dict[int, None] = {}
-        for number in features or ([] if targets else [record.id]):
+        for number in features or ([] if own else [record.id]):
             found, problems = self.links.of(number)
             faces |= dict.fromkeys(found)
-            for problem in problems:
+            for problem in () if own and not found else problems:
                 self._remark(record, f"its datum feature #{number}: {problem}" if number != record.id else problem)
-        if targets:
-            self._remark(
-                record, f"it rests on datum targets ({', '.join(f'#{n}' for n in targets)}), which are not understood"
-            )
         self.on[record.id] = tuple(faces)
-        return ModelDatum(_text(identification[-1]).strip(), (), f"#{record.id}", tuple(f"#{n}" for n in targets))
+        named = (
+            replace(one, name=one.name if one.name.startswith(letter) else letter + one.name)
+            for one in (targets[n] for n in own if n in targets)
+        )
+        return ModelDatum(letter, (), f"#{record.id}", tuple(named))
 
-    def _sizes(self) -> tuple[dict[int, ModelSize], set[int]]:
-        """Sizes, and the records of their limits."""
-        sizes, reasons, taken = read_sizes(self.records, self.units)
-        for number, reason in reasons.items():
+    def _sizes(self) -> dict[int, ModelSize]:
+        """Dimensions; their records and those of their limits are taken in."""
+        found: Dimensions = read_sizes(self.records, self.units)
+        for number, reason in found.reasons.items():
             self._remark(self.records[number], f"{reason}; not used")
-        for number in sizes:
-            record = self.records[number]
-            applies = record.parts.get("DIMENSIONAL_SIZE", (Ref(number),))[0]
-            self.on[number], problems = self.links.of(applies.id if isinstance(applies, Ref) else number)
-            for problem in problems:
-                self._remark(record, problem)
-        return sizes, taken | sizes.keys() | reasons.keys()
+        for number, aspects in found.ends.items():
+            record, ends = self.records[number], []
+            for aspect in aspects:
+                faces, problems = self.links.of(aspect)
+                ends.append(faces)
+                for problem in problems:
+                    self._remark(record, problem)
+            self.on[number] = tuple(dict.fromkeys(face for faces in ends for face in faces))
+            if len(aspects) == 2:
+                self.ends[number] = tuple(ends)
+        self.taken |= found.used | found.sizes.keys() | found.reasons.keys()
+        return found.sizes
 
     def _composites(self, tolerances: dict[int, ModelTolerance]) -> None:
         """Link the segments of composite tolerances; other relationships are listed with the rest."""
@@ -266,29 +307,22 @@ class _Reading:
                     self.taken.add(number)
 
     def _zones(self, tolerances: dict[int, ModelTolerance]) -> None:
-        """Add to tolerances what the form of their zone says."""
-        for record in self.records.values():
-            zone = record.parts.get("TOLERANCE_ZONE")
-            if not zone or len(zone) < 6:
-                continue
-            form = self.records.get(zone[5].id) if isinstance(zone[5], Ref) else None
-            name = _text(next(iter(form.parts.values()))[:1]).strip().lower() if form is not None else ""
-            if name in _DIAMETER or name in _SPHERE:
-                added = "diameter" if name in _DIAMETER else "spherical diameter"
-            elif name.startswith("between two ") or name in ("", "unknown"):
-                continue
-            else:
-                added = "zone of a form that is not understood"
-                self._remark(record, f"its form is not understood: {shown(name)}")
-            self._modify(tolerances, references(zone[4]), added)
+        """Add to tolerances what the form of their zone says, and how far it is projected."""
+        forms, odd = zone_forms(self.records)
+        for number, reason in odd.items():
+            self._remark(self.records[number], reason)
+        for numbers, added in forms:
+            self._modify(tolerances, numbers, added)
+        projected, used = read_projected(self.records, self.units, self.links)
+        self.taken |= used
+        for numbers, length, start in projected:
+            self._modify(tolerances, numbers, PROJECTED)
+            for number in numbers:
+                self.begin.setdefault(number, []).append((length, start))
 
     def _rest(self, tolerances: dict[int, ModelTolerance]) -> None:
         """List what else bears on tolerances, and mark those that it refers to."""
-        zones = {
-            n: tuple(references(r.parts["TOLERANCE_ZONE"]))
-            for n, r in self.records.items()
-            if "TOLERANCE_ZONE" in r.parts
-        }
+        zones = zones_of(self.records)
         for number, record in self.records.items():
             odd = [k for k in record.parts if _BEARS.search(k) and not _HELPS.fullmatch(k) and k not in _READ]
             if not odd or number in self.taken or _is_tolerance(record):
@@ -304,37 +338,36 @@ class _Reading:
     def _modify(self, tolerances: dict[int, ModelTolerance], numbers: Iterable[int], added: str) -> None:
         for number in numbers:
             if number in tolerances:
-                one = tolerances[number]
-                tolerances[number] = replace(one, modifiers=tuple(dict.fromkeys((*one.modifiers, added))))
+                tolerances[number] = modified(tolerances[number], added)
 
     def _drawn(self) -> None:
         """List annotations that are only drawn: for the eye, with no data behind them."""
-        meant: set[int] = set()
-        for record in self.records.values():
-            values = record.parts.get("DRAUGHTING_MODEL_ITEM_ASSOCIATION", ())
-            about = set(references(values[2:3]))
-            if any(n in self.records and any(_BEARS.search(k) for k in self.records[n].parts) for n in about):
-                meant |= set(references(values[4:]))
-        callouts = {n: r for n, r in self.records.items() if any(k.endswith("CALLOUT") for k in r.parts)}
-        within = {n for r in callouts.values() for n in references(tuple(r.parts.values()))}
-        for number, record in self.records.items():
-            loose = number not in within and any(_DRAWN.fullmatch(k) for k in record.parts)
-            if (number in callouts or loose) and number not in meant:
-                self._remark(record, "a drawn annotation without readable data behind it")
+        for record in drawn_only(self.records):
+            self._remark(record, "a drawn annotation without readable data behind it")
 
-    def _placed(
-        self, record: Record, one: ModelTolerance | ModelDatum | ModelSize, names: dict[int, tuple[str, ...]]
-    ) -> ModelTolerance | ModelDatum | ModelSize:
+    def _placed(self, record: Record, one: ModelTolerance | ModelDatum | ModelSize) -> Any:
         """The same with the names of its faces."""
-        faces = dict.fromkeys(name for number in self.on[record.id] for name in names.get(number, ()))
-        if isinstance(one, ModelTolerance) and "all over" in one.modifiers:
-            faces = dict.fromkeys(self.part.face_names)
-        missing = [n for n in self.on[record.id] if not names.get(n)]
-        for number in missing:
-            self._remark(record, f"its face #{number} is not in the model as loaded")
-        if missing and isinstance(one, ModelTolerance):
-            one = replace(one, modifiers=(*one.modifiers, "linked in a way that is not understood"))
-        return replace(one, faces=tuple(faces))
+        faces = self._named(self.on[record.id])
+        over = isinstance(one, ModelTolerance) and "all over" in one.modifiers
+        if over and not self.on[record.id]:
+            faces = tuple(self.part.face_names)
+        missing = [] if over else [f"#{n}" for n in self.on[record.id] if not self.names.get(n)]
+        if missing:
+            several = len(missing) > 1
+            listed = ", ".join(missing[:3]) + (f" and {len(missing) - 3} more" if len(missing) > 3 else "")
+            verb = "faces {} are" if several else "face {} is"
+            self._remark(record, f"its {verb.format(listed)} not in the model as loaded")
+        if isinstance(one, ModelTolerance):
+            begin = tuple((length, self._named(faces)) for length, faces in self.begin.get(record.id, ()))
+            one = modified(one, "linked in a way that is not understood") if missing else one
+            return replace(one, faces=faces, projected=begin)
+        if isinstance(one, ModelSize):
+            return replace(one, faces=faces, ends=tuple(self._named(end) for end in self.ends.get(record.id, ())))
+        targets = (replace(t, faces=self._named(self.on[int(t.source_id[1:])])) for t in one.targets)
+        return replace(one, faces=faces, targets=tuple(targets))
+
+    def _named(self, faces: Iterable[int]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(name for number in faces for name in self.names.get(number, ())))
 
 
 def _is_tolerance(record: Record) -> bool:
@@ -343,15 +376,8 @@ def _is_tolerance(record: Record) -> bool:
     return any(k in KINDS or (k.endswith("_TOLERANCE") and k not in _NO_TOLERANCE) for k in record.parts)
 
 
-def _standard(records: Iterable[Record]) -> str:
-    """The one standard of tolerances that documents or notes in the file name, or nothing."""
-    found = set()
-    for record in records:
-        if any(keyword.startswith(("DOCUMENT", "DESCRIPTIVE_REPRESENTATION_ITEM")) for keyword in record.parts):
-            said = " ".join(v for values in record.parts.values() for v in values if isinstance(v, str)).upper()
-            found |= {"ASME Y14.5"} if re.search(r"\bY\s?14\.5(?!\d)", said) else set()
-            found |= {"ISO 1101"} if re.search(r"\bISO[ /A-Z-]{0,8}(1101|1660|8015)\b", said) else set()
-    return found.pop() if len(found) == 1 else ""
+def _number(remark: str) -> int:
+    return int(remark[1:].split(" ", 1)[0].rstrip(":"))
 
 
 def _text(value: Any) -> str:

@@ -18,6 +18,7 @@ __all__ = ["AspectLinks", "face_names_of", "references"]
 
 _FACE = {"ADVANCED_FACE", "FACE_SURFACE"}
 _USAGE = {"GEOMETRIC_ITEM_SPECIFIC_USAGE", "ITEM_IDENTIFIED_REPRESENTATION_USAGE"}
+_OF_REPRESENTATION = {"SHAPE_DEFINITION_REPRESENTATION", "PROPERTY_DEFINITION_REPRESENTATION"}
 _RELATION = {"SHAPE_ASPECT_RELATIONSHIP", "SHAPE_ASPECT_DERIVING_RELATIONSHIP"}
 #: Aspects that stand for a feature by what is derived from it (an axis, a middle plane), drawn as geometry of its own.
 _DERIVED = {"CENTRE_OF_SYMMETRY"}
@@ -65,24 +66,53 @@ class AspectLinks:
         self._members: dict[int, list[int]] = {}
         self.related: dict[int, list[int]] = {}
         for record in records.values():
+            between = any(keyword.endswith("_LOCATION") for keyword in record.parts)  # a distance: no member of it
             for keyword, values in record.parts.items():
                 if keyword in _USAGE and len(values) >= 5 and isinstance(values[2], Ref):
                     self._items.setdefault(values[2].id, []).extend(self._unpacked(values[4]))
+                elif keyword in _OF_REPRESENTATION and len(values) >= 2:
+                    self._represented(values)
                 elif keyword.endswith("RELATIONSHIP") and len(values) >= 4:
                     ends = [v.id for v in values[2:4] if isinstance(v, Ref)]
                     if len(ends) == 2:
-                        self._relate(keyword, *ends)
+                        self._relate(keyword, *ends, between)
 
-    def _relate(self, keyword: str, one: int, other: int) -> None:
+    def _relate(self, keyword: str, one: int, other: int, between: bool) -> None:
         self.related.setdefault(one, []).append(other)
         self.related.setdefault(other, []).append(one)
-        if keyword in _RELATION and not self._is_datum(other):
+        if keyword in _RELATION and not between and not self._is_datum(other):
             self._members.setdefault(one, []).append(other)
+
+    def _represented(self, values: tuple[Any, ...]) -> None:
+        """Faces of an aspect by the older way: a representation of a property of it, whose items they are."""
+        about, held = (self._records.get(v.id) if isinstance(v, Ref) else None for v in values[:2])
+        defined = about.parts.get("PROPERTY_DEFINITION", ()) if about is not None else ()
+        if held is None or len(defined) < 3 or not isinstance(defined[2], Ref):
+            return
+        for item in references(next((v for v in held.parts.values() if len(v) >= 2), ())[1:2]):
+            self._items.setdefault(defined[2].id, []).extend(n for n in self._set_of(item) if self._is_face(n))
+
+    def _set_of(self, item: int) -> Iterator[int]:
+        """The faces of a set, or the item itself."""
+        record = self._records.get(item)
+        if record is not None and any(k.startswith("CONNECTED_FACE_S") for k in record.parts):
+            yield from references(tuple(record.parts.values()))
+        else:
+            yield item
+
+    def _is_face(self, number: int) -> bool:
+        record = self._records.get(number)
+        return record is not None and bool(_FACE & record.parts.keys())
+
+    def items(self, aspect: int) -> list[int]:
+        """Records that an aspect itself is linked to."""
+        return self._items.get(aspect, [])
 
     def of(self, aspect: int) -> tuple[tuple[int, ...], tuple[str, ...]]:
         """Faces of an aspect and of its members, by record number, and reasons why they may not be all it means."""
         faces: dict[int, None] = {}
         problems: dict[str, None] = {}
+        others: dict[str, None] = {}
         seen, waiting = set(), [aspect]
         while waiting:
             number = waiting.pop(0)
@@ -102,9 +132,12 @@ class AspectLinks:
                 if found is not None and _FACE & found.parts.keys():
                     faces[item] = None
                 else:
-                    what = f"#{item}" + (f" {found.keyword}" if found is not None else "")
-                    problems[f"it is linked to {what}, which is not a face"] = None
+                    others[f"#{item}" + (f" {found.keyword}" if found is not None else "")] = None
             waiting += self._members.get(number, ())
+        if others:
+            listed = [*others][:3] + ([f"{len(others) - 3} more"] if len(others) > 3 else [])
+            ending = "which is not a face" if len(others) == 1 else "which are not faces"
+            problems[f"it is linked to {', '.join(listed)}, {ending}"] = None
         if not faces:
             problems["it is linked to no face"] = None
         return tuple(faces), tuple(problems)

@@ -6,10 +6,22 @@ from dataclasses import dataclass
 
 from ... import show
 
-__all__ = ["KINDS", "UNEQUAL", "ModelDatum", "ModelPmi", "ModelSize", "ModelTolerance", "shown"]
+__all__ = [
+    "KINDS",
+    "PER_UNIT",
+    "PROJECTED",
+    "UNEQUAL",
+    "ModelDatum",
+    "ModelPmi",
+    "ModelSize",
+    "ModelTarget",
+    "ModelTolerance",
+    "shown",
+]
 
-#: Modifier of a tolerance whose zone is displaced while no standard says what the number means.
-UNEQUAL = "unequally disposed, in a sense that is not understood"
+#: Modifiers of a tolerance beside the words of the schema.
+UNEQUAL = "unequally disposed, in a sense that is not understood"  # no standard says what the number means
+PER_UNIT, PROJECTED = "per unit", "projected zone"
 
 #: Entities of tolerances and what they are called here.
 KINDS = {
@@ -58,6 +70,12 @@ class ModelTolerance:
         Its record in the file, like "#12".
     refines : str
         Record of the tolerance whose lower segment it is, in a composite; or nothing.
+    unit : tuple of float
+        Per unit: a length, or both sides of an area [mm]; its modifiers then hold `PER_UNIT`.
+    unit_shape : str
+        "length", or the shape of the area: "rectangular", "square", "circular", ...
+    projected : tuple of (float, tuple of str)
+        Lengths of projected zones [mm] and the faces that each begins at; its modifiers then hold `PROJECTED`.
     """
 
     name: str
@@ -70,36 +88,75 @@ class ModelTolerance:
     faces: tuple[str, ...]
     source_id: str
     refines: str = ""
+    unit: tuple[float, ...] = ()
+    unit_shape: str = ""
+    projected: tuple[tuple[float, tuple[str, ...]], ...] = ()
+
+
+@show.shown
+@dataclass(frozen=True)
+class ModelTarget:
+    """A datum target of the model.
+
+    Attributes
+    ----------
+    name : str
+        As on the drawing: letter and number.
+    kind : str
+        In the words of the file: "point", "line", "circle", "rectangle", "area", ...
+    point, along : (3,) tuple of float or None
+        Where it is [mm], and the direction of a line or of a rectangle's first side; None if the file does not say.
+    sizes : tuple of (str, float)
+        What its sizes are called in the file, and the sizes [mm].
+    faces : tuple of str
+        Of the model, if it is linked to faces.
+    source_id : str
+    """
+
+    name: str
+    kind: str
+    point: tuple[float, float, float] | None
+    along: tuple[float, float, float] | None
+    sizes: tuple[tuple[str, float], ...]
+    faces: tuple[str, ...]
+    source_id: str
 
 
 @show.shown
 @dataclass(frozen=True)
 class ModelDatum:
-    """A datum of the model: its letter, the faces of its datum feature, its record, and those of its datum targets."""
+    """A datum of the model: its letter, the faces of its datum feature, its record, and its datum targets."""
 
     letter: str
     faces: tuple[str, ...]
     source_id: str
-    targets: tuple[str, ...] = ()
+    targets: tuple[ModelTarget, ...] = ()
 
 
 @show.shown
 @dataclass(frozen=True)
 class ModelSize:
-    """A size of the model.
+    """A dimension of the model: a size, or a distance or angle between two features.
 
     Attributes
     ----------
     of : str
-        What is measured, as the file has it: "diameter", "radius", "width", ...
+        What is measured, as the file has it: "diameter", "radius", "width", "linear distance", ...
     nominal : float or None
-        [mm]
+        [mm], or [deg] of an angle.
     limits : (float, float) or None
-        Smallest and largest [mm]; None for a basic or reference dimension, or one that a general tolerance covers.
+        Smallest and largest, in the same unit; None for a basic or reference dimension, or one that a general
+        tolerance or a fit covers.
     modifiers : tuple of str
         In the words of the file.
     faces : tuple of str
     source_id : str
+    fit : str
+        Limits by a tolerance class, as the file has it: "H7", "G6 hole"; or nothing.
+    ends : tuple of tuple of str
+        Of a distance or angle: the faces at each of its ends. Of a size: nothing.
+    degrees : bool
+        It is an angle.
     """
 
     of: str
@@ -108,6 +165,9 @@ class ModelSize:
     modifiers: tuple[str, ...]
     faces: tuple[str, ...]
     source_id: str
+    fit: str = ""
+    ends: tuple[tuple[str, ...], ...] = ()
+    degrees: bool = False
 
 
 @show.shown
@@ -128,6 +188,8 @@ class ModelPmi:
     sizes : tuple of ModelSize
     notes : tuple of str
         What a reader should know of how it was read.
+    texts : tuple of str
+        Texts that the file holds for people to read; they may state general tolerances.
     """
 
     tolerances: tuple[ModelTolerance, ...]
@@ -137,6 +199,7 @@ class ModelPmi:
     standard: str = ""
     sizes: tuple[ModelSize, ...] = ()
     notes: tuple[str, ...] = ()
+    texts: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -145,7 +208,7 @@ class ModelPmi:
             return f"The file (schema {shown(self.schema)}) carries no tolerances as data."
         return (
             f"Tolerances that the file carries as data: {len(self.tolerances)}; datums: {len(self.datums)}; "
-            f"sizes: {len(self.sizes)}; remarks on data not understood: {len(self.not_understood)}."
+            f"dimensions: {len(self.sizes)}; remarks on data not understood: {len(self.not_understood)}."
         )
 
 

@@ -7,12 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import pi
 from typing import Any
 
 from .part21 import Enum, Record, Ref, Typed
 from .pmi_links import references
 
-__all__ = ["DATUM_MODIFIERS", "MODIFIERS", "Length", "NotUnderstoodError", "Units", "datum_references", "words"]
+__all__ = [
+    "DATUM_MODIFIERS",
+    "MODIFIERS",
+    "Length",
+    "NotUnderstoodError",
+    "Units",
+    "datum_references",
+    "tolerance_modifiers",
+    "words",
+]
 
 #: Values of geometric_tolerance_modifier.
 MODIFIERS = frozenset(
@@ -39,6 +49,9 @@ _PREFIX = {
     "MICRO": 1e-6,
     "NANO": 1e-9,
 }
+
+
+_OF_ONE = ("LENGTH_MEASURE_WITH_UNIT", "PLANE_ANGLE_MEASURE_WITH_UNIT")
 
 
 class NotUnderstoodError(Exception):
@@ -104,19 +117,46 @@ class Units:
         NotUnderstoodError
             If it is no length, or its size cannot be right.
         """
-        measure = self._part(value.id).get("MEASURE_WITH_UNIT") if isinstance(value, Ref) else None
-        if measure is None and isinstance(value, Ref):
-            parts = self._part(value.id)
-            measure = parts.get("LENGTH_MEASURE_WITH_UNIT") or parts.get("MEASURE_REPRESENTATION_ITEM", ())[1:] or None
-        if measure is None or len(measure) < 2 or not isinstance(measure[1], Ref):
+        number, unit = self._measure(value, what)
+        name, factor = self._unit(unit)
+        length = Length(number * factor, number, name, factor)
+        self._check(length, what, zero, sign, most)
+        return length
+
+    def angle(self, value: Any, what: str) -> float:
+        """Angle that a measure record states [deg].
+
+        Parameters
+        ----------
+        value : Ref
+        what : str
+            What it is, for the reason.
+
+        Raises
+        ------
+        NotUnderstoodError
+        """
+        number, unit = self._measure(value, what)
+        return number * self._unit(unit, of="PLANE_ANGLE")[1]
+
+    def of_context(self, number: int) -> float | None:
+        """Size of the unit of length of a representation's context [mm]; None if it states none."""
+        for unit in references(self._part(number).get("GLOBAL_UNIT_ASSIGNED_CONTEXT", ())):
+            if "LENGTH_UNIT" in self._part(unit):
+                return self._unit(unit)[1]
+        return None
+
+    def _measure(self, value: Any, what: str) -> tuple[float, int]:
+        """A number and the record of its unit."""
+        parts = self._part(value.id) if isinstance(value, Ref) else {}
+        stated = (parts.get(one, ()) for one in ("MEASURE_WITH_UNIT", *_OF_ONE))
+        measure = next((one for one in stated if len(one) >= 2), parts.get("MEASURE_REPRESENTATION_ITEM", ())[1:])
+        if len(measure) < 2 or not isinstance(measure[1], Ref):
             raise NotUnderstoodError(f"{what} is not stated as a measure with a unit")
         number = measure[0].values[0] if isinstance(measure[0], Typed) and measure[0].values else measure[0]
         if not isinstance(number, int | float):
             raise NotUnderstoodError(f"{what} is not a number")
-        name, factor = self._unit(measure[1].id)
-        length = Length(float(number) * factor, float(number), name, factor)
-        self._check(length, what, zero, sign, most)
-        return length
+        return float(number), measure[1].id
 
     def _check(self, length: Length, what: str, zero: bool, sign: bool, most: float) -> None:
         """Refuse what cannot be meant, and note a unit that is not the geometry's: the file states how it converts.
@@ -136,6 +176,12 @@ class Units:
             raise NotUnderstoodError(f"implausible: {shown} on a part {self._diagonal:.4g} mm across")
 
     @property
+    def only(self) -> float | None:
+        """Size of the unit that all geometry stands in [mm]; None if there are several, or none."""
+        found = {round(one, 9) for one in self._of_model.values()}
+        return found.pop() if len(found) == 1 else None
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What was converted, in words."""
         model = " and ".join(self._of_model) or "no stated unit"
@@ -144,34 +190,55 @@ class Units:
             for name, factor in self.converted.items()
         )
 
-    def _unit(self, number: int) -> tuple[str, float]:
-        """Name of a unit of length and its size [mm]."""
+    def _unit(self, number: int, *, of: str = "LENGTH") -> tuple[str, float]:
+        """Name of a unit of length and its size [mm]; or of an angle [deg]."""
+        basic, size_of_it = {"LENGTH": ("METRE", 1e3), "PLANE_ANGLE": ("RADIAN", 180.0 / pi)}[of]
         factor, name, seen = 1.0, "", set()
         while number not in seen:
             seen.add(number)
             parts = self._part(number)
-            if "SI_UNIT" in parts and len(parts["SI_UNIT"]) >= 2 and parts["SI_UNIT"][-1] == Enum("METRE"):
+            if "SI_UNIT" in parts and len(parts["SI_UNIT"]) >= 2 and parts["SI_UNIT"][-1] == Enum(basic):
                 prefix = parts["SI_UNIT"][-2]
                 prefix = prefix.word if isinstance(prefix, Enum) else None
                 if prefix in _PREFIX:
-                    return name or f"{words(prefix or '')}metre", factor * _PREFIX[prefix] * 1e3
+                    return name or f"{words(prefix or '')}{words(basic)}", factor * _PREFIX[prefix] * size_of_it
             based = parts.get("CONVERSION_BASED_UNIT", ())
             if len(based) < 2 or not isinstance(based[-1], Ref):
                 break
             name = name or words(str(based[-2]))
-            measure = self._part(based[-1].id)
-            values = measure.get("MEASURE_WITH_UNIT") or measure.get("LENGTH_MEASURE_WITH_UNIT") or ()
-            if len(values) < 2 or not (isinstance(values[0], Typed) and isinstance(values[1], Ref)):
+            try:
+                size, number = self._measure(based[-1], "its factor")
+            except NotUnderstoodError:
                 break
-            size = values[0].values[0] if values[0].values else None
-            if not isinstance(size, int | float):
-                break
-            factor, number = factor * size, values[1].id
-        raise NotUnderstoodError(f"#{number} is not a unit of length that is known")
+            factor *= size
+        raise NotUnderstoodError(f"#{number} is not a unit of {words(of).replace('plane ', '')} that is known")
 
     def _part(self, number: int) -> dict[str, tuple[Any, ...]]:
         record = self._records.get(number)
         return record.parts if record is not None else {}
+
+
+def tolerance_modifiers(parts: dict[str, tuple[Any, ...]]) -> list[str]:
+    """Modifiers of a tolerance in words.
+
+    Raises
+    ------
+    NotUnderstoodError
+        If one is not known.
+    """
+    listed = parts.get("GEOMETRIC_TOLERANCE_WITH_MODIFIERS", ((),))
+    found = list(listed[0]) if listed and isinstance(listed[0], tuple) else [None]
+    out = []
+    for one in found:
+        if not isinstance(one, Enum) or one.word not in MODIFIERS:
+            raise NotUnderstoodError(f"a modifier is not understood: {one.word if isinstance(one, Enum) else one}")
+        out.append(words(one.word))
+    for one in parts.get("MODIFIED_GEOMETRIC_TOLERANCE", ()):
+        older = {"MAXIMUM_MATERIAL_CONDITION": "maximum", "LEAST_MATERIAL_CONDITION": "least"}
+        if not isinstance(one, Enum) or one.word not in (*older, "REGARDLESS_OF_FEATURE_SIZE"):
+            raise NotUnderstoodError("a material condition is not understood")
+        out += [f"{older[one.word]} material requirement"] if one.word in older else []
+    return out
 
 
 def datum_references(records: Mapping[int, Record], values: Any) -> tuple[tuple[tuple[str, ...], ...], list[str]]:

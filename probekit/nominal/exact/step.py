@@ -13,7 +13,7 @@ from ...errors import InputError, ProbekitError
 from .brep import Brep
 from .check import check_records, check_text
 from .extract import explore, extract, facets_of
-from .file_units import length_units
+from .file_units import length_units, readable
 from .kernel import kernel
 
 __all__ = ["face_shapes", "read_step", "unique_names"]
@@ -167,8 +167,9 @@ def _transfer(
     reader.SetNameMode(True)
     for unread in (reader.SetLayerMode, reader.SetPropsMode, reader.SetMatMode, reader.SetViewMode, reader.SetMetaMode):
         unread(False)
-    if reader.ReadFile(str(path)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
-        raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
+    with readable(path) as copy:
+        if reader.ReadFile(str(copy)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
+            raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
     notes, coloured = check_records(path, reader.ChangeReader())
     reader.SetColorMode(coloured)
     units = length_units(path, reader.ChangeReader())

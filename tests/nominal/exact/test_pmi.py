@@ -37,7 +37,7 @@ UNDERSTOOD = {
             "maximum material requirement",
             "datum B: maximum material requirement",
             "diameter",
-            "projected zone definition, not understood",
+            "projected zone",
         ),
         ("pin_hole",),
     ),
@@ -48,7 +48,7 @@ UNDERSTOOD = {
     "skin form": (PROFILE, 0.05, 0.02, (), (), ("skin",)),
     "linked to nothing": (PROFILE, 0.05, None, (), ("linked in a way that is not understood",), ()),
     "all around": (PROFILE, 0.05, None, (), ("all around",), ("front",)),
-    "per unit": (PROFILE, 0.05, None, (), ("geometric tolerance with defined unit, not understood",), ("right",)),
+    "per unit": (PROFILE, 0.05, None, (), ("per unit",), ("right",)),
 }
 #: Record -> words of the reason.
 NOT_UNDERSTOOD = {
@@ -56,12 +56,7 @@ NOT_UNDERSTOOD = {
     2512: "implausible: its value is 0.08 metre = 80 mm, but the model is in millimetre; not used",
     2513: "implausible: its value is 40 millimetre = 40 mm on a part 97.6 mm across; not used",
     2515: "its kind is not known; not used",
-    2516: "GEOMETRIC_TOLERANCE_WITH_DEFINED_UNIT is not understood",
     2517: "a modifier is not understood: AS_YOU_LIKE; not used",
-    2114: "datum targets (#2141)",
-    2141: "not understood",
-    2142: "not understood",
-    2523: "not understood; it bears on #2503",
     2601: "deviations from a nominal value that it does not have; not used",
     2603: "not understood",
     2701: "drawn annotation",
@@ -117,6 +112,11 @@ def test_nothing_else_is_read(bracket: ModelPmi) -> None:
         ("C", ("left",), "#2113"),
         ("T", (), "#2114"),
     ]
+    (target,) = bracket.datums[3].targets
+    assert (target.name, target.kind, target.point, target.source_id) == ("T1", "point", None, "#2141")
+    one = {t.name: t for t in bracket.tolerances}
+    assert (one["per unit"].unit, one["per unit"].unit_shape) == ((0.05,), "length")
+    assert one["pin hole place"].projected == ((40.0, ("pin_hole",)),)
     assert bracket.schema == "AP242_MANAGED_MODEL_BASED_3D_ENGINEERING_MIM_LF"
     assert bracket.standard == "ASME Y14.5"
 
@@ -222,7 +222,8 @@ def test_inch_tolerance_on_a_millimetre_model_is_converted(tmp_path: Path) -> No
     found = read(path)
     assert by_name(found)["skin profile"][1] == pytest.approx(5.08, rel=1e-12)
     assert by_name(found)["right profile"][1] == pytest.approx(0.1, rel=1e-12)  # stated in millimetres beside it
-    assert found.notes == ("lengths stated in inch were converted (1 inch = 25.4 mm); the geometry is in millimetre",)
+    told = "lengths stated in inch were converted (1 inch = 25.4 mm); the geometry is in millimetre"
+    assert found.notes == (told, "the file names Y14.5-2018 for its tolerances")
 
 
 def test_what_the_kernel_writes_in_metres_is_not_used(tmp_path: Path, make_bracket: ModuleType) -> None:

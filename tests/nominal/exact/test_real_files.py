@@ -83,11 +83,19 @@ def test_every_tolerance_of_a_real_model_is_read(name: str, tmp_path: Path) -> N
     assert kinds == {kind: count for kind, count in stated.items() if count}
     assert len(found.tolerances) == int(counts["geometric_tolerances"])
     assert len(found.datums) == int(counts["datums"])
-    listed = sum(
-        " DIMENSIONAL_SIZE" in remark.split(":")[0] and "not used" in remark for remark in found.not_understood
-    )
-    of_datums = path.read_text().count("DIMENSIONAL_SIZE_WITH_DATUM_FEATURE")  # counted under another name
-    assert len(found.sizes) + listed == int(counts["dimensional_size"]) + of_datums
+    text = path.read_text()
+    of_datums = text.count("DIMENSIONAL_SIZE_WITH_DATUM_FEATURE")  # counted under another name
+    lengths = [one for one in found.sizes if not one.ends and not one.degrees]
+    assert len(lengths) == int(counts["dimensional_size"]) + of_datums
+    assert len([one for one in found.sizes if one.ends]) == text.count("AL_LOCATION(") + text.count("ANGULAR_LOCATION(")
+    targets = [one for datum in found.datums for one in datum.targets]
+    assert len(targets) == text.count("DATUM_TARGET(") + text.count("PLACED_DATUM_TARGET_FEATURE(")
+    assert sum(len(one.projected) for one in found.tolerances) == text.count("PROJECTED_ZONE_DEFINITION(")
+    assert sum(bool(one.unit) for one in found.tolerances) == text.count("TOLERANCE_WITH_DEFINED_UNIT(")
+    assert sum(bool(one.fit) for one in found.sizes) == text.count("LIMITS_AND_FITS(")
+    assert not [one for one in found.not_understood if "not used" in one or one.endswith("not understood")]
+    said = {"ctc_02", "ftc_06", "ftc_10", "stc_07"}  # by the word "Y14.5" in the text of the file
+    assert found.standard == ("ASME Y14.5" if name[5:11] in said else "")
     factor = 25.4 if counts["unit_of_tolerances"] == "inch" else 1.0
     for one in found.tolerances:  # round numbers in the unit of the drawing
         assert one.value / factor == pytest.approx(round(one.value / factor, 4), abs=1e-9)
@@ -131,13 +139,46 @@ def test_a_unit_by_any_conversion(box: Path, name: str, keyword: str) -> None:
     assert part.unit_source == f"STEP file: {name or '25.4 millimetre'}"
 
 
-def test_a_unit_that_the_kernel_cannot_convert_is_refused(box: Path) -> None:
-    """It would take the numbers as millimetres."""
-    unit = INCH.format(
-        name="inch", measure="(LENGTH_MEASURE_WITH_UNIT() MEASURE_WITH_UNIT(LENGTH_MEASURE(25.4),#9003))"
+SEVERAL = "(LENGTH_MEASURE_WITH_UNIT()\n MEASURE_WITH_UNIT(LENGTH_MEASURE(25.4),#9003))"
+
+
+@pytest.mark.parametrize(
+    "measure",
+    [
+        SEVERAL,
+        "( MEASURE_WITH_UNIT ( LENGTH_MEASURE ( 25.4 ) , #9003 ) LENGTH_MEASURE_WITH_UNIT ( ) )",
+        "(LENGTH_MEASURE_WITH_UNIT()MEASURE_REPRESENTATION_ITEM()MEASURE_WITH_UNIT(LENGTH_MEASURE(2.54E1),#9003)"
+        "REPRESENTATION_ITEM($))",
+    ],
+)
+def test_a_factor_of_several_types_at_once(box: Path, measure: str) -> None:
+    """Legal, in any order of the types; the kernel would take the numbers as millimetres."""
+    part = pk.nominal.load(changed(box, (UNIT, INCH.format(name="inch", measure=measure))))
+    np.testing.assert_allclose(part.bounds[1], [254, 508, 762])
+
+
+def test_an_angle_whose_factor_is_of_several_types(tmp_path: Path) -> None:
+    """The half angle of a cone in degrees: a circle of 10 at one end, of 20 at the other, 30 apart."""
+    cone = es.write(BRepPrimAPI_MakeCone(10.0, 20.0, 30.0).Shape(), tmp_path / "cone.step")
+    angle = float(np.arctan2(10, 30))
+    unit = (
+        r"\1 = (CONVERSION_BASED_UNIT('degree',#9001) NAMED_UNIT(#9002) PLANE_ANGLE_UNIT());\n"
+        f"#9001=(MEASURE_WITH_UNIT(PLANE_ANGLE_MEASURE({np.pi / 180!r}),#9003)PLANE_ANGLE_MEASURE_WITH_UNIT());\n"
+        "#9002=DIMENSIONAL_EXPONENTS(0.,0.,0.,0.,0.,0.,0.);\n"
+        "#9003=(NAMED_UNIT(*) PLANE_ANGLE_UNIT() SI_UNIT($,.RADIAN.))"
     )
-    with pytest.raises(InputError, match="the conversion of inch cannot be read"):
-        pk.nominal.load(changed(box, (UNIT, unit)))
+    path = changed(
+        cone,
+        (r"(#\d+) = \( ?NAMED_UNIT\(\*\) PLANE_ANGLE_UNIT\(\) SI_UNIT\(\$,\.RADIAN\.\) ?\)", unit),
+        (r"(CONICAL_SURFACE\('',#\d+,[^,]+),[^)]+\)", rf"\1,{float(np.degrees(angle))!r})"),
+    )
+    part = pk.nominal.load(path)
+    (face,) = (one for one in part.brep.faces if one.kind == "cone")
+    middle = face.surface.origin + 15 * np.array([0, 0, 1.0]) + 15 * np.array([1.0, 0, 0])
+    assert part.engine.feet(middle[None]).distance[0] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_unit_of_nothing_is_refused(box: Path) -> None:
     bare = changed(box, (UNIT, INCH.format(name="inch", measure="").partition(" LENGTH_UNIT")[0] + ")"))
     with pytest.raises(InputError, match=r"damaged|without saying what it converts"):
         pk.nominal.load(bare)
