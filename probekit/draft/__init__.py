@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from ..errors import InputError
 from ..nominal import list_faces
 from ..nominal.face_list import faces_text
+from .described import described
 from .features import Features
-from .tables import FILL_IN, NotJudgedError, Table, Tables, described
+from .tables import FILL_IN, NotJudgedError, Table, Tables
 from .toml import comment, key, quoted, value
 
 if TYPE_CHECKING:

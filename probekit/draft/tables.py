@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ..nominal.exact.pmi_model import ModelPmi, ModelSize, ModelTolerance
     from .features import Feature, Features
 
-__all__ = ["FILL_IN", "NotJudgedError", "Table", "Tables", "described"]
+__all__ = ["FILL_IN", "NotJudgedError", "Table", "Tables"]
 
 #: Stands for what a person must write; of the wrong type or not a name wherever it is put.
 FILL_IN = "fill in"
@@ -382,22 +382,3 @@ class Tables:
         if len(features) > 1:
             table.keys["each"] = True
         return table
-
-
-def described(one: ModelTolerance | ModelSize, called: Mapping[str, str]) -> str:
-    """A tolerance or size in one line, under the names that the study gives its faces."""
-    names = list(dict.fromkeys(called.get(face, face) for face in one.faces))
-    shown = names if len(names) <= 12 else [*names[:10], f"{len(names) - 10} more"]
-    on = f" on {', '.join(shown)}" if names else ""
-    if not hasattr(one, "kind"):
-        of = f"{one.of} {one.nominal:g}" if one.nominal is not None else one.of
-        limits = f", {one.limits[0]:g} to {one.limits[1]:g}" if one.limits else ""
-        return f"size: {of}{limits}" + _listed(one.modifiers) + f"{on} ({one.source_id})"
-    datums = " | ".join("-".join(letters) for letters in one.datums)
-    unequal = f", unequally disposed by {one.displacement:g}" if one.displacement is not None else ""
-    frame = f"{one.kind} {one.value:g}{unequal}" + (f" | {datums}" if datums else "")
-    return frame + _listed(one.modifiers) + f"{on} ({' '.join((one.name, one.source_id)).strip()})"
-
-
-def _listed(modifiers: tuple[str, ...]) -> str:
-    return f" ({', '.join(modifiers)})" if modifiers else ""
