@@ -78,7 +78,7 @@ max_distance = 2.0  # a touch further than this from its face is flagged
 [alignment]
 features = ["base_top", "bore", "slot"]  # the datum features
 method = "least_squares"  # least_squares | huber | tukey | minimax
-lock = []  # of tx ty tz rx ry rz
+free = ["tx", "ty", "tz", "rx", "ry", "rz"]  # what the fit may move; the rest stays zero
 
 [[tolerance]]
 kind = "profile"

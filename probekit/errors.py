@@ -50,7 +50,7 @@ class UndeterminedError(FitError):
         self.motions = tuple(motions)
         super().__init__(
             "the touches do not fix the part: it could " + "; ".join(motions) + " and no deviation would change. "
-            'Touch more faces, lock those degrees of freedom, or hold them with undetermined="hold".'
+            'Touch more faces, leave those degrees of freedom out of free=, or hold them with undetermined="hold".'
         )
 
 

@@ -33,7 +33,7 @@
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
     [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB" or ["MMB", 12.0],
                       material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
-    [alignment]       features, method, lock, pivot; or datums = ["A", "B", "C"] (in order of precedence), lock, pivot;
+    [alignment]       features, method, free, pivot; or datums = ["A", "B", "C"] (in order of precedence), free, pivot;
                       the whole table may be left out: no alignment
     [[tolerance]]     kind ("profile" by default: a key of `tolerance.spec.KINDS`) and the attributes of its class,
                       such as width, name, features, between = {z = [10, 60]}, datums = ["A", "B"]; each = true makes
@@ -155,7 +155,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "targets": _LIST,
         "nominal": _TABLE,
     },
-    "alignment": {"features": _LIST, "method": _TEXT, "lock": _LIST, "pivot": _LIST, "datums": _LIST},
+    "alignment": {"features": _LIST, "method": _TEXT, "free": _LIST, "pivot": _LIST, "datums": _LIST},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "r": _NUMBER, "accept_flags": _NAMES},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},

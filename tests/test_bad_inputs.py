@@ -121,7 +121,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (key("alignment", "pivot = [0, 0]"), r"'alignment\.pivot': this needs three numbers"),
     (key("alignment", 'pivot = ["0", 0, 0]'), r"'alignment\.pivot': this needs three numbers: this must be a number"),
     (key("alignment", "pivot = [true, 0, 0]"), r"'alignment\.pivot': this needs three numbers"),
-    (key("alignment", 'lock = ["up"]'), r"unknown degree of freedom; found 'up'"),
+    (key("alignment", 'free = ["up"]'), r"unknown degree of freedom; found 'up'"),
     (key("alignment", 'method = "best"'), r"found 'best'"),
     (key("alignment", 'datums = ["A"]'), r"'alignment\.datums': there is no datum with that letter; found 'A'"),
     # --- machine

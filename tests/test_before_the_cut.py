@@ -147,7 +147,7 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     study = done.study.parent / "inspect.toml"
     text = done.study.read_text()
     head, rest = text[: text.index("[[tolerance]]")], text[text.index("[uncertainty]") :]
-    head = head.replace("lock = []", 'lock = ["tx"]').replace('["base_top", "bore", "slot"]', '["base_top", "slot"]')
+    head = head.replace('free = ["tx", ', "free = [").replace('["base_top", "bore", "slot"]', '["base_top", "slot"]')
     study.write_text(head + '[[tolerance]]\nname = "skin"\nfeatures = ["skin"]\nwidth = 0.4\n\n' + rest)
     command = ["inspect", str(study), "--to", str(tmp_path / "out")]
     assert main([*command, "--touches", str(done.results / "simulated.csv")]) == 0

@@ -45,7 +45,7 @@ def written(folder: Path, datums: str = DATUMS) -> Path:
 def test_a_study_in_a_datum_frame(tmp_path):
     found = study.run(study.load(written(tmp_path)))
     same = datum_frame(
-        found.found, [Datum("A", "plane", "base_top"), Datum("B", "cylinder", "bore"), Datum("C", "width", "slot")]
+        found.deviations, [Datum("A", "plane", "base_top"), Datum("B", "cylinder", "bore"), Datum("C", "width", "slot")]
     )
     assert found.alignment.method == "datum frame A|B|C"
     assert found.alignment.motion == pytest.approx(same.motion, abs=1e-12)

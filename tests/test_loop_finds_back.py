@@ -220,8 +220,8 @@ def test_a_steady_drift_goes_into_the_alignment(
     gained = (warm.verdict.table["deviation"] - quiet.verdict.table["deviation"]).abs()
     slope = np.where(hills(loop, quiet.verdict.table) != 0, 1.717 * 0.16 / 8.0, 0.0)  # touched 0.05 mm further up
     assert (gained < 3 * ROUNDED + 0.05 * slope + (0.0 if quiet.part.exact else 0.001)).all()
-    assert quiet.found["deviation"][of(quiet.found, "base_top")].mean() - 0.05 == pytest.approx(
-        warm.found["deviation"][of(warm.found, "base_top")].mean(), abs=ROUNDED
+    assert quiet.deviations["deviation"][of(quiet.deviations, "base_top")].mean() - 0.05 == pytest.approx(
+        warm.deviations["deviation"][of(warm.deviations, "base_top")].mean(), abs=ROUNDED
     )
 
 

@@ -20,7 +20,7 @@ def test_the_example_runs_as_it_stands(tmp_path: Path, monkeypatch: pytest.Monke
     exec("\n".join(lines), names)
     assert names["verdict"].part == "does not conform"
     assert (tmp_path / "report.html").stat().st_size > 500_000
-    assert len(names["found"]) == 120
+    assert len(names["deviations"]) == 120
 
 
 def test_the_second_command_is_the_one_that_a_change_must_pass() -> None:

@@ -74,7 +74,7 @@ def test_without_an_alignment_the_part_is_judged_as_clamped(demo_study: Path, tm
     found = variant(demo_study, tmp_path, (table, ""))
     assert found.alignment is None
     assert found.verdict.evaluations[0].actual > 0.4
-    np.testing.assert_array_equal(found.found["deviation"], found.verdict.table["deviation"])
+    np.testing.assert_array_equal(found.deviations["deviation"], found.verdict.table["deviation"])
 
 
 def test_each_free_and_between_reach_the_tolerance(demo_study: Path, tmp_path: Path) -> None:
@@ -125,7 +125,7 @@ def test_qualification_gives_the_radius(demo: pk.study.inspection.Inspection, de
     """A probe that triggers 9 um late in all directions is the demo's, whose radius of 2.991 its study states."""
     touch_the_sphere(tmp_path, Lobing(0.009))
     found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED))
-    np.testing.assert_allclose(found.found["deviation"], demo.found["deviation"], atol=2e-7)
+    np.testing.assert_allclose(found.deviations["deviation"], demo.deviations["deviation"], atol=2e-7)
     said = [note for note in found.notes if note.startswith("Qualified on a sphere of 25 mm with 25 touches")]
     assert "effective radius 2.9910 mm (u = 0.0 um), form error of the 25-point sphere test 0.0 um" in said[0]
     assert any(note.startswith("qualification: one orientation of the spindle") for note in found.notes)
@@ -141,10 +141,10 @@ def test_qualification_gives_the_map(demo: pk.study.inspection.Inspection, demo_
     lobing = Lobing(0.012, 0.004, 3, 25.0, axial=0.003)
     touch_the_sphere(tmp_path, lobing)
     found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED))
-    gained = found.found["deviation"] - demo.found["deviation"]  # a smaller radius reads higher
-    base, bore = (found.found["feature"] == name for name in ("base_top", "bore"))
+    gained = found.deviations["deviation"] - demo.deviations["deviation"]  # a smaller radius reads higher
+    base, bore = (found.deviations["feature"] == name for name in ("base_top", "bore"))
     np.testing.assert_allclose(gained[base], 0.003 - 0.009, atol=1e-5)
-    azimuth = np.arctan2(found.found["ny"], found.found["nx"])[bore]
+    azimuth = np.arctan2(found.deviations["ny"], found.deviations["nx"])[bore]
     np.testing.assert_allclose(gained[bore], 0.012 + 0.004 * np.cos(3 * (azimuth - np.radians(25))) - 0.009, atol=2e-5)
 
 
@@ -161,7 +161,7 @@ def test_the_map_stays_with_the_probe_where_the_part_lies_turned(demo_study: Pat
         moved = pk.fit.move_touches(measured, motion).drop(columns=["turn_x", "turn_y", "turn_z"], errors="ignore")
         pk.touches.write(moved, tmp_path / "turned.csv")  # the part was turned, not the probe
         changes = ((GIVEN, QUALIFIED), ('file = "touches.csv"', 'file = "turned.csv"'), ("[machine]\n", tables))
-        found.append(variant(demo_study, tmp_path, *changes).found["deviation"])
+        found.append(variant(demo_study, tmp_path, *changes).deviations["deviation"])
     np.testing.assert_allclose(found[0], found[1], atol=1e-6)
 
 
@@ -173,7 +173,7 @@ def test_contact_points_need_no_qualification(demo_study: Path, tmp_path: Path) 
     pk.touches.write(table, tmp_path / "contact.csv")
     found = variant(demo_study, tmp_path, (GIVEN, QUALIFIED), ('file = "touches.csv"', 'file = "contact.csv"'))
     assert "the touches are contact points: the qualification of the stylus is not used" in found.notes
-    assert abs(found.found["deviation"].median()) < 0.2  # a second radius taken off would be seen
+    assert abs(found.deviations["deviation"].median()) < 0.2  # a second radius taken off would be seen
 
 
 @pytest.mark.parametrize(

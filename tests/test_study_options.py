@@ -58,7 +58,7 @@ def exact() -> pk.study.inspection.Inspection:
 def assert_same_deviations(
     one: pk.study.inspection.Inspection, other: pk.study.inspection.Inspection, within: float = 1e-7
 ) -> None:
-    for a, b in ((one.found, other.found), (one.verdict.table, other.verdict.table)):
+    for a, b in ((one.deviations, other.deviations), (one.verdict.table, other.verdict.table)):
         np.testing.assert_allclose(a["deviation"], b["deviation"], rtol=0, atol=within)
     assert one.verdict.table["verdict"].tolist() == other.verdict.table["verdict"].tolist()
 

@@ -38,7 +38,7 @@ def test_touches_that_do_not_fix_the_part_are_told_by_the_keys_of_the_study(tmp_
     path = tiny.write(tmp_path, ('features = ["top", "front", "left"]', 'features = ["top"]'))
     said = failed(capsys, "inspect", path)
     assert "do not fix the part" in said
-    assert "[alignment] lock" in said
+    assert "[alignment] free" in said
     assert "undetermined=" not in said
 
 

@@ -1,4 +1,4 @@
-"""Rigid fits: touches onto the nominal (least squares, robust, minimax; any freedom locked), and paired points."""
+"""Rigid fits: touches onto the nominal (least squares, robust, minimax; any freedom held), and paired points."""
 
 from ..geometry import apply_motion, invert_motion, make_motion, motion_parameters
 from .datums import Datum, DatumTarget, datum_frame

@@ -28,11 +28,11 @@ class Alignment:
     motion : (4, 4) float
         Takes measured points to nominal ones.
     free : tuple of str
-        Degrees of freedom the fit had, of tx, ty, tz, rx, ry, rz; the others were locked at zero.
+        Degrees of freedom the fit had, of tx, ty, tz, rx, ry, rz; the others were held at zero.
     pivot : (3,) float
         Point about which the parameters turn [mm].
     covariance : (6, 6) float
-        Of (tx, ty, tz) [mm] and (rx, ry, rz) [deg]; zero rows where locked, NaN where as many
+        Of (tx, ty, tz) [mm] and (rx, ry, rz) [deg]; zero rows where held, NaN where as many
         touches as freedoms are left and no u was told.
     residuals : (n,) float
         Deviations after the motion [mm], in the order of the touches used.
@@ -122,10 +122,10 @@ class Alignment:
                 value, unit, digits = (t[k], "mm", 4) if k < 3 else (r[k - 3], "deg", 4)
                 plus = f" (u {u[k]:.{digits}f})" if np.isfinite(u[k]) else ""
                 parts.append(f"{name} {value:+.{digits}f} {unit}{plus}")
-        locked = [name for name in FREEDOMS if name not in self.free]
+        held = [name for name in FREEDOMS if name not in self.free]
         text = f"{self.method.replace('_', ' ')} on {len(self.used)} touches: " + ", ".join(parts)
-        if locked:
-            text += "; locked: " + ", ".join(locked)
+        if held:
+            text += "; held at zero: " + ", ".join(held)
         if self.undetermined:
             text += "; not fixed by the touches, held at zero: " + "; ".join(self.undetermined)
         return text
@@ -134,7 +134,7 @@ class Alignment:
         t, r, u = self.translation, self.rotation_deg, self.uncertainty
         rows = "".join(
             f"<tr><td>{name}</td><td>{value:+.5f}</td><td>{u[k]:.5f}</td><td>{'mm' if k < 3 else 'deg'}</td>"
-            f"<td>{'free' if name in self.free else 'locked'}</td></tr>"
+            f"<td>{'free' if name in self.free else 'held'}</td></tr>"
             for k, (name, value) in enumerate(zip(FREEDOMS, [*t, *r], strict=True))
         )
         return (

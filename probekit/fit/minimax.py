@@ -57,7 +57,7 @@ def minimax_motion(
     start: np.ndarray | None = None,
     offset: bool = False,
     within: tuple[np.ndarray, np.ndarray] | None = None,
-    tolerance: float = 1e-6,
+    settled: float = 1e-6,
     max_iterations: int = 200,
 ) -> MinimaxResult:
     """Motion that minimises max |scale (deviation - middle)|.
@@ -82,7 +82,7 @@ def minimax_motion(
     within : ((m, k) float, (m,) float), optional
         Rows A and limits b >= 0 that hold the way c taken from the start, as multiples of the motions in `basis`, in
         A c <= b.
-    tolerance : float
+    settled : float
         Settled when no motion within the trust region promises more than this [mm, scaled].
     max_iterations : int
 
@@ -125,8 +125,8 @@ def minimax_motion(
         (start, room),
         name="the minimax fit",
         radius=lambda there: max(2.0 * there.top / max(float(np.mean(scale)), 1e-300), 1e-3),
-        settled=tolerance,
-        negligible=lambda largest: max(10.0 * tolerance, _NEGLIGIBLE * largest),
+        settled=settled,
+        negligible=lambda largest: max(10.0 * settled, _NEGLIGIBLE * largest),
         max_iterations=max_iterations,
     )
     parameters, residuals = found.state[0], found.there.values[: len(points)]

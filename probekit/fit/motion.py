@@ -65,22 +65,21 @@ def move_touches(touches: pd.DataFrame, motion: np.ndarray) -> pd.DataFrame:
     return out
 
 
-def free_of(lock: Iterable[str]) -> np.ndarray:
-    """(6,) bool, true for the degrees of freedom that are not locked.
+def free_of(free: Iterable[str]) -> np.ndarray:
+    """(6,) bool, true for the degrees of freedom that are named.
 
     Raises
     ------
     InputError
-        If a name is not one of `FREEDOMS`, or nothing stays free.
+        If a name is not one of `FREEDOMS`, or there is none.
     """
-    lock = (lock,) if isinstance(lock, str) else tuple(lock)
-    for name in lock:
+    free = (free,) if isinstance(free, str) else tuple(free)
+    for name in free:
         if name not in FREEDOMS:
             raise InputError("unknown degree of freedom", found=name, expected="one of " + ", ".join(FREEDOMS))
-    free = np.array([name not in lock for name in FREEDOMS])
-    if not free.any():
-        raise InputError("all six degrees of freedom are locked: there is nothing to fit")
-    return free
+    if not free:
+        raise InputError("no degree of freedom is free: there is nothing to fit", todo="Name one or more in free=.")
+    return np.array([name in free for name in FREEDOMS])
 
 
 def move(parameters: np.ndarray, points: np.ndarray, pivot: np.ndarray) -> np.ndarray:

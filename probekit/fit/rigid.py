@@ -46,42 +46,42 @@ _NEGLIGIBLE = 1e-6  # a step that promises less of the sum of squares than this 
 
 
 def rigid(
-    found: pd.DataFrame | np.ndarray,
+    deviations: pd.DataFrame | np.ndarray,
     nominal: Nominal | Projection,
     *,
     features: Iterable[str] | None = None,
-    lock: Iterable[str] = (),
+    free: Iterable[str] = FREEDOMS,
     method: Literal["least_squares", "huber", "tukey", "minimax"] = "least_squares",
     weights: np.ndarray | None = None,
     u: float | np.ndarray | None = None,
     pivot: Iterable[float] = (0.0, 0.0, 0.0),
     undetermined: Literal["error", "hold"] = "error",
-    tolerance: float = 1e-7,
+    settled: float = 1e-7,
     max_iterations: int = 100,
 ) -> Alignment:
     """Rigid motion that brings measured touches onto the nominal.
 
     Parameters
     ----------
-    found : DataFrame or (n, 3) array
+    deviations : DataFrame or (n, 3) array
         Deviations table of `probekit.deviation.project`, or bare contact points [mm].
     nominal : Nominal or Projection
         What was projected on; how each touch is measured is told by the table's own columns.
     features : iterable of str, optional
         Use only touches of these features, or on these faces. Missed touches are never used.
-    lock : iterable of str
-        Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz.
+    free : iterable of str
+        Degrees of freedom that the fit may use, of tx, ty, tz, rx, ry, rz; the others are held at zero.
     method : {"least_squares", "huber", "tukey", "minimax"}
     weights : (n,) float, optional
-        Weight of each row of `found`; zero leaves it out.
+        Weight of each row of `deviations`; zero leaves it out.
     u : float or (n,) float, optional
         Standard uncertainty of a touch [mm]. Sets the weights to 1/u^2 (unless given) and is a floor for the scatter
         that the covariance is made of; without it the scatter is taken from the residuals.
     pivot : (3,) float
-        Point about which the parameters turn [mm]; it matters for locks and for what the numbers mean.
+        Point about which the parameters turn [mm]; it matters where a freedom is held, and for what the numbers mean.
     undetermined : {"error", "hold"}
         What to do when the touches leave a motion free: raise, or hold it at zero, warn, and name it in the result.
-    tolerance : float
+    settled : float
         Settled when no touch moves by more than this in a step [mm].
     max_iterations : int
 
@@ -112,9 +112,9 @@ def rigid(
         raise InputError("undetermined= is not known", found=undetermined, expected='"error" or "hold"')
     if max_iterations < 1:
         raise InputError("max_iterations must be at least one", found=max_iterations)
-    free, pivot = free_of(lock), np.asarray(pivot, dtype=float)
+    free, pivot = free_of(free), np.asarray(pivot, dtype=float)
     nominal = projection_on(nominal).nominal
-    table = found if hasattr(found, "columns") else project(found, nominal)
+    table = deviations if hasattr(deviations, "columns") else project(deviations, nominal)
     used, weight, spread = _weights(len(table), _rows(table, features), weights, u)
     chosen = table.iloc[used]
     points = array(chosen, MEASURED)
@@ -139,7 +139,7 @@ def rigid(
             basis,
             pivot=centre,
             scale=np.sqrt(weight),
-            tolerance=max(tolerance, 1e-6),
+            settled=max(settled, 1e-6),
             max_iterations=max_iterations,
         )
         parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
@@ -148,7 +148,7 @@ def rigid(
         slope = jacobian(parameters, moved, measure(moved)[1], centre) @ basis
         covariance = _covariance(slope, weight, residuals, spread, 0.0, method)
     else:
-        fitted = _gauss_newton(points, measure, basis, centre, weight, method, tolerance, max_iterations)
+        fitted = _gauss_newton(points, measure, basis, centre, weight, method, settled, max_iterations)
         parameters, residuals, gradient, final, scale, steps = fitted
         slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
         covariance = _covariance(slope, weight, residuals, spread, scale, method)
@@ -224,7 +224,7 @@ def _gauss_newton(
     pivot: np.ndarray,
     weight: np.ndarray,
     method: str,
-    tolerance: float,
+    settled: float,
     max_iterations: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float, int]:
     """Parameters, residuals, gradients, final weights, robust scale, steps."""
@@ -252,10 +252,10 @@ def _gauss_newton(
             parameters, deviation, gradient = taken
             moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
             slope = root[:, None] * (jacobian(parameters, trial_moved, gradient, pivot) @ basis)
-        if taken is None or (short and moved_by <= tolerance):  # a short step alone is no rest
-            _refuse_unless_at_rest(method, root * deviation, slope, tolerance)
+        if taken is None or (short and moved_by <= settled):  # a short step alone is no rest
+            _refuse_unless_at_rest(method, root * deviation, slope, settled)
             moved_by = 0.0
-        if moved_by <= tolerance:
+        if moved_by <= settled:
             if stage == method:
                 return parameters, deviation, gradient, current, scale, steps
             stage = method
@@ -279,7 +279,7 @@ def _shorter_steps(slope: np.ndarray, wanted: np.ndarray) -> Iterator[np.ndarray
         yield right.T @ (size / (size**2 + damping * largest**2) * along)
 
 
-def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray, tolerance: float) -> None:
+def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray, settled: float) -> None:
     """Raise where no step goes downhill although one promises to: a fit that is stuck has not settled.
 
     Parameters
@@ -289,7 +289,7 @@ def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray,
         Deviations by the roots of their weights [mm].
     slope : (n, k) float
         Their change with the free motions, each of which moves the touches by about a millimetre.
-    tolerance : float
+    settled : float
         [mm]
 
     Raises
@@ -298,7 +298,7 @@ def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray,
     """
     step = np.linalg.lstsq(slope, -weighted, rcond=None)[0]
     before, after = float(weighted @ weighted), float(np.sum((weighted + slope @ step) ** 2))
-    if before - after <= _NEGLIGIBLE * before or float(np.linalg.norm(step)) <= tolerance:
+    if before - after <= _NEGLIGIBLE * before or float(np.linalg.norm(step)) <= settled:
         return
     raise FitError(
         f"the {method.replace('_', ' ')} fit is stuck: a motion of about {float(np.linalg.norm(step)):.2g} mm promises "

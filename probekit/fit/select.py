@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 __all__ = ["select"]
 
 
-def select(found: pd.DataFrame, names: str | Iterable[str], *, of: str = "") -> np.ndarray:
+def select(deviations: pd.DataFrame, names: str | Iterable[str], *, of: str = "") -> np.ndarray:
     """Rows (n,) bool of a touches or deviations table that lie on features or faces of some names.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         With a column `feature`, `face`, or both.
     names : str, or iterable of str
     of : str
@@ -31,10 +31,10 @@ def select(found: pd.DataFrame, names: str | Iterable[str], *, of: str = "") -> 
     InputError
         If no touch is on one of them, with all names that there are.
     """
-    columns = [found[one].to_numpy(dtype=object) for one in ("feature", "face") if one in found]
-    chosen = np.zeros(len(found), dtype=bool)
+    columns = [deviations[one].to_numpy(dtype=object) for one in ("feature", "face") if one in deviations]
+    chosen = np.zeros(len(deviations), dtype=bool)
     for name in (names,) if isinstance(names, str) else names:
-        here = np.zeros(len(found), dtype=bool)
+        here = np.zeros(len(deviations), dtype=bool)
         for column in columns:
             here |= np.array([one == name for one in column], dtype=bool)
         if not here.any():

@@ -147,12 +147,12 @@ class SetUp:
 
 
 def set_up(
-    found: pd.DataFrame | Mapping[str, np.ndarray],
+    deviations: pd.DataFrame | Mapping[str, np.ndarray],
     datums: Iterable[Datum] | None = None,
     *,
     nominal: Nominal | Projection | None = None,
     work_offset: np.ndarray | Iterable[float] | None = None,
-    lock: Iterable[str] = (),
+    free: Iterable[str] = FREEDOMS,
     ball: float | None = None,
     u: float | np.ndarray | None = None,
 ) -> SetUp:
@@ -160,7 +160,7 @@ def set_up(
 
     Parameters
     ----------
-    found : DataFrame or mapping
+    deviations : DataFrame or mapping
         Touches table, measured positions in machine coordinates, targets in part coordinates; or feature -> measured
         points (n, 3) [mm], for datums with nominal parameters.
     datums : iterable of Datum, optional
@@ -171,9 +171,9 @@ def set_up(
     work_offset : (4, 4) or (3,) float, optional
         Where the control takes the part frame to be now: part to machine coordinates, or its origin [mm]. None: the
         touches are in work coordinates already.
-    lock : iterable of str
+    free : iterable of str
         Degrees of freedom that are known well enough, of tx, ty, tz, rx, ry, rz along the part's axes. A bore touched
-        at one depth finds no tilt: lock rx, ry.
+        at one depth finds no tilt: leave out rx, ry.
     ball : float, optional
         Effective radius of the ball, if the points are its centres [mm]; by default that of the projection, or the
         table's column `radius`.
@@ -194,22 +194,22 @@ def set_up(
     how = None if nominal is None else projection_on(nominal)
     if how is not None and ball is not None:
         how = replace(how, stylus=ball)
-    if hasattr(found, "columns"):
-        in_work = move_touches(found, back)
+    if hasattr(deviations, "columns"):
+        in_work = move_touches(deviations, back)
     else:
-        in_work = {name: apply_motion(back, np.asarray(points, dtype=float)) for name, points in found.items()}
+        in_work = {name: apply_motion(back, np.asarray(points, dtype=float)) for name, points in deviations.items()}
     if datums is not None:
         datums = tuple(datums)
         needed = how is not None and (how.stylus is not None or any("face" in one.kind for one in datums))
         if needed and hasattr(in_work, "columns"):
             in_work, ball = how.project(in_work), None
-        frame = datum_frame(in_work, datums, nominal=how, ball=ball, lock=lock, u=u)
+        frame = datum_frame(in_work, datums, nominal=how, ball=ball, free=free, u=u)
         return work_offset_change(frame, work_offset=offset)
     if how is None or not hasattr(in_work, "columns"):
         raise InputError(
             "without datums the touches are fitted to the nominal: a touches table and nominal= are needed"
         )
-    fitted = rigid(how.project(in_work), how, lock=lock, u=u, undetermined="hold")
+    fitted = rigid(how.project(in_work), how, free=free, u=u, undetermined="hold")
     return work_offset_change(fitted, work_offset=offset)
 
 
@@ -268,7 +268,7 @@ def _found(fitted: Alignment, offset: np.ndarray, covariance: np.ndarray) -> tup
     open_ = np.concatenate([turn @ free[:3], turn @ free[3:]]) > 0.01
     if not fitted.undetermined or not np.isfinite(covariance).all():
         return tuple(open_.tolist())
-    # held at zero though not locked: combinations of shift and turn that do not vary at all
+    # held at zero though free: combinations of shift and turn that do not vary at all
     scale = np.array([1.0] * 3 + [np.radians(100.0)] * 3)  # a turn as the shift it makes at 100 mm
     size, combined = np.linalg.eigh(covariance * np.outer(scale, scale))
     still = combined[:, size < 1e-9 * size[-1]]

@@ -111,7 +111,7 @@ class Residuals:
 
 
 def datum_residuals(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     alignment: Alignment,
     part: Nominal,
     *,
@@ -123,7 +123,7 @@ def datum_residuals(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table after the alignment; a column `u` comes before `u`.
     alignment : Alignment
     part : Nominal
@@ -140,7 +140,7 @@ def datum_residuals(
     """
     from scipy import stats
 
-    used = found.iloc[alignment.used]
+    used = deviations.iloc[alignment.used]
     r = used["deviation"].to_numpy(dtype=float)
     s = _scatter(used, part, u, form)
     stated = bool(np.isfinite(s).all())

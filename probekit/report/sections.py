@@ -203,7 +203,7 @@ def alignment_section(alignment: Alignment | None) -> str:
     values = (*alignment.translation, *alignment.rotation_deg)
     for name, value, u in zip(FREEDOMS, values, alignment.uncertainty, strict=True):
         if name not in alignment.free:
-            rows += f'<tr><th scope="row">{name}</th><td>locked</td><td></td><td></td></tr>'
+            rows += f'<tr><th scope="row">{name}</th><td>held</td><td></td><td></td></tr>'
         elif name.startswith("t"):
             rows += (
                 f'<tr><th scope="row">{name}</th><td class="n">{length(float(value))}</td>'

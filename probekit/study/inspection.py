@@ -43,7 +43,7 @@ class Inspection:
     part : Nominal
     measured : DataFrame
         The touches as read.
-    found : DataFrame
+    deviations : DataFrame
         Deviations as clamped, before any alignment.
     alignment : Alignment or None
     verdict : Verdict
@@ -66,7 +66,7 @@ class Inspection:
 
     part: nominal.Nominal
     measured: pd.DataFrame
-    found: pd.DataFrame
+    deviations: pd.DataFrame
     alignment: fit.alignment.Alignment | None
     verdict: verdict.results.Verdict
     action: Action
@@ -131,13 +131,13 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         choices = dict(settings.get("deviation", {}))
         stylus = known if measured.attrs.get("recorded") == "centre" else None
         how = deviation.Projection(part, stylus, **choices)
-        found = how.project(measured)
+        deviations = how.project(measured)
         tell("aligning", 0.5)
-        alignment, aligned = None, found
+        alignment, aligned = None, deviations
         u, rule = _decision(settings, study.path, column="u" in measured)
         if "alignment" in settings:
             with telling_missing(findings):
-                alignment, said = _align(study, found, how, u)
+                alignment, said = _align(study, deviations, how, u)
             notes += said
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
@@ -154,7 +154,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             return verdict.classify(moved, *evaluations, looks=looks, placed=placed, **options)
 
         def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
-            other = _align(study.with_alignment(method=method), found, how, u)[0]
+            other = _align(study.with_alignment(method=method), deviations, how, u)[0]
             return other, judge(other, how.project(other.apply(measured)))
 
         residuals = gate.residuals(aligned, alignment)
@@ -172,7 +172,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     return Inspection(
         part,
         measured,
-        found,
+        deviations,
         alignment,
         judged,
         next_step,
@@ -212,14 +212,14 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
-    found = {"findings": inspection.findings, "residuals": inspection.residuals}
-    more = report.gate.gate_data(**found) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    gate = {"findings": inspection.findings, "residuals": inspection.residuals}
+    more = report.gate.gate_data(**gate) | {"about": dict(inspection.about), "stamp": inspection.stamp}
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
         report.page(
-            inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **about, **found, **common
+            inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **about, **gate, **common
         )
         if len(again := touches_again(inspection)):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
@@ -235,14 +235,14 @@ def touches_again(inspection: Inspection) -> pd.DataFrame:
 
 
 def _align(
-    study: Study, found: pd.DataFrame, how: deviation.Projection, u: float
+    study: Study, deviations: pd.DataFrame, how: deviation.Projection, u: float
 ) -> tuple[fit.alignment.Alignment, list[str]]:
     """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
     wanted = dict(study.settings["alignment"])
-    letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(found, u)
+    letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(deviations, u)
     stated = {"u": own} if own.any() else {}
     if letters is None:
-        return fit.rigid(found, how, weights=np.ones(len(found)), **stated, **wanted), []
+        return fit.rigid(deviations, how, weights=np.ones(len(deviations)), **stated, **wanted), []
     for key in ("features", "method"):
         if key in wanted:
             raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
@@ -256,7 +256,7 @@ def _align(
                 found=letter,
                 expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
             )
-    frame = fit.datum_frame(found, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
+    frame = fit.datum_frame(deviations, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
     return frame.alignment, [frame.sentence, *frame.notes]
 
 

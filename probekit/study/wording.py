@@ -31,7 +31,11 @@ def in_keys(text: str) -> str:
     text = _CALL.sub(lambda call: f"[touches]: {_arguments(call[1])}", text)
     text = _ARGUMENT.sub(_key, text)
     text = _HOLD.sub("", text)
-    return re.sub(r"lock those degrees of freedom", "or lock those degrees of freedom in [alignment] lock", text)
+    return re.sub(
+        r"leave those degrees of freedom out of free=",
+        "or leave those degrees of freedom out of [alignment] free",
+        text,
+    )
 
 
 def _arguments(inside: str) -> str:

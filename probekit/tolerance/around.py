@@ -41,13 +41,18 @@ def checked_around(around: str, features: tuple[str, ...], name: str) -> None:
 
 
 def around_notes(
-    found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None, around: str, features: tuple[str, ...], name: str
+    deviations: pd.DataFrame,
+    rows: np.ndarray,
+    nominal: Nominal | None,
+    around: str,
+    features: tuple[str, ...],
+    name: str,
 ) -> tuple[str, ...]:
     """What "all over" or "all around" would need, and the touches do not give.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table.
     rows : (n,) int
         The touches judged.
@@ -69,7 +74,7 @@ def around_notes(
         return ()
     if nominal is None:
         return (f"{around}: without the nominal it is not known whether each face has a touch",)
-    touched = set(found["face"].iloc[rows].astype(str))
+    touched = set(deviations["face"].iloc[rows].astype(str))
     wanted = set(nominal.face_names) if around == "all over" else (set(features) & set(nominal.face_names)) | touched
     bare = [face for face in nominal.face_names if face in wanted - touched]
     each = f"each of {len(wanted)} faces" if len(wanted) > 1 else "the one face"

@@ -44,12 +44,12 @@ def limits(width: float, outside: float | None = None) -> tuple[float, float]:
     return upper - width, upper
 
 
-def boundary_limits(found: pd.DataFrame, boundaries: Boundaries) -> np.ndarray:
+def boundary_limits(deviations: pd.DataFrame, boundaries: Boundaries) -> np.ndarray:
     """Limits of the deviation that two boundaries set at each touch.
 
     Parameters
     ----------
-    found : (n rows) DataFrame
+    deviations : (n rows) DataFrame
         Deviations table.
     boundaries : pair or mapping
         Lower and upper boundary as signed distances from the nominal along its outward normal [mm]: each a number, an
@@ -67,37 +67,37 @@ def boundary_limits(found: pd.DataFrame, boundaries: Boundaries) -> np.ndarray:
     InputError
         If they are not two boundaries, or cross or touch each other at a touch.
     """
-    feet = found[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)
+    feet = deviations[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)
     if isinstance(boundaries, Mapping):
         sides = _interpolated(feet, boundaries)
     else:
         pair = tuple(boundaries)
         if len(pair) != 2:
             raise InputError("a zone has two boundaries", found=f"{len(pair)}", expected="lower and upper")
-        sides = np.column_stack([_distances(found, feet, one) for one in pair])
+        sides = np.column_stack([_distances(deviations, feet, one) for one in pair])
     placed = np.isfinite(feet).all(axis=1)
     bad = placed & ~(sides[:, 0] < sides[:, 1])
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
         raise InputError(
-            f"the boundaries of a zone meet or cross at touch {found['touch'].iloc[row]}",
+            f"the boundaries of a zone meet or cross at touch {deviations['touch'].iloc[row]}",
             found=f"lower {sides[row, 0]:g}, upper {sides[row, 1]:g}",
             expected="lower below upper",
         )
     return np.where(placed[:, None], sides, np.nan)
 
 
-def _distances(found: pd.DataFrame, feet: np.ndarray, boundary: Boundary) -> np.ndarray:
+def _distances(deviations: pd.DataFrame, feet: np.ndarray, boundary: Boundary) -> np.ndarray:
     if isinstance(boundary, str):
-        if boundary not in found:
+        if boundary not in deviations:
             raise InputError("the table has no column for a boundary of the zone", found=boundary)
-        boundary = found[boundary].to_numpy(dtype=float)
+        boundary = deviations[boundary].to_numpy(dtype=float)
     values = np.asarray(boundary(feet) if callable(boundary) else boundary, dtype=float)
-    if values.shape not in ((), (len(found),)):
+    if values.shape not in ((), (len(deviations),)):
         raise InputError(
-            "a boundary needs one distance per touch", found=f"shape {values.shape}", expected=f"({len(found)},)"
+            "a boundary needs one distance per touch", found=f"shape {values.shape}", expected=f"({len(deviations)},)"
         )
-    return np.broadcast_to(values, (len(found),))
+    return np.broadcast_to(values, (len(deviations),))
 
 
 def _interpolated(feet: np.ndarray, table: Mapping[str, Any]) -> np.ndarray:

@@ -76,7 +76,7 @@ class Covered:
 
 
 def cover(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     features: Iterable[str] | None,
     between: Mapping[str, tuple[float, float]] | None = None,
     *,
@@ -86,7 +86,7 @@ def cover(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table.
     features, between
         See `probekit.tolerance.profile`.
@@ -98,16 +98,16 @@ def cover(
     InputError
         If the table is not one of deviations, a feature is unknown, or no touch that triggered is covered.
     """
-    if not {"cx", "deviation", "nx"} <= set(getattr(found, "columns", ())):
+    if not {"cx", "deviation", "nx"} <= set(getattr(deviations, "columns", ())):
         raise InputError(
             f"tolerance '{name}' needs a deviations table", todo="Use probekit.deviation.project(touches, nominal)."
         )
-    covered, names = covered_rows(found, features, between)
-    good = np.isfinite(found["deviation"].to_numpy(dtype=float))
+    covered, names = covered_rows(deviations, features, between)
+    good = np.isfinite(deviations["deviation"].to_numpy(dtype=float))
     rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
     if not len(rows):
         raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
-    chosen = found.iloc[rows]
+    chosen = deviations.iloc[rows]
     measured, ball = one_radius(chosen)
     return Covered(
         rows,
@@ -125,14 +125,14 @@ def cover(
 
 
 def covered_rows(
-    found: pd.DataFrame, features: Iterable[str] | None, between: Mapping[str, tuple[float, float]] | None
+    deviations: pd.DataFrame, features: Iterable[str] | None, between: Mapping[str, tuple[float, float]] | None
 ) -> tuple[np.ndarray, tuple[str, ...]]:
     """Which rows (n,) bool of a deviations table a tolerance covers, and the features it names."""
-    covered = np.ones(len(found), dtype=bool)
+    covered = np.ones(len(deviations), dtype=bool)
     names: tuple[str, ...] = ()
     if features is not None:
         names = (features,) if isinstance(features, str) else tuple(features)
-        covered = select(found, names)
+        covered = select(deviations, names)
     for axis, span in (between or {}).items():
         if axis not in ("x", "y", "z") or len(tuple(span)) != 2 or not span[0] < span[1]:
             raise InputError(
@@ -140,22 +140,22 @@ def covered_rows(
                 found=f"{axis}: {span}",
                 expected="z: (10, 60)",
             )
-        along = _along(found, axis)
+        along = _along(deviations, axis)
         covered &= (along >= span[0]) & (along <= span[1])
     return covered, names
 
 
-def _along(found: pd.DataFrame, axis: str) -> np.ndarray:
+def _along(deviations: pd.DataFrame, axis: str) -> np.ndarray:
     """Coordinate of each touch along an axis: of its target, or of its foot where there is none."""
-    along = found[f"foot_{axis}"].to_numpy(dtype=float)
-    if f"{axis}0" in found:
-        target = found[f"{axis}0"].to_numpy(dtype=float)
+    along = deviations[f"foot_{axis}"].to_numpy(dtype=float)
+    if f"{axis}0" in deviations:
+        target = deviations[f"{axis}0"].to_numpy(dtype=float)
         along = np.where(np.isfinite(target), target, along)
     return along
 
 
 def sections_of(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     rows: np.ndarray,
     section: str | Iterable[float],
     *,
@@ -166,7 +166,7 @@ def sections_of(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
     rows : (n,) int
         Touches to be divided.
     section : str or (3,) float
@@ -187,18 +187,18 @@ def sections_of(
     InputError
         If there is no such column or direction.
     """
-    if isinstance(section, str) and section in found and section not in ("x", "y", "z"):
-        labels = found[section].iloc[rows].to_numpy()
+    if isinstance(section, str) and section in deviations and section not in ("x", "y", "z"):
+        labels = deviations[section].iloc[rows].to_numpy()
         return {f"{section} {label}": np.flatnonzero(labels == label) for label in dict.fromkeys(labels)}
     if isinstance(section, str):
         if section not in ("x", "y", "z"):
             raise InputError(
                 "the table has no column that names sections", found=section, expected="a column, or x, y or z"
             )
-        height, word = _along(found, section)[rows], section
+        height, word = _along(deviations, section)[rows], section
     else:
         axis = direction_of(section, "of the sections")
-        height = (found[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)[rows] - np.asarray(origin)) @ axis
+        height = (deviations[["foot_x", "foot_y", "foot_z"]].to_numpy(dtype=float)[rows] - np.asarray(origin)) @ axis
         word = "height"
     order = np.argsort(height, kind="stable")
     group = np.concatenate([[0], np.cumsum(np.diff(height[order]) > apart)])

@@ -86,20 +86,20 @@ class Form(Tolerance):
     def characteristic(self) -> str:  # noqa: D102
         return "straightness" if self.of == _AXIS else self.of
 
-    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
-        covered = self.covered(found)
+    def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
+        covered = self.covered(deviations)
         if self.unit is not None:
-            return self._per_unit(found, covered, self.unit)
+            return self._per_unit(deviations, covered, self.unit)
         if self.of in _SHAPES:
-            return self._of_whole(found, covered, _SHAPES[self.of])
+            return self._of_whole(deviations, covered, _SHAPES[self.of])
         if self.of == "straightness":
-            return self._by_section(found, covered, "line", partial(_line, covered))
+            return self._by_section(deviations, covered, "line", partial(_line, covered))
         across = _across(_axis(self.section or "z", self.axis))
         if self.of == "circularity":
-            return self._by_section(found, covered, "circle", partial(_circle, covered, across))
-        return self._of_axis(found, covered, across)
+            return self._by_section(deviations, covered, "circle", partial(_circle, covered, across))
+        return self._of_axis(deviations, covered, across)
 
-    def _of_whole(self, found: pd.DataFrame, covered: Covered, shape: str) -> Evaluation:
+    def _of_whole(self, deviations: pd.DataFrame, covered: Covered, shape: str) -> Evaluation:
         """Form of one element fitted to all touches."""
         require(covered, shape)
         options: dict[str, Any] = {"ball": covered.ball}
@@ -108,7 +108,7 @@ class Form(Tolerance):
         fitted = element(covered.measured, shape, method=self.method, **options)
         few_notes = few(shape, len(covered.rows), self.of, form=True)
         return self._zone(
-            found,
+            deviations,
             covered,
             _centred(fitted.residuals),
             notes=(*_method_note(self.method), *few_notes, *fitted.notes),
@@ -116,14 +116,14 @@ class Form(Tolerance):
         )
 
     def _by_section(
-        self, found: pd.DataFrame, covered: Covered, shape: str, fit: Callable[[np.ndarray, str], Element]
+        self, deviations: pd.DataFrame, covered: Covered, shape: str, fit: Callable[[np.ndarray, str], Element]
     ) -> Evaluation:
         """Form of one element in each section; the worst counts."""
-        sections = self._sections(found, covered)
-        deviations, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
+        sections = self._sections(deviations, covered)
+        values, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
         for label, part in sections.items():
             fitted = fit(part, self.method)
-            deviations[part] = _centred(fitted.residuals)
+            values[part] = _centred(fitted.residuals)
             details[label] = float(np.ptp(fitted.residuals))
             notes += [*_few_in(label, shape, len(part)), *(f"{label}: {note}" for note in fitted.notes)]
 
@@ -133,9 +133,9 @@ class Form(Tolerance):
                 for how in ("minimum_zone", "least_squares")
             }
 
-        return self._zone(found, covered, deviations, details=details, notes=tuple(notes), alternatives=others)
+        return self._zone(deviations, covered, values, details=details, notes=tuple(notes), alternatives=others)
 
-    def _per_unit(self, found: pd.DataFrame, covered: Covered, reach: float) -> Evaluation:
+    def _per_unit(self, deviations: pd.DataFrame, covered: Covered, reach: float) -> Evaluation:
         """Form of one element in each window, of the fullest windows; the worst counts."""
         if self.of == "flatness":
             require(covered, "plane")
@@ -148,7 +148,7 @@ class Form(Tolerance):
 
         else:
             windows = []
-            for part in self._sections(found, covered).values():
+            for part in self._sections(deviations, covered).values():
                 points = covered.contact[part]
                 along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
                 lines = windows_of(covered, reach, points @ along, least=1)
@@ -164,18 +164,18 @@ class Form(Tolerance):
         def at_most(window: np.ndarray) -> float:
             return float(np.ptp(fit(window, "least_squares").residuals)) + 1e-6  # never less than the minimum zone
 
-        window, deviations = worst_window(windows, at_most, placed)
-        off = np.abs(deviations)
+        window, values = worst_window(windows, at_most, placed)
+        off = np.abs(values)
         return Evaluation.as_whole(
-            found,
+            deviations,
             covered.rows,
             2.0 * float(off.max()),
             self.needed_width(),
             name=self.name,
             kind=f"{self.of} per unit {'area' if self.of == 'flatness' else 'length'}",
             features=covered.names,
-            high=float(deviations.max()),
-            low=float(deviations.min()),
+            high=float(values.max()),
+            low=float(values.min()),
             deviations=np.zeros(len(covered.rows)),
             ruling=tuple(covered.ids[window][off >= off.max() - _SETTLED].tolist()),
             missed_rows=covered.missed,
@@ -184,8 +184,8 @@ class Form(Tolerance):
             details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
         )
 
-    def _of_axis(self, found: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
-        sections = self._sections(found, covered)
+    def _of_axis(self, deviations: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
+        sections = self._sections(deviations, covered)
         if len(sections) < 2:
             raise InputError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
         along, centres = np.cross(*across), []
@@ -197,7 +197,7 @@ class Form(Tolerance):
         off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
         thin = tuple(note for label, part in sections.items() for note in _few_in(label, "circle", len(part)))
         return Evaluation.as_whole(
-            found,
+            deviations,
             covered.rows,
             2.0 * float(off.max()),
             self.needed_width(),
@@ -213,11 +213,11 @@ class Form(Tolerance):
             notes=(*few("line", len(sections), self.of, form=True), *thin),
         )
 
-    def _zone(self, found: pd.DataFrame, covered: Covered, deviations: np.ndarray, **more: Any) -> Evaluation:
+    def _zone(self, deviations: pd.DataFrame, covered: Covered, values: np.ndarray, **more: Any) -> Evaluation:
         return Evaluation.by_touch(
-            found,
-            covered.rows,
             deviations,
+            covered.rows,
+            values,
             self.needed_width(),
             name=self.name,
             kind=self.of,
@@ -228,11 +228,11 @@ class Form(Tolerance):
             **more,
         )
 
-    def _sections(self, found: pd.DataFrame, covered: Covered) -> dict[str, np.ndarray]:
+    def _sections(self, deviations: pd.DataFrame, covered: Covered) -> dict[str, np.ndarray]:
         section = ("z" if self.of in _ROUND else None) if self.section is None else self.section
         if section is None:
             return {"all": np.arange(len(covered.rows))}
-        return sections_of(found, covered.rows, section, apart=self.apart)
+        return sections_of(deviations, covered.rows, section, apart=self.apart)
 
     def _words(self) -> Iterator[str]:
         if self.of == _AXIS:
@@ -249,29 +249,29 @@ class Form(Tolerance):
         return f"/{'dia ' if self.of == 'flatness' else ''}{self.unit:g}"
 
 
-def flatness(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate flatness [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
-    return Form(of="flatness", width=width, **options).evaluate(found)
+def flatness(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate flatness [mm] of the table `deviations`: `width` and `options` are attributes of `Form`."""
+    return Form(of="flatness", width=width, **options).evaluate(deviations)
 
 
-def cylindricity(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate cylindricity [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
-    return Form(of="cylindricity", width=width, **options).evaluate(found)
+def cylindricity(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate cylindricity [mm] of the table `deviations`: `width` and `options` are attributes of `Form`."""
+    return Form(of="cylindricity", width=width, **options).evaluate(deviations)
 
 
-def circularity(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate circularity [mm] of a deviations table `found`: `width` and `options` are attributes of `Form`."""
-    return Form(of="circularity", width=width, **options).evaluate(found)
+def circularity(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate circularity [mm] of the table `deviations`: `width` and `options` are attributes of `Form`."""
+    return Form(of="circularity", width=width, **options).evaluate(deviations)
 
 
-def straightness(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate straightness [mm] of lines in a table `found`: `width` and `options` are attributes of `Form`."""
-    return Form(of="straightness", width=width, **options).evaluate(found)
+def straightness(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate straightness [mm] of lines in a table `deviations`: `width` and `options` are attributes of `Form`."""
+    return Form(of="straightness", width=width, **options).evaluate(deviations)
 
 
-def straightness_of_axis(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate straightness [mm] of an axis in a table `found`: `width` and `options` are attributes of `Form`."""
-    return Form(of=_AXIS, width=width, **{"name": "straightness of the axis", **options}).evaluate(found)
+def straightness_of_axis(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate straightness [mm] of an axis in a table `deviations`: `width` and `options` are attributes of `Form`."""
+    return Form(of=_AXIS, width=width, **{"name": "straightness of the axis", **options}).evaluate(deviations)
 
 
 def material_of(covered: Covered) -> Literal["inside", "outside"]:

@@ -56,15 +56,15 @@ class LineProfile(Tolerance):
     characteristic: ClassVar[str] = "profile of a line"
     kinds: ClassVar = {"profile of a line": {}}
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
-        width, covered = self.needed_width(), self.covered(found)
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        width, covered = self.needed_width(), self.covered(deviations)
         sides = limits(width, self.outside)
-        sections = sections_of(found, covered.rows, self.section, apart=self.apart)
-        deviations, details, middle = np.empty(len(covered.rows)), {}, sum(sides) / 2
+        sections = sections_of(deviations, covered.rows, self.section, apart=self.apart)
+        values, details, middle = np.empty(len(covered.rows)), {}, sum(sides) / 2
         for label, part in sections.items():
-            chosen = found.iloc[covered.rows[part]]
+            chosen = deviations.iloc[covered.rows[part]]
             placed = place(chosen, nominal, free, middle, width / 2, name=self.name, offset=self.dynamic)
-            deviations[part] = placed.deviations
+            values[part] = placed.deviations
             details[label] = 2.0 * float(np.abs(placed.deviations - middle).max())
         loose = free.motions.shape[1] + self.dynamic
         thin = [f"{label} ({len(part)})" for label, part in sections.items() if len(part) <= loose]
@@ -72,9 +72,9 @@ class LineProfile(Tolerance):
         if thin:
             notes.append("sections with so few touches that their zone fits them whatever they are: " + ", ".join(thin))
         return Evaluation.by_touch(
-            found,
-            covered.rows,
             deviations,
+            covered.rows,
+            values,
             width,
             name=self.name,
             kind=self.characteristic,
@@ -99,7 +99,7 @@ class LineProfile(Tolerance):
 
 
 def line_profile(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     width: float,
     *,
     free: Free = (),
@@ -107,9 +107,9 @@ def line_profile(
     pivot: Vector = (0.0, 0.0, 0.0),
     **options: Any,
 ) -> Evaluation:
-    """Evaluate profile of a line [mm] of a deviations table `found`.
+    """Evaluate profile of a line [mm] of the table `deviations`.
 
     `width` and `options` are attributes of `LineProfile`; `free`, `nominal` and `pivot` those of `Tolerance.evaluate`.
     """
     one = LineProfile(width=width, **{"name": "line profile", **options})
-    return one.evaluate(found, nominal, free=free, pivot=pivot)
+    return one.evaluate(deviations, nominal, free=free, pivot=pivot)

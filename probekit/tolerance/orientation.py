@@ -100,12 +100,12 @@ class Orientation(Tolerance):
     def characteristic(self) -> str:  # noqa: D102
         return self.of
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
         if self.feature == "plane":
-            return self._of_plane(found, self.covered(found), free)
-        return self._of_axis(found, self.covered(found), nominal, free)
+            return self._of_plane(deviations, self.covered(deviations), free)
+        return self._of_axis(deviations, self.covered(deviations), nominal, free)
 
-    def _of_plane(self, found: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
+    def _of_plane(self, deviations: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
         require(covered, "plane")
         width, points = positive(self.needed_width()), covered.measured
         square, turn = self._zone(covered.outward, free)
@@ -115,11 +115,11 @@ class Orientation(Tolerance):
         turns, height = bool(freedom.turns.shape[1]), points @ square
         if turns:
             height = _turned(points, square, freedom)
-        deviations = height - (height.max() + height.min()) / 2
+        values = height - (height.max() + height.min()) / 2
         return Evaluation.by_touch(
-            found,
-            covered.rows,
             deviations,
+            covered.rows,
+            values,
             width,
             name=self.name,
             kind=self.of,
@@ -132,7 +132,9 @@ class Orientation(Tolerance):
             alternatives=partial(_other_planes, points, square, covered.outward),
         )
 
-    def _of_axis(self, found: pd.DataFrame, covered: Covered, nominal: Nominal | None, free: Freedom) -> Evaluation:
+    def _of_axis(
+        self, deviations: pd.DataFrame, covered: Covered, nominal: Nominal | None, free: Freedom
+    ) -> Evaluation:
         width = positive(self.needed_width())
         axis, near = axis_of(covered, self.method), axis_of(covered, nominal=True).direction
         if axis.held:
@@ -166,7 +168,7 @@ class Orientation(Tolerance):
         actual, (slant, zone) = value(axis), lean(axis)
         gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
         return Evaluation.as_whole(
-            found,
+            deviations,
             covered.rows,
             actual,
             width,
@@ -227,23 +229,25 @@ class Orientation(Tolerance):
 
 
 def orientation(
-    found: pd.DataFrame, width: float, *, kind: str, normal: Vector | None = None, free: Free = (), **options: Any
+    deviations: pd.DataFrame, width: float, *, kind: str, normal: Vector | None = None, free: Free = (), **options: Any
 ) -> Evaluation:
-    """Evaluate the orientation [mm] of a plane, of a deviations table `found` in the datum frame.
+    """Evaluate the orientation [mm] of a plane, of the table `deviations` in the datum frame.
 
     `width`, `kind` (its `of`), `normal` (its `direction`) and `options` are attributes of `Orientation`; `free` is the
     datum frame, in place of `turn`.
     """
-    return Orientation(of=kind, width=width, direction=normal, **options).evaluate(found, free=free)
+    return Orientation(of=kind, width=width, direction=normal, **options).evaluate(deviations, free=free)
 
 
-def orientation_of_axis(found: pd.DataFrame, width: float, *, kind: str, free: Free = (), **options: Any) -> Evaluation:
-    """Evaluate the orientation [mm] of the axis of a cylinder, of a deviations table `found` in the datum frame.
+def orientation_of_axis(
+    deviations: pd.DataFrame, width: float, *, kind: str, free: Free = (), **options: Any
+) -> Evaluation:
+    """Evaluate the orientation [mm] of the axis of a cylinder, of the table `deviations` in the datum frame.
 
     `width`, `kind` (its `of`) and `options` are attributes of `Orientation`; `free` is the datum frame, in place of
     `turn`.
     """
-    return Orientation(of=kind, width=width, feature="axis", **options).evaluate(found, free=free)
+    return Orientation(of=kind, width=width, feature="axis", **options).evaluate(deviations, free=free)
 
 
 def _turns(turn: np.ndarray | None, freedom: Freedom, centre: np.ndarray) -> Freedom:

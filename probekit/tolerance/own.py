@@ -54,13 +54,13 @@ class Own(Tolerance):
 
     characteristic: ClassVar[str] = "own check"
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, _free: Freedom) -> Evaluation:
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, _free: Freedom) -> Evaluation:
         stated = {"width": self.width, "features": self.features or None, "between": self.between}
         offered = {key: value for key, value in zip(OFFERED, (self.name, nominal), strict=True)}
         own = {key: value for key, value in offered.items() if key in takes(self.function)}
         own |= {key: value for key, value in stated.items() if value is not None}
         try:
-            one = self.function(found, **own, **self.options)
+            one = self.function(deviations, **own, **self.options)
         except InputError:
             raise
         except Exception as error:

@@ -39,12 +39,12 @@ _WORDS = {2: "two", 4: "four"}
 _TOUCHING = 1e-6  # a touch on the rim of a window is in it [mm]
 
 
-def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free: Freedom) -> Evaluation:
+def in_windows(deviations: pd.DataFrame, one: Profile, nominal: Nominal | None, free: Freedom) -> Evaluation:
     """Evaluate a profile per unit: the largest actual value over all windows that could hold other touches.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table.
     one : Profile
         Its `unit` is the diameter of round windows, or the length of windows `along` a line [mm].
@@ -57,22 +57,22 @@ def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free:
     InputError
         If the size is not positive, or no window holds two touches or more than its freedoms can fit.
     """
-    reach, covered, width = positive(one.unit, "the size of a window"), one.covered(found), one.needed_width()
+    reach, covered, width = positive(one.unit, "the size of a window"), one.covered(deviations), one.needed_width()
     sides = limits(width, one.outside)
     middle = sum(sides) / 2
     along = None if one.along is None else direction_of(one.along, "of the line")
     windows = windows_of(covered, reach, None if along is None else covered.contact @ along, least=2)
-    held = found["deviation"].to_numpy(dtype=float)[covered.rows] - middle
+    held = deviations["deviation"].to_numpy(dtype=float)[covered.rows] - middle
 
     def placed(window: np.ndarray) -> np.ndarray:
-        part = found.iloc[covered.rows[window]]
+        part = deviations.iloc[covered.rows[window]]
         return place(part, nominal, free, middle, width / 2, name=one.name).deviations - middle
 
-    window, deviations = worst_window(windows, lambda window: _at_most(covered, held, window, free), placed)
-    off, deviations = np.abs(deviations), deviations + middle
+    window, fitted = worst_window(windows, lambda window: _at_most(covered, held, window, free), placed)
+    off, fitted = np.abs(fitted), fitted + middle
     value = 2.0 * float(off.max())
     return Evaluation.as_whole(
-        found,
+        deviations,
         covered.rows,
         value,
         width,
@@ -81,8 +81,8 @@ def in_windows(found: pd.DataFrame, one: Profile, nominal: Nominal | None, free:
         features=covered.names,
         lower=sides[0],
         upper=sides[1],
-        high=float(deviations.max()),
-        low=float(deviations.min()),
+        high=float(fitted.max()),
+        low=float(fitted.min()),
         ruling=tuple(covered.ids[window][off >= off.max() - 5e-6].tolist()),
         missed_rows=covered.missed,
         free=free.names,

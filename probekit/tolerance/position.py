@@ -153,16 +153,16 @@ class Position(Tolerance):
             what = "a pattern needs one true position per feature"
             raise InputError(what, column="at", found=self.at, expected=f"{len(self.features)} points")
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
-        return evaluation_at(self.group(found, nominal), free)
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        return evaluation_at(self.group(deviations, nominal), free)
 
-    def group(self, found: pd.DataFrame, nominal: Nominal | None = None) -> Group:
+    def group(self, deviations: pd.DataFrame, nominal: Nominal | None = None) -> Group:
         """Its features with their touches, for what is evaluated together."""
         if not self.pattern:
-            covered = self.covered(found)
-            return Group(found, self, covered.names, {"": covered}, (self.at,), nominal)
-        parts = {one: cover(found, one, self.between, name=self.name) for one in self.features}
-        return Group(found, self, self.features, parts, self.at or (None,) * len(parts), nominal)
+            covered = self.covered(deviations)
+            return Group(deviations, self, covered.names, {"": covered}, (self.at,), nominal)
+        parts = {one: cover(deviations, one, self.between, name=self.name) for one in self.features}
+        return Group(deviations, self, self.features, parts, self.at or (None,) * len(parts), nominal)
 
     def _words(self) -> Iterator[str]:
         many = {"axis": "axes", "centre": "centres", "middle plane": "middle planes"}
@@ -186,17 +186,17 @@ class Position(Tolerance):
 
 
 def position(
-    found: pd.DataFrame, width: float, *, free: Free = (), pivot: Vector = (0.0, 0.0, 0.0), **options: Any
+    deviations: pd.DataFrame, width: float, *, free: Free = (), pivot: Vector = (0.0, 0.0, 0.0), **options: Any
 ) -> Evaluation:
-    """Evaluate position [mm] of a deviations table `found` in the datum frame: all touches make one feature.
+    """Evaluate position [mm] of the table `deviations` in the datum frame: all touches make one feature.
 
     `width` and `options` are attributes of `Position`; `free` and `pivot` those of `Tolerance.evaluate`.
     """
-    return Position(width=width, **options).evaluate(found, free=free, pivot=pivot)
+    return Position(width=width, **options).evaluate(deviations, free=free, pivot=pivot)
 
 
 def pattern(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     width: float,
     *,
     features: Sequence[str],
@@ -204,12 +204,12 @@ def pattern(
     pivot: Vector = (0.0, 0.0, 0.0),
     **options: Any,
 ) -> Evaluation:
-    """Evaluate the position [mm] of several `features` of a deviations table `found` as one pattern.
+    """Evaluate the position [mm] of several `features` of the table `deviations` as one pattern.
 
     `width` and `options` are attributes of `Position`; `free` and `pivot` those of `Tolerance.evaluate`.
     """
     one = Position(width=width, pattern=True, features=features, **options)
-    return one.evaluate(found, free=free, pivot=pivot)
+    return one.evaluate(deviations, free=free, pivot=pivot)
 
 
 @shown
@@ -217,7 +217,7 @@ def pattern(
 class Group:
     """Features of one tolerance of position, their touches, and what derives them; see `position`."""
 
-    found: pd.DataFrame
+    deviations: pd.DataFrame
     spec: Position
     names: tuple[str, ...]
     parts: Mapping[str, Covered]
@@ -308,7 +308,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         group.envelopes[worst][1].active if modifier else (),
     )
     return Evaluation.as_whole(
-        group.found,
+        group.deviations,
         np.concatenate([part.rows for part in group.parts.values()]),
         actual,
         allowed,

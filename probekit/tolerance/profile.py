@@ -94,48 +94,48 @@ class Profile(Tolerance):
         super()._check()
         checked_around(self.around, self.features, self.name)
 
-    def around_notes(self, found: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
+    def around_notes(self, deviations: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
         """Notes on the faces that "all over" or "all around" asks for and that have no touch among `rows` (n,)."""
         part = None if nominal is None else projection_on(nominal).nominal
-        return around_notes(found, rows, part, self.around, self.features, self.name)
+        return around_notes(deviations, rows, part, self.around, self.features, self.name)
 
-    def sides(self, found: pd.DataFrame) -> np.ndarray:
+    def sides(self, deviations: pd.DataFrame) -> np.ndarray:
         """(n, 2) limits of the deviation at each touch of a table [mm]."""
         if self.boundaries is None:
             if self.width is None:
                 raise InputError("a profile tolerance needs width= or boundaries=")
-            return np.tile(limits(self.width, self.outside), (len(found), 1))
+            return np.tile(limits(self.width, self.outside), (len(deviations), 1))
         if self.width is not None or self.outside is not None:
             raise InputError("a zone between two boundaries takes no width= and no outside=")
-        return boundary_limits(found, self.boundaries)
+        return boundary_limits(deviations, self.boundaries)
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
         if self.unit is None:
-            one = self._zone(found, nominal, free)
+            one = self._zone(deviations, nominal, free)
         else:
-            one = in_windows(found, self, nominal, freedom_of(self.free or FREEDOMS))
-        return replace(one, notes=(*one.notes, *self.around_notes(found, one.rows, nominal)))
+            one = in_windows(deviations, self, nominal, freedom_of(self.free or FREEDOMS))
+        return replace(one, notes=(*one.notes, *self.around_notes(deviations, one.rows, nominal)))
 
-    def _zone(self, found: pd.DataFrame | np.ndarray, nominal: Nominal | None, free: Freedom) -> Evaluation:
-        bare = not hasattr(found, "columns")
+    def _zone(self, deviations: pd.DataFrame | np.ndarray, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        bare = not hasattr(deviations, "columns")
         if bare:
-            found = self._table(np.asarray(found, dtype=float), free)
-        sides = self.sides(found)
-        covered, names = covered_rows(found, self.features or None, self.between)
-        good = np.isfinite(found["deviation"].to_numpy(dtype=float))
+            deviations = self._table(np.asarray(deviations, dtype=float), free)
+        sides = self.sides(deviations)
+        covered, names = covered_rows(deviations, self.features or None, self.between)
+        good = np.isfinite(deviations["deviation"].to_numpy(dtype=float))
         rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
         if not len(rows):
             what = f"tolerance '{self.name}' covers no touch that triggered"
             raise InputError(what, found=f"{len(missed)} missed touches")
         middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
-        chosen, offset = found.iloc[rows], self.dynamic
+        chosen, offset = deviations.iloc[rows], self.dynamic
         placed = place(chosen, nominal, free, middle, half, name=self.name, offset=offset)
         notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * offset
         loose = free.motions.shape[1] + offset
         if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
             notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and has no meaning",)
         return Evaluation.by_touch(
-            found,
+            deviations,
             rows,
             placed.deviations,
             float(np.diff(sides[rows], axis=1).max()) if self.width is None else self.width,
@@ -191,7 +191,7 @@ class Profile(Tolerance):
 
 
 def profile(
-    found: pd.DataFrame | np.ndarray,
+    deviations: pd.DataFrame | np.ndarray,
     width: float | None = None,
     *,
     free: Free = (),
@@ -199,16 +199,16 @@ def profile(
     pivot: Vector = (0.0, 0.0, 0.0),
     **options: Any,
 ) -> Evaluation:
-    """Evaluate profile of a surface [mm] of a deviations table `found`, or of bare deviations (n,) [mm].
+    """Evaluate profile of a surface [mm] of the table `deviations`, or of bare deviations (n,) [mm].
 
     `width` and `options` are attributes of `Profile`; `free`, `nominal` and `pivot` those of `Tolerance.evaluate`.
     """
     one = Profile(width=width, **{"name": "profile", **options})
-    return one.evaluate(found, nominal, free=free, pivot=pivot)
+    return one.evaluate(deviations, nominal, free=free, pivot=pivot)
 
 
 def per_unit(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     width: float,
     *,
     size: float,
@@ -216,13 +216,13 @@ def per_unit(
     nominal: Nominal | None = None,
     **options: Any,
 ) -> Evaluation:
-    """Evaluate profile per unit area or length [mm] of a deviations table `found`.
+    """Evaluate profile per unit area or length [mm] of the table `deviations`.
 
     `width` and `options` are attributes of `Profile`, `size` its `unit`; `free` is left to the zone in each window, and
     `nominal` as in `Tolerance.evaluate`.
     """
     one = Profile(width=width, unit=size, **{"name": "profile per unit", **options})
-    return in_windows(found, one, nominal, freedom_of(free))
+    return in_windows(deviations, one, nominal, freedom_of(free))
 
 
 def other_fits(chosen: pd.DataFrame, nominal: Nominal | None, middle: np.ndarray, half: np.ndarray) -> dict[str, float]:

@@ -87,12 +87,12 @@ class Carried:
         return np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", rows, self.covariance, rows), 0.0))
 
 
-def own_uncertainty(found: pd.DataFrame, u: float | None = None) -> np.ndarray:
+def own_uncertainty(deviations: pd.DataFrame, u: float | None = None) -> np.ndarray:
     """Standard uncertainty of each touch by itself: its entry in the column `u`, else `u`, else zero.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Touches or deviations table.
     u : float, optional
         Of the touches that have none of their own [mm].
@@ -110,9 +110,9 @@ def own_uncertainty(found: pd.DataFrame, u: float | None = None) -> np.ndarray:
     given = 0.0 if u is None else float(u)
     if not (np.isfinite(given) and given >= 0):
         raise InputError("the standard uncertainty must be zero or more", found=u, expected="mm")
-    if "u" not in found:
-        return np.full(len(found), given)
-    column = found["u"].to_numpy(dtype=float)
+    if "u" not in deviations:
+        return np.full(len(deviations), given)
+    column = deviations["u"].to_numpy(dtype=float)
     own = np.where(np.isfinite(column), column, given)
     if (own < 0).any():
         raise InputError("a standard uncertainty cannot be negative", column="u", found=float(own.min()))
@@ -133,13 +133,13 @@ def motion_covariance(alignment: Alignment) -> np.ndarray:
     return step @ alignment.covariance @ step.T
 
 
-def carry(evaluation: Evaluation, found: pd.DataFrame, alignment: Alignment | None) -> Evaluation:
+def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment | None) -> Evaluation:
     """The evaluation with what the uncertainty of its frame does to it, as `carried`.
 
     Parameters
     ----------
     evaluation : Evaluation
-    found : DataFrame
+    deviations : DataFrame
         The deviations table it was made of.
     alignment : Alignment or None
         What brought the table to where it is: the alignment of the part, or the datum frame of the tolerance. None:
@@ -152,7 +152,7 @@ def carry(evaluation: Evaluation, found: pd.DataFrame, alignment: Alignment | No
     elif evaluation.gradient is not None:
         rows = np.zeros((1, 6))
     else:
-        chosen = found.iloc[evaluation.rows]
+        chosen = deviations.iloc[evaluation.rows]
         if not {"cx", "nx"} <= set(chosen):
             raise InputError(
                 "the uncertainty of an alignment needs to know where the touches are",

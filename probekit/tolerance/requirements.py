@@ -35,7 +35,7 @@ __all__ = ["composite", "separate", "simultaneous"]
 
 
 def simultaneous(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     tolerances: Sequence[Profile | Position],
     *,
     free: Free | None = None,
@@ -46,7 +46,7 @@ def simultaneous(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table.
     tolerances : sequence of Profile or Position
         Tolerances that refer to the same datums.
@@ -87,8 +87,8 @@ def simultaneous(
     if any(getattr(one, "dynamic", False) for one in tolerances):
         raise InputError("a dynamic profile has an offset of its own", todo="Evaluate it separately.")
     common = freedom_of([f for f in FREEDOMS if f in tolerances[0].free] if free is None else free, pivot)
-    surfaces = {k: _Zones(found, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
-    groups = {k: one.group(found, nominal) for k, one in enumerate(tolerances) if k not in surfaces}
+    surfaces = {k: _Zones(deviations, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
+    groups = {k: one.group(deviations, nominal) for k, one in enumerate(tolerances) if k not in surfaces}
     held = {k: group.held() for k, group in groups.items()}
     if groups:
         skins = {k: one.skin(nominal, common) for k, one in surfaces.items()}
@@ -98,7 +98,7 @@ def simultaneous(
         rows, middle, half = (
             np.concatenate([getattr(one, what) for one in surfaces.values()]) for what in ("rows", "middle", "half")
         )
-        at = place(found.iloc[rows], nominal, common, middle, half, name=tolerances[0].name)
+        at = place(deviations.iloc[rows], nominal, common, middle, half, name=tolerances[0].name)
         motion, counts = at.motion, np.cumsum([len(one.rows) for one in surfaces.values()])[:-1]
         placed = dict(zip(surfaces, np.split(at.deviations, counts), strict=True))
     shares = [float((np.abs(placed[k] - one.middle) / one.half).max()) for k, one in surfaces.items()]
@@ -118,16 +118,16 @@ def simultaneous(
 class _Zones:
     """Touches of one profile tolerance, and the zone at each."""
 
-    def __init__(self, found: pd.DataFrame, tolerance: Profile) -> None:
-        self.found, self.tolerance = found, tolerance
-        self.covered: Covered = tolerance.covered(found)
+    def __init__(self, deviations: pd.DataFrame, tolerance: Profile) -> None:
+        self.deviations, self.tolerance = deviations, tolerance
+        self.covered: Covered = tolerance.covered(deviations)
         self.rows = self.covered.rows
-        self.sides = tolerance.sides(found)[self.rows]
+        self.sides = tolerance.sides(deviations)[self.rows]
         self.middle, self.half = self.sides.mean(axis=1), np.diff(self.sides, axis=1)[:, 0] / 2
 
     def skin(self, nominal: Nominal | None, free: Freedom) -> Skin:
         """The touches as `settle` takes them."""
-        chosen = self.found.iloc[self.rows]
+        chosen = self.deviations.iloc[self.rows]
         points, deviation = chosen[["x", "y", "z"]].to_numpy(dtype=float), chosen["deviation"].to_numpy(dtype=float)
         if not free:
             return Skin(points, lambda at: (deviation, np.zeros_like(at)), self.middle, self.half)
@@ -149,7 +149,7 @@ class _Zones:
         """The evaluation where the motion puts the touches."""
         given = self.tolerance.width
         return Evaluation.by_touch(
-            self.found,
+            self.deviations,
             self.rows,
             deviations,
             2 * float(self.half.max()) if given is None else given,
@@ -165,14 +165,14 @@ class _Zones:
             details=details,
             notes=(
                 *((f"simultaneous requirement: one placement for {fixed_by}",) if fixed_by else ()),
-                *self.tolerance.around_notes(self.found, self.rows, nominal),
+                *self.tolerance.around_notes(self.deviations, self.rows, nominal),
             ),
-            alternatives=partial(other_fits, self.found.iloc[self.rows], nominal, self.middle, self.half),
+            alternatives=partial(other_fits, self.deviations.iloc[self.rows], nominal, self.middle, self.half),
         )
 
 
 def separate(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     tolerances: Sequence[Profile | Position],
     *,
     nominal: Nominal | None = None,
@@ -182,18 +182,18 @@ def separate(
 
     Parameters
     ----------
-    found, tolerances, nominal, pivot
+    deviations, tolerances, nominal, pivot
         As for `simultaneous`.
 
     Returns
     -------
     tuple of Evaluation
     """
-    return tuple(one.evaluate(found, nominal, pivot=pivot) for one in tolerances)
+    return tuple(one.evaluate(deviations, nominal, pivot=pivot) for one in tolerances)
 
 
 def composite(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     locating: Profile | Position,
     relating: Profile | Position,
     *,
@@ -206,7 +206,7 @@ def composite(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
     locating : Profile or Position
         Upper segment: locates the features, as one pattern, in the datum frame.
     relating : Profile or Position
@@ -247,8 +247,8 @@ def composite(
             "the lower segment of a composite tolerance leaves all shifts free, and what the upper one leaves",
             found=f"held: {', '.join(lacking)}",
         )
-    upper = locating.evaluate(found, nominal, pivot=pivot, free=upper_free)
-    lower = relating.evaluate(found, nominal, pivot=pivot, free=lower_free)
+    upper = locating.evaluate(deviations, nominal, pivot=pivot, free=upper_free)
+    lower = relating.evaluate(deviations, nominal, pivot=pivot, free=lower_free)
     return (
         replace(upper, notes=(*upper.notes, f"composite, segment 1 of 2: locates; refined by '{lower.name}'")),
         replace(lower, notes=(*lower.notes, f"composite, segment 2 of 2: relates and turns; refines '{upper.name}'")),

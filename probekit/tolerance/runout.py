@@ -66,33 +66,33 @@ class Runout(Tolerance):
     def characteristic(self) -> str:  # noqa: D102
         return "total runout" if self.total else "circular runout"
 
-    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
-        covered = self.covered(found)
+    def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
+        covered = self.covered(deviations)
         along, origin = direction_of(self.axis, "of the datum axis"), np.asarray(self.at, dtype=float)
         require_turned(covered, along, np.arange(len(covered.rows)), origin)
         off = covered.contact - origin
         height = off @ along
         radius = np.linalg.norm(off - height[:, None] * along, axis=1)
-        deviation = found["deviation"].to_numpy(dtype=float)[covered.rows]
+        deviation = deviations["deviation"].to_numpy(dtype=float)[covered.rows]
         value = {"radial": radius, "axial": height, "normal": deviation}[self.reading]
         if self.section is not None:
-            sections = sections_of(found, covered.rows, self.section)
+            sections = sections_of(deviations, covered.rows, self.section)
         elif self.reading == "axial":
             sections = _groups(radius, self.apart)
         else:
-            sections = sections_of(found, covered.rows, along, apart=self.apart, origin=origin)
+            sections = sections_of(deviations, covered.rows, along, apart=self.apart, origin=origin)
         details = {label: float(np.ptp(value[part])) for label, part in sections.items()}
         judged = {"all": np.arange(len(value))} if self.total else sections
         if max(len(part) for part in judged.values()) < 2:
             what = f"tolerance '{self.name}' needs two touches in a section"
             raise InputError(what, todo="Raise apart=, or touch more.")
-        deviations = np.empty(len(value))
+        centred = np.empty(len(value))
         for part in judged.values():
-            deviations[part] = value[part] - (value[part].max() + value[part].min()) / 2
+            centred[part] = value[part] - (value[part].max() + value[part].min()) / 2
         return Evaluation.by_touch(
-            found,
-            covered.rows,
             deviations,
+            covered.rows,
+            centred,
             self.needed_width(),
             name=self.name,
             kind=f"{self.characteristic}, {self.reading}",
@@ -109,9 +109,9 @@ class Runout(Tolerance):
         )
 
 
-def runout(found: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate runout [mm] of a deviations table `found`: `width` and `options` are attributes of `Runout`."""
-    return Runout(width=width, **options).evaluate(found)
+def runout(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
+    """Evaluate runout [mm] of the table `deviations`: `width` and `options` are attributes of `Runout`."""
+    return Runout(width=width, **options).evaluate(deviations)
 
 
 def _groups(values: np.ndarray, apart: float) -> dict[str, np.ndarray]:

@@ -75,8 +75,8 @@ class Size(Tolerance):
             what = "limits of size are two rising lengths"
             raise InputError(what, column="limits", found=self.limits, expected="(smallest, largest)")
 
-    def _evaluate(self, found: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
-        covered, middle = self.covered(found), (self.limits[0] + self.limits[1]) / 2
+    def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
+        covered, middle = self.covered(deviations), (self.limits[0] + self.limits[1]) / 2
         values, pairs = two_point_sizes(covered, self.opposed)
         local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
         method = "two_point" if local else self.method.replace("default", "least_squares")
@@ -113,7 +113,7 @@ class Size(Tolerance):
                     gradient = 2.0 * element_gain(covered.contact, covered.normal, mating[1].active)[1]
                     notes.append("the mating envelope decides: perfect form at maximum material (rule one)")
         return Evaluation.as_whole(
-            found,
+            deviations,
             covered.rows,
             2.0 * worst,
             self.limits[1] - self.limits[0],
@@ -152,9 +152,9 @@ class Size(Tolerance):
         return None
 
 
-def size(found: pd.DataFrame, limits: tuple[float, float], **options: Any) -> Evaluation:
-    """Evaluate a size [mm] of a deviations table `found`: `limits` and `options` are attributes of `Size`."""
-    return Size(limits=limits, **options).evaluate(found)
+def size(deviations: pd.DataFrame, limits: tuple[float, float], **options: Any) -> Evaluation:
+    """Evaluate a size [mm] of the table `deviations`: `limits` and `options` are attributes of `Size`."""
+    return Size(limits=limits, **options).evaluate(deviations)
 
 
 def two_point_sizes(covered: Covered, opposed: float = 5.0) -> tuple[np.ndarray, np.ndarray]:

@@ -132,7 +132,7 @@ class Tolerance:
 
     def evaluate(
         self,
-        found: pd.DataFrame,
+        deviations: pd.DataFrame,
         nominal: Nominal | None = None,
         *,
         pivot: Vector = (0.0, 0.0, 0.0),
@@ -142,7 +142,7 @@ class Tolerance:
 
         Parameters
         ----------
-        found : DataFrame
+        deviations : DataFrame
             Deviations table, in the datum frame.
         nominal : Nominal, optional
             Needed by zones with free degrees of freedom.
@@ -158,14 +158,14 @@ class Tolerance:
             If the table, or an attribute, cannot be used, or a best placement does not settle.
         """
         free = getattr(self, "free", ()) if free is None else free
-        return self._evaluate(found, nominal, freedom_of(free, pivot))
+        return self._evaluate(deviations, nominal, freedom_of(free, pivot))
 
-    def _evaluate(self, found: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+    def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
         raise NotImplementedError
 
-    def covered(self, found: pd.DataFrame) -> Covered:
+    def covered(self, deviations: pd.DataFrame) -> Covered:
         """The touches of a deviations table that it covers, with their places."""
-        return cover(found, self.features or None, self.between, name=self.name)
+        return cover(deviations, self.features or None, self.between, name=self.name)
 
     def needed_width(self) -> float:
         """The width [mm], which must be there."""

@@ -31,7 +31,7 @@ __all__ = ["evaluate_all", "in_frame", "named_frame"]
 
 def evaluate_all(
     tolerances: Iterable[Tolerance | Composite],
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     nominal: Nominal | Projection | None = None,
     *,
     datums: Iterable[Datum] = (),
@@ -46,7 +46,7 @@ def evaluate_all(
     Parameters
     ----------
     tolerances : iterable of Tolerance or Composite
-    found : DataFrame
+    deviations : DataFrame
         Deviations table. Without `datums` it must be in the datum frame of all tolerances.
     nominal, pivot
         See `Tolerance.evaluate`.
@@ -67,24 +67,24 @@ def evaluate_all(
         From the evaluation of one.
     """
     tolerances, known = list(tolerances), {one.letter: one for one in datums}
-    frames: dict[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]] = {(): (None, found)}
+    frames: dict[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]] = {(): (None, deviations)}
     for one in tolerances:
         for segment in (one.locating, one.relating) if isinstance(one, Composite) else (one,):
             if known and segment.datums not in frames:
-                frame = named_frame(segment.datums, known, found, nominal, tolerance=segment.name, u=u)
-                frames[segment.datums] = frame, in_frame(found, frame, nominal)
+                frame = named_frame(segment.datums, known, deviations, nominal, tolerance=segment.name, u=u)
+                frames[segment.datums] = frame, in_frame(deviations, frame, nominal)
     results: dict[int, tuple[Evaluation, ...]] = {}
     for members in _sharing(tolerances, frames).values():
         first = tolerances[members[0]]
-        frame, table = frames.get(first.datums, (None, found))
+        frame, table = frames.get(first.datums, (None, deviations))
         free = None if first.free else frame
         together = simultaneous(table, [tolerances[k] for k in members], free=free, nominal=nominal, pivot=pivot)
         results |= {k: (_told(one, frame, table),) for k, one in zip(members, together, strict=True)}
     for k, one in enumerate(tolerances):
         if isinstance(one, Composite):
-            results[k] = _composite(one, frames, found, nominal, pivot, bool(known))
+            results[k] = _composite(one, frames, deviations, nominal, pivot, bool(known))
         elif k not in results:
-            frame, table = frames.get(one.datums, (None, found))
+            frame, table = frames.get(one.datums, (None, deviations))
             free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
             results[k] = (_told(one.evaluate(table, nominal, pivot=pivot, free=free), frame, table),)
     return [one for k in range(len(tolerances)) for one in results[k]]
@@ -93,7 +93,7 @@ def evaluate_all(
 def named_frame(
     letters: Iterable[str],
     known: Mapping[str, Datum],
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     nominal: Nominal | Projection | None = None,
     *,
     tolerance: str = "",
@@ -107,7 +107,7 @@ def named_frame(
         In order of precedence.
     known : mapping
         Letter -> Datum.
-    found, nominal
+    deviations, nominal
         See `probekit.fit.datum_frame`.
     tolerance : str
         What wants it, for the error.
@@ -135,16 +135,16 @@ def named_frame(
                 todo='Give the datum boundary = ["MMB", size].',
             )
         wanted.append(known[letter] if modifier else replace(known[letter], boundary="RMB"))
-    own = own_uncertainty(found, u)
-    return datum_frame(found, wanted, nominal=nominal, u=own if own.any() else None)
+    own = own_uncertainty(deviations, u)
+    return datum_frame(deviations, wanted, nominal=nominal, u=own if own.any() else None)
 
 
-def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Projection | None) -> pd.DataFrame:
+def in_frame(deviations: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Projection | None) -> pd.DataFrame:
     """The deviations table moved into a datum frame that was established from it, and projected again in the same way.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table.
     frame : DatumFrame
     nominal : Nominal, Projection or None
@@ -156,12 +156,12 @@ def in_frame(found: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Projecti
         If there is no nominal, or the table was projected in another way than `nominal` says.
     """
     if np.abs(frame.motion - np.eye(4)).max() < 1e-12:
-        return found
+        return deviations
     if nominal is None:
         raise InputError("a table is moved into a datum frame by projecting it again, so it needs nominal=")
     how = projection_on(nominal)
-    require_same(how, found)
-    return how.project(frame.apply(found))
+    require_same(how, deviations)
+    return how.project(frame.apply(deviations))
 
 
 def _sharing(
@@ -183,7 +183,7 @@ def _sharing(
 def _composite(
     one: Composite,
     frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     nominal: Nominal | Projection | None,
     pivot: tuple[float, float, float],
     established: bool,
@@ -191,7 +191,7 @@ def _composite(
     """Both segments, in the frame of the upper one: that of the lower one is part of it."""
     upper, lower = one.locating, one.relating
     if not established:
-        return composite(found, upper, lower, nominal=nominal, pivot=pivot)
+        return composite(deviations, upper, lower, nominal=nominal, pivot=pivot)
     if upper.datums[: len(lower.datums)] != lower.datums:
         raise InputError(
             f"tolerance '{lower.name}': the datums of a lower segment repeat those of the upper one, in their order",

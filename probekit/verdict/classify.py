@@ -28,7 +28,7 @@ UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is no
 
 
 def classify(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     *evaluations: Evaluation,
     rule: Rule | None = None,
     u: float | None = None,
@@ -41,7 +41,7 @@ def classify(
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         The deviations table that the tolerances were evaluated on.
     *evaluations : Evaluation
         At least one.
@@ -83,24 +83,24 @@ def classify(
         raise InputError(
             "there is no tolerance to judge by", todo="Evaluate one, for instance probekit.tolerance.profile."
         )
-    rule, n = rule or simple(), len(found)
+    rule, n = rule or simple(), len(deviations)
     for one in evaluations:
         last = max(one.rows.max(initial=-1), one.missed_rows.max(initial=-1))
         if last >= n:
             raise InputError(
                 f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
             )
-    own, doubts = own_uncertainty(found, u), doubts_of(found, accept_flags)
+    own, doubts = own_uncertainty(deviations, u), doubts_of(deviations, accept_flags)
     if rule.needs_u and u is None and not (rule.U or own.any()):
         raise InputError(
             "a guard band needs the uncertainty of the touches",
             expected="u=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
-    framed = [one if one.carried is not None else carry(one, found, alignment) for one in evaluations]
+    framed = [one if one.carried is not None else carry(one, deviations, alignment) for one in evaluations]
     judged = [_judged(one, rule, own[one.rows], doubts[one.rows], placed=placed) for one in framed]
 
-    table = _by_touch(found, own, doubts, judged)
+    table = _by_touch(deviations, own, doubts, judged)
     features = _by_feature(table, judged)
     ids = table["touch"].to_numpy()
     reasons = tuple(dict.fromkeys([*looks, *(text for one in judged for text in one.reasons(ids))]))
@@ -193,12 +193,12 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
     return _Judged(one, word, U, u, words, margin, doubt)
 
 
-def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: list[_Judged]) -> pd.DataFrame:
+def _by_touch(deviations: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: list[_Judged]) -> pd.DataFrame:
     """The table with, for each touch, the worst word that a tolerance has for it, and where that comes from."""
     import pandas as pd
 
-    n = len(found)
-    deviation = found["deviation"].to_numpy(dtype=float).copy()
+    n = len(deviations)
+    deviation = deviations["deviation"].to_numpy(dtype=float).copy()
     lower, upper, margin = np.full((3, n), np.nan)
     u, doubt, rank = own.copy(), doubts.copy(), np.full(n, -1)
     tolerance, words = np.full(n, "", dtype=object), np.full(n, "unjudged", dtype=object)
@@ -215,7 +215,7 @@ def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: 
         deviation[rows], u[rows], doubt[rows] = one.of.deviations[worse], one.u[worse], one.doubt[worse]
         lower[rows], upper[rows] = one.of.lowers[worse], one.of.uppers[worse]
         tolerance[rows] = tolerance[one.of.missed_rows] = one.of.name
-    table = found.assign(
+    table = deviations.assign(
         deviation=deviation,
         tolerance=tolerance,
         lower=lower,
@@ -225,10 +225,10 @@ def _by_touch(found: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: 
         u=own,
         u_judged=u,
         p_conform=conformity(deviation, lower, upper, u),
-        verdict=pd.Series(words, index=found.index, dtype="str"),
-        doubt=pd.Series(doubt, index=found.index, dtype="str"),
+        verdict=pd.Series(words, index=deviations.index, dtype="str"),
+        doubt=pd.Series(doubt, index=deviations.index, dtype="str"),
     )
-    table.attrs = dict(found.attrs)
+    table.attrs = dict(deviations.attrs)
     return table
 
 

@@ -42,12 +42,12 @@ DOUBTS = {
 }
 
 
-def doubts_of(found: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndarray:
+def doubts_of(deviations: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndarray:
     """What is in doubt about the foot of each touch, in words (n,) of str; empty where nothing is.
 
     Parameters
     ----------
-    found : DataFrame
+    deviations : DataFrame
         Deviations table; columns `flag` and `foot_by` are read if there are any.
     accepted : iterable of str
         Keys of `DOUBTS` that a person has looked at and accepts.
@@ -61,10 +61,14 @@ def doubts_of(found: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndarray:
     for one in accepted:
         if one not in DOUBTS:
             raise InputError("that flag leaves nothing undecided", found=one, expected="one of " + ", ".join(DOUBTS))
-    flags = found["flag"].astype(object).fillna("").astype(str).to_numpy() if "flag" in found else [""] * len(found)
-    how = found["foot_by"].astype(object).to_numpy() if "foot_by" in found else [""] * len(found)
-    lost = ~np.isfinite(found["deviation"].to_numpy(dtype=float))
-    words = np.full(len(found), "", dtype=object)
+    flags = (
+        deviations["flag"].astype(object).fillna("").astype(str).to_numpy()
+        if "flag" in deviations
+        else [""] * len(deviations)
+    )
+    how = deviations["foot_by"].astype(object).to_numpy() if "foot_by" in deviations else [""] * len(deviations)
+    lost = ~np.isfinite(deviations["deviation"].to_numpy(dtype=float))
+    words = np.full(len(deviations), "", dtype=object)
     patterns = {one: re.compile(rf"\b{one}\b") for one in DOUBTS if one not in accepted}
     for row in np.flatnonzero(~lost):
         if flags[row] or how[row] == "facet":

@@ -244,7 +244,7 @@ def test_uncertainty_of_an_offset_holds_that_of_the_alignment():
         table = pd.DataFrame({"touch": np.arange(49), "feature": ["base"] * 9 + ["skin"] * 40})
         table[["x", "y", "z"]] = points
         found = project(table, nominal, stylus=0.0)
-        datum = rigid(found, nominal, features=["base"], lock=["tx", "ty", "rz"], u=0.003)
+        datum = rigid(found, nominal, features=["base"], free=["tz", "rx", "ry"], u=0.003)
         aligned = project(datum.apply(found), nominal)
         one = classify(aligned, profile(aligned, 0.2, features=["skin"]), u=0.003, alignment=datum).evaluations[0]
         offset, u = uniform_offset(one.deviations, one.carried)

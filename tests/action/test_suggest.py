@@ -94,10 +94,10 @@ def test_set_up_within_its_uncertainty():
 
 
 def test_one_free_motion_that_counts():
-    """Locked parameters, whose uncertainty is zero, do not make a set-up significant; a free one does."""
-    lock = ("tx", "ty", "rx", "ry", "rz")
-    assert about(job(lock=lock)[0], "The set-up needs no change")
-    text = about(job(lock=lock, motion=make_motion([0, 0, 0.05]))[0], "Set-up: the part is not where")
+    """Held parameters, whose uncertainty is zero, do not make a set-up significant; a free one does."""
+    free = ("tz",)
+    assert about(job(free=free)[0], "The set-up needs no change")
+    text = about(job(free=free, motion=make_motion([0, 0, 0.05]))[0], "Set-up: the part is not where")
     assert "shifted by (+0.000, +0.000, +0.050) mm" in text
 
 

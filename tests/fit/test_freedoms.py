@@ -1,4 +1,4 @@
-"""Degrees of freedom: locked, undetermined and named in words, held; and the pivot about which they are taken."""
+"""Degrees of freedom: held, undetermined and named in words, held; and the pivot about which they are taken."""
 
 import re
 from itertools import combinations
@@ -13,8 +13,12 @@ from probekit.fit.motion import free_basis
 from probekit.fit.undetermined import describe_motions, undetermined_motions
 from probekit.nominal import Nominal
 
-SUBSETS = [frozenset(s) for k in range(6) for s in combinations(FREEDOMS, k)]  # locks: nothing to all but one
+SUBSETS = [frozenset(s) for k in range(6) for s in combinations(FREEDOMS, k)]  # held: none to all but one
 PIVOT = np.array([12.0, -8.0, 5.0])
+
+
+def all_but(held) -> tuple[str, ...]:
+    return tuple(name for name in FREEDOMS if name not in held)
 
 
 def box_touches(n: int = 40) -> np.ndarray:
@@ -24,22 +28,22 @@ def box_touches(n: int = 40) -> np.ndarray:
 
 
 @pytest.mark.parametrize("method", ["least_squares", "minimax"])
-def test_every_subset_of_locks(method):
-    """All 63 sets that leave something free: locked parameters are zero; freeing one more never makes it worse."""
+def test_every_subset_held(method):
+    """All 63 sets that leave something free: held parameters are zero; freeing one more never makes it worse."""
     nominal, points = shapes.box(), box_touches()
-    fits = {locked: rigid(points, nominal, lock=locked, method=method, pivot=PIVOT) for locked in SUBSETS}
+    fits = {held: rigid(points, nominal, free=all_but(held), method=method, pivot=PIVOT) for held in SUBSETS}
     assert len(fits) == 63
-    for locked, found in fits.items():
+    for held, found in fits.items():
         values = dict(zip(FREEDOMS, [*found.translation, *found.rotation_deg], strict=True))
-        assert max((abs(values[name]) for name in locked), default=0.0) < 1e-12
+        assert max((abs(values[name]) for name in held), default=0.0) < 1e-12
         if method == "least_squares":
-            assert min(abs(values[name]) for name in FREEDOMS if name not in locked) > 1e-6
-        assert found.free == tuple(name for name in FREEDOMS if name not in locked)
-        for name in locked:
-            assert fits[locked - {name}].objective <= found.objective + (3e-6 if method == "minimax" else 1e-9)
-        zero = [k for k, name in enumerate(FREEDOMS) if name in locked]
+            assert min(abs(values[name]) for name in FREEDOMS if name not in held) > 1e-6
+        assert found.free == all_but(held)
+        for name in held:
+            assert fits[held - {name}].objective <= found.objective + (3e-6 if method == "minimax" else 1e-9)
+        zero = [k for k, name in enumerate(FREEDOMS) if name in held]
         assert not found.covariance[zero].any()
-        assert ("locked: " + ", ".join(n for n in FREEDOMS if n in locked) in found.sentence) == bool(locked)
+        assert ("held at zero: " + ", ".join(n for n in FREEDOMS if n in held) in found.sentence) == bool(held)
     assert fits[frozenset()].objective < 0.5 * fits[frozenset(FREEDOMS[:5])].objective
 
 
@@ -61,9 +65,9 @@ def test_translation_is_least_uncertain_about_the_middle_of_the_touches():
 
 
 def test_locked_translation_holds_the_pivot():
-    found = rigid(box_touches(), shapes.box(), lock=("tx", "ty"), pivot=PIVOT)
+    found = rigid(box_touches(), shapes.box(), free=("tz", "rx", "ry", "rz"), pivot=PIVOT)
     assert (apply_motion(found.motion, PIVOT[None])[0] - PIVOT)[:2] == pytest.approx([0, 0], abs=1e-12)
-    elsewhere = rigid(box_touches(), shapes.box(), lock=("tx", "ty"))
+    elsewhere = rigid(box_touches(), shapes.box(), free=("tz", "rx", "ry", "rz"))
     assert np.abs(apply_motion(elsewhere.motion, PIVOT[None])[0] - PIVOT)[:2].max() > 1e-3
 
 
@@ -126,27 +130,27 @@ def test_motions_left_are_named(shape, turn):
         assert np.abs(vector @ axis) == pytest.approx(1, abs=2e-4)
         if through and shape not in ("plane", "box top"):  # those may turn about any axis along the normal
             assert np.linalg.norm(np.cross(through[0] - origin, axis)) < 0.2
-    assert "Touch more faces, lock those degrees of freedom" in str(caught.value)
+    assert "Touch more faces, leave those degrees of freedom out of free=" in str(caught.value)
 
 
 @pytest.mark.parametrize("method", ["least_squares", "tukey", "minimax"])
 @pytest.mark.parametrize("shape", LEFT)
-def test_locks_take_the_undetermined_away(shape, method):
-    make, _, lock = LEFT[shape]
+def test_holding_takes_the_undetermined_away(shape, method):
+    make, _, held = LEFT[shape]
     nominal = make()
     points, _ = shapes.sample(nominal, 90, np.random.default_rng(1), inner=0.6)
-    free = [k for k, name in enumerate(FREEDOMS) if name not in lock]
+    free = [k for k, name in enumerate(FREEDOMS) if name not in held]
     put_in = np.zeros(6)
     put_in[free] = np.array([0.05, -0.04, 0.03, 0.05, -0.06, 0.04])[free]
     points = apply_motion(make_motion(put_in[:3], put_in[3:]), points)
-    found = rigid(points, nominal, lock=lock, method=method)
+    found = rigid(points, nominal, free=all_but(held), method=method)
     assert np.abs(found.residuals).max() < 5e-5  # chord error
     assert found.condition < 500
 
 
 @pytest.mark.parametrize("method", ["least_squares", "huber", "tukey", "minimax"])
 def test_hold_warns_and_holds(method):
-    """A plane: what it cannot tell stays exactly zero about the middle of the touches, and the rest is as if locked."""
+    """A plane: what it cannot tell stays zero about the middle of the touches, the rest as if it were not free."""
     rng = np.random.default_rng(3)
     points = np.column_stack([rng.uniform(-25, 25, (50, 2)), 0.1 + rng.normal(scale=0.01, size=50)])
     middle = points.mean(axis=0)
@@ -155,10 +159,10 @@ def test_hold_warns_and_holds(method):
     assert np.abs([*held.translation[:2], held.rotation_deg[2]]).max() < 1e-9
     assert [words.split()[0] for words in held.undetermined] == ["slide", "turn"]
     assert "not fixed by the touches, held at zero: slide" in held.sentence
-    locked = rigid(points, shapes.plane_patch(), lock=("tx", "ty", "rz"), method=method, pivot=middle)
-    assert held.motion == pytest.approx(locked.motion, abs=1e-6)
+    fewer = rigid(points, shapes.plane_patch(), free=("tz", "rx", "ry"), method=method, pivot=middle)
+    assert held.motion == pytest.approx(fewer.motion, abs=1e-6)
     if method != "minimax":
-        assert held.uncertainty == pytest.approx(locked.uncertainty, abs=1e-6)
+        assert held.uncertainty == pytest.approx(fewer.uncertainty, abs=1e-6)
 
 
 def test_hold_says_nothing_when_all_is_fixed():

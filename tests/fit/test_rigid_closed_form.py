@@ -64,10 +64,10 @@ def test_big_start_error():
 
 @pytest.mark.parametrize("method", METHODS)
 def test_sphere_shift_is_that_of_its_points(method):
-    """Points on the facets of a ball, shifted: turns of a ball mean nothing and are locked."""
+    """Points on the facets of a ball, shifted: turns of a ball mean nothing and are held."""
     nominal = shapes.ball(centre=(30.0, 20.0, 10.0))
     points, _ = shapes.sample(nominal, 50, np.random.default_rng(4), inner=0.5)
-    found = rigid(points + np.array([0.11, -0.07, 0.05]), nominal, lock=("rx", "ry", "rz"), method=method)
+    found = rigid(points + np.array([0.11, -0.07, 0.05]), nominal, free=("tx", "ty", "tz"), method=method)
     assert found.translation == pytest.approx([-0.11, 0.07, -0.05], abs=2e-6)
 
 
@@ -77,7 +77,7 @@ def test_sphere_of_another_size():
     direction = np.random.default_rng(5).normal(size=(100, 3))
     direction /= np.linalg.norm(direction, axis=1, keepdims=True)
     points = 20.05 * np.vstack([direction, -direction]) + [0.02, 0.04, -0.03]
-    found = rigid(points, nominal, lock=("rx", "ry", "rz"))
+    found = rigid(points, nominal, free=("tx", "ty", "tz"))
     assert found.translation == pytest.approx(-points.mean(axis=0), abs=1e-4)
     # facets lie inside the sphere by up to c^2 / 2 r with c, their circumradius, 0.5 mm
     assert found.residuals == pytest.approx(np.full(200, 0.053), abs=0.0035)
@@ -91,12 +91,12 @@ class TestPlane:
     xy = rng.uniform(-25, 25, size=(40, 2))
     z = 0.08 + 1e-3 * xy[:, 0] - 2e-3 * xy[:, 1] + rng.normal(scale=0.01, size=40)
     points = np.column_stack([xy, z])
-    lock = ("tx", "ty", "rz")
+    free = ("tz", "rx", "ry")
     # small turns: z' = z + tz + rx y - ry x
     design = np.column_stack([np.ones(40), xy[:, 1], -xy[:, 0]])
 
     def test_parameters_by_lstsq(self):
-        found = rigid(self.points, self.nominal, lock=self.lock)
+        found = rigid(self.points, self.nominal, free=self.free)
         tz, rx, ry = -np.linalg.lstsq(self.design, self.z, rcond=None)[0]
         assert found.translation == pytest.approx([0, 0, tz], abs=1e-6)
         assert np.radians(found.rotation_deg) == pytest.approx([rx, ry, 0], abs=1e-7)
@@ -104,14 +104,14 @@ class TestPlane:
 
     def test_residuals_by_principal_axes(self):
         """The exact orthogonal fit: distances along the smallest singular vector of the centred points."""
-        found = rigid(self.points, self.nominal, lock=self.lock)
+        found = rigid(self.points, self.nominal, free=self.free)
         centred = self.points - self.points.mean(axis=0)
         normal = np.linalg.svd(centred)[2][2]
         assert found.residuals == pytest.approx(centred @ normal * np.sign(normal[2]), abs=1e-9)
 
     def test_covariance_by_the_textbook(self):
         """s^2 (A^T A)^-1 with s^2 for n - 3 freedoms."""
-        found = rigid(self.points, self.nominal, lock=self.lock)
+        found = rigid(self.points, self.nominal, free=self.free)
         left = self.z - self.design @ np.linalg.lstsq(self.design, self.z, rcond=None)[0]
         expected = left @ left / 37 * np.linalg.inv(self.design.T @ self.design)
         unit = np.array([1, 180 / np.pi, 180 / np.pi])
@@ -124,14 +124,14 @@ class TestPlane:
 
     def test_known_uncertainty_is_a_floor_of_the_scatter(self):
         inverse = np.linalg.inv(self.design.T @ self.design)
-        floor = rigid(self.points, self.nominal, lock=self.lock, u=0.05)
+        floor = rigid(self.points, self.nominal, free=self.free, u=0.05)
         assert floor.covariance[2, 2] == pytest.approx(0.05**2 * inverse[0, 0], rel=1e-4)
-        low = rigid(self.points, self.nominal, lock=self.lock, u=0.001)
-        assert low.covariance == pytest.approx(rigid(self.points, self.nominal, lock=self.lock).covariance, rel=1e-9)
+        low = rigid(self.points, self.nominal, free=self.free, u=0.001)
+        assert low.covariance == pytest.approx(rigid(self.points, self.nominal, free=self.free).covariance, rel=1e-9)
 
     def test_weighted_parameters_and_covariance(self):
         u = np.random.default_rng(7).uniform(0.005, 0.05, 40)
-        found = rigid(self.points, self.nominal, lock=self.lock, u=u)
+        found = rigid(self.points, self.nominal, free=self.free, u=u)
         a, b = self.design / u[:, None], self.z / u
         tz, rx, ry = -np.linalg.lstsq(a, b, rcond=None)[0]
         assert found.translation[2] == pytest.approx(tz, abs=1e-6)
@@ -144,11 +144,11 @@ class TestPlane:
     def test_as_many_touches_as_freedoms(self):
         """Three touches fix a plane exactly; nothing is left to tell the scatter from, so it must be told."""
         three = self.points[[0, 1, 2]]
-        found = rigid(three, self.nominal, lock=self.lock)
+        found = rigid(three, self.nominal, free=self.free)
         assert np.abs(found.residuals).max() < 1e-9
         assert np.isnan(found.uncertainty[2:5]).all()
         assert (found.uncertainty[[0, 1, 5]] == 0).all()
-        told = rigid(three, self.nominal, lock=self.lock, u=0.002)
+        told = rigid(three, self.nominal, free=self.free, u=0.002)
         expected = 0.002**2 * np.linalg.inv(self.design[:3].T @ self.design[:3])
         assert told.covariance[2, 2] == pytest.approx(expected[0, 0], rel=1e-4)
 

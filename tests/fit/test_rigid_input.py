@@ -113,8 +113,8 @@ def test_one_step_is_not_enough(points, method):
     [
         ({"method": "best"}, "unknown method of fit; found 'best'; expected one of least_squares, huber"),
         ({"undetermined": "guess"}, 'undetermined= is not known; found \'guess\'; expected "error" or "hold"'),
-        ({"lock": ("tx", "rotx")}, "unknown degree of freedom; found 'rotx'"),
-        ({"lock": ("tx", "ty", "tz", "rx", "ry", "rz")}, "all six degrees of freedom are locked"),
+        ({"free": ("tx", "rotx")}, "unknown degree of freedom; found 'rotx'"),
+        ({"free": ()}, "no degree of freedom is free"),
         ({"features": ["third"]}, "no touch is on that feature; found 'third'; expected one of back, bottom, first"),
         ({"weights": np.ones(39)}, r"weights must have one entry per row; found 'shape \(39,\)'; expected \(40,\)"),
         ({"u": np.ones(41)}, "u must have one entry per row"),
@@ -134,11 +134,11 @@ def test_input_that_cannot_be_used(table, options, match):
 def test_faces_are_named_as_features_are(table):
     """A table whose touches name no feature, as a log often has it: their faces do."""
     faces = ["top", "left", "front", "back"]
-    by_face = rigid(table, BOX, features=faces, lock=("rx",))
+    by_face = rigid(table, BOX, features=faces, free=("tx", "ty", "tz", "ry", "rz"))
     assert sorted(by_face.used.tolist()) == sorted(np.flatnonzero(table["face"].isin(faces)).tolist())
     bare = table.assign(feature="")
     bare.attrs = table.attrs
-    assert same(rigid(bare, BOX, features=faces, lock=("rx",)), by_face)
+    assert same(rigid(bare, BOX, features=faces, free=("tx", "ty", "tz", "ry", "rz")), by_face)
     with pytest.raises(InputError, match=r"found 'skin'; expected one of back, bottom, front, left, right, top$"):
         rigid(bare, BOX, features=["skin"])
     nameless = bare.drop(columns="face")
@@ -230,12 +230,12 @@ class TestApply:
 
 
 def test_words(table):
-    found = rigid(table, BOX, lock=("rz",))
+    found = rigid(table, BOX, free=("tx", "ty", "tz", "rx", "ry"))
     tx, u = found.translation[0], found.uncertainty[0]
     assert found.sentence.startswith(f"least squares on 40 touches: tx {tx:+.4f} mm (u {u:.4f}), ty ")
-    assert found.sentence.endswith(" deg (u " + f"{found.uncertainty[4]:.4f}); locked: rz")
+    assert found.sentence.endswith(" deg (u " + f"{found.uncertainty[4]:.4f}); held at zero: rz")
     assert repr(found) == f"<Alignment {found.sentence}>"
     html = found._repr_html_()
     assert f"<td>tx</td><td>{tx:+.5f}</td>" in html
-    assert html.count("<td>locked</td>") == 1
+    assert html.count("<td>held</td>") == 1
     assert html.count("<td>free</td>") == 5

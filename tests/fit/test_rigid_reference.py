@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from probekit.deviation import project
 from probekit.deviation.projection import distance_function
-from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
 from probekit.fit.alignment import Alignment
 from probekit.fit.robust import HUBER, TUKEY, influence, scale_of, weights_of
 
@@ -46,7 +46,7 @@ def parameters(found: Alignment) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("shape", "lock", "close"),
+    ("shape", "held", "close"),
     [
         ("box", (), 1e-7),
         ("box", ("rz",), 1e-7),
@@ -55,11 +55,11 @@ def parameters(found: Alignment) -> np.ndarray:
         ("bumpy_ball", (), 2e-5),
     ],
 )
-def test_least_squares(shape, lock, close):
+def test_least_squares(shape, held, close):
     nominal, table = touched(shape)
-    free = [k for k, name in enumerate(("tx", "ty", "tz", "rx", "ry", "rz")) if name not in lock]
+    free = [k for k, name in enumerate(FREEDOMS) if name not in held]
     best, _ = by_scipy(nominal, table, free)
-    found = rigid(table, nominal, lock=lock, pivot=PIVOT)
+    found = rigid(table, nominal, free=np.array(FREEDOMS)[free], pivot=PIVOT)
     assert parameters(found)[free] == pytest.approx(best.x, abs=close * 20)  # degrees: up to 20 per mm here
     assert found.residuals @ found.residuals <= 2 * best.cost * (1 + 1e-6)
     assert found.residuals == pytest.approx(best.fun, abs=close)

@@ -83,7 +83,7 @@ def test_bore_or_boss_at_one_depth_finds_two_shifts(material):
         "A", "cylinder", "hole", material=material, simulator="least_squares",
         nominal={"point": (20.0, 10.0, 0.0), "direction": Z, "radius": 10.0},
     )  # fmt: skip
-    found = set_up({"hole": points}, [datum], work_offset=(80.2, 39.7, 0.0), lock=("rx", "ry", "rz"), ball=3.0, u=0.002)
+    found = set_up({"hole": points}, [datum], work_offset=(80.2, 39.7, 0.0), free=("tx", "ty", "tz"), ball=3.0, u=0.002)
     assert found.origin == pytest.approx([80.0, 40.0, 0.0], abs=1e-9)
     assert found.shift == pytest.approx([-0.2, 0.3, 0.0], abs=1e-9)
     assert found.found == (True, True, False, False, False, False)
@@ -92,9 +92,9 @@ def test_bore_or_boss_at_one_depth_finds_two_shifts(material):
 
 
 def test_edge_slot_web_and_flat_face_find_one_shift_each():
-    lock = ("rx", "ry", "rz")
+    free = ("tx", "ty", "tz")
     edge = Datum("A", "plane", "edge", nominal={"point": (0, 0, 0), "direction": -X})
-    found = set_up({"edge": np.array([[-2.7, 20.0, -5.0]])}, [edge], lock=lock, ball=3.0)
+    found = set_up({"edge": np.array([[-2.7, 20.0, -5.0]])}, [edge], free=free, ball=3.0)
     assert found.shift == pytest.approx([0.3, 0, 0], abs=1e-12)
     assert found.found == (True, False, False, False, False, False)
     for material, reach in (("outside", 2.0), ("inside", 8.0)):
@@ -102,7 +102,7 @@ def test_edge_slot_web_and_flat_face_find_one_shift_each():
             "A", "width", "s", material=material, nominal={"point": (0, 0, 0), "direction": Y, "width": 10.0}
         )
         walls = {"s": np.array([[3.0, reach + 0.07, -4.0], [3.0, -reach + 0.07, -4.0]])}
-        found = set_up(walls, [middle], lock=lock, ball=3.0)
+        found = set_up(walls, [middle], free=free, ball=3.0)
         assert found.shift == pytest.approx([0, 0.07, 0], abs=1e-12)
     top = Datum("A", "plane", "top", nominal={"point": (0, 0, 0), "direction": Z})
     face = set_up({"top": np.array([[0, 0, 3.1], [40, 0, 3.1], [0, 30, 3.1], [40, 30, 3.1]])}, [top], ball=3.0, u=0.002)
@@ -114,7 +114,7 @@ def test_two_touches_on_an_edge_find_the_turn():
     """A side rises by 0.4 over 80 mm: turn by atan(0.4 / 80)."""
     side = Datum("A", "plane", "side", nominal={"point": (0, 0, 0), "direction": -Y})
     measured = {"side": np.array([[0.0, 0.0, -5.0], [80.0, 0.4, -5.0]])}
-    found = set_up(measured, [side], lock=("rx", "ry"), u=0.001)
+    found = set_up(measured, [side], free=("tx", "ty", "tz", "rz"), u=0.001)
     assert found.rotation_deg == pytest.approx([0, 0, np.degrees(np.arctan(0.4 / 80))], abs=1e-9)
     assert found.uncertainty[5] == pytest.approx(np.degrees(0.001 * np.sqrt(2) / 80), rel=1e-3)
 

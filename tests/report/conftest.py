@@ -26,7 +26,7 @@ def verdict(nominal):
 @pytest.fixture(scope="session")
 def results(nominal, verdict):
     """Everything a report may be given."""
-    alignment = fit.rigid(verdict.table, nominal, lock=("tx", "ty", "rz"))
+    alignment = fit.rigid(verdict.table, nominal, free=("tz", "rx", "ry"))
     return {"alignment": alignment, "action": action.suggest(verdict, nominal, alignment=alignment)}
 
 

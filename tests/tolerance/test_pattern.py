@@ -142,7 +142,7 @@ def plate(shifts, *, clear: float, diameters=10.0):
     found = pd.concat([holes(shifts, diameters), bottom, bore], ignore_index=True)
     found["touch"] = np.arange(1, len(found) + 1)
     datums = [Datum("A", "plane", "bottom"), Datum("B", "cylinder", "bore", boundary=("MMB", 12.0 - 2 * clear))]
-    return found, datums, datum_frame(found, datums, lock=("rz",))
+    return found, datums, datum_frame(found, datums, free=("tx", "ty", "tz", "rx", "ry"))
 
 
 @pytest.mark.parametrize(("clear", "left"), [(0.06, 0.0), (0.05, 0.0), (0.03, 0.02), (0.0, 0.05)])

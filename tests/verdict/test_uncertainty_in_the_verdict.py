@@ -38,7 +38,7 @@ def measured(true: float, seed: int | None) -> pd.DataFrame:
 
 
 def aligned_on_the_base(found: pd.DataFrame):
-    alignment = rigid(found, PART, features=["base"], lock=["tx", "ty", "rz"], u=U)
+    alignment = rigid(found, PART, features=["base"], free=["tz", "rx", "ry"], u=U)
     return alignment, project(alignment.apply(found), PART)
 
 

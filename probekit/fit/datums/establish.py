@@ -34,7 +34,7 @@ from ...deviation.projection import projection_on
 from ...deviation.table import one_radius
 from ...errors import FitError, InputError, ProbekitWarning
 from ...geometry import across, apply_motion
-from ..motion import free_of
+from ..motion import FREEDOMS, free_of
 from ..paired import paired
 from ..undetermined import describe_motions
 from .features import Datum, Touched, touched
@@ -53,12 +53,12 @@ _SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this pa
 
 
 def datum_frame(
-    found: pd.DataFrame | Mapping[str, np.ndarray],
+    deviations: pd.DataFrame | Mapping[str, np.ndarray],
     datums: Iterable[Datum],
     *,
     nominal: Nominal | Projection | None = None,
     ball: float | None = None,
-    lock: Iterable[str] = (),
+    free: Iterable[str] = FREEDOMS,
     u: float | np.ndarray | None = None,
     pivot: Iterable[float] | None = None,
     nominal_frame: np.ndarray | None = None,
@@ -67,7 +67,7 @@ def datum_frame(
 
     Parameters
     ----------
-    found : DataFrame or mapping
+    deviations : DataFrame or mapping
         Touches or deviations table; or feature -> measured points (n, 3) [mm], for datums with nominal parameters.
         Targets and their normals say where the nominal is; feet do where there is no target.
     datums : iterable of Datum
@@ -76,8 +76,8 @@ def datum_frame(
         Needed for datums of kind "face"; of use for "targets".
     ball : float, optional
         Effective radius to compensate for, if the points are ball centres [mm]. By default the table's column `radius`.
-    lock : iterable of str
-        Degrees of freedom held at zero, of tx, ty, tz, rx, ry, rz: not for the datums to take.
+    free : iterable of str
+        Degrees of freedom for the datums to take, of tx, ty, tz, rx, ry, rz; the others are held at zero.
     u : float or (n,) float, optional
         Standard uncertainty of a touch [mm]. Without it a column `u`, or else the scatter of the touches about each
         datum feature by itself, is taken.
@@ -107,25 +107,27 @@ def datum_frame(
     simulator rests on few of them, so averaging does not help it as it helps least squares. The scatter of the touches
     shifts a tangent simulator outward; that bias is not taken off, and its square is in the covariance.
     """
-    datums, lock = tuple(datums), (lock,) if isinstance(lock, str) else tuple(lock)
+    datums, available = tuple(datums), free_of(free)
     if not datums:
         raise InputError("a datum frame needs at least one datum")
     letters = [one.letter for one in datums]
     if len(set(letters)) < len(letters):
         raise InputError("two datums have the same letter", found="|".join(letters))
-    table, radius = _of_one_ball(found if hasattr(found, "columns") else _table_of(found), ball)
+    table, radius = _of_one_ball(deviations if hasattr(deviations, "columns") else _table_of(deviations), ball)
     nominal = None if nominal is None else projection_on(nominal).nominal
     parts = [touched(table, one, nominal, radius) for one in datums]
     nowhere = np.concatenate([np.concatenate([c.points for c in part.counterparts]) for part in parts])
     centre = nowhere.mean(axis=0)
     arm = max(float(np.sqrt(np.mean(np.sum((nowhere - centre) ** 2, axis=1)))), 1e-3)
-    open_ = _open_at_first(lock, np.zeros(3) if pivot is None else np.asarray(pivot, dtype=float), centre, arm)
+    open_ = _open_at_first(available, np.zeros(3) if pivot is None else np.asarray(pivot, dtype=float), centre, arm)
     motion, steps = _start(parts, open_, centre, arm), []
     for part in parts:
         step = _take(part, motion, open_, centre, arm, letters)
         motion, open_ = (step.settled.motion if step.settled else np.eye(4)) @ motion, step.left
         steps.append(step)
-    return frame_of(table, steps, motion, centre=centre, arm=arm, u=u, pivot=pivot, names=nominal_frame, lock=lock)
+    return frame_of(
+        table, steps, motion, centre=centre, arm=arm, u=u, pivot=pivot, names=nominal_frame, available=available
+    )
 
 
 def _table_of(points: Mapping[str, np.ndarray]) -> pd.DataFrame:
@@ -166,9 +168,8 @@ def _of_one_ball(table: pd.DataFrame, ball: float | None) -> tuple[pd.DataFrame,
     return table, radius
 
 
-def _open_at_first(lock: Iterable[str], pivot: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
-    """(6, k) orthonormal twists that are not locked."""
-    free = free_of(lock)
+def _open_at_first(free: np.ndarray, pivot: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:
+    """(6, k) orthonormal twists of the degrees of freedom (6,) that are free."""
     about_pivot = np.eye(6)
     about_pivot[:3, 3:] = np.cross(np.eye(3), centre - pivot).T / arm  # a turn about the pivot shifts the centre
     return np.linalg.qr(about_pivot[:, free])[0]

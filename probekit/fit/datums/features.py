@@ -189,7 +189,7 @@ class Touched:
         return deviation, gradient
 
 
-def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: float) -> Touched:
+def touched(deviations: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: float) -> Touched:
     """The touches of a datum and its nominal counterparts.
 
     Raises
@@ -199,10 +199,10 @@ def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: fl
     """
     parts, notes, rows, weights, expected = [], [], [], [], []
     for name, kind in zip(datum.features or (None,), datum.kind, strict=True):
-        own, missed = _rows(found, name, datum.letter)
+        own, missed = _rows(deviations, name, datum.letter)
         if missed:
             notes.append(f"datum {datum.letter}: {missed} missed touches are not included")
-        at, normals = _on_nominal(found.iloc[own], found)
+        at, normals = _on_nominal(deviations.iloc[own], deviations)
         if kind == "targets" and datum.targets:
             own, at, normals, weight = _of_targets(datum, own, at, normals)
         else:
@@ -210,13 +210,13 @@ def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: fl
         if kind == "width" and datum.nominal is None:
             own, at, normals, weight, said = _parallel(datum.letter, own, at, normals, weight)
             notes += said
-        parts.append(_counterpart(found, datum, kind, nominal, ball, (own, at, normals)))
+        parts.append(_counterpart(deviations, datum, kind, nominal, ball, (own, at, normals)))
         rows.append(own)
         weights.append(weight)
         expected.append(at + ball * normals)
     part = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
     rows = np.concatenate(rows)
-    points = array(found, MEASURED)[rows]
+    points = array(deviations, MEASURED)[rows]
     return Touched(
         datum,
         rows,
@@ -224,13 +224,13 @@ def touched(found: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: fl
         tuple(parts),
         part,
         np.concatenate(weights),
-        np.concatenate(expected) if _has_targets(found) else np.full_like(points, np.nan),
+        np.concatenate(expected) if _has_targets(deviations) else np.full_like(points, np.nan),
         tuple(notes),
     )
 
 
 def _counterpart(
-    found: pd.DataFrame,
+    deviations: pd.DataFrame,
     datum: Datum,
     kind: str,
     nominal: Nominal | None,
@@ -239,12 +239,12 @@ def _counterpart(
 ) -> Counterpart:
     rows, at, normals = on
     if datum.nominal is not None:
-        points = array(found, MEASURED)[rows]
+        points = array(deviations, MEASURED)[rows]
         return from_parameters(kind, datum.nominal, datum.material, points, ball, datum.letter)
     if kind == "face" or (kind == "targets" and nominal is not None):
         if nominal is None:
             raise InputError(f"datum {datum.letter} is a face of the nominal, and no nominal was given")
-        chosen = found.iloc[rows]
+        chosen = deviations.iloc[rows]
         points = array(chosen, MEASURED)
         smooth = distance_function(chosen, nominal, smooth=True)(points)[1]
         good = np.isfinite(at).all(axis=1)
@@ -266,28 +266,28 @@ def _counterpart(
     return made
 
 
-def _rows(found: pd.DataFrame, name: str | None, letter: str) -> tuple[np.ndarray, int]:
+def _rows(deviations: pd.DataFrame, name: str | None, letter: str) -> tuple[np.ndarray, int]:
     """Rows of a feature, or face, that triggered; and how many did not."""
-    hit = np.isfinite(array(found, MEASURED)).all(axis=1)
-    use = np.ones(len(found), dtype=bool)
+    hit = np.isfinite(array(deviations, MEASURED)).all(axis=1)
+    use = np.ones(len(deviations), dtype=bool)
     if name is not None:
-        use = select(found, name, of=f"datum {letter}")
+        use = select(deviations, name, of=f"datum {letter}")
     if not (use & hit).any():
         raise InputError(f"no touch of datum {letter} triggered")
     return np.flatnonzero(use & hit), int((use & ~hit).sum())
 
 
-def _has_targets(found: pd.DataFrame) -> bool:
-    return {"x0", "y0", "z0", "i", "j", "k"} <= set(found)
+def _has_targets(deviations: pd.DataFrame) -> bool:
+    return {"x0", "y0", "z0", "i", "j", "k"} <= set(deviations)
 
 
-def _on_nominal(chosen: pd.DataFrame, found: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def _on_nominal(chosen: pd.DataFrame, deviations: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Points of the nominal and outward normals: targets, or else feet; NaN where there are neither."""
     n = len(chosen)
     at, normals = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
     sources = [(TARGET, NORMAL), (FOOT, FOOT_NORMAL)]
     for points, directions in sources:
-        if {*points, *directions} <= set(found):
+        if {*points, *directions} <= set(deviations):
             p, d = chosen[list(points)].to_numpy(dtype=float), chosen[list(directions)].to_numpy(dtype=float)
             lacking = ~(np.isfinite(at) & np.isfinite(normals)).all(axis=1)
             at[lacking], normals[lacking] = p[lacking], d[lacking]

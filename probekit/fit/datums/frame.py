@@ -171,7 +171,7 @@ def frame_of(
     u: float | np.ndarray | None,
     pivot: Iterable[float] | None,
     names: np.ndarray | None,
-    lock: tuple[str, ...],
+    available: np.ndarray,
 ) -> DatumFrame:
     """Make the result from what each datum did and the motion they came to."""
     left = steps[-1].left
@@ -204,8 +204,8 @@ def frame_of(
     free = tuple(np.array(FREEDOMS)[open_amounts > _PART].tolist())
     if len(free) > left.shape[1]:
         notes.append("what is left free is not along the axes: use `left`, not the names in `free`, to move along it")
-    if lock:
-        notes.append("held at zero, not available to the datums: " + ", ".join(lock))
+    if not available.all():
+        notes.append("held at zero, not available to the datums: " + ", ".join(np.array(FREEDOMS)[~available]))
     play = tuple(
         mobility_of(step.part, apply_motion(motion, step.part.points), step.open, step.left, centre, arm)
         for step in steps

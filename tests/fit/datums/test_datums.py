@@ -188,7 +188,7 @@ def test_oblique_datum_is_named_by_direction():
 
 
 def test_lock_leaves_nothing_to_take_there():
-    frame = datum_frame(shifted(table(**BLOCK), make_motion([0.2, -0.3, 0.1])), (BORE,), lock=("rx", "ry", "rz"))
+    frame = datum_frame(shifted(table(**BLOCK), make_motion([0.2, -0.3, 0.1])), (BORE,), free=("tx", "ty", "tz"))
     assert takes(frame) == ["tx ty"]
     assert frame.translation == pytest.approx([0.2, -0.3, 0.0], abs=1e-10)
     assert frame.motion[:3, :3] == pytest.approx(np.eye(3), abs=1e-15)
@@ -197,7 +197,7 @@ def test_lock_leaves_nothing_to_take_there():
 def test_lock_of_shifts_leaves_turns_about_the_pivot():
     pivot = (12.0, -7.0, 3.0)
     motion = make_motion(rotation=[0, 0, 0.5], pivot=pivot)
-    frame = datum_frame(shifted(table(**BLOCK), motion), (PLANE_C,), lock=("tx", "ty", "tz", "rx", "ry"), pivot=pivot)
+    frame = datum_frame(shifted(table(**BLOCK), motion), (PLANE_C,), free=("rz",), pivot=pivot)
     assert takes(frame) == ["rz"]
     assert frame.motion == pytest.approx(motion, abs=1e-10)
 
@@ -783,7 +783,7 @@ def test_words_and_table():
     assert (
         "left open and held at zero: turn about the axis (0.000, 0.000, 1.000) through (10.00, 5.00" in frame.sentence
     )
-    assert "locked: rz" in frame.alignment.sentence
+    assert "held at zero: rz" in frame.alignment.sentence
     assert frame.alignment.method == "datum frame A|H"
     assert frame.alignment.free == ("tx", "ty", "tz", "rx", "ry")
     assert "<table" in frame._repr_html_()

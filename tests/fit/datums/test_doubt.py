@@ -79,8 +79,10 @@ def test_a_tangent_face_that_closes_is_refused_by_name():
     places = places + outward * np.random.default_rng(1).normal(scale=U, size=(16, 1))
     found = project(table(places, outward, feature="face"), nominal, stylus=0.0)
     with pytest.raises(FitError, match="datum A: no place of the simulator keeps all touches on"):
-        datum_frame(found, [Datum("A", "face", "face", simulator="tangent")], nominal=nominal, lock=("tz", "rz"))
-    frame = datum_frame(found, [Datum("A", "face", "face")], nominal=nominal, lock=("tz", "rz"))
+        datum_frame(
+            found, [Datum("A", "face", "face", simulator="tangent")], nominal=nominal, free=("tx", "ty", "rx", "ry")
+        )
+    frame = datum_frame(found, [Datum("A", "face", "face")], nominal=nominal, free=("tx", "ty", "rx", "ry"))
     assert np.isfinite(frame.covariance).all()
 
 
