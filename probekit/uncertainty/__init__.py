@@ -2,6 +2,9 @@
 
 from .budget import Budget, read
 from .common import touches
+from .drift import drift
 from .scatter import Scatter
+from .shares import shares
+from .thermal import at_20_degrees
 
-__all__ = ["Budget", "Scatter", "read", "touches"]
+__all__ = ["Budget", "Scatter", "at_20_degrees", "drift", "read", "shares", "touches"]

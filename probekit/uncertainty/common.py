@@ -29,6 +29,8 @@ from .when import elapsed
 if TYPE_CHECKING:
     import pandas as pd
 
+    from .drift import Drift
+
 __all__ = ["middle", "poses", "touches"]
 
 _UM, _PER_M = 1e-3, 1e-6
@@ -56,6 +58,7 @@ def touches(
     *,
     datums: Iterable[str] = (),
     about: Sequence[float] | None = None,
+    drift: Drift | None = None,
 ) -> Scatter:
     """How sure each touch is, and what it shares with the others.
 
@@ -72,6 +75,9 @@ def touches(
     about : (3,) float, optional
         Where expansion, scales and rotary positions have no effect [mm]; the middle of the touches by default. A frame
         or a fit takes any other choice out again.
+    drift : Drift, optional
+        What references told, for touches that are corrected by it: what it leaves unknown takes the place of the
+        drift of the budget.
 
     Returns
     -------
@@ -121,17 +127,19 @@ def touches(
     columns.add(UNCORRECTED, (0.0 if budget.corrected else growth) * outward)
     when, said = elapsed(deviations)
     notes += said if budget.u("drift_um") else []
-    columns.add("drift", um("drift_um") * when[:, None] * normal)
+    by_time = um("drift_um") * when[:, None] * normal if drift is None else drift.factors(when, normal)
+    columns.add("drift", by_time)
     columns.add("clamping", um("clamping_um") * _indicator(features) * seen[:, None])
     columns.add("chord error", np.full(len(seen), budget.value("chord_um") / 2.0 * _UM) * seen)
     total = np.sqrt(sum((part**2 for part in own.values()), np.zeros(len(seen))))
     known = {name: part for name, part in own.items() if part.any()}
+    measured_drift = () if drift is None else ("drift",)
     return Scatter(
         total,
         np.hstack(columns.values),
         tuple(columns.causes),
         known,
-        tuple(name for name in budget.assumed if name in {*columns.causes, *known}),
+        tuple(name for name in budget.assumed if name in {*columns.causes, *known} - {*measured_drift}),
         tuple(dict.fromkeys(notes)),
     )
 
