@@ -15,6 +15,7 @@ from typing import Any
 from .errors import InputError
 from .files import file_name
 from .tolerance.spec_table import check_stated
+from .uncertainty.causes import CAUSES, PART
 from .values import Among, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
 __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
@@ -88,12 +89,15 @@ LIMITS: dict[str, Rule] = {
     "gate.accept": _SEVERAL,
     "gate.reason": Text(),
     "gate.form": _LENGTH,
+    **{f"part.{key}": rule for key, rule in PART.items()},
+    **{f"budget.{key}": cause.rule for key, cause in CAUSES.items()},
 }
 
 #: What most likely was meant, where a value is too large.
 _MEANT = {
     "uncertainty.u": "It is in mm: 3 um are 0.003.",
     "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
+    **{f"budget.{key}": cause.meant for key, cause in CAUSES.items()},
 }
 
 _MANY = 2000  # tables of one kind; more than a person writes
@@ -127,7 +131,8 @@ def check_values(settings: Mapping[str, Any], file: Path) -> None:
                 rule = LIMITS.get(path)
                 if rule is not None and (found := rule.wrong(one)):
                     at = place + path.removeprefix(f"{kind}.{key}")
-                    todo = _MEANT.get(path) if "large" in found[0] else None
+                    wide = "large" in found[0] or (kind == "budget" and "small" in found[0])
+                    todo = _MEANT.get(path) if wide else None
                     raise InputError(found[0], file=file, column=at, found=one, expected=found[1], todo=todo)
         if kind == "tolerance":
             check_stated(table, file, where)

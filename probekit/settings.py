@@ -2,7 +2,8 @@
 
 ::
 
-    [part]            model = "foil.step"; name, unit, angle, deflection, body; without_kernel = "other.toml": study
+    [part]            model = "foil.step"; name, unit, angle, deflection, body; temperature [deg C] and
+                      expansion_um_per_m_c: touches are corrected to 20 degrees; without_kernel = "other.toml": study
                       to run in its place where the CAD kernel that STEP needs is not installed;
                       faces = {name = [x, y, z] or "face_3" or a list of these}, in model coordinates;
                       frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
@@ -39,7 +40,11 @@
                       such as width, name, features, between = {z = [10, 60]}, datums = ["A", "B"]; each = true makes
                       one of each feature; refining = {width, free, ...} the lower segment of a composite one.
                       Or kind = "checks:waviness", a function in checks.py beside the study: its code is run
-    [uncertainty]     u, k
+    [budget]          what makes touches uncertain, in place of u: repeatability_2s_um, radius_2s_um, scale_um_per_m
+                      and the others of `probekit.uncertainty.causes.CAUSES`, each a number or [number, "where from"];
+                      what is not stated is assumed large; corrected = false: touches stay as they are at the
+                      temperature of the part; drift_corrected = true: targets touched again correct the others
+    [uncertainty]     u, or a [budget]; k
     [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.doubts.DOUBTS`)
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
@@ -58,6 +63,7 @@ from .errors import InputError
 from .limits import check_values, tables_of
 from .making import nearest
 from .tolerance.spec_table import check_types
+from .uncertainty.causes import CAUSES, FLAGS, PART
 from .values import words_of
 
 __all__ = ["KEYS", "read_settings"]
@@ -77,6 +83,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "body": _TEXT,
         "faces": _TABLE,
         "frame": _NAMES,
+        **dict.fromkeys(PART, _NUMBER),
     },
     "about": {
         **dict.fromkeys(("part_number", "serial", "order"), (str, int)),
@@ -156,6 +163,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "nominal": _TABLE,
     },
     "alignment": {"features": _LIST, "method": _TEXT, "free": _LIST, "pivot": _LIST, "datums": _LIST},
+    "budget": {**dict.fromkeys(CAUSES, (*_NUMBER, list)), **dict.fromkeys(FLAGS, _FLAG)},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "r": _NUMBER, "accept_flags": _NAMES},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
@@ -175,7 +183,6 @@ _REQUIRED = {
     "stylus": ("ball_diameter",),
     "stylus.qualification": ("file", "diameter"),
     "datum": ("letter",),
-    "uncertainty": ("u",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
@@ -218,8 +225,24 @@ def read_settings(path: str | Path) -> dict[str, Any]:
             raise InputError("a table is written in the wrong form", file=path, column=name, expected=shown)
     for where, name, table in tables_of(settings):
         _check_table(path, where, name, table)
+    _check_one_uncertainty(settings, path)
     check_values(settings, path)
     return settings
+
+
+def _check_one_uncertainty(settings: dict[str, Any], path: Path) -> None:
+    """A budget or one number for each touch, not both."""
+    stated = settings.get("uncertainty", {})
+    if "budget" in settings and "u" in stated:
+        raise InputError(
+            "the uncertainty of a touch is stated twice",
+            file=path,
+            column="uncertainty.u",
+            found="u and a table [budget]",
+            todo="Leave u out; k may stay.",
+        )
+    if "uncertainty" in settings and "u" not in stated and "budget" not in settings:
+        raise InputError("the table [uncertainty] lacks a key", file=path, column="uncertainty.u")
 
 
 def _parsed(path: Path) -> dict[str, Any]:

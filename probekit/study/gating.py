@@ -121,6 +121,8 @@ class Gate:
         Why the plan of the study cannot be made; empty if it can.
     probing : Probing
     stylus : Stylus or None
+    u : float or None
+        Standard uncertainty of a deviation as stated [mm]; None if none is.
     """
 
     study: Study
@@ -129,11 +131,7 @@ class Gate:
     fault: str
     probing: plausibility.Probing
     stylus: touches.Stylus | None
-
-    @property
-    def u(self) -> float | None:
-        """Standard uncertainty of a deviation as stated [mm]; None if none is."""
-        return self.study.settings.get("uncertainty", {}).get("u")
+    u: float | None
 
     def before(self, measured: pd.DataFrame) -> tuple[plausibility.finding.Finding, ...]:
         """Findings that need no alignment.
@@ -191,7 +189,9 @@ class Gate:
             return plausibility.finding.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
 
 
-def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches.Stylus | None) -> Gate:
+def gate_of(
+    study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches.Stylus | None, u: float | None
+) -> Gate:
     """The gate of a study for some results.
 
     Raises
@@ -200,7 +200,7 @@ def gate_of(study: Study, part: Nominal, measured: pd.DataFrame, stylus: touches
         If the plan cannot be used.
     """
     planned, fault = planned_of(study, part, measured)
-    return Gate(study, part, planned, fault, probing_of(study, planned), stylus)
+    return Gate(study, part, planned, fault, probing_of(study, planned), stylus, u)
 
 
 def _refused(

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, verdict
+from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, uncertainty, verdict
 from ..action.suggest import Action
 from ..errors import InputError, ProbekitWarning
 from ..files import store
 from ..limits import tables_of
 from ..making import made
 from ..show import shown
+from ..uncertainty import Budget, Scatter
 from .about import Known, about_of, missing, words
+from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, typical_u
 from .gating import gate_of, targets_placed, telling_missing, with_robust
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
@@ -42,7 +44,7 @@ class Inspection:
     ----------
     part : Nominal
     measured : DataFrame
-        The touches as read.
+        The touches as read; corrected for temperature and drift where the study says so, and then a note does.
     deviations : DataFrame
         Deviations as clamped, before any alignment.
     alignment : Alignment or None
@@ -62,6 +64,10 @@ class Inspection:
         Who, what, when: each of `probekit.study.about.ABOUT`, None where nothing is known.
     stamp : str
         Study and touches, by the first characters of their checksums.
+    budget : Budget or None
+        What makes the touches uncertain, if the study states it in ``[budget]``.
+    scatter : Scatter or None
+        How uncertain each touch is by it, and what it shares with the others.
     """
 
     part: nominal.Nominal
@@ -77,6 +83,8 @@ class Inspection:
     residuals: plausibility.residuals.Residuals | None = None
     about: Known = field(default_factory=dict)
     stamp: str = ""
+    budget: Budget | None = None
+    scatter: Scatter | None = None
 
     @property
     def sentence(self) -> str:
@@ -124,20 +132,25 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         notes += said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
         notes += _qualification_notes(qualified, measured)
         known = stylus_of(study, qualified)
-        gate = gate_of(study, part, measured, known)
+        budget = budget_of(study, part, qualified)
+        gate = gate_of(study, part, measured, known, typical_u(study, budget))
         findings = gate.before(measured)
-        measured = gate.completed(measured)
+        measured, budget, drift, said = corrected(study, gate.completed(measured), budget)
+        notes += said
         tell("projecting", 0.3)
         choices = dict(settings.get("deviation", {}))
         stylus = known if measured.attrs.get("recorded") == "centre" else None
         how = deviation.Projection(part, stylus, **choices)
         deviations = how.project(measured)
+        fitted_scatter = scatter_of(study, deviations, budget, drift)
+        scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
         tell("aligning", 0.5)
         alignment, aligned = None, deviations
-        u, rule = _decision(settings, study.path, column="u" in measured)
+        u, rule = _decision(settings, study.path, told="u" in measured or scatter is not None)
+        fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
         if "alignment" in settings:
             with telling_missing(findings):
-                alignment, said = _align(study, deviations, how, u)
+                alignment, said = _align(study, fitted, how, u)
             notes += said
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
@@ -149,12 +162,14 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             *,
             placed: bool = True,
         ) -> verdict.results.Verdict:
-            evaluations = _evaluate(study, moved, how, u)
+            alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
+            whole = moved if scatter is None else moved.assign(u=scatter.u)
+            evaluations = saying_what_is_assumed(_evaluate(study, alone, how, u), scatter)
             options = {"rule": rule, "u": u, "alignment": other, "accept_flags": _accepted_flags(settings, findings)}
-            return verdict.classify(moved, *evaluations, looks=looks, placed=placed, **options)
+            return verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
 
         def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
-            other = _align(study.with_alignment(method=method), deviations, how, u)[0]
+            other = _align(study.with_alignment(method=method), fitted, how, u)[0]
             return other, judge(other, how.project(other.apply(measured)))
 
         residuals = gate.residuals(aligned, alignment)
@@ -166,6 +181,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         drawn = scene.build(part, judged, title=part.name)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
+    notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]
     notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
     _pass_on(caught)
     tell("done", 1.0)
@@ -178,11 +194,13 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         next_step,
         drawn,
         tuple(dict.fromkeys(notes)),
-        provenance_of(study, part, measured, qualified, rule, u),
+        provenance_of(study, part, measured, qualified, rule, u, budget),
         findings,
         residuals,
         about,
         stamp_of(study, measured),
+        budget,
+        scatter,
     )
 
 
@@ -333,23 +351,23 @@ def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u:
     return tolerance.evaluate_all(wanted, aligned, how, datums=_datums(study), u=u)
 
 
-def _decision(settings: dict[str, Any], path: Path, *, column: bool) -> tuple[float, verdict.rules.Rule]:
-    """Standard uncertainty of a touch that has none of its own in the `column` u, and the rule."""
+def _decision(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[float, verdict.rules.Rule]:
+    """Standard uncertainty of a touch that has none of its own, and the rule; `told`: a column or a budget has more."""
     uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
     u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
-    kind = decision.get("rule", "guarded" if u or column else "simple")
+    kind = decision.get("rule", "guarded" if u or told else "simple")
     if kind == "simple":
         return u, verdict.simple()
     if kind != "guarded":
         raise InputError(
             "unknown decision rule", file=path, column="decision.rule", found=kind, expected="guarded or simple"
         )
-    if "u" not in uncertainty and not column:
+    if "u" not in uncertainty and not told:
         raise InputError(
             "a guard band needs the uncertainty",
             file=path,
             column="uncertainty.u",
-            expected="standard uncertainty in mm",
+            expected="standard uncertainty in mm, or a table [budget]",
         )
     return u, verdict.guarded(r=decision.get("r", 1.0), k=k)
 

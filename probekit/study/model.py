@@ -17,6 +17,7 @@ from ..errors import InputError, ProbekitWarning, UndeterminedError, how_to_inst
 from ..limits import notes_on, notes_on_size
 from ..settings import read_settings
 from ..show import shown
+from ..uncertainty.causes import PART
 from .wording import fit_error_in_keys, input_error_in_keys
 
 __all__ = ["Study", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
@@ -105,8 +106,11 @@ def runnable(study: Study) -> tuple[Study, list[str]]:
     if other is None or nominal.can_read(study.file(given["model"]), **options, cache=True):
         return study, list(study.notes)
     instead = load(study.file(other))
-    own = {name: study.settings[name] for name in ("touches", "about") if name in study.settings}
-    instead = replace(instead, settings=instead.settings | own)
+    own = {name: study.settings[name] for name in ("touches", "about", "budget") if name in study.settings}
+    if "budget" in own:
+        own["uncertainty"] = study.settings.get("uncertainty", {})
+    warm = {key: study.settings["part"][key] for key in PART if key in study.settings["part"]}
+    instead = replace(instead, settings=instead.settings | own | {"part": instead.settings["part"] | warm})
     note = f"{study.path.name} needs the CAD kernel, which is not installed; {other} was run in its place"
     return instead, [f"{note}. {how_to_install('step')}", *instead.notes]
 
@@ -143,7 +147,7 @@ def motion_of(study: Study, table: str) -> np.ndarray:
 def nominal_of(study: Study) -> nominal.Nominal:
     """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`."""
     settings = study.settings["part"]
-    options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel")}
+    options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel", *PART)}
     part = nominal.load(study.file(settings["model"]), **options, cache=True)
     for note in notes_on_size(study.settings, part.diagonal):
         warnings.warn(note, ProbekitWarning, stacklevel=2)

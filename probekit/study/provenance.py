@@ -6,7 +6,7 @@ import platform
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import __version__, nominal, verdict
+from .. import __version__, nominal, uncertainty, verdict
 from .model import Study
 from .readings import Qualified
 
@@ -23,6 +23,7 @@ def provenance_of(
     qualified: Qualified | None,
     rule: verdict.rules.Rule,
     u: float,
+    budget: uncertainty.Budget | None = None,
 ) -> tuple[tuple[str, str], ...]:
     """Files with checksums, versions, settings: label and value."""
     from importlib.metadata import version
@@ -39,7 +40,7 @@ def provenance_of(
         *_provenance_of_probe(qualified),
         ("study", study.path.name),
         ("study SHA-256", study.sha256),
-        ("standard uncertainty", f"{u:g} mm{', or column u' if 'u' in measured else ''}, given by the user"),
+        ("standard uncertainty", _stated(u, "u" in measured) if budget is None else budget.sentence),
         ("decision rule", rule.sentence),
     ]
     shown = ("machine", "stylus", "deviation", "alignment")
@@ -51,6 +52,10 @@ def provenance_of(
 def stamp_of(study: Study, measured: pd.DataFrame) -> str:
     """Study and touches, by the first characters of their checksums."""
     return f"study {study.sha256[:8] or 'unknown'}, touches {str(measured.attrs.get('sha256', ''))[:8] or 'unknown'}"
+
+
+def _stated(u: float, column: bool) -> str:
+    return f"{u:g} mm{', or column u' if column else ''}, given by the user"
 
 
 def _provenance_of_probe(qualified: Qualified | None) -> list[tuple[str, str]]:

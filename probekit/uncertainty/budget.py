@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import InputError
 from ..making import nearest
 from ..show import shown
-from .causes import CAUSES, PART, USUAL_EXPANSION
+from .causes import CAUSES, FLAGS, MEASURED_WITHIN, PART, USUAL_EXPANSION
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,6 +74,8 @@ class Budget:
         Coefficient of the part [um/(m K)].
     corrected : bool
         Whether the touches are corrected to 20 degrees. If not, the whole known error counts as uncertain.
+    drift_corrected : bool
+        Whether the touches are corrected for the drift that targets touched again show.
     expansion_assumed : bool
         Whether nobody stated the coefficient.
     """
@@ -81,6 +84,7 @@ class Budget:
     temperature: float | None = None
     expansion: float = USUAL_EXPANSION
     corrected: bool = True
+    drift_corrected: bool = False
     expansion_assumed: bool = True
 
     @cached_property
@@ -114,6 +118,13 @@ class Budget:
 
         names = ("cause", "value", "unit", "pdf", "u", "spread", "source", "assumed")
         return pd.DataFrame([{name: getattr(row, name) for name in names} for row in self.rows])
+
+    @property
+    def each(self) -> float:
+        """Standard uncertainty of a touch, without what depends on where it is [mm]."""
+        feed = self.value("touch_feed_mm_min") / 60.0
+        keys = ("repeatability_2s_um", "roughness_ra_um", "dirt_um", "radius_2s_um", "direction_range_um")
+        return 1e-3 * math.hypot(feed * self.u("trigger_jitter_ms"), *(self.u(key) for key in keys))
 
     def value(self, key: str) -> float:
         """A number as stated."""
@@ -150,7 +161,7 @@ def read(source: str | Path | Mapping[str, Any], *, file: str | Path | None = No
     source : str, Path or mapping
         A TOML file with a table ``[budget]`` and, if the temperature of the part is known, ``[part]`` with
         `temperature` [degree Celsius] and `expansion_um_per_m_c` [um/(m K)]; or its tables. The keys are those of
-        `probekit.uncertainty.causes.CAUSES`, each a number or ``[number, "where from"]``, and `corrected`.
+        `probekit.uncertainty.causes.CAUSES`, each a number or ``[number, "where from"]``, and those of `FLAGS` there.
     file : str or Path, optional
         What the tables are from, for an error.
 
@@ -176,12 +187,12 @@ def read(source: str | Path | Mapping[str, Any], *, file: str | Path | None = No
         )
     _check(given, part, file)
     rows = []
+    temperature, expansion = part.get("temperature"), part.get("expansion_um_per_m_c")
     for key in CAUSES:
         stated = given.get(key)
         value, said = stated if isinstance(stated, list) else (stated, "stated")
-        rows.append(_row(key, value, said))
-    temperature, expansion = part.get("temperature"), part.get("expansion_um_per_m_c")
-    corrected = given.get("corrected", True)
+        rows.append(_row(key, value, said, thermometer=temperature is not None))
+    corrected, drift_corrected = (given.get(key, usual) for key, usual in FLAGS.items())
     if temperature is not None and expansion is None and corrected and temperature != 20:
         raise InputError(
             "a correction for temperature needs the coefficient of expansion of the part",
@@ -195,14 +206,16 @@ def read(source: str | Path | Mapping[str, Any], *, file: str | Path | None = No
         None if temperature is None else float(temperature),
         USUAL_EXPANSION if expansion is None else float(expansion),
         corrected,
+        drift_corrected,
         expansion is None,
     )
 
 
-def _row(key: str, value: float | None, source: str) -> Row:
-    """A row; `value` None takes the default."""
+def _row(key: str, value: float | None, source: str, *, thermometer: bool = True) -> Row:
+    """A row; `value` None takes the default, which is less for a temperature that somebody measured."""
     cause, assumed = CAUSES[key], value is None
-    number = cause.default if value is None else float(value)
+    usual = MEASURED_WITHIN if key == "temperature_within_c" and thermometer else cause.default
+    number = usual if value is None else float(value)
     u = number / cause.divisor if cause.pdf else float("nan")
     return Row(key, cause.name, number, cause.unit, cause.pdf, u, cause.spread, ASSUMED if assumed else source, assumed)
 
@@ -220,11 +233,9 @@ def _tables(path: Path) -> dict[str, Any]:
 
 def _check(given: Mapping[str, Any], part: Mapping[str, Any], file: str | Path | None) -> None:
     for key, value in given.items():
-        if key not in (*CAUSES, "corrected"):
-            raise InputError(
-                "unknown key", file=file, column=f"budget.{key}", expected=nearest(key, [*CAUSES, "corrected"])
-            )
-        if key == "corrected":
+        if key not in (*CAUSES, *FLAGS):
+            raise InputError("unknown key", file=file, column=f"budget.{key}", expected=nearest(key, [*CAUSES, *FLAGS]))
+        if key in FLAGS:
             found, todo = (None if isinstance(value, bool) else ("this must be true or false", "true or false")), None
         else:
             found, todo = CAUSES[key].rule.wrong(value), CAUSES[key].meant

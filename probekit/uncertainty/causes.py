@@ -13,7 +13,7 @@ from math import sqrt
 
 from ..values import Number, Stated
 
-__all__ = ["CAUSES", "PART", "RANGE_OF_25", "USUAL_EXPANSION", "Cause"]
+__all__ = ["CAUSES", "FLAGS", "MEASURED_WITHIN", "PART", "RANGE_OF_25", "USUAL_EXPANSION", "Cause"]
 
 #: Mean range of 25 values of a normal distribution, in standard deviations (statistical tables; from memory).
 RANGE_OF_25 = 3.931
@@ -119,6 +119,12 @@ CAUSES: dict[str, Cause] = {
          "all touches of a feature"),
     )
 }  # fmt: skip
+
+#: How far a part may be from a temperature that is stated without that [degree Celsius].
+MEASURED_WITHIN = 2.0
+
+#: What else a budget says: whether touches are corrected to 20 degrees, and for drift that references show.
+FLAGS = {"corrected": True, "drift_corrected": False}
 
 #: What a correction for temperature needs, beside the model of the part: temperature [degree Celsius], coefficient.
 PART = {"temperature": Number(least=-20, most=90), "expansion_um_per_m_c": Number(least=0.05, most=200)}

@@ -22,6 +22,7 @@ import numpy as np
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET, TURN, array, has, words
 from ..errors import InputError
 from .budget import UNCORRECTED, Budget
+from .causes import CAUSES
 from .kernel import by_direction, by_place
 from .scatter import Scatter
 from .when import elapsed
@@ -31,7 +32,10 @@ if TYPE_CHECKING:
 
     from .drift import Drift
 
-__all__ = ["middle", "poses", "touches"]
+__all__ = ["FORM", "middle", "poses", "touches"]
+
+#: Own part of a touch that counts in what is fitted to it, and is no error of the touch itself.
+FORM = CAUSES["form_um"].name
 
 _UM, _PER_M = 1e-3, 1e-6
 _ARCSEC = np.pi / (180.0 * 3600.0)
@@ -203,7 +207,7 @@ def _own(deviations: pd.DataFrame, budget: Budget, fitted: np.ndarray) -> dict[s
         "chord error": budget.u("chord_um"),
     }
     own = {name: np.full(n, value * _UM) for name, value in values.items()}
-    own["form not seen"] = np.where(fitted, budget.u("form_um") * _UM, 0.0)
+    own[FORM] = np.where(fitted, budget.u("form_um") * _UM, 0.0)
     if "u" in deviations:
         given = deviations["u"].to_numpy(dtype=float)
         if (given < 0).any():

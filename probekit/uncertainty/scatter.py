@@ -76,6 +76,14 @@ class Scatter:
         """(n,) standard uncertainty of each touch by itself [mm]."""
         return np.sqrt(self.own**2 + (self.factors**2).sum(axis=1))
 
+    @property
+    def assumed_share(self) -> float:
+        """Part of the variance of all touches that comes from causes whose size nobody stated, 0 to 1."""
+        if not self.assumed:
+            return 0.0
+        stated, total = (self.less(*self.assumed).u ** 2).sum(), (self.u**2).sum()
+        return float(1.0 - stated / total) if total > 0 else 0.0
+
     def of(self, rows: np.ndarray) -> Scatter:
         """The same for some touches: `rows` (m,) positions."""
         parts = None if self.own_causes is None else {name: part[rows] for name, part in self.own_causes.items()}
