@@ -101,14 +101,16 @@ def corrected(
 
 
 def scatter_of(
-    study: Study, found: pd.DataFrame, budget: Budget | None, drift: Drift | None
+    study: Study, deviations: pd.DataFrame, budget: Budget | None, drift: Drift | None
 ) -> uncertainty.Scatter | None:
     """What the touches of a study share, with the form that a fit to them does not see; None without a budget."""
     if budget is None:
         return None
-    touched = {str(name) for column in ("feature", "face") if column in found for name in words(found, column)}
+    touched = {
+        str(name) for column in ("feature", "face") if column in deviations for name in words(deviations, column)
+    }
     named = [name for name in _datum_features(study) if name in touched]
-    return uncertainty.touches(found, budget, datums=named, drift=drift)
+    return uncertainty.touches(deviations, budget, datums=named, drift=drift)
 
 
 def shares_of(evaluations: Iterable[Evaluation], scatter: uncertainty.Scatter) -> tuple[Shares, ...]:
