@@ -17,9 +17,9 @@ from .cover import Covered
 if TYPE_CHECKING:
     from ..nominal import Nominal
 
-__all__ = ["judged_length"]
+__all__ = ["UNTOUCHED", "judged_length"]
 
-_SAID = 0.02  # part of the length that may be left untouched at the ends without a word
+UNTOUCHED = 0.02  # part of the length that may be left untouched at the ends without a word
 _ON = 2e-3  # part of the radius: farther from the cylinder, a facet belongs to a blend or to the next surface
 _FAR = 2.0  # times the touched length; beyond it a line carried on is hardly more than a guess
 
@@ -54,7 +54,7 @@ def judged_length(
     heights = (reach - at) @ direction
     bottom, top = min(low, float(heights.min())), max(high, float(heights.max()))
     full, seen = top - bottom, high - low
-    if seen >= (1 - _SAID) * full:
+    if seen >= (1 - UNTOUCHED) * full:
         return np.array([bottom, top]), ()
     note = f"over its full length of {full:.3f} mm, of which {seen:.3f} mm were touched: the axis is carried on beyond"
     if full > _FAR * seen:

@@ -7,9 +7,10 @@ S        size        size of the mating envelope (MMC), or of the minimum materi
 b        bonus       what the departure from the material condition adds: M: |S - MMC|, L: |S - LMC|
 VC                   virtual condition: bore MMC - t, boss MMC + t (M); bore LMC + t, boss LMC - t (L)
 
-P <= t regardless of feature size, P <= t + b with a material condition (resolved geometry: the axis). The surface
-interpretation (no touch beyond the boundary of size VC about the true position) is computed as well and comes first
-in Y14.5 where both differ. ASME Y14.5-2018 clauses 5.9 and 10, from memory. ISO 2692 knows the surface interpretation
+P <= t regardless of feature size. With a material condition no touch may lie beyond the boundary of size VC about the
+true position (the surface), which comes first in Y14.5 where it and P <= t + b (the axis) differ; the actual value is
+then t + b less the room left to the boundary (`surface`). A projected zone, or one between planes, is judged by the
+axis. ASME Y14.5-2018 clauses 5.9 and 10, from memory. ISO 2692 knows the surface interpretation
 only (maximum material virtual size). Without a material condition ISO 1101 takes the extracted median line where Y14.5
 takes the axis of the unrelated actual mating envelope.
 """
@@ -32,9 +33,10 @@ from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .placement import Free
-from .propagation import shift_sensitivity
+from .propagation import shift_sensitivity, surface_sensitivity
 from .settle import Held, settle, settle_surfaces
 from .spec import Direction, Limits, Tolerance, Vector
+from .surface import Room, rooms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -224,6 +226,11 @@ class Group:
     at: Sequence[Vector | None]
     nominal: Nominal | None = None
 
+    @property
+    def by_surface(self) -> bool:
+        """Whether the surface decides, not the axis: at a material condition, unless the zone is projected or flat."""
+        return bool(self.spec.modifier) and self.spec.across is None and self.spec.length is None
+
     @cached_property
     def bores(self) -> list[bool]:
         """Whether each is internal."""
@@ -266,24 +273,26 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
     of, modifier, width = group.spec.of, group.spec.modifier, positive(group.spec.needed_width())
     held, alone = group.held(), motion is None
     motion = settle(held, free) if motion is None else motion
+    left = None
+    if group.by_surface:
+        motion, left = _most_room(held, free if alone else Freedom.named(()), motion)
     details, notes = _each(group, held)
     reach = [np.linalg.norm(one.feature.shifts(motion)[0], axis=1) for one in held]
-    worst = int(np.argmax([one.share(motion) for one in held]))
+    worst = int(np.argmax([one.share(motion) for one in held])) if left is None else left.index(min(left, key=_room))
     allowed, actual = width + held[worst].bonus, 2.0 * float(reach[worst].max())
+    touch = None if left is None else left[worst].touch
+    if left is not None:
+        details |= {"by the axis": actual}
+        details |= {"room to the boundary of the virtual condition": min(one.touches for one in left)}
+        actual = max(allowed - left[worst].room, 0.0)
+        if touch is not None:
+            notes.append("judged by the surface, which comes before the axis")
     if len(held) > 1:
         details |= {f"{label}: position": 2.0 * float(off.max()) for label, off in zip(group.parts, reach, strict=True)}
         leads = list(group.parts)[worst]
         notes.append(f"the largest share of its tolerance is used by {leads}: {actual:.4f} of {allowed:.4f} mm")
     if with_:
         notes.append(f"simultaneous requirement: one placement for {with_}")
-    if modifier and group.spec.across is None:
-        room = width * settle_surfaces(held, free if alone else Freedom.named(()), motion)
-        details["room to the boundary of the virtual condition"] = room
-        if (room >= 0) != (actual <= allowed):
-            notes.append(
-                f"by the surface the tolerance is {'met' if room >= 0 else 'not met'} (room {room:+.4f} mm), by "
-                "the axis it is not so: in Y14.5 the surface comes first"
-            )
 
     def value(features: Sequence[Held], placed: np.ndarray) -> float:
         return max(width * one.share(placed) for one in features) + held[worst].bonus
@@ -298,15 +307,19 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         return values
 
     fitted = [size_of(part, SHAPES[of], "least_squares")[1] for part in group.parts.values()]
+    parts = [(part.contact, part.normal) for part in group.parts.values()]
     gradient, slope = shift_sensitivity(
         [one.feature for one in held],
-        [(part.contact, part.normal) for part in group.parts.values()],
+        parts,
         worst,
         motion,
         free,
         0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
         group.envelopes[worst][1].active if modifier else (),
     )
+    if touch is not None:
+        gradient, slope = surface_sensitivity(parts, worst, touch, motion, free, least=modifier == "L")
+    active = list(held[worst].feature.active) if touch is None else [touch]
     return Evaluation.as_whole(
         group.deviations,
         np.concatenate([part.rows for part in group.parts.values()]),
@@ -319,7 +332,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         high=float(reach[worst].max()),
         low=float(reach[worst].min()),
         deviations=np.concatenate([one.residuals for one in fitted]),
-        ruling=tuple(list(group.parts.values())[worst].ids[list(held[worst].feature.active)].tolist()),
+        ruling=tuple(list(group.parts.values())[worst].ids[active].tolist()),
         missed_rows=np.concatenate([part.missed for part in group.parts.values()]),
         free=free.names,
         motion=motion,
@@ -333,6 +346,18 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         gradient=gradient,
         slope=slope,
     )
+
+
+def _room(one: Room) -> float:
+    return one.room
+
+
+def _most_room(held: Sequence[Held], free: Freedom, motion: np.ndarray) -> tuple[np.ndarray, list[Room]]:
+    """The motion that leaves the surfaces more room, of a given one and the best for the touches, and that room."""
+    placed = [motion, settle_surfaces(held, free)] if free else [motion]
+    left = [rooms(held, one) for one in placed]
+    best = int(np.argmax([min(map(_room, one)) for one in left]))
+    return placed[best], left[best]
 
 
 def _each(group: Group, held: Sequence[Held]) -> tuple[dict[str, float], list[str]]:

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS, motion_parameters
+from ..fit import FREEDOMS, apply_motion, motion_parameters
 from ..fit.datums.freedom import Freedom
 from ..fit.motion import typical_arm
 from ..geometry import cross_matrix, left_jacobian
@@ -50,6 +50,7 @@ __all__ = [
     "motion_covariance",
     "own_uncertainty",
     "shift_sensitivity",
+    "surface_sensitivity",
     "value_u",
 ]
 
@@ -264,6 +265,28 @@ def shift_sensitivity(
     rows = less_placement(np.concatenate([one.reshape(-1, 6) for one in slopes]), freedom)
     at = sum(one.shape[0] * one.shape[1] for one in slopes[:worst]) + place * own.shape[1]
     return np.concatenate(gradient), 2.0 * towards @ rows[at : at + own.shape[1]]
+
+
+def surface_sensitivity(
+    touches: list[tuple[np.ndarray, np.ndarray]],
+    worst: int,
+    touch: int,
+    motion: np.ndarray,
+    freedom: Freedom,
+    *,
+    least: bool,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gradient (n,) and slope (6,) of what one touch takes of the room to the boundary of a virtual condition.
+
+    `touches`, `worst`, `motion`, `freedom` as for `shift_sensitivity`; `touch` is nearest to the boundary, which lies
+    on the other side of the material with `least`.
+    """
+    sign = -2.0 if least else 2.0  # a touch takes room on both sides of the axis: sizes are twice its distance
+    gradient = [np.zeros(len(at)) for at, _ in touches]
+    gradient[worst][touch] = sign
+    rows = np.concatenate([_rows(apply_motion(motion, at), n @ motion[:3, :3].T) for at, n in touches])
+    place = sum(len(at) for at, _ in touches[:worst]) + touch
+    return np.concatenate(gradient), sign * less_placement(rows, freedom)[place]
 
 
 def lean_sensitivity(

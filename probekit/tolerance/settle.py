@@ -176,10 +176,8 @@ def _cut(own: list[np.ndarray], shift: np.ndarray) -> None:
         own.append(shift / length)
 
 
-def settle_surfaces(features: Sequence[Held], free: Freedom, motion: np.ndarray | None = None) -> float:
-    """Least room that the touches leave to the boundaries of all features, where that is largest.
-
-    A share of the tolerance of each feature; negative if a touch is beyond. Without freedom: after the motion (4, 4).
+def settle_surfaces(features: Sequence[Held], free: Freedom) -> np.ndarray:
+    """Motion (4, 4) that leaves the touches the most room to the boundaries of all features.
 
     Raises
     ------
@@ -197,15 +195,13 @@ def settle_surfaces(features: Sequence[Held], free: Freedom, motion: np.ndarray 
         scaled = [(value / one.width, slope / one.width) for (value, slope), one in zip(found, features, strict=True)]
         return np.concatenate([v for v, _ in scaled]), np.concatenate([s for _, s in scaled])
 
-    if not free:
-        return -float(measure(contact if motion is None else apply_motion(motion, contact))[0].max())
     start = measure(contact)[0]
     free = free.scaled(typical_arm(contact, free.pivot))
     lift = 2.0 * float(np.abs(start).max()) + 1.0  # so that the largest is the largest in size as well
     solved = minimax_motion(
         contact, measure, free.motions, pivot=free.pivot, middle=-lift, within=(free.rows, free.limits)
     )
-    return lift - solved.largest
+    return make_motion(solved.parameters[:3], np.degrees(solved.parameters[3:]), pivot=free.pivot)
 
 
 def _linear(
