@@ -87,13 +87,10 @@ def extract(
 
 
 def _diagonal(path: Path, shapes: list[Any]) -> float:
-    bnd, brepbnd = kernel("Bnd", "BRepBndLib")
-    box = bnd.Bnd_Box()
-    for shape in shapes:
-        brepbnd.BRepBndLib.AddOptimal_s(shape, box)
-    if box.IsVoid():
+    box = _box([face for shape in shapes for face in explore(shape, "FACE")])
+    if box is None:
         raise InputError("the bodies of the STEP file are empty", file=path)
-    low, high = np.array(box.CornerMin().Coord()), np.array(box.CornerMax().Coord())
+    low, high = box
     diagonal = float(np.linalg.norm(high - low))
     if not 1e-3 < diagonal < 1e7:
         raise InputError("the size of the model is not usable", file=path, found=f"{diagonal:.3g} mm across")
@@ -105,6 +102,35 @@ def _diagonal(path: Path, shapes: list[Any]) -> float:
             expected="100 km at most",
         )
     return diagonal
+
+
+def _box(faces: list[Any]) -> np.ndarray | None:
+    """(2, 3) lower and upper corner of faces [mm], to a millionth of their size; None if they are empty.
+
+    The kernel finds loose boxes fast and tight ones slowly: only of faces that stick out is the tight one asked for.
+    """
+    bnd, brepbnd = kernel("Bnd", "BRepBndLib")
+
+    def of(face: Any, add: Any) -> list[tuple[float, ...]] | None:
+        box = bnd.Bnd_Box()
+        add(face, box)
+        return None if box.IsVoid() else [box.CornerMin().Coord(), box.CornerMax().Coord()]
+
+    loose = [of(face, brepbnd.BRepBndLib.Add_s) for face in faces]
+    full = [k for k, box in enumerate(loose) if box is not None]
+    low, high = np.array([loose[k] for k in full]).reshape(-1, 2, 3).transpose(1, 0, 2)
+    least, most = np.full(3, np.inf), np.full(3, -np.inf)
+    left = np.ones(len(full), dtype=bool)
+    while left.any():
+        beyond = np.where(left, np.maximum((least - low).max(axis=1), (high - most).max(axis=1)), -np.inf)
+        furthest = int(beyond.argmax())
+        if not beyond[furthest] > 1e-6 * np.linalg.norm(np.maximum(most - least, 0.0)):
+            break
+        left[furthest] = False
+        tight = of(faces[full[furthest]], brepbnd.BRepBndLib.AddOptimal_s)
+        if tight is not None:
+            least, most = np.minimum(least, tight[0]), np.maximum(most, tight[1])
+    return np.array([least, most]) if full else None
 
 
 def _deflection(path: Path, diagonal: float, deflection: float | None) -> float:
