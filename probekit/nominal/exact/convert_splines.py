@@ -79,6 +79,9 @@ def _smooth_parts(surface: Any, kind: str) -> Spline | Creased:
     for k in (0, 1):
         knots, many, degree = _knots(surface)[k]
         unsmooth = [knot for knot, m in zip(knots, many, strict=True) if m >= degree and low[k] < knot < high[k]]
+        if not unsmooth and not periods[k]:
+            cuts.append([])
+            continue
         strips = _cut(surface, k, unsmooth, kind)
         cuts.append([knot for knot, a, b in zip(unsmooth, strips[:-1], strips[1:], strict=True) if bends(a, b, k)])
         if periods[k] and bends(strips[-1], strips[0], k):

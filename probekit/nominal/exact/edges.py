@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from math import factorial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ...show import shown
-
-if TYPE_CHECKING:
-    from scipy.interpolate import BSpline
+from .taylor import curve_pieces
 
 __all__ = ["Edge", "powers_of"]
 
@@ -39,21 +35,11 @@ class Edge:
     degree: int
 
     @cached_property
-    def _curve(self) -> BSpline:
-        from scipy.interpolate import BSpline
-
-        values = self.poles
-        if self.weights is not None:
-            values = np.column_stack([self.poles * self.weights[:, None], self.weights])
-        return BSpline(self.knots, values, self.degree)
-
-    @cached_property
     def pieces(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Distinct knots, middles between them, and Taylor coefficients about these (spans, degree + 1, 3 or 4)."""
         breaks = np.unique(self.knots[self.degree : len(self.knots) - self.degree])
         middles = 0.5 * (breaks[1:] + breaks[:-1])
-        orders = range(self.degree + 1)
-        return breaks, middles, np.stack([self._curve(middles, nu=k) / factorial(k) for k in orders], axis=1)
+        return breaks, middles, curve_pieces(self.poles, self.weights, self.knots, self.degree, breaks)
 
     @property
     def ends(self) -> tuple[float, float]:

@@ -10,18 +10,21 @@ import numpy as np
 
 from ...errors import InputError
 from ..topology import edge_table
+from .batch import alike, stacked
 from .brep import Brep, ExactFace
 from .convert import KernelSurface, face_surface
 from .convert_splines import edge_curves
 from .edges import Edge
 from .kernel import kernel
-from .surfaces import UNSETTLED, Surface
+from .spline_rows import SplineRows
+from .surfaces import UNSETTLED, Elementary, Surface
 
 __all__ = ["explore", "extract", "facets_of"]
 
 _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
 _NARROW = 1e-5  # width of a face, in diagonals of the part, up to which one without facets is passed over
+_TOGETHER = 200  # faces looked at together
 _SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
 
 
@@ -75,7 +78,7 @@ def extract(
     asked = deflection
     for _ in range(_REMESH if given else 1):
         pieces = _take_apart(shapes, names, colours, asked, size, path)
-        off = max(map(_off_surface, pieces.faces, pieces.nodes, pieces.uv, pieces.corners))
+        off = _off_surfaces(pieces)
         if off <= deflection:
             break
         asked *= 0.9 * deflection / off
@@ -273,15 +276,25 @@ def _borders(face: Any, edge_map: Any, pieces: _Pieces) -> tuple[tuple[tuple[int
     return tuple(found), tuple(poles)
 
 
-def _off_surface(face: ExactFace, nodes: np.ndarray, uv: np.ndarray, corners: np.ndarray) -> float:
-    """How far the facets of a face are off its surface, at their middles and at those of their sides [mm]."""
-    if isinstance(face.surface, KernelSurface):
-        corners = corners[:: 1 + len(corners) // _SAMPLED]
-    worst = 0.0
-    for weights in ((1 / 3, 1 / 3, 1 / 3), (0.5, 0.5, 0.0), (0.0, 0.5, 0.5), (0.5, 0.0, 0.5)):
-        middle = np.einsum("k,fkc->fc", weights, nodes[corners])
-        near = np.einsum("k,fkc->fc", weights, uv[corners])
-        worst = max(worst, _largest_gap(face.surface, middle, near, worst))
+def _off_surfaces(pieces: _Pieces) -> float:
+    """How far the facets of all faces are off their surfaces, at their middles and at those of their sides [mm]."""
+    worst, surfaces = 0.0, [face.surface for face in pieces.faces]
+    for faces in alike(surfaces):
+        for at in range(0, len(faces), _TOGETHER):
+            some = faces[at : at + _TOGETHER]
+            corners = [pieces.corners[k] for k in some]
+            if isinstance(surfaces[some[0]], KernelSurface):
+                corners = [own[:: 1 + len(own) // _SAMPLED] for own in corners]
+            nodes, uv = (
+                np.concatenate([values[k][own] for k, own in zip(some, corners, strict=True)])
+                for values in (pieces.nodes, pieces.uv)
+            )
+            surface = stacked([surfaces[k] for k in some])
+            if isinstance(surface, Elementary | SplineRows):
+                surface = surface.rows(np.repeat(np.arange(len(some)), [len(own) for own in corners]))
+            for weights in ((1 / 3, 1 / 3, 1 / 3), (0.5, 0.5, 0.0), (0.0, 0.5, 0.5), (0.5, 0.0, 0.5)):
+                middle, near = (np.einsum("k,fkc->fc", weights, values) for values in (nodes, uv))
+                worst = max(worst, _largest_gap(surface, middle, near, worst))
     return worst
 
 
@@ -295,6 +308,8 @@ def _largest_gap(surface: Surface, points: np.ndarray, near: np.ndarray, known: 
     height = np.abs(np.einsum("ij,ij->i", away[worth], normal)) / np.where(length > 0, length, 1.0)
     # the tangent plane at a guess tells nearly; where that is more than what is known, look closer
     worth = worth[(height > 0.5 * known) | (length == 0)]
+    if isinstance(surface, Elementary | SplineRows):
+        surface = surface.rows(worth)
     found = surface.closest(points[worth], near[worth])
     gap = np.linalg.norm(points[worth] - found.foot, axis=1)
     return float(gap[found.how != UNSETTLED].max(initial=0.0))

@@ -1,7 +1,7 @@
 """B-spline surfaces and curves as polynomial pieces, and Newton's method for closest points, all touches at once.
 
 A B-spline, rational or not, is on each knot span a polynomial in homogeneous coordinates. Its Taylor coefficients about
-the middle of the span are taken once, with scipy's B-splines; evaluating is then Horner's rule, for many touches at
+the middle of the span are taken once; evaluating is then Horner's rule, for many touches at
 once. Components come first in the arrays of this module's inner loops: so sums and products run along the touches.
 """
 
@@ -17,8 +17,9 @@ import numpy as np
 from ...geometry import apply_motion
 from .edges import powers_of
 from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot
+from .taylor import surface_pieces
 
-__all__ = ["Spline", "newton"]
+__all__ = ["Spline", "at_local", "newton"]
 
 _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
@@ -59,23 +60,14 @@ class Spline:
             found.append(inner[np.append(True, np.diff(inner) > 1e-12 * max(np.ptp(inner), 1e-300))])
         return found[0], found[1]
 
+    @property
+    def pieces(self) -> np.ndarray:
+        """(spans, q+1, p+1, c) Taylor coefficients about the middle of each span, c = 3, or 4 if rational."""
+        return surface_pieces(self.poles, self.weights, self.knots, self.degrees, self.breaks)
+
     @cached_property
     def _pieces(self) -> np.ndarray:
-        """(spans, q+1, p+1, c) Taylor coefficients about the middle of each span, c = 3, or 4 if rational."""
-        from scipy.interpolate import NdBSpline
-
-        values = self.poles
-        if self.weights is not None:
-            values = np.concatenate([self.poles * self.weights[..., None], self.weights[..., None]], axis=2)
-        middles = [0.5 * (b[:-1] + b[1:]) for b in self.breaks]
-        at = np.stack(np.meshgrid(*middles, indexing="ij"), axis=-1).reshape(-1, 2)
-        spline = NdBSpline(self.knots, np.ascontiguousarray(values), self.degrees)
-        p, q = self.degrees
-        pieces = np.empty((len(at), q + 1, p + 1, values.shape[2]))
-        for i in range(p + 1):
-            for j in range(q + 1):
-                pieces[:, j, i] = spline(at, nu=(i, j)) / (factorial(i) * factorial(j))
-        return pieces
+        return self.pieces
 
     def _inside(self, uv: np.ndarray) -> np.ndarray:
         """Parameters taken into the domain: wrapped where periodic, clamped elsewhere."""
@@ -89,26 +81,12 @@ class Spline:
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         uv = self._inside(uv)
-        span, local = 0, []
+        span, local = np.zeros(len(uv), dtype=np.int64), np.empty((2, len(uv)))
         for k, breaks in enumerate(self.breaks):
             own = np.clip(np.searchsorted(breaks, uv[:, k], side="right") - 1, 0, len(breaks) - 2)
             span = span * (len(breaks) - 1) + own
-            local.append(uv[:, k] - 0.5 * (breaks[own] + breaks[own + 1]))
-        lines = self._along_v(span, local[1], order)
-        found = [_horner(line, local[0], order - j) for j, line in enumerate(lines)]
-        first = found[0][0].T, found[0][1].T, found[1][0].T
-        values = first if order < 2 else (*first, found[0][2].T, found[1][1].T, found[2][0].T)
-        return values if self.weights is None else _quotient(values)
-
-    def _along_v(self, span: np.ndarray, v: np.ndarray, order: int) -> Sequence[np.ndarray]:
-        """Polynomials in u that are left at `v` (n,), and their derivatives over v, each (p+1, c, n)."""
-        _, q, p, c = self._pieces.shape
-        if len(self._pieces) == 1:
-            # a product for each derivative: together they would be large enough for the BLAS to start threads
-            powers = np.stack(powers_of(v, q - 1, order)).transpose(0, 2, 1)
-            return np.matmul(self._pieces[0].reshape(q, -1).T, powers).reshape(order + 1, p, c, len(v))
-        pieces = self._pieces.reshape(-1, q * p * c).take(span, axis=0)
-        return _horner(np.ascontiguousarray(pieces.T).reshape(q, p, c, len(v)), v, order)
+            local[k] = uv[:, k] - 0.5 * (breaks[own] + breaks[own + 1])
+        return at_local(self._pieces, span, local, order, rational=self.weights is not None)
 
     def moved(self, motion: np.ndarray) -> Spline:
         """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
@@ -121,18 +99,51 @@ class Spline:
         return newton(self, points, near, low, high)
 
 
+def at_local(pieces: np.ndarray, span: np.ndarray, local: np.ndarray, order: int, *, rational: bool) -> Derivatives:
+    """Values and derivatives, each (n, 3), of polynomial pieces (spans, q + 1, p + 1, c).
+
+    Parameters
+    ----------
+    pieces : (spans, q + 1, p + 1, c) float
+    span : (n,) int
+        Piece of each row.
+    local : (2, n) float
+        Parameters from the middle of the span.
+    order : int
+        1 or 2.
+    rational : bool
+        Whether the pieces are homogeneous.
+    """
+    lines = _along_v(pieces, span, local[1], order)
+    found = [_horner(line, local[0], order - j) for j, line in enumerate(lines)]
+    first = found[0][0].T, found[0][1].T, found[1][0].T
+    values = first if order < 2 else (*first, found[0][2].T, found[1][1].T, found[2][0].T)
+    return _quotient(values) if rational else values
+
+
+def _along_v(pieces: np.ndarray, span: np.ndarray, v: np.ndarray, order: int) -> Sequence[np.ndarray]:
+    """Polynomials in u that are left at `v` (n,), and their derivatives over v, each (p+1, c, n)."""
+    _, q, p, c = pieces.shape
+    if len(pieces) == 1:
+        # a product for each derivative: together they would be large enough for the BLAS to start threads
+        powers = np.stack(powers_of(v, q - 1, order)).transpose(0, 2, 1)
+        return np.matmul(pieces[0].reshape(q, -1).T, powers).reshape(order + 1, p, c, len(v))
+    own = pieces.reshape(-1, q * p * c).take(span, axis=0)
+    return _horner(np.ascontiguousarray(own.T).reshape(q, p, c, len(v)), v, order)
+
+
 def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarray, high: np.ndarray) -> Closest:
     """Closest points by Newton's method on half the squared distance, with Gauss-Newton steps where it is not convex.
 
     Parameters
     ----------
     surface : Surface
-        Anything with ``evaluate(uv, order)``.
+        Anything with ``evaluate(uv, order)``; if low and high have rows, of as many rows, with ``rows(index)``.
     points : (n, 3) float [mm]
     near : (n, 2) float
         Parameters to start from.
-    low, high : (2,) float
-        Domain; a step is cut off at its border, and slides along it.
+    low, high : (2,) or (n, 2) float
+        Domain, of all or of each; a step is cut off at its border, and slides along it.
 
     Returns
     -------
@@ -164,7 +175,11 @@ def _newton_chunk(
     before = np.full(len(rows), np.nan)  # square of the full step before
     for turn in range(_MOST):
         u, v = out.uv[:, 0].take(rows), out.uv[:, 1].take(rows)
-        s, su, sv, suu, suv, svv = surface.evaluate(np.stack([u, v]).T, 2)
+        if low.ndim == 1:
+            own, (low_u, low_v), (high_u, high_v) = surface, low, high
+        else:
+            own, (low_u, low_v), (high_u, high_v) = surface.rows(rows), low[rows].T, high[rows].T
+        s, su, sv, suu, suv, svv = own.evaluate(np.stack([u, v]).T, 2)
         r = s - np.asfortranarray(points.take(rows, axis=0))
         gu, gv, e, f, g = dot(r, su), dot(r, sv), dot(su, su), dot(su, sv), dot(sv, sv)
         a, b, c = e + dot(r, suu), f + dot(r, suv), g + dot(r, svv)
@@ -176,14 +191,14 @@ def _newton_chunk(
         du, dv = (b * gv - c * gu) / det, (b * gu - a * gv) / det
         # at a pole one parameter moves nothing: the other one is found alone
         blind_u, blind_v = e <= _BLIND * g, g <= _BLIND * e
-        beyond_u, beyond_v = (u + du < low[0]) | (u + du > high[0]), (v + dv < low[1]) | (v + dv > high[1])
+        beyond_u, beyond_v = (u + du < low_u) | (u + du > high_u), (v + dv < low_v) | (v + dv > high_v)
         whole = ~(beyond_u | beyond_v | blind_u | blind_v)
         if not whole.all():
             # so it is at the border, along which a step slides
             dv = np.where(beyond_u & ~beyond_v | blind_u, -gv / np.maximum(c, 1e-300), dv)
             du = np.where(beyond_v & ~beyond_u | blind_v, -gu / np.maximum(a, 1e-300), du)
             du[blind_u], dv[blind_v] = 0.0, 0.0
-            du, dv = np.clip(u + du, low[0], high[0]) - u, np.clip(v + dv, low[1], high[1]) - v
+            du, dv = np.clip(u + du, low_u, high_u) - u, np.clip(v + dv, low_v, high_v) - v
             full &= whole
         moved = e * du**2 + 2.0 * f * du * dv + g * dv**2
         bending = np.maximum(dot(suu, suu) / (e * e + 1e-200), dot(svv, svv) / (g * g + 1e-200))

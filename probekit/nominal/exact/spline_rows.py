@@ -1,0 +1,96 @@
+"""Many B-spline surfaces of the same degrees as one: each row of what is asked is on a surface of its own.
+
+A search on thousands of patches is then one run of Newton's method, not one for each patch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .splines import Spline, at_local, newton
+from .surfaces import Closest, Derivatives
+
+__all__ = ["SplineRows"]
+
+
+class _Table:
+    """Polynomial pieces of all surfaces one after the other, each entered when first asked for."""
+
+    def __init__(self, surfaces: Sequence[Spline]) -> None:
+        self.surfaces = surfaces
+        self.rational = surfaces[0].weights is not None
+        (p, q), c = surfaces[0].degrees, 4 if self.rational else 3
+        self.periods = np.array([one.periods for one in surfaces])
+        self.low = np.array([[one.breaks[k][0] for k in (0, 1)] for one in surfaces])
+        self.high = np.array([[one.breaks[k][-1] for k in (0, 1)] for one in surfaces])
+        self.spans = np.array([[len(one.breaks[k]) - 1 for k in (0, 1)] for one in surfaces])
+        many = self.spans.prod(axis=1)
+        self.first = np.cumsum(many) - many
+        self.breaks = [np.concatenate([one.breaks[k] for one in surfaces]) for k in (0, 1)]
+        self.first_break = np.cumsum(self.spans + 1, axis=0) - (self.spans + 1)
+        self.pieces = np.empty((many.sum(), q + 1, p + 1, c))
+        self._known = np.zeros(len(surfaces), dtype=bool)
+
+    def enter(self, which: np.ndarray) -> None:
+        """Work out the pieces of surfaces (n,) that are not there yet."""
+        for k in np.unique(which[~self._known[which]]).tolist():
+            own = self.surfaces[k].pieces
+            self.pieces[self.first[k] : self.first[k] + len(own)] = own
+            self._known[k] = True
+
+
+@dataclass(frozen=True, eq=False)
+class SplineRows:
+    """B-spline surfaces of the same degrees as rows: the n-th row of what is asked is on the n-th surface.
+
+    Attributes
+    ----------
+    which : (n,) int
+        Surface of each row.
+    """
+
+    _table: _Table
+    which: np.ndarray
+
+    @classmethod
+    def stacked(cls, surfaces: Sequence[Spline]) -> SplineRows:
+        """Surfaces as rows; of the same degrees, and all rational or none."""
+        return cls(_Table(surfaces), np.arange(len(surfaces)))
+
+    @staticmethod
+    def key(surface: Spline) -> tuple[int, int, bool]:
+        """What surfaces that can be stacked have in common."""
+        return *surface.degrees, surface.weights is not None
+
+    def rows(self, index: np.ndarray) -> SplineRows:
+        """Some of the rows, in any order and number."""
+        return replace(self, which=self.which[index])
+
+    def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
+        """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
+        table, which = self._table, self.which
+        table.enter(which)
+        low, high, periods = table.low[which], table.high[which], table.periods[which]
+        turned = low + np.mod(uv - low, np.where(periods > 0, periods, 1.0))
+        uv = np.minimum(np.maximum(np.where(periods > 0, turned, uv), low), high)
+        span, local = table.first[which], np.empty((2, len(uv)))
+        for k in (0, 1):
+            breaks, start, count = table.breaks[k], table.first_break[which, k], table.spans[which, k]
+            own = np.zeros(len(uv), dtype=np.int64)
+            for step in range(int(count.max(initial=1)).bit_length() - 1, -1, -1):
+                ahead = own + (1 << step)
+                reached = (ahead < count) & (breaks[start + np.minimum(ahead, count)] <= uv[:, k])
+                own = np.where(reached, ahead, own)
+            span = span + own * (table.spans[which, 1] if k == 0 else 1)
+            local[k] = uv[:, k] - 0.5 * (breaks[start + own] + breaks[start + own + 1])
+        return at_local(table.pieces, span, local, order, rational=table.rational)
+
+    def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
+        """Closest point of each of `points` (n, 3), by Newton's method from `near` (n, 2)."""
+        table, which = self._table, self.which
+        free = table.periods[which] > 0
+        low, high = np.where(free, -np.inf, table.low[which]), np.where(free, np.inf, table.high[which])
+        return newton(self, points, near, low, high)
