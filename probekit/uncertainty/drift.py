@@ -65,9 +65,10 @@ class Drift:
     @property
     def sentence(self) -> str:
         """Drift at the end, its uncertainty, from how many references."""
+        many = "reference" if self.references == 1 else "references"
         end = ", ".join(f"{1e3 * value:+.1f}" for value in self.shift[-1])
         u = ", ".join(f"{1e3 * value:.1f}" for value in np.linalg.norm(self.root[-1], axis=1))
-        return f"drift over the run ({end}) um, u ({u}) um, from {self.references} references touched again"
+        return f"drift over the run ({end}) um, u ({u}) um, from {self.references} {many} touched again"
 
     def at(self, when: np.ndarray) -> np.ndarray:
         """Drift (n, 3) at times (n,) [mm]."""

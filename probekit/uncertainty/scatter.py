@@ -72,6 +72,19 @@ class Scatter:
         return cls(u, np.zeros((len(u), 0)), ())
 
     @property
+    def sentence(self) -> str:
+        """How uncertain the touches are, by themselves and with what they share."""
+        if not len(self.own):
+            return "no touches"
+        names = list(dict.fromkeys(self.causes))
+        shared = f"; {len(names)} common causes: {', '.join(names[:4])}{', ..' if len(names) > 4 else ''}" if names else ""
+        own, u = 1e3 * self.own, 1e3 * self.u
+        return (
+            f"{len(u)} touches: u {u.min():.2g} to {u.max():.2g} um, of it {own.min():.2g} to {own.max():.2g} um each "
+            f"touch's own{shared}"
+        )
+
+    @property
     def u(self) -> np.ndarray:
         """(n,) standard uncertainty of each touch by itself [mm]."""
         return np.sqrt(self.own**2 + (self.factors**2).sum(axis=1))

@@ -103,7 +103,7 @@ def test_a_day_is_a_common_cause():
 
 
 def test_sum_of_four():
-    """JCGM 101, 9.2.2: four N(0, 1): u 2.00, 95 % +-3.92. 9.2.3: four rectangular ones, +-3.88: normal is 1 % longer."""
+    """JCGM 101, 9.2.2: four N(0, 1): u 2.00, 95 % +-3.92. 9.2.3: four rectangular ones, +-3.88."""
     scatter = Scatter.independent(np.ones(4))
     drawn = scatter.draw(1_000_000, np.random.default_rng(1)).sum(axis=1)
     assert scatter.u_of(np.ones(4)) == pytest.approx(2.0)
