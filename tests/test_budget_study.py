@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import tiny
 
 import probekit as pk
+from probekit.uncertainty.causes import CAUSES
 
 BUDGET = "[budget]\n"
 ALL = """[budget]
@@ -149,3 +151,21 @@ def test_drift_is_seen_corrected_when_asked_and_widened_when_not(tmp_path):
     assert top[1] < 0.6 * top[0]
     none = run(study(tmp_path / "c", ALL + "drift_corrected = true\n"))
     assert any("no target was touched again" in note for note in none.notes)
+
+
+def test_page_and_results_show_the_budget_and_who_matters(tmp_path):
+    found = run(study(tmp_path, ALL.replace("drift_um = 1\n", "")))
+    files = pk.study.write(found, tmp_path / "out")
+    page = files["report"].read_text(encoding="utf-8")
+    assert "<h2>How sure</h2>" in page
+    assert "same touch 25 times" in page
+    assert "assumed: not stated" in page
+    assert page.count("<figcaption>") >= len(found.shares) == 2
+    told = json.loads(files["json"].read_text(encoding="utf-8"))
+    assert {row["key"] for row in told["budget"]} == set(CAUSES)
+    for one, shown in zip(found.shares, told["shares"], strict=True):
+        assert one.sentence.split(";")[0] in page
+        assert shown["u"] == pytest.approx(np.sqrt(sum(u**2 for u in shown["causes"].values())))
+    plain = pk.study.write(run(tiny.write(tmp_path / "plain")), tmp_path / "plain_out")
+    assert "How sure" not in plain["report"].read_text(encoding="utf-8")
+    assert "budget" not in json.loads(plain["json"].read_text(encoding="utf-8"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -15,6 +15,7 @@ from ..files import store
 from . import gate, sections
 from .payload import payload
 from .ruler import ruler
+from .sure import uncertainty_section
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from ..plausibility.finding import Finding
     from ..plausibility.residuals import Residuals
     from ..scene.model import Scene
+    from ..uncertainty import Budget
+    from ..uncertainty.shares import Shares
     from ..verdict.results import Verdict
 
 __all__ = ["asset", "checksum", "page", "write"]
@@ -47,6 +50,8 @@ def page(
     about: Iterable[tuple[str, str]] = (),
     missing: str = "",
     stamp: str = "",
+    budget: Budget | None = None,
+    shares: Sequence[Shares] = (),
 ) -> Path:
     """Write the report page.
 
@@ -76,6 +81,10 @@ def page(
         A quiet line on what is not known of that.
     stamp : str
         Which study and which touches this is the page of, and when it was made.
+    budget : Budget, optional
+        What makes the touches uncertain.
+    shares : sequence of Shares
+        Who matters, for each tolerance.
 
     Returns
     -------
@@ -115,7 +124,9 @@ def page(
         next=sections.next_steps(action),
         touches=sections.touches(scene),
         features=sections.features(verdict),
-        alignment=sections.alignment_section(alignment) + gate.residuals_section(residuals),
+        alignment=sections.alignment_section(alignment)
+        + gate.residuals_section(residuals)
+        + uncertainty_section(budget, shares),
         provenance=sections.provenance_section(provenance, notes),
     )
 

@@ -18,8 +18,9 @@ from ..limits import tables_of
 from ..making import made
 from ..show import shown
 from ..uncertainty import Budget, Scatter
+from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
-from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, typical_u
+from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, targets_placed, telling_missing, with_robust
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
@@ -85,6 +86,11 @@ class Inspection:
     stamp: str = ""
     budget: Budget | None = None
     scatter: Scatter | None = None
+
+    @property
+    def shares(self) -> tuple[Shares, ...]:
+        """Who matters for the result of each tolerance; nothing without a budget."""
+        return () if self.scatter is None else shares_of(self.verdict.evaluations, self.scatter)
 
     @property
     def sentence(self) -> str:
@@ -231,14 +237,15 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
     gate = {"findings": inspection.findings, "residuals": inspection.residuals}
+    sure = {"budget": inspection.budget, "shares": inspection.shares}
     more = report.gate.gate_data(**gate) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    more |= report.sure.sure_data(**sure)
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
-        report.page(
-            inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **about, **gate, **common
-        )
+        options = {**about, **gate, **common, **sure}
+        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again := touches_again(inspection)):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
         report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)

@@ -77,7 +77,9 @@ class Scatter:
         if not len(self.own):
             return "no touches"
         names = list(dict.fromkeys(self.causes))
-        shared = f"; {len(names)} common causes: {', '.join(names[:4])}{', ..' if len(names) > 4 else ''}" if names else ""
+        shared = (
+            f"; {len(names)} common causes: {', '.join(names[:4])}{', ..' if len(names) > 4 else ''}" if names else ""
+        )
         own, u = 1e3 * self.own, 1e3 * self.u
         return (
             f"{len(u)} touches: u {u.min():.2g} to {u.max():.2g} um, of it {own.min():.2g} to {own.max():.2g} um each "

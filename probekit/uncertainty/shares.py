@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["Shares", "shares"]
 
 _OWN = "each touch's own"
-_BAR, _ROW, _LABEL, _WIDE = 260, 20, 190, 560  # of the drawing [px]
+_BAR, _ROW, _LABEL, _WIDE = 130, 20, 176, 390  # of the drawing [px]
 
 
 @shown
@@ -96,7 +96,7 @@ class Shares:
         drawn = []
         for k, (label, part, guessed) in enumerate(rows):
             y, length = k * _ROW, max(scale * part, 1.0)
-            look = 'fill="none" stroke="#0b4f8a" stroke-dasharray="4 3"' if guessed else 'fill="#0b4f8a"'
+            look = 'fill="none" stroke="currentColor" stroke-dasharray="4 3"' if guessed else 'fill-opacity="0.6"'
             drawn.append(
                 f'<text x="{_LABEL}" y="{y + 14}" text-anchor="end">{escape(label)}</text>'
                 f'<rect x="{_LABEL + 8}" y="{y + 4}" width="{length:.1f}" height="{_ROW - 8}" {look}/>'

@@ -46,8 +46,8 @@ def test_what_is_assumed_is_counted_and_drawn_otherwise():
     assert "(assumed)" in drawn
     assert "stroke-dasharray" in drawn
     widths = [float(one.get("width")) for one in root.iter("{http://www.w3.org/2000/svg}rect")]
-    assert max(widths) == widths[-1] == 260  # all together is the longest bar
-    assert widths[0] == pytest.approx(260 * got.parts[0] / got.u, abs=0.1)
+    assert max(widths) == widths[-1] == 130  # all together is the longest bar
+    assert widths[0] == pytest.approx(130 * got.parts[0] / got.u, abs=0.1)
     assert drawn in got._repr_html_()
     stated = shares(touches(TABLE, budget_of("good")), GAIN["distance"])
     assert stated.assumed_share == 0

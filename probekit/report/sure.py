@@ -1,0 +1,73 @@
+"""How sure the touches are, for the page: the budget, and who matters for each tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from .tables import plain
+from .words import NUMERIC_HEAD, captioned
+
+if TYPE_CHECKING:
+    from ..uncertainty import Budget
+    from ..uncertainty.shares import Shares
+
+__all__ = ["sure_data", "uncertainty_section"]
+
+_BARS_AT_MOST = 12  # tolerances that get a drawing; the others are told in a line
+
+
+def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
+    """Return the budget with its sources, and bars of who matters by result; nothing without a budget."""
+    if budget is None:
+        return ""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(row.cause)}</th><td>{escape(row.key)}</td><td class="n">{row.value:g}</td>'
+        f"<td>{escape(row.unit)}</td><td>{escape('assumed: ' + row.source if row.assumed else row.source)}</td></tr>"
+        for row in budget.rows
+    )
+    head = '<thead><tr><th scope="col">cause</th><th scope="col">key</th>'
+    head += f'<th scope="col"{NUMERIC_HEAD}>value</th><th scope="col">unit</th>'
+    head += '<th scope="col">where from</th></tr></thead>'
+    caption = "What makes the touches uncertain, as stated in [budget]: largest values and two standard deviations."
+    table = captioned(f"{head}<tbody>{rows}</tbody>", caption, 'class="scroll"')
+    bars = [one._repr_svg_() if k < _BARS_AT_MOST else "" for k, one in enumerate(shares)]
+    drawn = "".join(
+        f"<figure>{bar}<figcaption>{escape(one.sentence)}</figcaption></figure>"
+        for bar, one in zip(bars, shares, strict=True)
+    )
+    return (
+        f'<section id="uncertainty"><h2>How sure</h2><p>{escape(budget.sentence)}.</p><div class="bars">{drawn}</div>'
+        f"{table}</section>"
+    )
+
+
+def sure_data(budget: Budget | None = None, shares: Sequence[Shares] = ()) -> dict[str, Any]:
+    """The same as plain data for `tables`.
+
+    Parameters
+    ----------
+    budget : Budget, optional
+        What makes the touches uncertain.
+    shares : sequence of Shares
+        Who matters, for each tolerance.
+
+    Returns
+    -------
+    dict
+        Entries ``budget`` and ``shares``; empty without a budget.
+    """
+    if budget is None:
+        return {}
+    told = [
+        {
+            "result": one.result,
+            "u": one.u,
+            "assumed_share": one.assumed_share,
+            "causes": {name: float(part) for name, part in zip(one.causes, one.parts, strict=True)},
+        }
+        for one in shares
+    ]
+    return {"budget": [plain(asdict(row)) for row in budget.rows], "shares": told}
