@@ -202,11 +202,23 @@ def of_models(folder: Path) -> list[Any]:
     return found
 
 
+def of_budgets() -> list[Any]:
+    """A budget, what two touches share by it, who matters, and the drift that the first one shows when made again."""
+    spot = {"x0": [0.0, 5.0, 0.0], "y0": 0.0, "z0": 0.0, "i": 0.0, "j": 0.0, "k": 1.0}
+    table = pd.DataFrame(
+        {"touch": [1, 2, 3], "feature": "top", **spot, "x": spot["x0"], "y": 0.0, "z": [0.0, 0.0, 0.01]}
+    )
+    named = {"x0": "foot_x", "y0": "foot_y", "z0": "foot_z", "i": "nx", "j": "ny", "k": "nz"}
+    budget = pk.uncertainty.read({"budget": {}})
+    scatter = pk.uncertainty.touches(table.rename(columns=named), budget)
+    return [budget, scatter, pk.uncertainty.shares(scatter, np.ones(3) / 3), pk.uncertainty.drift(table, budget)]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
     folder = tmp_path_factory.mktemp("study")
-    for one in held_by([of_a_study(folder), of_machines(), of_touches(), of_models(folder)], set()):
+    for one in held_by([of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets()], set()):
         found.setdefault(type(one), one)
     return found
 
