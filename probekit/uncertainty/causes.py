@@ -127,4 +127,4 @@ MEASURED_WITHIN = 2.0
 FLAGS = {"corrected": True, "drift_corrected": False}
 
 #: What a correction for temperature needs, beside the model of the part: temperature [degree Celsius], coefficient.
-PART = {"temperature": Number(least=-20, most=90), "expansion_um_per_m_c": Number(least=0.05, most=200)}
+PART = {"temperature": Number(least=-10, most=60), "expansion_um_per_m_c": Number(least=0.05, most=200)}

@@ -91,10 +91,13 @@ def touches(
     Raises
     ------
     InputError
-        If the table has no places or normals, names no feature of `datums`, or has a `u` that cannot be.
+        If the table has no places or unit normals, names no feature of `datums`, or has a pose or a `u` that cannot be.
     """
     place, normal = _places(deviations)
-    place = place - (middle(place) if about is None else np.asarray(about, dtype=float))
+    centre = middle(place) if about is None else np.asarray(about, dtype=float)
+    if centre.shape != (3,) or not np.isfinite(centre).all():
+        raise InputError("this needs three numbers", column="about", found=about, expected="(x, y, z) [mm]")
+    place = place - centre
     place[~np.any(normal != 0, axis=1)] = 0.0
     fitted = _rows_of(deviations, datums)
     own, columns, notes = _own(deviations, budget, fitted), _Columns(), _said(budget)
@@ -164,7 +167,7 @@ def poses(deviations: pd.DataFrame, fitted: np.ndarray) -> tuple[np.ndarray, int
     if not names:
         note = "no columns of a pose: all touches are taken for one pose, and pivot and index do not count"
         return np.zeros(len(deviations), dtype=int), 0, [note]
-    angles = np.nan_to_num(array(deviations, names)).round(3)
+    angles = np.nan_to_num(_numbers(deviations, names)).round(3)
     unlike, pose = np.unique(angles, axis=0, return_inverse=True)
     pose = pose.reshape(-1)
     if fitted.any():
@@ -182,6 +185,10 @@ def _places(deviations: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         place[lost], normal[lost] = array(deviations[lost], TARGET), array(deviations[lost], NORMAL)
     lost = ~(np.isfinite(place).all(axis=1) & np.isfinite(normal).all(axis=1))
     place[lost], normal[lost] = np.nan, 0.0
+    length = np.linalg.norm(normal, axis=1)
+    if (off := ~lost & (np.abs(length - 1.0) > 0.05)).any():  # targets of a plan may have few decimals
+        raise InputError("a normal is no unit vector", column="nx, ny, nz", found=float(length[off][0]), expected="1")
+    normal[~lost] /= length[~lost, None]
     return place, normal
 
 
@@ -209,14 +216,26 @@ def _own(deviations: pd.DataFrame, budget: Budget, fitted: np.ndarray) -> dict[s
     own = {name: np.full(n, value * _UM) for name, value in values.items()}
     own[FORM] = np.where(fitted, budget.u("form_um") * _UM, 0.0)
     if "u" in deviations:
-        given = deviations["u"].to_numpy(dtype=float)
+        given = _numbers(deviations, ["u"])[:, 0]
         if (given < 0).any():
             raise InputError("a standard uncertainty cannot be negative", column="u", found=float(np.nanmin(given)))
+        if np.isinf(given).any():
+            raise InputError("a standard uncertainty must be finite, or left empty", column="u", found="inf")
         stated = np.isfinite(given)
         for name in values:
             own[name][stated] = 0.0
         own["column u"] = np.where(stated, given, 0.0)
     return own
+
+
+def _numbers(deviations: pd.DataFrame, names: Sequence[str]) -> np.ndarray:
+    """Columns (n, k) as numbers; an error names the one that holds something else."""
+    for name in names:
+        try:
+            array(deviations, [name])
+        except (ValueError, TypeError):
+            raise InputError("a column holds something that is no number", column=name) from None
+    return array(deviations, names)
 
 
 def _groups(deviations: pd.DataFrame, name: str) -> np.ndarray:

@@ -16,12 +16,14 @@ what they show (Birge 1932; from memory).
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import MEASURED, NORMAL, TARGET, array
+from ..columns import MEASURED, NORMAL, TARGET, array, has
+from ..errors import ProbekitWarning
 from ..show import shown
 from .budget import Budget
 from .when import elapsed
@@ -33,6 +35,7 @@ __all__ = ["Drift", "drift"]
 
 _ROUND = 0.02  # of the run: references touched within it belong to one round
 _SAME = 3  # decimals of mm in which two targets are one
+_NO_DRIFT = 0.2  # a reference that reads so much apart [mm] was not touched at the same place
 
 
 @shown
@@ -101,13 +104,20 @@ def drift(measured: pd.DataFrame, budget: Budget) -> Drift | None:
     -------
     Drift or None
         None if no target was touched again at another time.
+
+    Warns
+    -----
+    ProbekitWarning
+        If a target reads more than 0.2 mm apart when touched again: that is no drift, and it is not used.
     """
     from scipy.stats import chi2
 
+    if not has(measured, (*TARGET, *NORMAL)):
+        return None
     when, said = elapsed(measured)
     normal, position = array(measured, NORMAL), array(measured, MEASURED)
     reading = np.einsum("ij,ij->i", position, normal)
-    group = _repeated(measured, np.isfinite(reading), when)
+    group = _repeated(measured, reading, when)
     rows = np.flatnonzero(group >= 0)
     if not len(rows):
         return None
@@ -147,16 +157,25 @@ def drift(measured: pd.DataFrame, budget: Budget) -> Drift | None:
     return Drift(knots, shift, per_knot, references, change, tuple(said))
 
 
-def _repeated(measured: pd.DataFrame, usable: np.ndarray, when: np.ndarray) -> np.ndarray:
+def _repeated(measured: pd.DataFrame, reading: np.ndarray, when: np.ndarray) -> np.ndarray:
     """Number (n,) of the reference that each touch is of; -1 for a target that was touched at one time only."""
     target = np.hstack([array(measured, TARGET), array(measured, NORMAL)])
-    usable = usable & np.isfinite(target).all(axis=1)
+    usable = np.isfinite(reading) & np.isfinite(target).all(axis=1)
     group = np.full(len(measured), -1)
     if not usable.any():
         return group
     _, found = np.unique(target[usable].round(_SAME), axis=0, return_inverse=True)
     group[usable] = found.reshape(-1)
     kept = [j for j in range(group.max() + 1) if np.ptp(when[group == j]) > _ROUND]
+    for j in [j for j in kept if np.ptp(reading[group == j]) > _NO_DRIFT]:
+        kept.remove(j)
+        ids = ", ".join(map(str, measured["touch"].to_numpy()[group == j][:6])) if "touch" in measured else "some"
+        apart = float(np.ptp(reading[group == j]))
+        warnings.warn(
+            f"touches {ids} have one target and read {apart:.3f} mm apart: no drift is so large, and they tell of none",
+            ProbekitWarning,
+            stacklevel=3,
+        )
     return np.array([kept.index(j) if j in kept else -1 for j in group], dtype=int)
 
 

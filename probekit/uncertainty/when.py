@@ -20,8 +20,8 @@ def elapsed(table: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
     Parameters
     ----------
     table : (n rows) DataFrame
-        With a column `time`: numbers of any unit, or dates with times. Without one, or where one is missing or cannot
-        be read, the order of the rows.
+        With a column `time`: numbers of any unit, dates with times as ISO 8601 writes them, or times of one day as
+        ``08:05:00``. Without one, or where one is missing or cannot be read, the order of the rows.
 
     Returns
     -------
@@ -47,9 +47,13 @@ def _numbers(column: pd.Series) -> np.ndarray:
     """A column of times as numbers; NaN where one cannot be read."""
     import pandas as pd
 
-    numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float) if column.dtype.kind not in "Mm" else None
-    if numbers is not None and np.isfinite(numbers).any():
-        return numbers
-    dates = pd.to_datetime(column, errors="coerce", format="ISO8601", utc=True)
-    seconds = (dates - pd.Timestamp(0, tz="UTC")).dt.total_seconds()
-    return seconds.to_numpy(dtype=float)
+    if column.dtype.kind not in "Mm":
+        column = column.astype(object)
+        numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float)
+        if np.isfinite(numbers).any():
+            return numbers
+    if column.dtype.kind != "m":
+        dates = pd.to_datetime(column, errors="coerce", format="ISO8601", utc=True)
+        if dates.notna().any():
+            column = dates - pd.Timestamp(0, tz="UTC")
+    return pd.to_timedelta(column, errors="coerce").dt.total_seconds().to_numpy(dtype=float)

@@ -65,6 +65,7 @@ def test_a_number_that_cannot_be_meant_is_refused_by_key(tmp_path, line, message
         ({}, "no table"),
         ({"budget": 3}, "no table"),
         ({"budget": {}, "part": {"temperature": 301.0}}, "part.temperature"),  # kelvin
+        ({"budget": {}, "part": {"temperature": 82.0}}, "part.temperature"),  # degrees Fahrenheit
         ({"budget": {}, "part": {"temperature": 28.0}}, "coefficient of expansion"),
         ({"budget": {}, "part": {"temperature": 28.0, "expansion_um_per_m_c": 11.5e-6}}, "too small"),
     ],

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import chi2
 from uncertainty.worked import budget_of, gains, part
 
-from probekit import InputError
+from probekit import InputError, ProbekitWarning
 from probekit.uncertainty import at_20_degrees, drift, read, touches
 from probekit.uncertainty.when import elapsed
 
@@ -189,3 +189,13 @@ def test_a_missed_reference_and_a_run_without_noise_are_no_trouble():
     quiet = run_with_references(3, 4, np.zeros((3, 3)), noise=0.0)
     np.testing.assert_allclose(drift(quiet, still).shift, 0, atol=1e-9)
     assert elapsed(quiet)[1] == []
+
+
+def test_one_target_that_reads_millimetres_apart_is_no_drift():
+    table = run_with_references(3, 4, np.zeros((3, 3)))
+    table.loc[0, "x"] += 0.5  # a chip, or the wrong place
+    with pytest.warns(ProbekitWarning, match=r"touches 0, 13, 26 have one target and read 0\.50. mm apart"):
+        got = drift(table, BUDGET)
+    assert got.references == 2
+    assert np.abs(got.shift).max() < 0.003
+    assert drift(table.drop(columns=["x0", "y0", "z0"]), BUDGET) is None

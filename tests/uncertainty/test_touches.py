@@ -88,6 +88,9 @@ def test_time_of_each_touch_comes_from_its_column_in_any_form():
         "dates": dates,
         "text": dates.strftime("%Y-%m-%dT%H:%M:%S.%f"),
         "text of numbers": seconds.astype(str),
+        "durations": pd.to_timedelta(seconds, unit="s"),
+        "times of the day": dates.strftime("%H:%M:%S.%f"),
+        "categories": pd.Categorical(dates.strftime("%Y-%m-%d %H:%M:%S.%f")),
     }.items():
         scatter = touches(table.assign(time=column), HOT)
         assert not [note for note in scatter.notes if "time" in note]
@@ -187,3 +190,38 @@ def test_what_is_assumed_and_what_is_not_corrected_is_handed_on():
     assert {"probe repeatability", "scales", "part temperature"} <= set(nothing.assumed)
     assert any("20 ± 10 °C is assumed" in note for note in nothing.notes)
     assert nothing.of(np.arange(3)).assumed == nothing.assumed
+
+
+@pytest.mark.parametrize(
+    ("changes", "options", "message"),
+    [
+        ({"angle_a": "x"}, {}, "angle_a.*no number"),
+        ({"u": "x"}, {}, "'u'.*no number"),
+        ({"u": np.inf}, {}, "finite, or left empty"),
+        ({"nz": 5.0}, {}, "no unit vector"),
+        ({}, {"about": (1.0, 2.0)}, "three numbers"),
+        ({}, {"about": (1.0, 2.0, np.nan)}, "three numbers"),
+    ],
+)
+def test_a_table_that_cannot_be_is_refused(changes, options, message):
+    with pytest.raises(InputError, match=message):
+        touches(part().assign(**changes), HOT, **options)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"tip": ["a", "b"] * 74},
+        {"tip": pd.array([1, None] * 74, dtype="Int64")},
+        {"feature": np.nan},
+        {"angle_a": np.nan},
+    ],
+)
+def test_odd_columns_that_can_be_are_taken(changes):
+    assert np.isfinite(touches(part().assign(**changes), HOT).u).all()
+
+
+def test_a_part_far_from_its_origin_is_no_more_uncertain():
+    """Coordinates of an aircraft: nothing on a part of 200 mm depends on where its origin is."""
+    far = part().assign(foot_x=lambda t: t["foot_x"] + 5000.0, foot_y=lambda t: t["foot_y"] - 12000.0)
+    np.testing.assert_allclose(touches(far, HOT).u, touches(part(), HOT).u, rtol=1e-6)
