@@ -20,6 +20,7 @@ MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
 ORDER = (
     *(
         "errors",
+        "lazily",
         "show",
         "making",
         "values",
@@ -209,5 +210,28 @@ def test_the_public_face_is_small() -> None:
 @pytest.mark.parametrize("room", [name for name in pk.__all__ if inspect.ismodule(getattr(pk, name))])
 def test_a_room_imports_no_more_than_it_exports(room: str) -> None:
     tree = ast.parse((ROOT / room / "__init__.py").read_text(encoding="utf-8"))
-    own = [node for node in tree.body if isinstance(node, ast.ImportFrom) and node.level == 1]
+    own = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level == 1]
     assert {alias.asname or alias.name for node in own for alias in node.names} <= set(getattr(pk, room).__all__)
+
+
+@pytest.mark.parametrize("room", [name for name in pk.__all__ if inspect.ismodule(getattr(pk, name))])
+def test_names_that_are_imported_on_first_use_are_those_that_type_checkers_see(room: str) -> None:
+    tree = ast.parse((ROOT / room / "__init__.py").read_text(encoding="utf-8"))
+    seen = {
+        alias.name: node.module
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.level == 1
+        for alias in node.names
+    }
+    modules = {path.stem for path in (ROOT / room).iterdir()}
+    calls = [n for n in ast.walk(tree) if isinstance(n, ast.Call) and getattr(n.func, "id", "") == "on_first_use"]
+    for call in calls:
+        homes = ast.literal_eval(call.args[1])
+        late = {name: home for home, names in homes.items() for name in names.split()}
+        assert late.items() <= seen.items()
+        assert not set(late) & modules  # such a name would be the module once that is imported
+        for name in late:
+            assert callable(getattr(getattr(pk, room), name))
+            assert name in dir(getattr(pk, room))
+    if not calls:
+        assert not {node.test.id for node in tree.body if isinstance(node, ast.If) and isinstance(node.test, ast.Name)}

@@ -216,7 +216,7 @@ def _beyond_scatter(alignment: Alignment) -> bool | None:
 
     Hotelling's test with the freedoms of the residuals: x' C^-1 x > r F(r, n - r), where C has rank r.
     """
-    from scipy.stats import f
+    from scipy.special import fdtri
 
     values = np.concatenate([alignment.translation, alignment.rotation_deg])
     if not np.isfinite(alignment.covariance).all():
@@ -230,7 +230,7 @@ def _beyond_scatter(alignment: Alignment) -> bool | None:
     held = spectrum > 1e-9 * spectrum[-1]
     along = (axes.T @ (values[free] / size[free]))[held]
     rank = int(held.sum())
-    limit = rank * float(f.ppf(_SURE, rank, max(len(alignment.used) - rank, 1)))
+    limit = rank * float(fdtri(rank, max(len(alignment.used) - rank, 1), _SURE))
     return bool(np.sum(along**2 / spectrum[held]) > limit)
 
 

@@ -5,22 +5,27 @@ It is a model, with the errors it is given and no others; see `probekit.machine.
 
 from __future__ import annotations
 
-from .artefacts import ReferenceRing, ReferenceSphere
-from .errors import (
-    Backlash,
-    BallOffset,
-    ErrorGrid,
-    Latency,
-    Lobing,
-    MissedTriggers,
-    Repeatability,
-    RotaryError,
-    Scale,
-    Squareness,
-    Warming,
-)
-from .made import AsMade, Hill
-from .virtual import run
+from typing import TYPE_CHECKING
+
+from ..lazily import on_first_use
+
+if TYPE_CHECKING:
+    from .artefacts import ReferenceRing, ReferenceSphere
+    from .errors import (
+        Backlash,
+        BallOffset,
+        ErrorGrid,
+        Latency,
+        Lobing,
+        MissedTriggers,
+        Repeatability,
+        RotaryError,
+        Scale,
+        Squareness,
+        Warming,
+    )
+    from .made import AsMade, Hill
+    from .virtual import run
 
 __all__ = [
     "AsMade",
@@ -40,3 +45,15 @@ __all__ = [
     "Warming",
     "run",
 ]
+
+if not TYPE_CHECKING:
+    __getattr__, __dir__ = on_first_use(
+        __name__,
+        {
+            "artefacts": "ReferenceRing ReferenceSphere",
+            "errors": "Backlash BallOffset ErrorGrid Latency Lobing MissedTriggers Repeatability RotaryError Scale "
+            "Squareness Warming",
+            "made": "AsMade Hill",
+            "virtual": "run",
+        },
+    )

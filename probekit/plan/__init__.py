@@ -16,24 +16,37 @@ Targets are one table (`probekit.plan.targets.table`); every function that makes
 this from a study file. Of poses that reach, `few_poses` keeps as few as will do: run `reach` again with those.
 """
 
-from .access.clearance import Obstacles
-from .access.poses import poses
-from .access.reach import reach
-from .kinematics import Kinematics, RotaryAxis
-from .probe import Probe, Tip
-from .route.pace import Pace
-from .route.route import few_poses, order
-from .targets.count import risk_table, spacing_for_sagitta, spacing_for_spot, touches_by_feature, touches_for_coverage
-from .targets.curves import along
-from .targets.lines import boundary, offset, project, section
-from .targets.margin import keep_out
-from .targets.parameters import iso
-from .targets.patterns import Axis, pairs, plane, rings
-from .targets.picks import pick, pick_ray
-from .targets.regions import Ball, Box, Cylinder, Solid
-from .targets.rows import grid_along, grid_uv, scan
-from .targets.spread import blue_noise, farthest, poisson_disc
-from .targets.table import drop, join, move, place
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..lazily import on_first_use
+
+if TYPE_CHECKING:
+    from .access.clearance import Obstacles
+    from .access.poses import poses
+    from .access.reach import reach
+    from .kinematics import Kinematics, RotaryAxis
+    from .probe import Probe, Tip
+    from .route.pace import Pace
+    from .route.route import few_poses, order
+    from .targets.count import (
+        risk_table,
+        spacing_for_sagitta,
+        spacing_for_spot,
+        touches_by_feature,
+        touches_for_coverage,
+    )
+    from .targets.curves import along
+    from .targets.lines import boundary, offset, project, section
+    from .targets.margin import keep_out
+    from .targets.parameters import iso
+    from .targets.patterns import Axis, pairs, plane, rings
+    from .targets.picks import pick, pick_ray
+    from .targets.regions import Ball, Box, Cylinder, Solid
+    from .targets.rows import grid_along, grid_uv, scan
+    from .targets.spread import blue_noise, farthest, poisson_disc
+    from .targets.table import drop, join, move, place
 
 __all__ = [
     "Axis",
@@ -79,3 +92,28 @@ __all__ = [
     "touches_by_feature",
     "touches_for_coverage",
 ]
+
+if not TYPE_CHECKING:
+    __getattr__, __dir__ = on_first_use(
+        __name__,
+        {
+            "access.clearance": "Obstacles",
+            "access.poses": "poses",
+            "access.reach": "reach",
+            "kinematics": "Kinematics RotaryAxis",
+            "probe": "Probe Tip",
+            "route.pace": "Pace",
+            "route.route": "few_poses order",
+            "targets.count": "risk_table spacing_for_sagitta spacing_for_spot touches_by_feature touches_for_coverage",
+            "targets.curves": "along",
+            "targets.lines": "boundary offset project section",
+            "targets.margin": "keep_out",
+            "targets.parameters": "iso",
+            "targets.patterns": "Axis pairs plane rings",
+            "targets.picks": "pick pick_ray",
+            "targets.regions": "Ball Box Cylinder Solid",
+            "targets.rows": "grid_along grid_uv scan",
+            "targets.spread": "blue_noise farthest poisson_disc",
+            "targets.table": "drop join move place",
+        },
+    )

@@ -17,13 +17,16 @@ from ..errors import InputError
 from ..geometry import across
 from ..show import shown
 
-__all__ = ["BY_HAND", "PARTS", "Probe", "Segment", "Tip"]
+__all__ = ["BY_HAND", "OVERTRAVEL", "PARTS", "STANDOFF", "Probe", "Segment", "Tip"]
 
 #: What a segment of the probe is.
 PARTS = ("ball", "stem", "body")
 
 #: The orientation of a spindle that a person turns.
 BY_HAND = "by hand"
+
+#: How far off its target a probing move begins, and how far beyond it goes on, unless told [mm]: common practice.
+STANDOFF, OVERTRAVEL = 3.0, 2.0
 
 _STEP = 1e-9  # lengths below this mean nothing [mm]
 

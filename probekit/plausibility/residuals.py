@@ -138,8 +138,6 @@ def datum_residuals(
     -------
     Residuals
     """
-    from scipy import stats
-
     used = deviations.iloc[alignment.used]
     r = used["deviation"].to_numpy(dtype=float)
     s = _scatter(used, part, u, form)
@@ -158,7 +156,7 @@ def datum_residuals(
             break
         found_out.append(left[worst])
         left = np.delete(left, worst)
-    calm = not stated or freedoms <= 0 or float(e @ e) <= stats.chi2.ppf(1 - false_alarms / 2, freedoms)
+    calm = not stated or freedoms <= 0 or float(e @ e) <= _chi_square(1 - false_alarms / 2, freedoms)
     ratio, limit, chi, freedoms = first
     known = stated and freedoms > 0
     return Residuals(
@@ -167,12 +165,12 @@ def datum_residuals(
         ratios=ratio,
         limit=limit,
         chi_square=chi if known else np.nan,
-        chi_limit=float(stats.chi2.ppf(1 - false_alarms / 2, freedoms)) if known else np.nan,
+        chi_limit=_chi_square(1 - false_alarms / 2, freedoms) if known else np.nan,
         freedoms=freedoms,
         u=float(np.sqrt(np.mean(s**2))) if stated else np.nan,
         outliers=tuple(ids[found_out].tolist()),
         disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
-        too_large=bool(known and chi < stats.chi2.ppf(_SMALL, freedoms)),
+        too_large=bool(known and chi < _chi_square(_SMALL, freedoms)),
     )
 
 
@@ -210,7 +208,7 @@ def _left(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, i
 
 
 def _ratios(e: np.ndarray, h: np.ndarray, freedoms: int, false_alarms: float, stated: bool) -> tuple[np.ndarray, float]:
-    from scipy import stats
+    from scipy import special
 
     telling = (1 - h > _TELLING) & (freedoms > (0 if stated else 2))
     ratio = np.full(len(e), np.nan)
@@ -219,8 +217,15 @@ def _ratios(e: np.ndarray, h: np.ndarray, freedoms: int, false_alarms: float, st
         others = np.maximum(e @ e - ratio[telling] ** 2, 1e-300) / (freedoms - 1)
         ratio[telling] /= np.sqrt(np.maximum(others, 1e-12))  # a micrometre to a thousand is no scatter
     one = 1 - (1 - false_alarms / 2) ** (1 / max(int(telling.sum()), 1))
-    spread = stats.norm if stated else stats.t(max(freedoms - 1, 1))
-    return ratio, float(spread.ppf(1 - one / 2))
+    limit = special.ndtri(1 - one / 2) if stated else special.stdtrit(max(freedoms - 1, 1), 1 - one / 2)
+    return ratio, float(limit)
+
+
+def _chi_square(p: float, freedoms: int) -> float:
+    """Quantile of the chi-square distribution; of scipy's special functions: to import its statistics takes longer."""
+    from scipy.special import gammaincinv
+
+    return float(2.0 * gammaincinv(0.5 * freedoms, p))
 
 
 def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) -> list[Finding]:

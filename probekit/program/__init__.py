@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from .checking.checks import check
-from .checking.release import release_sheet
-from .merging.difference import difference
-from .merging.merge import merge
-from .reading.interpreter import run
-from .reading.words import parse
-from .writing.compose import moves_of, table_of
-from .writing.dialect import dialect_names, example_dialect, read_dialect
-from .writing.write import omissions, write
+from typing import TYPE_CHECKING
+
+from ..lazily import on_first_use
+
+if TYPE_CHECKING:
+    from .checking.checks import check
+    from .checking.release import release_sheet
+    from .merging.difference import difference
+    from .merging.merge import merge
+    from .reading.interpreter import run
+    from .reading.words import parse
+    from .writing.compose import moves_of, table_of
+    from .writing.dialect import dialect_names, example_dialect, read_dialect
+    from .writing.write import omissions, write
 
 __all__ = [
     "check",
@@ -27,3 +32,19 @@ __all__ = [
     "table_of",
     "write",
 ]
+
+if not TYPE_CHECKING:
+    __getattr__, __dir__ = on_first_use(
+        __name__,
+        {
+            "checking.checks": "check",
+            "checking.release": "release_sheet",
+            "merging.difference": "difference",
+            "merging.merge": "merge",
+            "reading.interpreter": "run",
+            "reading.words": "parse",
+            "writing.compose": "moves_of table_of",
+            "writing.dialect": "dialect_names example_dialect read_dialect",
+            "writing.write": "omissions write",
+        },
+    )

@@ -3,9 +3,27 @@
 The keys of the file are described in `probekit.settings`.
 """
 
-from .inspection import run, write
-from .model import load
-from .outputs import summary, view, write_preparation
-from .preparation import plan, program, simulate
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..lazily import on_first_use
+
+if TYPE_CHECKING:
+    from .inspection import run, write
+    from .model import load
+    from .outputs import summary, view, write_preparation
+    from .preparation import plan, program, simulate
 
 __all__ = ["load", "plan", "program", "run", "simulate", "summary", "view", "write", "write_preparation"]
+
+if not TYPE_CHECKING:
+    __getattr__, __dir__ = on_first_use(
+        __name__,
+        {
+            "inspection": "run write",
+            "model": "load",
+            "outputs": "summary view write_preparation",
+            "preparation": "plan program simulate",
+        },
+    )

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from inspect import signature
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .. import fit, plan, plausibility, touches
+from .. import fit, plausibility, touches
 from ..errors import FitError, InputError, ProbekitError
 from ..making import blaming
+from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
 from .machinery import probe_of, regions_of
 from .model import Study, motion_of
@@ -75,8 +75,8 @@ def _ball(study: Study) -> float:
 
 def probing_of(study: Study, planned: pd.DataFrame | None) -> plausibility.Probing:
     """The probing moves: as the plan says, else ``[reach]``, else what the planner takes by default."""
-    reach, defaults = study.settings.get("reach", {}), signature(plan.reach).parameters
-    lengths = {name: float(reach.get(name, defaults[name].default)) for name in ("standoff", "overtravel")}
+    reach, defaults = study.settings.get("reach", {}), {"standoff": STANDOFF, "overtravel": OVERTRAVEL}
+    lengths = {name: float(reach.get(name, default)) for name, default in defaults.items()}
     source = (
         "[reach] of the study" if {"standoff", "overtravel"} & set(reach) else "not stated, so the planner's default"
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from .. import program as programs
 from ..errors import InputError
 from ..files import file_name, refuse_overwriting
-from ..program import dialect_names
 from ..published import ResultSet
 from ..settings import read_settings
 from .model import Study
@@ -146,7 +146,7 @@ def _named(study: Study) -> dict[str, Path]:
     if isinstance(name := settings.get("stylus", {}).get("qualification", {}).get("file"), str):
         found["stylus.qualification.file"] = study.file(name)
     dialect = settings.get("program", {}).get("dialect")
-    if dialect is not None and dialect not in dialect_names():
+    if dialect is not None and dialect not in programs.dialect_names():
         found["program.dialect"] = study.file(dialect)
     for number, name in enumerate(settings.get("reach", {}).get("fixtures", ()), 1):
         if isinstance(name, str):

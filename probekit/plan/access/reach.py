@@ -28,7 +28,7 @@ import pandas as pd
 from ...errors import InputError
 from ...nominal import Nominal
 from ..kinematics import Kinematics
-from ..probe import Probe
+from ..probe import OVERTRAVEL, STANDOFF, Probe
 from ..targets import table as tables
 from .clearance import Obstacles, swept
 from .poses import checked_poses, pose_frame
@@ -53,8 +53,8 @@ def reach(
     stock: Nominal | None = None,
     margin: float = 0.5,
     max_angle: float = 95.0,
-    standoff: float = 3.0,
-    overtravel: float = 2.0,
+    standoff: float = STANDOFF,
+    overtravel: float = OVERTRAVEL,
     enough: float = 2.0,
     obstacles: Obstacles | None = None,
 ) -> pd.DataFrame:
