@@ -13,7 +13,8 @@ from scipy import ndimage
 from ..nominal.model import Nominal
 from . import colour, surface
 from .bodies import outlines, to_palette
-from .pictures import camera, raster, sides, to_png
+from .pictures import camera, sides, to_png
+from .raster import raster
 from .solids import shade
 
 __all__ = ["FacePicture", "face_pictures", "faces_svg"]

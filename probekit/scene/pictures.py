@@ -19,8 +19,9 @@ from . import colour
 from .bodies import Bodies, outlines, seen_path, to_palette
 from .glyphs import name_of, symbol
 from .model import Scene
+from .raster import raster
 
-__all__ = ["Picture", "camera", "choose_directions", "draw", "picture_svg", "raster", "sides", "to_png", "views"]
+__all__ = ["Picture", "camera", "choose_directions", "draw", "picture_svg", "sides", "to_png", "views"]
 
 #: Picture coordinates of points in the picture's axes.
 Projection = Callable[[np.ndarray], np.ndarray]
@@ -28,7 +29,6 @@ Projection = Callable[[np.ndarray], np.ndarray]
 _LEVELS = 249  # deviation colours of the palette; odd, so that one is the neutral middle
 _BACKGROUND, _LINE, _UNKNOWN, _HATCH = _LEVELS, _LEVELS + 1, _LEVELS + 2, _LEVELS + 3
 _CONCERN = 100.0  # a touch that is not within counts so many times in the choice of a direction
-_FRAGMENTS = 1_000_000  # rastered at a time, to bound the memory
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,51 +189,6 @@ def _projection(framed: np.ndarray, pixels: np.ndarray) -> Projection:
         return np.column_stack([flat, points[:, 2]])
 
     return project
-
-
-def raster(
-    corner: np.ndarray, facets: np.ndarray, width: int, height: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Nearest facet of each pixel: depth (h, w), facet (h, w) or -1, barycentric coordinates (h, w, 3)."""
-    x, y, z = corner[facets].transpose(2, 0, 1)
-    area = (x[:, 1] - x[:, 0]) * (y[:, 2] - y[:, 0]) - (x[:, 2] - x[:, 0]) * (y[:, 1] - y[:, 0])
-    facing = np.flatnonzero(area < 0)  # y runs down, so facets that face the viewer turn the other way
-    x0, y0 = np.floor(x[facing].min(axis=1)).astype(int), np.floor(y[facing].min(axis=1)).astype(int)
-    side = np.maximum(np.ceil(x[facing].max(axis=1)) - x0, np.ceil(y[facing].max(axis=1)) - y0).astype(int) + 1
-    depth = np.full(width * height, -np.inf, dtype=np.float32)
-    owner = np.full(width * height, -1, dtype=np.int32)
-    share = np.zeros((width * height, 3), dtype=np.float32)
-    classes = np.ceil(np.log2(np.maximum(side, 1)) * 2).astype(int)
-    for size in np.unique(classes):
-        members = np.flatnonzero(classes == size)
-        cells = int(side[members].max())
-        gy, gx = (g.ravel().astype(np.float32) for g in np.mgrid[0:cells, 0:cells])
-        step = max(1, _FRAGMENTS // len(gx))
-        for start in range(0, len(members), step):
-            part = members[start : start + step]
-            facet = facing[part]
-            # barycentric coordinates are linear in the pixel: value at the box's corner, and change per column and row
-            ax, ay = x[facet] - x0[part, None] - 0.5, y[facet] - y0[part, None] - 0.5
-            ends, starts = [2, 0, 1], [1, 2, 0]
-            per_row = (ax[:, ends] - ax[:, starts]) / area[facet, None]
-            per_column = -(ay[:, ends] - ay[:, starts]) / area[facet, None]
-            corner_value = -(per_column * ax[:, starts] + per_row * ay[:, starts])
-            w0, w1 = (
-                (corner_value[:, k, None] + per_column[:, k, None] * gx + per_row[:, k, None] * gy).astype(np.float32)
-                for k in (0, 1)
-            )
-            w2 = 1 - w0 - w1
-            n, cell = np.nonzero((w0 >= -1e-5) & (w1 >= -1e-5) & (w2 >= -1e-5))
-            px, py = x0[part[n]] + gx[cell].astype(int), y0[part[n]] + gy[cell].astype(int)
-            kept = (px >= 0) & (px < width) & (py >= 0) & (py < height)
-            n, cell, where = n[kept], cell[kept], (py * width + px)[kept]
-            weights = np.column_stack([w0[n, cell], w1[n, cell], w2[n, cell]])
-            far = (weights * z[facet[n]]).sum(axis=1, dtype=np.float32)
-            np.maximum.at(depth, where, far)
-            front = far >= depth[where]
-            owner[where[front]] = facet[n[front]]
-            share[where[front]] = weights[front]
-    return depth.reshape(height, width), owner.reshape(height, width), share.reshape(height, width, 3)
 
 
 def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:

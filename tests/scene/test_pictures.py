@@ -11,7 +11,7 @@ import pytest
 from scene import synthetic
 
 from probekit import scene
-from probekit.scene import colour, pictures
+from probekit.scene import colour, pictures, raster
 
 
 def read_png(data: bytes) -> np.ndarray:
@@ -76,10 +76,10 @@ def test_nearer_surface_wins():
     corner = np.concatenate([square, square + np.array([0, 0, 1.0])])
     facets = np.array([[0, 1, 2], [0, 2, 3], [4, 5, 6], [4, 6, 7]])
     flipped = np.column_stack([corner[:, 0] * 20, 20 - corner[:, 1] * 20, corner[:, 2]])
-    _, owner, share = pictures.raster(flipped, facets, 20, 20)
+    _, owner, share = raster.raster(flipped, facets, 20, 20)
     assert set(np.unique(owner)) == {2, 3}
     np.testing.assert_allclose(share.sum(axis=2), 1, atol=1e-5)
-    _, owner, _ = pictures.raster(flipped, facets[::-1], 20, 20)
+    _, owner, _ = raster.raster(flipped, facets[::-1], 20, 20)
     assert set(np.unique(owner)) == {0, 1}, "the order of the facets plays no part"
 
 
