@@ -159,7 +159,7 @@ def test_page_and_results_show_the_budget_and_who_matters(tmp_path):
     page = files["report"].read_text(encoding="utf-8")
     assert "<h2>How sure</h2>" in page
     assert "same touch 25 times" in page
-    assert "assumed: not stated" in page
+    assert "assumed: a hot shop" in page
     assert page.count("<figcaption>") >= len(found.shares) == 2
     told = json.loads(files["json"].read_text(encoding="utf-8"))
     assert {row["key"] for row in told["budget"]} == set(CAUSES)

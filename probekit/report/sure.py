@@ -23,9 +23,10 @@ def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
     """Return the budget with its sources, and bars of who matters by result; nothing without a budget."""
     if budget is None:
         return ""
+    said = budget.sentence
     rows = "".join(
         f'<tr><th scope="row">{escape(row.cause)}</th><td>{escape(row.key)}</td><td class="n">{row.value:g}</td>'
-        f"<td>{escape(row.unit)}</td><td>{escape('assumed: ' + row.source if row.assumed else row.source)}</td></tr>"
+        f"<td>{escape(row.unit)}</td><td>{escape(row.source)}</td></tr>"
         for row in budget.rows
     )
     head = '<thead><tr><th scope="col">cause</th><th scope="col">key</th>'
@@ -39,8 +40,8 @@ def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
         for bar, one in zip(bars, shares, strict=True)
     )
     return (
-        f'<section id="uncertainty"><h2>How sure</h2><p>{escape(budget.sentence)}.</p><div class="bars">{drawn}</div>'
-        f"{table}</section>"
+        f'<section id="uncertainty"><h2>How sure</h2><p>{escape(said[:1].upper() + said[1:])}.</p>'
+        f'<div class="bars">{drawn}</div>{table}</section>'
     )
 
 

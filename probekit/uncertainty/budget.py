@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Budget", "Row", "read"]
 
-ASSUMED = "not stated: a hot shop with an old machine"
+ASSUMED = "assumed: a hot shop with an old machine"
 
 
 @dataclass(frozen=True)
