@@ -294,6 +294,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _summary(found: Inspection) -> str:
     """What a person wants to read first."""
     from . import study
+    from .verdict.words import interval
 
     verdict, table = found.verdict, found.verdict.table
     lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
@@ -302,11 +303,12 @@ def _summary(found: Inspection) -> str:
         lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
     lines += ["", "Tolerances"]
     for one, judged in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True):
-        U = f"{judged.U:.4f}" if judged.U == judged.U else "not known"
+        where, noise = interval(judged.low, judged.high, judged.noise_alone)
         lines.append(
-            f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, U {U}; deviations "
+            f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, {where}; deviations "
             f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
             + (f", {one.missed} missed" if one.missed else "")
+            + (f"; {noise}" if noise else "")
         )
     counts = table["verdict"].value_counts()
     lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]

@@ -10,6 +10,7 @@ import math
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 from .errors import InputError
@@ -86,6 +87,7 @@ LIMITS: dict[str, Rule] = {
     "uncertainty.u": Number(least=0, most=1.0),
     "uncertainty.k": Number(above=0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
+    "decision.level": Number(above=0.5, most=0.9999),
     "gate.accept": _SEVERAL,
     "gate.reason": Text(),
     "gate.form": _LENGTH,
@@ -166,18 +168,25 @@ def notes_on(settings: Mapping[str, Any]) -> list[str]:
         notes.append(
             "[uncertainty] u = 0 states that touches have no error at all: no verdict is guarded against error"
         )
-    elif u is not None and r == 0 and decision.get("rule") != "simple":
+    elif u is not None and r == 0 and decision.get("rule") == "guarded":
         notes.append("[decision] r = 0 leaves no guard band: the limits alone decide, without the uncertainty")
     for where, kind, table in tables_of(settings):
         for key, value in table.items():
             notes += _unseen(value, f"{where}.{key}", kind)
-    guard = 0.0 if u is None or decision.get("rule") == "simple" else r * k * u
+    rule = decision.get("rule", "proved")
+    factor = {"simple": 0.0, "guarded": r * k}.get(rule, NormalDist().inv_cdf(decision.get("level", 0.95)))
+    guard = factor * (u or 0.0)
     for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
         name, width, outside = table.get("name", where), table.get("width"), table.get("outside")
         if width is not None and u is not None and (2 * guard >= width or u >= width):
             notes.append(
                 f"tolerance '{name}': no touch can be within: its width of {width:g} mm is less than "
-                + (f"both guard bands of {guard:g} mm" if 2 * guard >= width else f"the uncertainty u = {u:g} mm")
+                + (f"both guard bands of {guard:.3g} mm" if 2 * guard >= width else f"the uncertainty u = {u:g} mm")
+            )
+        elif rule == "proved" and width is not None and u is not None and width < 4 * u:
+            notes.append(
+                f"tolerance '{name}': its width of {width:g} mm is less than 4 u = {4 * u:g} mm: hardly any part can "
+                "be proved to conform, however good it is; measure it by something surer"
             )
         if width is not None and outside is not None and not 0 <= outside <= width:
             notes.append(

@@ -45,7 +45,8 @@
                       what is not stated is assumed large; corrected = false: touches stay as they are at the
                       temperature of the part; drift_corrected = true: targets touched again correct the others
     [uncertainty]     u, or a [budget]; k
-    [decision]        rule = "guarded" or "simple"; r; accept_flags (of `probekit.verdict.doubts.DOUBTS`)
+    [decision]        rule = "proved", "guarded" or "simple"; level (of proved); r (of guarded); accept_flags (of
+                      `probekit.verdict.doubts.DOUBTS`)
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
                       faces that is to be expected beside u
@@ -165,7 +166,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "alignment": {"features": _LIST, "method": _TEXT, "free": _LIST, "pivot": _LIST, "datums": _LIST},
     "budget": {**dict.fromkeys(CAUSES, (*_NUMBER, list)), **dict.fromkeys(FLAGS, _FLAG)},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
-    "decision": {"rule": _TEXT, "r": _NUMBER, "accept_flags": _NAMES},
+    "decision": {"rule": _TEXT, "level": _NUMBER, "r": _NUMBER, "accept_flags": _NAMES},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 

@@ -252,7 +252,7 @@ def _on_doubt(verdict: Verdict) -> list[str]:
     missed = verdict.table.loc[verdict.table["verdict"] == "missed", "touch"].tolist()
     if undecided:
         said.append(
-            f"Undecided: {_touches(undecided)}, within the guard band and so too near a limit to decide with this "
+            f"Undecided: {_touches(undecided)}, too near a limit to decide with this "
             "uncertainty. Touch there again, with more touches or a smaller uncertainty."
         )
     if doubted:

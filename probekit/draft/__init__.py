@@ -104,7 +104,7 @@ def draft_study(
     lines += [
         "",
         "[decision]",
-        *key("rule", FILL_IN, "fill in: guarded or simple"),
+        *key("rule", FILL_IN, "fill in: proved, guarded or simple"),
         *key("r", 1.0, "guard band w = r k u"),
     ]
     return "\n".join(lines) + "\n"

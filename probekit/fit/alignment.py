@@ -52,6 +52,14 @@ class Alignment:
         What was minimised, in its own unit: weighted root mean square, or largest weighted deviation [mm].
     certificate : float
         For minimax: how much better any small motion could still make it, at most [mm]; NaN for other methods.
+    gain : (6, n) float, optional
+        Change of the parameters, mm and deg, with the deviation of each touch used: what carries any covariance of the
+        touches, with all that they share, to the motion.
+    spread : (n,) float, optional
+        Standard uncertainty of each touch used that `covariance` is made of [mm]; NaN if nothing told it.
+    lift : (6, k) float, optional
+        Bias of the parameters that scatter alone makes, mm and deg, one column for each datum that has one. It is not
+        taken off, and its square is in `covariance`.
     """
 
     motion: np.ndarray
@@ -67,6 +75,9 @@ class Alignment:
     undetermined: tuple[str, ...] = field(default=())
     objective: float = float("nan")
     certificate: float = float("nan")
+    gain: np.ndarray | None = field(default=None, repr=False)
+    spread: np.ndarray | None = field(default=None, repr=False)
+    lift: np.ndarray | None = field(default=None, repr=False)
 
     @property
     def translation(self) -> np.ndarray:

@@ -20,7 +20,7 @@ from ..show import shown
 from .motion import jacobian, move
 from .slp import Linear, minimise_largest
 
-__all__ = ["MinimaxResult", "minimax_motion", "scatter_of_minimax"]
+__all__ = ["MinimaxResult", "gain_of_minimax", "minimax_motion", "scatter_of_minimax"]
 
 _NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation is none, where the facets are kinked
 
@@ -158,3 +158,15 @@ def scatter_of_minimax(slope: np.ndarray, trials: int = 200, sweeps: int = 150) 
         weight *= np.abs(drawn + found @ slope.T)
         weight /= weight.sum(axis=1, keepdims=True)
     return found.T @ found / len(found)  # its mean is zero, by symmetry
+
+
+def gain_of_minimax(slope: np.ndarray) -> np.ndarray:
+    """Gain (k, n) with the covariance of minimax parameters on scatter, for a slope as `scatter_of_minimax` takes it.
+
+    Which touches rule changes with the least scatter, so it is the gain of least squares, stretched to that covariance.
+    """
+    squares = -np.linalg.pinv(slope, rcond=1e-10)
+    if slope.shape[0] <= slope.shape[1]:
+        return squares
+    wanted, own = (np.linalg.cholesky(c) for c in (scatter_of_minimax(slope), squares @ squares.T))
+    return wanted @ np.linalg.solve(own, squares)

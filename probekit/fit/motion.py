@@ -113,11 +113,13 @@ def free_basis(free: np.ndarray, length: float) -> np.ndarray:
     return np.diag([1.0] * 3 + [1.0 / length] * 3)[:, free]
 
 
-def moved_pivot(covariance: np.ndarray, shift: np.ndarray, turn: np.ndarray) -> np.ndarray:
-    """Covariance (6, 6) in mm and rad about a pivot `shift` [mm] further on, of a motion that turns by `turn` [rad].
+def moved_pivot(shift: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """(6, 6) change, in mm and rad, of the parameters about a pivot `shift` [mm] further on with those about this one.
+
+    `turn` (3,): rotation vector of the motion [rad].
 
     The translation about the new pivot is t + R s - s, with the shift s; its derivative over w is -[R s]x J.
     """
     step = np.eye(6)
     step[:3, 3:] = -cross_matrix(Rotation.from_rotvec(turn).apply(shift)) @ left_jacobian(turn)
-    return step @ covariance @ step.T
+    return step

@@ -27,7 +27,7 @@ from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from ..geometry import make_motion
 from . import robust
 from .alignment import Alignment
-from .minimax import minimax_motion, scatter_of_minimax
+from .minimax import gain_of_minimax, minimax_motion
 from .motion import FREEDOMS, free_basis, free_of, jacobian, move, moved_pivot, typical_arm
 from .select import select
 from .undetermined import describe_motions, held_directions, undetermined_motions
@@ -146,19 +146,21 @@ def rigid(
         residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
         moved = move(parameters, points, centre)
         slope = jacobian(parameters, moved, measure(moved)[1], centre) @ basis
-        covariance = _covariance(slope, weight, residuals, spread, 0.0, method)
+        gain, variance = _gain(slope, weight, residuals, spread, 0.0, method)
     else:
         fitted = _gauss_newton(points, measure, basis, centre, weight, method, settled, max_iterations)
         parameters, residuals, gradient, final, scale, steps = fitted
         slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
-        covariance = _covariance(slope, weight, residuals, spread, scale, method)
+        gain, variance = _gain(slope, weight, residuals, spread, scale, method)
         certificate, objective = np.nan, float(np.sqrt(np.sum(final * residuals**2) / max(final.sum(), 1e-300)))
-    covariance = _in_degrees(moved_pivot(basis @ covariance @ basis.T, pivot - centre, parameters[3:]))
+    gain = moved_pivot(pivot - centre, parameters[3:]) @ basis @ gain
+    gain = np.where(free[:, None], np.where(np.arange(6) < 3, 1.0, 180.0 / np.pi)[:, None] * gain, 0.0)
+    each = np.sqrt(variance / weight)
     return Alignment(
         motion=make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=centre),
         free=tuple(np.array(FREEDOMS)[free].tolist()),
         pivot=pivot,
-        covariance=np.where(np.outer(free, free), covariance, 0.0),
+        covariance=np.where(np.outer(free, free), (gain * each**2) @ gain.T, 0.0),
         residuals=residuals,
         weights=final / max(float(weight.max()), 1e-300),
         used=used,
@@ -168,6 +170,8 @@ def rigid(
         undetermined=tuple(held),
         objective=objective,
         certificate=certificate,
+        gain=gain,
+        spread=each,
     )
 
 
@@ -308,25 +312,27 @@ def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray,
     )
 
 
-def _covariance(
+def _gain(
     slope: np.ndarray,
     weight: np.ndarray,
     residuals: np.ndarray,
     spread: float | None,
     scale: float,
     method: str,
-) -> np.ndarray:
-    """(k, k) covariance of the steps along the basis; NaN when there are no more touches than freedoms."""
+) -> tuple[np.ndarray, float]:
+    """Change (k, n) of the steps along the basis with each deviation, and the variance of a touch of weight one.
+
+    The variance is NaN when there are no more touches than freedoms and none was told.
+    """
     n, n_free = slope.shape
+    scaled, root = np.sqrt(weight) * residuals, np.sqrt(weight)[:, None]
+    gain = -np.linalg.inv(slope.T @ (weight[:, None] * slope)) @ (weight[:, None] * slope).T
     if n <= n_free and spread is None:
-        return np.full((n_free, n_free), np.nan)
-    scaled = np.sqrt(weight) * residuals
-    inverse = np.linalg.inv(slope.T @ (weight[:, None] * slope))
+        return gain, float("nan")
     freedoms = max(n - n_free, 1)
     if method == "minimax" and n > n_free:
-        rooted = np.sqrt(weight)[:, None] * slope
-        rest = scaled - rooted @ np.linalg.lstsq(rooted, scaled, rcond=None)[0]
-        return max(float(rest @ rest) / freedoms, spread or 0.0) * scatter_of_minimax(rooted)
+        rest = scaled - root * slope @ np.linalg.lstsq(root * slope, scaled, rcond=None)[0]
+        return gain_of_minimax(root * slope) * root.T, max(float(rest @ rest) / freedoms, spread or 0.0)
     if method in ("least_squares", "minimax"):
         variance = float(scaled @ scaled) / freedoms if n > n_free else 0.0
     else:
@@ -334,9 +340,4 @@ def _covariance(
         mean = max(float(slope_of_psi.mean()), 1e-12)
         factor = 1.0 + n_free / n * float(slope_of_psi.var()) / mean**2
         variance = factor**2 * scale**2 * float(psi @ psi) / freedoms / mean**2
-    return max(variance, spread or 0.0) * inverse
-
-
-def _in_degrees(covariance: np.ndarray) -> np.ndarray:
-    unit = np.where(np.arange(6) < 3, 1.0, 180.0 / np.pi)
-    return covariance * np.outer(unit, unit)
+    return gain, max(variance, spread or 0.0)

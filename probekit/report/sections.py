@@ -11,7 +11,7 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
-from ..verdict.words import PART_WORDS, WORST_FIRST, counted
+from ..verdict.words import PART_WORDS, WORST_FIRST, counted, interval
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -88,7 +88,8 @@ def _card(evaluation: Evaluation, judged: Any) -> str:
         said += f' Zone {length(evaluation.lower)} to {length(evaluation.upper)} <span class="unit">mm</span>.'
     fixed = f", value fixed by {escape(', '.join(str(t) for t in evaluation.ruling))}" if evaluation.ruling else ""
     notes = "".join(f'<p class="small">{escape(note)}</p>' for note in judged.notes)
-    U = f"U {length(judged.U, 'a')}" if np.isfinite(judged.U) else "U not known"
+    where, noise = interval(judged.low, judged.high, judged.noise_alone, lambda value: str(length(value, "a")))
+    noise = f" {noise[0].upper()}{noise[1:]}." if noise else ""
     return (
         f'<article class="card {_PART_SIGNS[judged.word][0]}"><h3>{escape(evaluation.name)}</h3>'
         f'<p class="big">{length(evaluation.actual, "a")} <span class="of">of {length(evaluation.width, "a")} '
@@ -98,7 +99,7 @@ def _card(evaluation: Evaluation, judged: Any) -> str:
         f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
         f'<line class="limit" x1="{100 / end:.2f}%" x2="{100 / end:.2f}%" y1="0" y2="14"/></svg>'
         f'<p class="small">{said} On {escape(", ".join(evaluation.features)) or "all touches"}: '
-        f"{evaluation.touches} touches{missed}{fixed}{free}. {U}.</p>{notes}</article>"
+        f"{evaluation.touches} touches{missed}{fixed}{free}. {where[0].upper()}{where[1:]}.{noise}</p>{notes}</article>"
     )
 
 

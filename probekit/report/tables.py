@@ -85,7 +85,7 @@ def tables(
         "units": {"length": "mm", "angle": "degree"},
         "part": verdict.part,
         "reasons": list(verdict.reasons),
-        "rule": {name: plain(getattr(verdict.rule, name)) for name in ("sentence", "k", "r", "U")},
+        "rule": {name: plain(getattr(verdict.rule, name)) for name in ("name", "sentence", "level", "k", "r", "U")},
         "tolerances": records(verdict.tolerances),
         "evaluations": [_evaluation(e) for e in verdict.evaluations],
         "features": records(verdict.features),

@@ -171,7 +171,13 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
             whole = moved if scatter is None else moved.assign(u=scatter.u)
             evaluations = saying_what_is_assumed(_evaluate(study, alone, how, u), scatter)
-            options = {"rule": rule, "u": u, "alignment": other, "accept_flags": _accepted_flags(settings, findings)}
+            options = {
+                "rule": rule,
+                "u": u,
+                "scatter": scatter,
+                "alignment": other,
+                "accept_flags": _accepted_flags(settings, findings),
+            }
             return verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
 
         def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
@@ -362,21 +368,24 @@ def _decision(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[floa
     """Standard uncertainty of a touch that has none of its own, and the rule; `told`: a column or a budget has more."""
     uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
     u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
-    kind = decision.get("rule", "guarded" if u or told else "simple")
-    if kind == "simple":
-        return u, verdict.simple()
-    if kind != "guarded":
+    kind = decision.get("rule", "proved" if u or told else "simple")
+    rules = {
+        "proved": lambda: verdict.proved(decision.get("level", 0.95)),
+        "guarded": lambda: verdict.guarded(r=decision.get("r", 1.0), k=k),
+        "simple": verdict.simple,
+    }
+    if kind not in rules:
         raise InputError(
-            "unknown decision rule", file=path, column="decision.rule", found=kind, expected="guarded or simple"
+            "unknown decision rule", file=path, column="decision.rule", found=kind, expected=" or ".join(rules)
         )
-    if "u" not in uncertainty and not told:
+    if kind != "simple" and "u" not in uncertainty and not told:
         raise InputError(
-            "a guard band needs the uncertainty",
+            f"the rule {kind} needs the uncertainty of the touches",
             file=path,
             column="uncertainty.u",
             expected="standard uncertainty in mm, or a table [budget]",
         )
-    return u, verdict.guarded(r=decision.get("r", 1.0), k=k)
+    return u, rules[kind]()
 
 
 def _pass_on(caught: list[warnings.WarningMessage]) -> None:

@@ -9,18 +9,14 @@ s        slope        change of the actual value with a small motion
 
 A touch is judged with u_i^2 + J_i Sigma J_i' (law of propagation: JCGM 100:2008, 5.1.2 and 5.2.2; JCGM 102:2011, 6.2;
 clauses from memory). What the zone's own placement takes up of the motion is no error: J is taken less its projection,
-by least squares over the touches, on the motions that are free. Touches that made the frame are correlated with it:
-moving one moves the frame after it, so that the sum above is more than the truth, which is the safe side.
-
-A value judged as a whole has max(|sum g_i u_i|, sqrt(sum g_i^2 u_i^2))^2 + s Sigma s'. One number u per touch does not
-say how much of it is common to all (ball radius, temperature) and how much is the touch's own; any share between is
-covered by the larger of the two. The sum is what counts for a size, where a radius error enters twice; the root for a
-place, where it cancels.
+by least squares over the touches, on the motions that are free. What the touches share moves the frame and what is
+judged in it together, and a touch that made the frame is correlated with it: both are counted through the gain of the
+frame where it is known (`judged_scatter`). A value judged as a whole has the uncertainty of g e + s (motion).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +27,7 @@ from ..fit.datums.freedom import Freedom
 from ..fit.motion import typical_arm
 from ..geometry import cross_matrix, left_jacobian
 from ..show import shown
+from ..uncertainty import Scatter
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,17 +39,22 @@ if TYPE_CHECKING:
     from .evaluation import Evaluation
 
 __all__ = [
+    "FRAME",
+    "OWN",
     "Carried",
     "carry",
     "element_gain",
+    "judged_scatter",
     "lean_sensitivity",
     "less_placement",
-    "motion_covariance",
+    "motion_step",
     "own_uncertainty",
     "shift_sensitivity",
     "surface_sensitivity",
-    "value_u",
 ]
+
+FRAME = "datum frame, by the scatter of its touches"
+OWN = "touches, each by itself"
 
 _NOTHING = 1e-9  # a row this small, against the largest, is none
 _FIXED = 1e-2  # a motion that changes the deviations by less than this part of the strongest is not fixed by them
@@ -69,10 +71,22 @@ class Carried:
         Change of each deviation (or, m = 1, of the actual value) with the shift of the origin [mm] and the turn [rad].
     covariance : (6, 6) float
         Of that motion; NaN if it is not known.
+    gain : (6, a) float, optional
+        Change of that motion with the deviation of each touch that made the frame.
+    used : (a,) int
+        Positions of those touches in the table.
+    spread : (a,) float
+        Least standard uncertainty of each of them [mm]: what their residuals showed.
+    lift : (6, k) float
+        Bias of that motion, which is not taken off: k further common causes.
     """
 
     rows: np.ndarray
     covariance: np.ndarray
+    gain: np.ndarray | None = None
+    used: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
+    spread: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    lift: np.ndarray = field(default_factory=lambda: np.zeros((6, 0)))
 
     @property
     def each(self) -> np.ndarray:
@@ -120,8 +134,8 @@ def own_uncertainty(deviations: pd.DataFrame, u: float | None = None) -> np.ndar
     return own
 
 
-def motion_covariance(alignment: Alignment) -> np.ndarray:
-    """Covariance (6, 6) of an alignment as a small motion of the aligned part: shift of the origin [mm], turn [rad].
+def motion_step(alignment: Alignment) -> np.ndarray:
+    """(6, 6) small motion of the aligned part, shift of the origin [mm] and turn [rad], with its parameters [mm, deg].
 
     Its parameters p are t [mm] about the pivot and w [deg]; a change turns by J_l(w) dw and shifts the point pivot + t
     by dt, see `probekit.geometry.left_jacobian`.
@@ -131,7 +145,7 @@ def motion_covariance(alignment: Alignment) -> np.ndarray:
     step = np.zeros((6, 6))
     step[:3, :3], step[3:, 3:] = np.eye(3), turning
     step[:3, 3:] = cross_matrix(np.asarray(alignment.pivot, dtype=float) + shift) @ turning
-    return step @ alignment.covariance @ step.T
+    return step
 
 
 def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment | None) -> Evaluation:
@@ -161,29 +175,65 @@ def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment
             )
         at, normal = (chosen[list(names)].to_numpy(dtype=float) for names in (("cx", "cy", "cz"), ("nx", "ny", "nz")))
         rows = less_placement(_rows(at, normal), evaluation.freedom or _named(evaluation.free))
-    return replace(evaluation, carried=Carried(rows, motion_covariance(alignment)))
+    step = motion_step(alignment)
+    carried = Carried(rows, step @ alignment.covariance @ step.T)
+    if alignment.gain is not None and alignment.spread is not None and np.isfinite(alignment.spread).all():
+        lift = np.zeros((6, 0)) if alignment.lift is None else step @ alignment.lift
+        carried = replace(carried, gain=step @ alignment.gain, used=alignment.used, spread=alignment.spread, lift=lift)
+    return replace(evaluation, carried=carried)
 
 
-def value_u(evaluation: Evaluation, own: np.ndarray) -> float:
-    """Standard uncertainty of an actual value that is judged as a whole.
+def judged_scatter(evaluation: Evaluation, scatter: Scatter, change: np.ndarray | None = None) -> Scatter:
+    """Scatter of what is judged, with that of the frame it is judged in.
+
+    A touch that made the frame moves it and is judged in it: what it does to both is counted as one cause.
 
     Parameters
     ----------
     evaluation : Evaluation
-    own : (n,) float
-        That of each touch judged, by itself [mm].
+    scatter : Scatter
+        Of the whole table.
+    change : (m, n) float, optional
+        Change of m values with the deviation of each touch judged; of the deviations themselves by default, one by one.
+        It goes with the rows of `evaluation.carried`.
 
     Returns
     -------
-    float
-        [mm]; NaN if that of its frame is not known. Where nothing tells how the value depends on the touches
-        (`gradient` is None) it is twice that of the worst touch: no zone about the nominal grows faster.
+    Scatter
+        Of the n deviations, or the m values, [mm]; without what is not known of the frame.
     """
-    from_frame = np.zeros(1) if evaluation.carried is None else evaluation.carried.each
-    if evaluation.gradient is None:
-        return 2.0 * float(np.hypot(own, from_frame).max())
-    parts = evaluation.gradient * own
-    return float(np.hypot(max(abs(float(parts.sum())), float(np.linalg.norm(parts))), from_frame[0]))
+    judged, carried = scatter.of(evaluation.rows), evaluation.carried
+    if change is not None:
+        each = change * judged.own
+        judged = Scatter(
+            np.zeros(len(change)),
+            np.hstack([change @ judged.factors, each]),
+            (*judged.causes, *(OWN,) * each.shape[1]),
+        )
+    if carried is None or not np.abs(carried.rows).max(initial=0.0):
+        return judged
+    if carried.gain is None:
+        if not np.isfinite(carried.covariance).all():
+            return judged
+        size, axes = np.linalg.eigh(carried.covariance)
+        return judged.with_causes(carried.rows @ (axes * np.sqrt(np.maximum(size, 0.0))), (FRAME,) * 6)
+    moved, own = carried.rows @ carried.gain, scatter.own[carried.used]
+    factors, keep = judged.factors.copy(), judged.own.copy()
+    factors[:, : len(scatter.causes)] += moved @ scatter.factors[carried.used]
+    _, at, made = np.intersect1d(evaluation.rows, carried.used, return_indices=True)
+    both = moved[:, made] * own[made]
+    if change is None:
+        both[at, np.arange(len(at))] += keep[at]
+        keep[at] = 0.0
+    else:
+        factors[:, len(scatter.causes) + at] += both
+        both = both[:, :0]
+    alone = np.maximum(own, carried.spread)
+    alone[made] = np.sqrt(np.maximum(alone[made] ** 2 - own[made] ** 2, 0.0))
+    turned = carried.gain * alone
+    size, axes = np.linalg.eigh(turned @ turned.T)
+    frame = np.hstack([carried.rows @ (axes * np.sqrt(np.maximum(size, 0.0))), carried.rows @ carried.lift, both])
+    return Scatter(keep, np.hstack([factors, frame]), (*judged.causes, *(FRAME,) * frame.shape[1]), judged.own_causes)
 
 
 def less_placement(rows: np.ndarray, freedom: Freedom) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Verdicts: decision rules, probability of conformity, and the verdict on touch, tolerance, feature and part."""
 
 from .classify import classify, judge
-from .rules import conformity, guarded, simple
+from .rules import conformity, guarded, proved, simple
 
-__all__ = ["classify", "conformity", "guarded", "judge", "simple"]
+__all__ = ["classify", "conformity", "guarded", "judge", "proved", "simple"]

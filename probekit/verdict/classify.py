@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..tolerance.propagation import carry, own_uncertainty, value_u
+from ..tolerance.bounds import Bounds, bounds
+from ..tolerance.propagation import carry, own_uncertainty
+from ..uncertainty import Scatter
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
-from .rules import Rule, conformity, share_of_zone, simple
+from .rules import Rule, conformity, proved, share_of_zone, simple
 from .words import PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ def classify(
     *evaluations: Evaluation,
     rule: Rule | None = None,
     u: float | None = None,
+    scatter: Scatter | None = None,
     alignment: Alignment | None = None,
     looks: Iterable[str] = (),
     accept_flags: Iterable[str] = (),
@@ -46,10 +49,13 @@ def classify(
     *evaluations : Evaluation
         At least one.
     rule : Rule, optional
-        Decision rule; simple acceptance by default.
+        Decision rule; `probekit.verdict.proved` by default, and simple acceptance where nothing says how uncertain the
+        touches are.
     u : float, optional
         Standard uncertainty of a touch by itself [mm]; a column `u` in the table comes first. Without either it is
         taken as zero, and probabilities are 0 or 1.
+    scatter : Scatter, optional
+        Uncertainty of the touches of the table with what they share, in place of both.
     alignment : Alignment, optional
         What brought the table to where it is. Its covariance counts for every tolerance that has no datum frame of
         its own; see `probekit.tolerance.propagation`.
@@ -65,17 +71,18 @@ def classify(
     Returns
     -------
     Verdict
-        A tolerance that judges touches one by one conforms if all are within, and does not if any is high or low; one
-        that is judged as a whole, by its actual value against its width. Else it is undecided, as it is at best with a
-        missed touch, a foot in doubt or an uncertainty that is not known. The part is what the worst of its tolerances
+        By `proved` a tolerance is decided by the bounds of its actual value. By a guard band one that judges touches
+        one by one conforms if all are within, and does not if any is high or low; one that is judged as a whole, by
+        its actual value against its width. Else it is undecided, as it is at best with a missed touch, a foot in doubt
+        or an uncertainty that is not known. The part is what the worst of its tolerances
         is. A touch that several tolerances cover shows the worst of their words, among equals that with the least
         margin. Touches that no tolerance judges one by one are "unjudged".
 
     Raises
     ------
     InputError
-        If there is no tolerance, one was evaluated on another table, a flag is unknown, or the rule has a guard band
-        and nothing says how uncertain the touches are.
+        If there is no tolerance, one was evaluated on another table, a flag is unknown, or the rule needs to know how
+        uncertain the touches are and nothing says it.
     """
     import pandas as pd
 
@@ -83,24 +90,29 @@ def classify(
         raise InputError(
             "there is no tolerance to judge by", todo="Evaluate one, for instance probekit.tolerance.profile."
         )
-    rule, n = rule or simple(), len(deviations)
+    n = len(deviations)
     for one in evaluations:
         last = max(one.rows.max(initial=-1), one.missed_rows.max(initial=-1))
         if last >= n:
             raise InputError(
                 f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
             )
-    own, doubts = own_uncertainty(deviations, u), doubts_of(deviations, accept_flags)
-    if rule.needs_u and u is None and not (rule.U or own.any()):
+    doubts = doubts_of(deviations, accept_flags)
+    stated = Scatter.independent(own_uncertainty(deviations, u)) if scatter is None else scatter
+    if len(stated.own) != n:
+        raise InputError("the scatter is of another table", found=f"{len(stated.own)} touches", expected=n)
+    told = u is not None or bool(stated.u.any())
+    rule = rule or (proved() if told else simple())
+    if rule.needs_u and not (told or rule.U):
         raise InputError(
-            "a guard band needs the uncertainty of the touches",
-            expected="u=, a column u in the table, or guarded(U=...) [mm]",
+            f"the rule {rule.name} needs the uncertainty of the touches",
+            expected="u=, scatter=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
     framed = [one if one.carried is not None else carry(one, deviations, alignment) for one in evaluations]
-    judged = [_judged(one, rule, own[one.rows], doubts[one.rows], placed=placed) for one in framed]
+    judged = [_judged(one, rule, stated, doubts[one.rows], placed=placed) for one in framed]
 
-    table = _by_touch(deviations, own, doubts, judged)
+    table = _by_touch(deviations, stated.u, doubts, judged)
     features = _by_feature(table, judged)
     ids = table["touch"].to_numpy()
     reasons = tuple(dict.fromkeys([*looks, *(text for one in judged for text in one.reasons(ids))]))
@@ -110,7 +122,11 @@ def classify(
             "kind": [one.of.kind for one in judged],
             "actual": [one.of.actual for one in judged],
             "width": [one.of.width for one in judged],
-            "U": [one.U for one in judged],
+            "low": [one.bounds.low for one in judged],
+            "high": [one.bounds.high for one in judged],
+            "u": [one.bounds.u for one in judged],
+            "noise_alone": [one.bounds.noise_alone for one in judged],
+            "p_value": [one.bounds.p_value for one in judged],
             "word": [one.word for one in judged],
             "notes": [(*one.reasons(ids), *one.of.notes) for one in judged],
         }
@@ -119,23 +135,29 @@ def classify(
     return Verdict(table, tolerances, features, part, tuple(framed), rule, reasons)
 
 
-def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float = 0.0) -> str:
+def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float | Scatter = 0.0) -> str:
     """Verdict on one tolerance, the one that `classify` gives it.
 
     Parameters
     ----------
     evaluation : Evaluation
     rule : Rule
-    u : (n,) float or float
-        Standard uncertainty of each touch judged, by itself [mm].
+    u : (n,) float or float, or Scatter
+        Standard uncertainty of each touch judged, by itself [mm]; or the uncertainty of all touches of the table.
 
     Returns
     -------
     str
         One of `PART_WORDS`; undecided at best if a touch was missed.
     """
-    n = len(evaluation.rows)
-    return _judged(evaluation, rule, np.broadcast_to(u, n), np.full(n, "", dtype=object)).word
+    if not isinstance(u, Scatter):
+        carried, size = evaluation.carried, 1 + int(evaluation.rows.max())
+        if carried is not None and len(carried.used):
+            size = max(size, 1 + int(carried.used.max()))
+        own = np.zeros(size)
+        own[evaluation.rows] = u
+        u = Scatter.independent(own)
+    return _judged(evaluation, rule, u, np.full(len(evaluation.rows), "", dtype=object)).word
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +166,7 @@ class _Judged:
 
     of: Evaluation
     word: str
-    U: float
+    bounds: Bounds
     u: np.ndarray
     words: np.ndarray
     margin: np.ndarray
@@ -160,27 +182,28 @@ class _Judged:
         return said
 
 
-def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, placed: bool = True) -> _Judged:
-    """One path for every kind. `own` and `doubt` (n,): of the touches judged.
+def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *, placed: bool = True) -> _Judged:
+    """One path for every kind. `doubt` (n,): of the touches judged.
 
     Where the uncertainty of the frame is not known a touch is never within; it is high or low by what is known.
     """
     margin = np.minimum(one.uppers - one.deviations, one.deviations - one.lowers)
+    found = bounds(one, scatter, 0.95 if rule.level is None else rule.level)
+    u, words = found.u_each, np.full(len(one.rows), "", dtype=object)
+    by_bounds = rule.level is not None
     if one.judges_touches:
-        u = own if one.carried is None else np.hypot(own, one.carried.each)
-        known = np.where(np.isfinite(u), u, own)
-        words = rule.decide(one.deviations, one.lowers, one.uppers, known).astype(object)
-        ruling = int(share_of_zone(one.deviations, one.lowers, one.uppers).argmax())
-        U = 2.0 * rule.k * float(u[ruling]) * one.width / float(one.uppers[ruling] - one.lowers[ruling])
+        known = np.where(np.isfinite(u), u, scatter.u[one.rows])
+        outside = found.outside if by_bounds else None
+        words = rule.decide(one.deviations, one.lowers, one.uppers, known, outside).astype(object)
+    elif by_bounds:
+        whole = "conforms" if found.high <= one.width else "undecided"
+        whole = "does not conform" if found.low > one.width else whole
     else:
-        u, words = own, np.full(len(own), "", dtype=object)
-        of_value = value_u(one, own)
-        U = rule.k * of_value
-        known = of_value if np.isfinite(of_value) else value_u(replace(one, carried=None), own)
+        known = found.u if np.isfinite(found.u) else bounds(replace(one, carried=None), scatter).u
         guard = rule.r * max(rule.k * known, 2.0 * rule.U)
         whole = "conforms" if one.actual <= one.width - guard else "undecided"
         whole = "does not conform" if one.actual > one.width + guard else whole
-    unknown = ~np.isfinite(u if one.judges_touches else np.full(len(own), U)) & rule.needs_u
+    unknown = ~np.isfinite(u if one.judges_touches else np.full(len(u), found.u)) & rule.needs_u
     doubt = np.where(unknown, np.where(doubt == "", UNKNOWN, doubt + "; " + UNKNOWN), doubt)
     capped = bool((doubt != "").any() or one.missed)
     if one.judges_touches:
@@ -189,8 +212,8 @@ def _judged(one: Evaluation, rule: Rule, own: np.ndarray, doubt: np.ndarray, *, 
     word = worst_of([whole, "undecided"]) if capped else whole
     if not placed and one.rests_on_place:
         words[words != ""] = word = "undecided"
-        doubt = np.full(len(own), UNPLACED, dtype=object)
-    return _Judged(one, word, U, u, words, margin, doubt)
+        doubt = np.full(len(words), UNPLACED, dtype=object)
+    return _Judged(one, word, found, u, words, margin, doubt)
 
 
 def _by_touch(deviations: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: list[_Judged]) -> pd.DataFrame:

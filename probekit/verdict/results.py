@@ -33,9 +33,10 @@ class Verdict:
         where missed, unjudged or u is not known), `verdict`, one of `TOUCH_WORDS`, and `doubt`: why the touch is
         undecided at best, whatever its deviation.
     tolerances : DataFrame
-        One row per tolerance, in the order given: `name, kind`, `actual` value, `width` and expanded uncertainty `U` of
-        the actual value [mm] (NaN if not known), `word`, one of `PART_WORDS`, `notes` (tuple of str): what decided it
-        besides the numbers, and what has to be known to believe the value.
+        One row per tolerance, in the order given: `name, kind`, `actual` value, `width`, bounds `low` and `high` of the
+        true value at the touched places, `u` of the touches that rule (NaN if not known), `noise_alone` [mm], `p_value`
+        (all of them as in `probekit.tolerance.bounds.Bounds`), `word`, one of `PART_WORDS`, `notes` (tuple of str):
+        what decided it besides the numbers, and what has to be known to believe the value.
     features : DataFrame
         One row per feature: `feature, touches, within, undecided, high, low, missed, unjudged, worst, verdict`.
     part : str

@@ -1,12 +1,16 @@
-"""Decision rules: simple acceptance, and guard bands.
+"""Decision rules: proof by the bounds of the actual value, guard bands, simple acceptance.
 
-With a tolerance zone T and a guard band w, a value is accepted inside T shrunk by w on both sides, rejected outside T
-grown by w, and undecided between. w = r k u, with the standard uncertainty u of that value, a coverage factor k and a
-multiplier r (JCGM 106:2012, 8.3); r = 0 is simple acceptance (JCGM 106:2012, 8.2). A guard band makes conformity
+By `proved` a tolerance conforms if the upper bound of its actual value is within the tolerance, does not conform if the
+lower bound is beyond it, and is undecided between. The bounds (`probekit.tolerance.bounds`) hold for any number of
+touches, so that the risk of a wrong word is at most 1 - level either way. ISO 14253-1:2017 asks for a
+probability of conformity, 95 % by default, where nothing else is agreed.
+
+By `guarded`, with a tolerance zone T and a guard band w, a value is accepted inside T shrunk by w on both sides,
+rejected outside T grown by w, and undecided between. w = r k u, with the standard uncertainty u of that value, a
+coverage factor k and a multiplier r (JCGM 106:2012, 8.3); r = 0 is simple acceptance (JCGM 106:2012, 8.2). A guard band makes conformity
 likely, never sure. With k = 2, r = 1 a value at the edge of acceptance conforms with 97.7 % if one limit is near and u
-is right; w = U with k = 2 was the default of ISO 14253-1:1998 and :2013. ISO 14253-1:2017 asks for a probability of
-conformity instead, 95 % by default: k = 1.645 for one limit. Clause numbers and statements about standards are from
-memory.
+is right; w = U with k = 2 was the default of ISO 14253-1:1998 and :2013. Every touch is then judged by itself: of many
+touches at a limit some are beyond it by noise. Clause numbers and statements about standards are from memory.
 
 The probability that a touch conforms is that of a normal distribution about the measured deviation with the standard
 uncertainty u: Phi((upper - d)/u) - Phi((lower - d)/u) (JCGM 106:2012, 7.3, from memory). It is of that touch alone.
@@ -21,13 +25,13 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 
-__all__ = ["Rule", "conformity", "guarded", "share_of_zone", "simple"]
+__all__ = ["Rule", "conformity", "guarded", "proved", "share_of_zone", "simple"]
 
 
 @shown
 @dataclass(frozen=True)
 class Rule:
-    """A decision rule: a guard band w = r max(k u, U) at each limit, u being that of the value judged.
+    """A decision rule: proof at a level, or a guard band w = r max(k u, U) at each limit, u being that of the value.
 
     Attributes
     ----------
@@ -39,12 +43,21 @@ class Rule:
         Least expanded uncertainty of a deviation that the guard band counts with [mm].
     sentence : str
         The rule in words.
+    level : float, optional
+        Decide by the bounds of the actual value that hold with this probability; k is then the coverage factor of one
+        side. None: by the guard band.
     """
 
     k: float
     r: float
     U: float
     sentence: str
+    level: float | None = None
+
+    @property
+    def name(self) -> str:
+        """What the rule is called: "proved", "guarded" or "simple"."""
+        return "proved" if self.level is not None else "guarded" if self.r > 0 else "simple"
 
     @property
     def needs_u(self) -> bool:
@@ -61,6 +74,7 @@ class Rule:
         lower: np.ndarray | float,
         upper: np.ndarray | float,
         u: np.ndarray | float = 0.0,
+        outside: np.ndarray | None = None,
     ) -> np.ndarray:
         """Verdict of each deviation.
 
@@ -72,6 +86,9 @@ class Rule:
             Limits [mm].
         u : (n,) float or float
             Standard uncertainty of each deviation [mm].
+        outside : (n,) bool, optional
+            Which are proved to be beyond their limits, all others counted (`probekit.tolerance.bounds`). By default
+            those beyond the guard band.
 
         Returns
         -------
@@ -82,8 +99,9 @@ class Rule:
         d, guard = np.asarray(deviation, dtype=float), self.guard(u)
         words = np.full(d.shape, "undecided", dtype="<U9")
         words[(d >= lower + guard) & (d <= upper - guard)] = "within"
-        words[d > upper + guard] = "high"
-        words[d < lower - guard] = "low"
+        beyond = (d > upper + guard) | (d < lower - guard) if outside is None else outside
+        words[beyond & (d > upper)] = "high"
+        words[beyond & (d < lower)] = "low"
         words[~np.isfinite(d)] = "missed"
         return words
 
@@ -91,6 +109,30 @@ class Rule:
 def simple() -> Rule:
     """Simple acceptance: the limits decide, the uncertainty does not enter."""
     return Rule(2.0, 0.0, 0.0, "simple acceptance: inside the limits is within, outside is not")
+
+
+def proved(level: float = 0.95) -> Rule:
+    """Proof: the bounds of the actual value decide, each of which holds with the probability `level`.
+
+    Parameters
+    ----------
+    level : float
+        0.95 is the default of ISO 14253-1:2017, from memory.
+
+    Raises
+    ------
+    InputError
+        If it is not between 0.5 and 1.
+    """
+    from scipy.special import ndtri
+
+    if not 0.5 < level < 1.0:
+        raise InputError("a level of proof lies between 0.5 and 1", found=level, expected="0.95")
+    words = (
+        f"proved to {100 * level:g} %: conforms if the upper bound of the actual value is within the tolerance, does "
+        "not conform if the lower bound is beyond it"
+    )
+    return Rule(float(ndtri(level)), 1.0, 0.0, words, level)
 
 
 def guarded(U: float = 0.0, r: float = 1.0, *, k: float = 2.0) -> Rule:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable
 
-__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "counted", "part_word", "worst_of"]
+__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "counted", "interval", "part_word", "worst_of"]
 
 #: What a touch can be, best first.
 TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
@@ -26,6 +27,18 @@ def counted(count: int, word: str) -> str:
     """How many tolerances are that, in a sentence: "1 conforms", "2 do not conform"."""
     plural = {"conforms": "conform", "does not conform": "do not conform"}
     return f"{count} {word if count == 1 else plural.get(word, word)}"
+
+
+def interval(
+    low: float, high: float, noise_alone: float, written: Callable[[float], str] = "{:.4f}".format
+) -> tuple[str, str]:
+    """Where the true value lies, and what noise alone would give, in words; `written` writes a length [mm]."""
+    if noise_alone <= 0:
+        return "uncertainty not stated", ""
+    if not math.isfinite(high):
+        return "uncertainty not known", ""
+    where = f"at the touched places {written(low)} to {written(high)}"
+    return where, f"noise alone would give {written(noise_alone)}"
 
 
 def part_word(touch_word: str) -> str:

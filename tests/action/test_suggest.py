@@ -209,7 +209,7 @@ def test_offset_is_taken_from_the_middle_of_the_zone():
 
 def test_undecided_and_missed_are_named():
     action, _ = job(spike({7: 0.1}), missed=(3, 9), guard=0.01, method="tukey")
-    assert "touch p7, within the guard band" in about(action, "Undecided")
+    assert "touch p7, too near a limit" in about(action, "Undecided")
     text = about(action, "Missed")
     assert "touches p3, p9" in text
     assert "before anything else moves there" in text

@@ -86,7 +86,8 @@ def test_moved_pivot_by_propagating_samples(turn):
         t, r = motion_parameters(motion, pivot=pivot + shift)
         read.append([*t, *np.radians(r)])
     expected = np.cov(np.transpose(read))
-    found = moved_pivot(root @ root.T, shift, np.array(turn))
+    step = moved_pivot(shift, np.array(turn))
+    found = step @ root @ root.T @ step.T
     scale = np.sqrt(np.outer(np.diag(found), np.diag(found)))
     assert found / scale == pytest.approx(expected / scale, abs=0.08)  # five times 1/sqrt(4000)
 

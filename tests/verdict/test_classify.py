@@ -9,7 +9,7 @@ from scipy import stats
 
 from probekit import InputError
 from probekit.tolerance import Evaluation, profile
-from probekit.verdict import classify, guarded, simple
+from probekit.verdict import classify, guarded, proved, simple
 from probekit.verdict.words import PART_WORDS, TOUCH_WORDS
 
 
@@ -142,11 +142,14 @@ def test_probability_is_unknown_where_missed_or_unjudged(u):
     assert verdict.table["p_conform"].isna().tolist() == [False, True, True]
 
 
-def test_default_rule_is_simple_acceptance():
+def test_default_rule_is_proof_or_simple_acceptance_where_no_uncertainty_is_known():
     table = found([0.05, 0.0], "aa")
     verdict = classify(table, profile(table, 0.1))
     assert verdict.rule == simple()
     assert verdict.part == "conforms"
+    verdict = classify(table, profile(table, 0.1), u=0.001)
+    assert verdict.rule == proved(0.95)
+    assert verdict.part == "undecided"
 
 
 def test_index_of_the_table_does_not_matter():

@@ -36,7 +36,8 @@ def test_undecided_is_undecided_everywhere(tmp_path):
     assert (verdict.part, verdict.tolerances["word"].tolist()) == ("undecided", ["undecided"])
     content = report.tables(verdict, to_json=tmp_path / "r.json")
     assert content["tolerances"][0]["word"] == "undecided"
-    assert content["tolerances"][0]["U"] == pytest.approx(0.012)  # of a width
+    assert content["tolerances"][0]["u"] == pytest.approx(0.006)  # of a width
+    assert content["tolerances"][0]["high"] == pytest.approx(0.196 + 1.6449 * 0.006, abs=1e-6)
     assert '"conforms"' not in (tmp_path / "r.json").read_text(encoding="utf-8")
     page = report.page(scene.build(nominal, verdict), verdict, to=tmp_path / "r.html").read_text(encoding="utf-8")
     card = re.search(r'<article class="card (\w+)">.*?</article>', page, re.S)

@@ -15,7 +15,9 @@ from probekit.deviation import project
 from probekit.fit import FREEDOMS, Datum, rigid
 from probekit.nominal import Nominal
 from probekit.tolerance import Profile, evaluate_all, flatness, orientation_of_axis, position, profile, size
-from probekit.tolerance.propagation import carry, own_uncertainty, value_u
+from probekit.tolerance.bounds import bounds
+from probekit.tolerance.propagation import carry, own_uncertainty
+from probekit.uncertainty import Scatter
 from probekit.verdict import classify, guarded, judge, simple
 
 U = 0.003  # standard uncertainty of a touch [mm]
@@ -128,7 +130,7 @@ class TestUnknown:
     def test_a_frame_of_unknown_uncertainty_proves_nothing(self):
         verdict = self.job(rule=guarded(), u=U)
         assert verdict.tolerances["word"].tolist() == ["undecided", "conforms"], "form needs no frame"
-        assert np.isnan(verdict.tolerances["U"].iloc[0])
+        assert np.isnan(verdict.tolerances["u"].iloc[0])
         assert verdict.part == "undecided"
         assert "all its touches" in verdict.reasons[0]
         assert "not known" in verdict.reasons[0]
@@ -228,9 +230,9 @@ class TestWhole:
         assert one.slope == pytest.approx(slope, abs=2e-3 * np.abs(slope).max())
 
     def test_a_radius_error_counts_twice_in_a_size_and_not_in_a_place(self):
-        own = np.full(len(HOLE), U)
-        assert value_u(WHOLE["size, least squares"](HOLE), own) == pytest.approx(4 * U, rel=1e-3)  # 2 |size - middle|
-        place = value_u(WHOLE["position, least squares"](HOLE), own)
+        own = Scatter.independent(np.full(len(HOLE), U))
+        assert bounds(WHOLE["size, least squares"](HOLE), own).u == pytest.approx(4 * U, rel=1e-3)  # 2 |size - middle|
+        place = bounds(WHOLE["position, least squares"](HOLE), own).u
         assert place < 2 * U
 
     def test_a_bore_at_its_limit_is_hardly_ever_accepted(self):

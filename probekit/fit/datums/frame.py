@@ -198,6 +198,9 @@ def frame_of(
         iterations=sum(step.settled.iterations for step in steps if step.settled),
         undetermined=tuple(_words(left, centre, arm)),
         objective=float(np.abs(residuals).max()),
+        gain=gain,
+        spread=spread,
+        lift=lifted,
     )
     open_amounts = amounts(left)
     notes = [note for step in steps for note in (*step.part.notes, *exactly_fixed(step))]

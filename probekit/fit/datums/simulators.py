@@ -37,7 +37,7 @@ import numpy as np
 
 from ...errors import FitError
 from ...geometry import apply_motion
-from ..minimax import scatter_of_minimax
+from ..minimax import gain_of_minimax
 from ..slp import Linear, linear_step, minimise_largest
 from .twists import motion_of, velocity_rows
 
@@ -253,7 +253,7 @@ def _gain(
         return active, (np.linalg.pinv(system, rcond=1e-10, hermitian=True) @ right)[:k]
     if simulator == "minimax":
         size = float(np.abs(residuals).max())
-        return np.flatnonzero(np.abs(residuals) >= size - _ACTIVE), _drawn_gain(slope)[:k]
+        return np.flatnonzero(np.abs(residuals) >= size - _ACTIVE), gain_of_minimax(slope)[:k]
     size = float(np.abs(residuals).max())
     high = residuals >= -_ACTIVE
     low = np.zeros(n, dtype=bool) if simulator == "mating" else residuals <= -size + _ACTIVE
@@ -266,15 +266,6 @@ def _gain(
     gain = np.zeros((slope.shape[1], n))
     gain[:, active] = -np.linalg.pinv(system, rcond=1e-7)[: slope.shape[1]]
     return active, _with_the_rest(gain, system, slope)[:k]
-
-
-def _drawn_gain(slope: np.ndarray) -> np.ndarray:
-    """Gain (k + m, n) with the covariance of minimax parameters on scatter; see `scatter_of_minimax`."""
-    squares = -np.linalg.pinv(slope, rcond=1e-10)
-    if slope.shape[0] <= slope.shape[1]:
-        return squares
-    wanted, own = (np.linalg.cholesky(c) for c in (scatter_of_minimax(slope), squares @ squares.T))
-    return wanted @ np.linalg.solve(own, squares)
 
 
 def _with_the_rest(gain: np.ndarray, system: np.ndarray, slope: np.ndarray) -> np.ndarray:

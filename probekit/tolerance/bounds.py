@@ -1,0 +1,247 @@
+"""Bounds of the actual value of a tolerance: how far what was measured may be from the truth at the touched places.
+
+symbol    variable   meaning
+f(d)      measured   actual value of the deviations d = true + e, with e ~ N(0, V)
+lambda               how the touches that rule share in it
+sigma     u          standard uncertainty of that sum: sigma^2 = lambda' V lambda
+z                    1.645 for 95 %
+q                    95 % point of f(e), what noise alone gives
+
+An actual value is, to first order, convex and grows in proportion with the deviations. Hence two bounds that hold for
+any form, any number of touches and any correlation, each by itself with the probability asked for:
+
+    high = f(d) + z sigma   for lambda of the truth gives f(d) >= lambda' d ~ N(f(true), sigma^2)
+    low  = f(d) - q         for f(d) <= f(true) + f(e)
+
+The first is an intersection-union test: the number of touches does not enter (R. L. Berger, Technometrics 24 (1982)
+295-300). The second is sharper for the largest of many deviations, where touches far inside stop counting (J. P.
+Romano, A. M. Shaikh, M. Wolf, Econometrica 82 (2014) 1979-2002). Both from memory. Draws about the measured deviations
+are no bound: noise would then count twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from ..errors import InputError
+from ..show import shown
+from ..uncertainty import Scatter
+from ..uncertainty.joint import SEED, Joint, solved
+from .propagation import judged_scatter
+
+if TYPE_CHECKING:
+    from .evaluation import Evaluation
+
+__all__ = ["TRIALS", "Bounds", "bounds"]
+
+TRIALS = 10_000  # of what noise alone gives
+
+_FIRST = 0.1  # part of the risk that choosing the touches that count may take
+_NONE = 1e-12  # an uncertainty of nothing [mm]
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Bounds:
+    """An actual value with the interval that its truth at the touched places lies in.
+
+    Attributes
+    ----------
+    measured : float
+        Actual value [mm].
+    low, high : float
+        Bounds of the true one [mm], each of which holds with the probability `level`; `high` is infinite where the
+        uncertainty of a frame is not known.
+    level : float
+    u : float
+        Standard uncertainty of the sum of touches that rule [mm]; NaN if it is not known.
+    noise_alone : float
+        Mean of what the uncertainty alone gives on a perfect part [mm].
+    p_value : float
+        How likely so large a value, or a larger one, is at most if the truth conforms.
+    shares : mapping
+        Part of u squared that each cause has, largest first.
+    u_each : (n,) float
+        Standard uncertainty of each touch judged, with that of the frame [mm]; NaN where it is not known.
+    outside : (n,) bool
+        Touches that are beyond their limits with that level, all others counted; of a value judged as a whole none.
+    """
+
+    measured: float
+    low: float
+    high: float
+    level: float
+    u: float
+    noise_alone: float
+    p_value: float
+    shares: dict[str, float]
+    u_each: np.ndarray
+    outside: np.ndarray
+
+    @property
+    def sentence(self) -> str:
+        """The value and its interval in one line."""
+        return (
+            f"measured {self.measured:.4f} mm, at the touched places {self.low:.4f} to {self.high:.4f} mm "
+            f"({100 * self.level:g} % each way)"
+        )
+
+
+def bounds(evaluation: Evaluation, scatter: Scatter, level: float = 0.95) -> Bounds:
+    """Bounds of the actual value of an evaluation.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+        With what the uncertainty of its frame does to it, as `carried`.
+    scatter : Scatter
+        Uncertainty of all touches of the table.
+    level : float
+        Probability with which each bound holds.
+
+    Returns
+    -------
+    Bounds
+        The same bits in every run.
+
+    Raises
+    ------
+    InputError
+        If the level is not between 0.5 and 1.
+    """
+    if not 0.5 < level < 1.0:
+        raise InputError("a level of confidence lies between 0.5 and 1", found=level, expected="0.95")
+    return (
+        _of_touches(evaluation, scatter, level) if evaluation.judges_touches else _of_whole(evaluation, scatter, level)
+    )
+
+
+def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
+    """Of the largest of many deviations: each touch has its own guard, and the selection counts those near a limit."""
+    judged, unknown = judged_scatter(one, scatter), _unknown(one)
+    off, sign = np.abs(one.deviations - one.middles), np.where(one.deviations < one.middles, -1.0, 1.0)
+    half = (one.uppers - one.lowers) / 2
+    share, z = one.width / half, float(ndtri(level))  # actual value = largest share * off
+    reach = share * (off + z * np.where(unknown, np.inf, judged.u))
+    ruling = int(reach.argmax()) if np.isfinite(reach).all() else int((share * off).argmax())
+    if not judged.u.any():
+        low, noise, outside, p = one.actual, 0.0, off > half, float((off <= half).all())
+    else:
+        test, risk = _Selected(off, half, sign, judged, 1.0 - level), 1.0 - level
+        low = one.width * solved(lambda k: test.p(k) - risk, 0.0, float((off / half).max()))
+        outside, p = test.beyond(risk), test.p(1.0)
+        drawn = judged.draw(TRIALS, np.random.default_rng(SEED))
+        noise = float(np.mean((share * np.abs(drawn)).max(axis=1)))
+    return Bounds(
+        one.actual,
+        min(low, one.actual),
+        float(reach.max()),
+        level,
+        float(share[ruling] * judged.u[ruling]) if not unknown[ruling] else float("nan"),
+        noise,
+        p,
+        _shares(judged, ruling),
+        np.where(unknown, np.nan, judged.u),
+        outside,
+    )
+
+
+class _Selected:
+    """Test that all |true deviation| <= k half, for any k, by the largest excess in units of its uncertainty.
+
+    First an upper bound of each true deviation, at a part of the risk; then the chance of the excess seen, with each
+    touch at its limit or, if that is nearer to the middle, at its bound.
+    """
+
+    def __init__(self, off: np.ndarray, half: np.ndarray, sign: np.ndarray, judged: Scatter, risk: float):
+        u = np.maximum(judged.u, _NONE)
+        self.off, self.half, self.u, self.first = off, half, u, _FIRST * risk
+        # Sidak: whatever the correlation, all |e_i| <= c u_i at least as likely as if independent
+        each = (1.0 - self.first) ** (1.0 / len(off))
+        self.most = off + float(ndtri((1.0 + each) / 2)) * u
+        self.joint = Joint(Scatter(judged.own, sign[:, None] * judged.factors, judged.causes))
+
+    def p(self, k: float) -> float:
+        """p-value of the limits k half: the chance of as large an excess as the largest."""
+        return self._chance(k, float(((self.off - k * self.half) / self.u).max()))
+
+    def beyond(self, risk: float) -> np.ndarray:
+        """(n,) touches whose excess over their limits is too large for that risk."""
+        excess = (self.off - self.half) / self.u
+        if self._chance(1.0, float(excess.max())) > risk:
+            return np.zeros(len(excess), dtype=bool)
+        least = solved(lambda c: risk - self._chance(1.0, c), 0.0, float(excess.max()))
+        return excess >= least
+
+    def _chance(self, k: float, excess: float) -> float:
+        limit = k * self.half
+        at, edge = np.minimum(limit, self.most), limit + excess * self.u
+        return min(1.0, self.first + 1.0 - self.joint.within(-edge - at, edge - at))
+
+
+def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
+    """Of a value that is judged as a whole, by its change with each touch."""
+    z = float(ndtri(level))
+    if one.gradient is None:
+        judged = judged_scatter(one, scatter)
+        u = 2.0 * float(np.where(_unknown(one), np.nan, judged.u).max())
+        shares = _shares(judged, int(judged.u.argmax()))
+        each = judged.u
+    else:
+        judged = judged_scatter(one, scatter, one.gradient[None])
+        shares, each = _shares(judged, 0), scatter.u[one.rows]
+        u = float(np.hypot(judged.u[0], _all_common(one, scatter)))
+        u = u if not _unknown(one).any() else float("nan")
+    known = u if np.isfinite(u) else float(judged.u.max())
+    low, high = max(one.actual - z * known, 0.0), one.actual + z * u
+    excess = one.actual - one.width
+    p = float(ndtr(-excess / known)) if known > _NONE else float(excess <= 0)
+    return Bounds(
+        one.actual,
+        low,
+        high if np.isfinite(high) else np.inf,
+        level,
+        u,
+        known * np.sqrt(2 / np.pi),
+        p,
+        shares,
+        each,
+        np.zeros(len(one.rows), dtype=bool),
+    )
+
+
+def _all_common(one: Evaluation, scatter: Scatter) -> float:
+    """What a sum gains if all that is each touch's own were common [mm], where nothing says how much of it is.
+
+    One number u per touch does not say how much it shares with the others; any share between is covered by the larger.
+    """
+    if scatter.causes or scatter.own_causes is not None:
+        return 0.0
+    parts = one.gradient * scatter.own[one.rows]
+    return float(np.sqrt(max(float(parts.sum()) ** 2 - float(parts @ parts), 0.0)))
+
+
+def _unknown(one: Evaluation) -> np.ndarray:
+    """(n,) or (1,): where the uncertainty of the frame is not known and matters."""
+    return (
+        np.zeros(1 if not one.judges_touches else len(one.rows), dtype=bool)
+        if one.carried is None
+        else ~np.isfinite(one.carried.each)
+    )
+
+
+def _shares(judged: Scatter, row: int) -> dict[str, float]:
+    """Part of the square of one uncertainty that each cause has, largest first."""
+    parts: dict[str, float] = {}
+    own = judged.own_causes or {"touch by itself": judged.own}
+    for name, part in own.items():
+        parts[name] = float(part[row] ** 2) if judged.own[row] else 0.0
+    for name, value in zip(judged.causes, judged.factors[row], strict=True):
+        parts[name] = parts.get(name, 0.0) + float(value**2)
+    total = sum(parts.values())
+    found = {name: part / total for name, part in parts.items() if part > 0} if total else {}
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
