@@ -21,16 +21,17 @@ are no bound: noise would then count twice.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from ..errors import InputError
 from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty.joint import SEED, Joint, solved
+from ..uncertainty.programs import least_of_largest
 from .propagation import judged_scatter
 
 if TYPE_CHECKING:
@@ -67,6 +68,8 @@ class Bounds:
         Part of u squared that each cause has, largest first.
     u_each : (n,) float
         Standard uncertainty of each touch judged, with that of the frame [mm]; NaN where it is not known.
+    guard : (n,) float
+        How far inside its limits each touch must lie so that `high` is within the tolerance [mm].
     outside : (n,) bool
         Touches that are beyond their limits with that level, all others counted; of a value judged as a whole none.
     """
@@ -80,6 +83,7 @@ class Bounds:
     p_value: float
     shares: dict[str, float]
     u_each: np.ndarray
+    guard: np.ndarray
     outside: np.ndarray
 
     @property
@@ -115,9 +119,9 @@ def bounds(evaluation: Evaluation, scatter: Scatter, level: float = 0.95) -> Bou
     """
     if not 0.5 < level < 1.0:
         raise InputError("a level of confidence lies between 0.5 and 1", found=level, expected="0.95")
-    return (
-        _of_touches(evaluation, scatter, level) if evaluation.judges_touches else _of_whole(evaluation, scatter, level)
-    )
+    if not evaluation.judges_touches:
+        return _of_whole(evaluation, scatter, level)
+    return (_of_touches if evaluation.blocks is None else _of_blocks)(evaluation, scatter, level)
 
 
 def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
@@ -134,8 +138,7 @@ def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         test, risk = _Selected(off, half, sign, judged, 1.0 - level), 1.0 - level
         low = one.width * solved(lambda k: test.p(k) - risk, 0.0, float((off / half).max()))
         outside, p = test.beyond(risk), test.p(1.0)
-        drawn = judged.draw(TRIALS, np.random.default_rng(SEED))
-        noise = float(np.mean((share * np.abs(drawn)).max(axis=1)))
+        noise = float(np.mean((share * np.abs(_drawn(judged))).max(axis=1)))
     return Bounds(
         one.actual,
         min(low, one.actual),
@@ -146,6 +149,7 @@ def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         p,
         _shares(judged, ruling),
         np.where(unknown, np.nan, judged.u),
+        z * np.where(unknown, np.inf, judged.u),
         outside,
     )
 
@@ -183,45 +187,112 @@ class _Selected:
         return min(1.0, self.first + 1.0 - self.joint.within(-edge - at, edge - at))
 
 
-def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
-    """Of a value that is judged as a whole, by its change with each touch."""
-    z = float(ndtri(level))
-    if one.gradient is None:
-        judged = judged_scatter(one, scatter)
-        u = 2.0 * float(np.where(_unknown(one), np.nan, judged.u).max())
-        shares = _shares(judged, int(judged.u.argmax()))
-        each = judged.u
-    else:
-        judged = judged_scatter(one, scatter, one.gradient[None])
-        shares, each = _shares(judged, 0), scatter.u[one.rows]
-        u = float(np.hypot(judged.u[0], _all_common(one, scatter)))
-        u = u if not _unknown(one).any() else float("nan")
-    known = u if np.isfinite(u) else float(judged.u.max())
-    low, high = max(one.actual - z * known, 0.0), one.actual + z * u
-    excess = one.actual - one.width
-    p = float(ndtr(-excess / known)) if known > _NONE else float(excess <= 0)
+def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
+    """Of a zone that is placed by what it judges: few touches rule together, and noise is placed as they are."""
+    judged, unknown = judged_scatter(one, scatter), _unknown(one)
+    share, z = one.width / ((one.uppers - one.lowers) / 2), float(ndtri(level))
+    off, drawn = share * (one.deviations - one.middles), share * _drawn(judged)
+    guard, noise, found = np.zeros(len(off)), np.zeros(len(drawn)), (0.0, 0.0, np.zeros(len(off)))
+    for block in one.blocks or ():
+        rows, half = block.touches, len(block.touches)
+        slope = share[rows, None] * block.slope
+        both = np.vstack([slope, -slope])
+        ruled = least_of_largest(np.hstack([off[rows], -off[rows]])[None], both)
+        weight = np.bincount(ruled.rows[0], ruled.weight[0], 2 * half)
+        gradient = np.zeros(len(off))
+        gradient[rows] = share[rows] * (weight[:half] - weight[half:])
+        u = float(np.hypot(judged.u_of(gradient), _if_common(one, scatter, gradient)))
+        u = u if not unknown[rows].any() else np.inf
+        guard[rows] = z * u / share[rows]
+        found = max(found, (float(np.abs(off[rows]).max()) + z * u, u, gradient), key=lambda one: one[0])
+        noise = np.maximum(noise, least_of_largest(np.hstack([drawn[:, rows], -drawn[:, rows]]), both).value)
+    q, (high, u, gradient) = float(np.quantile(noise, level)), found
     return Bounds(
         one.actual,
-        low,
-        high if np.isfinite(high) else np.inf,
+        max(one.actual - q, 0.0),
+        high,
         level,
-        u,
-        known * np.sqrt(2 / np.pi),
-        p,
-        shares,
-        each,
+        u if np.isfinite(u) else float("nan"),
+        float(noise.mean()),
+        _p_value(noise, one.actual - one.width),
+        _shares(_sum_of(judged, gradient), 0),
+        np.where(unknown, np.nan, judged.u),
+        guard,
+        np.abs(off) - q > one.width,
+    )
+
+
+def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
+    """Of a value that is judged as a whole, by its change with each touch."""
+    z, unknown = float(ndtri(level)), bool(_unknown(one).any())
+    if one.gradient is None:  # no zone about the nominal grows faster than by twice the worst touch
+        judged = judged_scatter(one, scatter)
+        known, ruling = 2.0 * float(judged.u.max()), int(judged.u.argmax())
+        noise = 2.0 * np.abs(_drawn(judged)).max(axis=1)
+    else:
+        judged, ruling = judged_scatter(one, scatter, one.gradient[None]), 0
+        known = float(np.hypot(judged.u[0], _if_common(one, scatter, one.gradient)))
+        places, across = one.alike
+        drawn = np.random.default_rng(SEED).standard_normal((TRIALS, min(places, 500), across))
+        noise = known * np.linalg.norm(drawn, axis=2).max(axis=1)
+    less = more = z * known
+    if one.blocks and one.blocks[0].rise and known > 0:
+        block, own = one.blocks[0], judged_scatter(replace(one, carried=None), scatter)
+        pushed = block.rise * least_of_largest(_drawn(own), block.slope).value
+        noise = np.abs(pushed)
+        # an envelope is pushed to one side by noise: that side by what noise gives, the other by those that rule
+        q = float(np.quantile(np.sign(block.rise) * pushed, level))
+        less, more = (max(less, q), more) if block.rise > 0 else (less, max(more, q))
+    else:
+        less = float(np.quantile(noise, level))
+    return Bounds(
+        one.actual,
+        max(one.actual - less, 0.0),
+        np.inf if unknown else one.actual + more,
+        level,
+        float("nan") if unknown else known,
+        float(noise.mean()),
+        _p_value(noise, one.actual - one.width),
+        _shares(judged, ruling),
+        scatter.u[one.rows],
+        np.zeros(len(one.rows)),
         np.zeros(len(one.rows), dtype=bool),
     )
 
 
-def _all_common(one: Evaluation, scatter: Scatter) -> float:
+def _drawn(judged: Scatter) -> np.ndarray:
+    """(t, n) errors; fewer trials of very many touches."""
+    if not judged.u.any():
+        return np.zeros((1, len(judged.own)))
+    trials = int(np.clip(4_000_000 // max(len(judged.own), 1), 1000, TRIALS))
+    return judged.draw(trials, np.random.default_rng(SEED))
+
+
+def _p_value(noise: np.ndarray, excess: float) -> float:
+    """How likely noise alone gives that excess over a limit or more."""
+    return float((1 + np.count_nonzero(noise >= excess)) / (1 + len(noise)))
+
+
+def _sum_of(judged: Scatter, gradient: np.ndarray) -> Scatter:
+    """Scatter of one weighted sum of deviations, by cause."""
+    own = judged.own_causes or {"touch by itself": judged.own}
+    parts = {name: np.array([float(np.linalg.norm(gradient * part))]) for name, part in own.items()}
+    return Scatter(
+        np.array([float(np.linalg.norm(gradient * judged.own))]),
+        (gradient @ judged.factors)[None],
+        judged.causes,
+        parts,
+    )
+
+
+def _if_common(one: Evaluation, scatter: Scatter, gradient: np.ndarray) -> float:
     """What a sum gains if all that is each touch's own were common [mm], where nothing says how much of it is.
 
     One number u per touch does not say how much it shares with the others; any share between is covered by the larger.
     """
     if scatter.causes or scatter.own_causes is not None:
         return 0.0
-    parts = one.gradient * scatter.own[one.rows]
+    parts = gradient * scatter.own[one.rows]
     return float(np.sqrt(max(float(parts.sum()) ** 2 - float(parts @ parts), 0.0)))
 
 

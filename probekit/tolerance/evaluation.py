@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.datums.freedom import Freedom
+    from .blocks import Block
     from .propagation import Carried
 
 __all__ = ["Evaluation", "Shifts"]
@@ -108,6 +109,12 @@ class Evaluation:
     slope : (6,) float, optional
         Of a value judged as a whole: its change with the shift of the origin of its datum frame [mm] and the turn of
         the frame [rad], less what the placement takes up.
+    blocks : tuple of Block, optional
+        Which touches share a placement of the zone, or an envelope, and how it follows them; see
+        `probekit.tolerance.blocks`. None: the zone is held, and each touch counts by itself.
+    alike : (int, int)
+        Of a value judged as a whole by its gradient: how many places compete to be the worst, such as the two ends of
+        an axis, and in how many directions each is judged.
     carried : Carried, optional
         What the uncertainty of the datum frame that was established for this tolerance does to what is judged; None if
         it is judged in the coordinates of the table.
@@ -137,6 +144,8 @@ class Evaluation:
     freedom: Freedom | None = field(default=None, repr=False)
     gradient: np.ndarray | None = field(default=None, repr=False)
     slope: np.ndarray | None = field(default=None, repr=False)
+    blocks: tuple[Block, ...] | None = field(default=None, repr=False)
+    alike: tuple[int, int] = (1, 1)
     carried: Carried | None = field(default=None, repr=False)
 
     @classmethod

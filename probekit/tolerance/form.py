@@ -19,6 +19,7 @@ from ..errors import InputError
 from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
 from ..show import shown
+from .blocks import Block, of_circle, of_element, of_line
 from .cover import Covered, direction_of, few, sections_of
 from .evaluation import Evaluation
 from .nominal_shape import require, require_turned
@@ -111,6 +112,7 @@ class Form(Tolerance):
             deviations,
             covered,
             _centred(fitted.residuals),
+            blocks=self._placed(of_element(covered.contact, covered.normal, sized=shape == "cylinder")),
             notes=(*_method_note(self.method), *few_notes, *fitted.notes),
             alternatives=partial(_other_forms, covered.measured, shape, options),
         )
@@ -121,6 +123,7 @@ class Form(Tolerance):
         """Form of one element in each section; the worst counts."""
         sections = self._sections(deviations, covered)
         values, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
+        blocks = tuple(self._block(covered, part, shape) for part in sections.values())
         for label, part in sections.items():
             fitted = fit(part, self.method)
             values[part] = _centred(fitted.residuals)
@@ -133,7 +136,19 @@ class Form(Tolerance):
                 for how in ("minimum_zone", "least_squares")
             }
 
-        return self._zone(deviations, covered, values, details=details, notes=tuple(notes), alternatives=others)
+        more = {"details": details, "notes": tuple(notes), "alternatives": others, "blocks": self._placed(blocks)}
+        return self._zone(deviations, covered, values, **more)
+
+    def _block(self, covered: Covered, part: np.ndarray, shape: str) -> Block:
+        """One section as a zone that is placed by its own touches."""
+        points = covered.contact[part]
+        if shape == "circle":
+            return of_circle(part, points @ _across(_axis(self.section or "z", self.axis)).T)
+        return of_line(part, points @ np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0])
+
+    def _placed(self, blocks: tuple[Block, ...]) -> tuple[Block, ...] | None:
+        """What shares a placement; by least squares no zone is placed, and each touch counts by itself."""
+        return blocks if self.method == "minimum_zone" else None
 
     def _per_unit(self, deviations: pd.DataFrame, covered: Covered, reach: float) -> Evaluation:
         """Form of one element in each window, of the fullest windows; the worst counts."""

@@ -26,6 +26,7 @@ from ..fit.motion import typical_arm
 from ..show import shown
 from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
+from .blocks import of_motions
 from .cover import Covered, direction_of, few, positive
 from .evaluation import Evaluation, Shifts
 from .length import judged_length
@@ -128,6 +129,7 @@ class Orientation(Tolerance):
             missed_rows=covered.missed,
             free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
             freedom=freedom.with_shifts(),
+            blocks=of_motions(covered.contact, np.tile(square, (len(points), 1)), freedom.with_shifts()),
             notes=(*_said(self.angle, square), *few("plane", len(covered.rows), self.of)),
             alternatives=partial(_other_planes, points, square, covered.outward),
         )
@@ -203,6 +205,7 @@ class Orientation(Tolerance):
             alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
             gradient=gradient,
             slope=slope,
+            alike=(1, 2 if square is None else 1),
         )
 
     def _zone(self, near: np.ndarray, free: Freedom) -> tuple[np.ndarray, np.ndarray | None]:

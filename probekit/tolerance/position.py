@@ -345,6 +345,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         alternatives=alternatives,
         gradient=gradient,
         slope=slope,
+        alike=(sum(len(one.feature.places) for one in held), len(held[0].feature.zone)),
     )
 
 

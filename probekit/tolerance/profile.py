@@ -25,12 +25,14 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
+from ..columns import CONTACT, FOOT_NORMAL, array
 from ..deviation.projection import distance_function, projection_on
 from ..errors import InputError, ProbekitWarning
 from ..fit import FREEDOMS, apply_motion, rigid
 from ..fit.datums.freedom import Freedom
 from ..show import shown
 from .around import around_notes, checked_around
+from .blocks import Block, of_motions
 from .boundaries import Boundaries, boundary_limits, limits
 from .cover import covered_rows
 from .evaluation import Evaluation
@@ -147,6 +149,7 @@ class Profile(Tolerance):
             missed_rows=missed,
             free=free.names,
             freedom=free,
+            blocks=_blocks(chosen, free, offset),
             motion=placed.motion,
             details={"offset": placed.offset} if offset else {},
             notes=notes,
@@ -188,6 +191,13 @@ class Profile(Tolerance):
         text += "(D)" if self.dynamic else ""
         text += "" if self.unit is None else f"/{'dia ' if self.along is None else ''}{self.unit:g}"
         return [[text, *self.datums]]
+
+
+def _blocks(chosen: pd.DataFrame, free: Freedom, offset: bool) -> tuple[Block, ...] | None:
+    """What shares the placement of the zone; None if it is held, or nothing says where the touches are."""
+    if not (free or offset) or not {CONTACT[0], FOOT_NORMAL[0]} <= set(chosen):
+        return None
+    return of_motions(array(chosen, CONTACT), array(chosen, FOOT_NORMAL), free, offset=offset)
 
 
 def profile(

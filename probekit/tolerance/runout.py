@@ -15,6 +15,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..show import shown
+from .blocks import of_range
 from .cover import direction_of, few, sections_of
 from .evaluation import Evaluation
 from .nominal_shape import require_turned
@@ -99,6 +100,7 @@ class Runout(Tolerance):
             features=covered.names,
             missed_rows=covered.missed,
             details=details,
+            blocks=tuple(of_range(part) for part in judged.values()),
             notes=tuple(
                 f"{label}: {note}" for label, part in sections.items() for note in few("circle", len(part), "runout")
             ),

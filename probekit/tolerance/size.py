@@ -17,6 +17,7 @@ import numpy as np
 from ..errors import FitError, InputError
 from ..show import shown
 from .axes import envelope, size_of
+from .blocks import of_element
 from .cover import Covered, few
 from .evaluation import Evaluation
 from .form import material_of
@@ -78,6 +79,7 @@ class Size(Tolerance):
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, middle = self.covered(deviations), (self.limits[0] + self.limits[1]) / 2
         values, pairs = two_point_sizes(covered, self.opposed)
+        envelope_decides = False
         local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
         method = "two_point" if local else self.method.replace("default", "least_squares")
         if local:
@@ -88,11 +90,13 @@ class Size(Tolerance):
                 )
             gradient = np.zeros(len(covered.rows))
             gradient[pairs[int(np.abs(values - middle).argmax())]] = 1.0
+            alike = (len(values), 1)
             notes = [f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger"]
         else:
             value, fitted = size_of(covered, self.of, method)
             values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
-            gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
+            gradient, alike = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1], (1, 1)
+            envelope_decides = bool(fitted.active)
             notes = [*few(self.of, len(covered.rows), "a size"), *fitted.notes]
             if self.method == "default":
                 notes.insert(0, "no two touches are opposed: the least-squares size stands in for local sizes")
@@ -111,6 +115,7 @@ class Size(Tolerance):
                 if sense * (mating[0] - middle) > worst + 1e-9:
                     worst, sign, ruling = sense * (mating[0] - middle), sense, tuple(mating[1].active)
                     gradient = 2.0 * element_gain(covered.contact, covered.normal, mating[1].active)[1]
+                    envelope_decides = True
                     notes.append("the mating envelope decides: perfect form at maximum material (rule one)")
         return Evaluation.as_whole(
             deviations,
@@ -130,6 +135,10 @@ class Size(Tolerance):
             details=details,
             alternatives=partial(_others, covered, self.of, self.opposed, middle),
             gradient=2.0 * sense * sign * gradient,
+            alike=alike,
+            blocks=of_element(covered.contact, covered.normal, sized=False, rise=4.0 * sense * sign)
+            if envelope_decides
+            else None,
         )
 
     def _envelope(self, covered: Covered) -> tuple[tuple[float, Element] | None, list[str]]:

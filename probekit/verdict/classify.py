@@ -193,8 +193,8 @@ def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *,
     by_bounds = rule.level is not None
     if one.judges_touches:
         known = np.where(np.isfinite(u), u, scatter.u[one.rows])
-        outside = found.outside if by_bounds else None
-        words = rule.decide(one.deviations, one.lowers, one.uppers, known, outside).astype(object)
+        decided = found if by_bounds else None
+        words = rule.decide(one.deviations, one.lowers, one.uppers, known, decided).astype(object)
     elif by_bounds:
         whole = "conforms" if found.high <= one.width else "undecided"
         whole = "does not conform" if found.low > one.width else whole

@@ -7,10 +7,11 @@ probability of conformity, 95 % by default, where nothing else is agreed.
 
 By `guarded`, with a tolerance zone T and a guard band w, a value is accepted inside T shrunk by w on both sides,
 rejected outside T grown by w, and undecided between. w = r k u, with the standard uncertainty u of that value, a
-coverage factor k and a multiplier r (JCGM 106:2012, 8.3); r = 0 is simple acceptance (JCGM 106:2012, 8.2). A guard band makes conformity
-likely, never sure. With k = 2, r = 1 a value at the edge of acceptance conforms with 97.7 % if one limit is near and u
-is right; w = U with k = 2 was the default of ISO 14253-1:1998 and :2013. Every touch is then judged by itself: of many
-touches at a limit some are beyond it by noise. Clause numbers and statements about standards are from memory.
+coverage factor k and a multiplier r (JCGM 106:2012, 8.3); r = 0 is simple acceptance (8.2). A guard band makes
+conformity likely, never sure. With k = 2, r = 1 a value at the edge of acceptance conforms with 97.7 % if one limit is
+near and u is right; w = U with k = 2 was the default of ISO 14253-1:1998 and :2013. Every touch is then judged by
+itself: of many touches at a limit some are beyond it by noise. Clause numbers and statements about standards are from
+memory.
 
 The probability that a touch conforms is that of a normal distribution about the measured deviation with the standard
 uncertainty u: Phi((upper - d)/u) - Phi((lower - d)/u) (JCGM 106:2012, 7.3, from memory). It is of that touch alone.
@@ -19,11 +20,15 @@ uncertainty u: Phi((upper - d)/u) - Phi((lower - d)/u) (JCGM 106:2012, 7.3, from
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
 from ..show import shown
+
+if TYPE_CHECKING:
+    from ..tolerance.bounds import Bounds
 
 __all__ = ["Rule", "conformity", "guarded", "proved", "share_of_zone", "simple"]
 
@@ -74,7 +79,7 @@ class Rule:
         lower: np.ndarray | float,
         upper: np.ndarray | float,
         u: np.ndarray | float = 0.0,
-        outside: np.ndarray | None = None,
+        bounds: Bounds | None = None,
     ) -> np.ndarray:
         """Verdict of each deviation.
 
@@ -86,9 +91,9 @@ class Rule:
             Limits [mm].
         u : (n,) float or float
             Standard uncertainty of each deviation [mm].
-        outside : (n,) bool, optional
-            Which are proved to be beyond their limits, all others counted (`probekit.tolerance.bounds`). By default
-            those beyond the guard band.
+        bounds : Bounds, optional
+            Decide by these (`probekit.tolerance.bounds`): how far inside its limits each touch must lie, and which are
+            proved to be beyond them. By default the guard band does.
 
         Returns
         -------
@@ -96,10 +101,10 @@ class Rule:
             "within", "high", "low", "undecided" or "missed". A zone narrower than twice the guard band accepts
             nothing.
         """
-        d, guard = np.asarray(deviation, dtype=float), self.guard(u)
+        d, guard = np.asarray(deviation, dtype=float), self.guard(u) if bounds is None else bounds.guard
         words = np.full(d.shape, "undecided", dtype="<U9")
         words[(d >= lower + guard) & (d <= upper - guard)] = "within"
-        beyond = (d > upper + guard) | (d < lower - guard) if outside is None else outside
+        beyond = (d > upper + guard) | (d < lower - guard) if bounds is None else bounds.outside
         words[beyond & (d > upper)] = "high"
         words[beyond & (d < lower)] = "low"
         words[~np.isfinite(d)] = "missed"
