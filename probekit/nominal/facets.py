@@ -137,7 +137,7 @@ class FacetEngine:
         if tables is not None:
             self.tables = tables
         self._by_face: dict[int, tuple[FacetEngine, np.ndarray]] = {}
-        self._only = searched
+        self.chosen = searched
         self._facing: dict[tuple[float, ...], FacetEngine | None] = {}
 
     @cached_property
@@ -161,8 +161,8 @@ class FacetEngine:
     @cached_property
     def _sound(self) -> np.ndarray | None:
         """Facets to be searched: all that have an area, or some of these; None if it is all there are."""
-        if self._only is not None:
-            return self._only
+        if self.chosen is not None:
+            return self.chosen
         sound = np.flatnonzero(self.tables.normal.any(axis=1))
         if not len(sound):
             raise InputError("the model has no facet with an area")

@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from .conics import Conic
 from .creases import Creased, bends
 from .edges import Edge
 from .kernel import kernel
 from .splines import Spline
 from .surfaces import Surface
-from .swept import Revolved
+from .swept import Extruded, Revolved
 
 __all__ = ["edge_curves", "plain", "spline_surface", "swept_surface"]
 
@@ -27,7 +28,7 @@ def spline_surface(face: Any) -> Spline | Creased:
 
 
 def swept_surface(face: Any) -> Surface | None:
-    """Extrusion or revolution of a B-spline curve, which need no kernel; None if the face's surface is neither."""
+    """Extrusion or revolution of a B-spline, conic or line, which need no kernel; None if the surface is neither."""
     brep, geom = kernel("BRep", "Geom")
     surface = plain(brep.BRep_Tool.Surface_s(face))
     if not isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion | geom.Geom_SurfaceOfRevolution):
@@ -35,13 +36,37 @@ def swept_surface(face: Any) -> Surface | None:
     curve = surface.BasisCurve()
     while isinstance(curve, geom.Geom_TrimmedCurve):
         curve = curve.BasisCurve()
-    if not isinstance(curve, geom.Geom_BSplineCurve | geom.Geom_BezierCurve):
+    conic = _conic(curve)
+    if isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion) and conic is not None:
+        return Extruded(conic, np.array(_xyz(surface.Direction())))
+    if conic is None and not isinstance(curve, geom.Geom_BSplineCurve | geom.Geom_BezierCurve):
         return None
     if isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion):
         return _extrusion(face, curve, surface.Direction())
-    profile, _ = _b_spline_curve(curve, curve.FirstParameter(), curve.LastParameter())
+    profile = conic or _b_spline_curve(curve, curve.FirstParameter(), curve.LastParameter())[0]
     axis = surface.Axis()
     return Revolved.about(profile, _xyz(axis.Location()), _xyz(axis.Direction()), closed=curve.IsClosed())
+
+
+def _conic(curve: Any) -> Conic | None:
+    """A whole conic or line of the kernel; None if the curve is another one."""
+    (geom,) = kernel("Geom")
+    if isinstance(curve, geom.Geom_Line):
+        origin, direction = curve.Position().Location(), curve.Position().Direction()
+        return Conic("line", np.array([_xyz(origin), _xyz(direction), (0.0, 0.0, 0.0)]))
+    if not isinstance(curve, geom.Geom_Conic):
+        return None
+    place = curve.Position()
+    origin, x, y = (np.array(_xyz(one)) for one in (place.Location(), place.XDirection(), place.YDirection()))
+    if isinstance(curve, geom.Geom_Circle):
+        return Conic("ellipse", np.array([origin, curve.Radius() * x, curve.Radius() * y]))
+    if isinstance(curve, geom.Geom_Ellipse):
+        return Conic("ellipse", np.array([origin, curve.MajorRadius() * x, curve.MinorRadius() * y]))
+    if isinstance(curve, geom.Geom_Hyperbola):
+        return Conic("hyperbola", np.array([origin, curve.MajorRadius() * x, curve.MinorRadius() * y]))
+    if isinstance(curve, geom.Geom_Parabola):
+        return Conic("parabola", np.array([origin, x / (4.0 * curve.Focal()), y]))
+    return None
 
 
 def _extrusion(face: Any, curve: Any, direction: Any) -> Spline | Creased:

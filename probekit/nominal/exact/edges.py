@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 
+from ...geometry import apply_motion
 from ...show import shown
 from .taylor import curve_pieces
 
@@ -80,6 +81,10 @@ class Edge:
         p = c[:, :3] / w
         p1 = (c1[:, :3] - w1 * p) / w
         return p, p1, (c2[:, :3] - 2.0 * w1 * p1 - w2 * p) / w
+
+    def moved(self, motion: np.ndarray) -> Edge:
+        """The curve in other coordinates: `motion` is (4, 4), from the present ones to the new."""
+        return replace(self, poles=apply_motion(motion, self.poles))
 
     @cached_property
     def closed(self) -> bool:

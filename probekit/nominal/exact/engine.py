@@ -13,7 +13,8 @@ from typing import ClassVar, NamedTuple
 import numpy as np
 
 from ...show import shown
-from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FacetEngine, Feet, in_order
+from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FacetEngine, Feet, OnOtherFaces, in_order
+from .branches import Branches
 from .brep import Brep
 from .surfaces import BORDER, UNSETTLED, across, dot, lengths, principal_curvatures
 from .trim import TrimmedFaces
@@ -68,6 +69,10 @@ class ExactEngine:
     def _faces(self) -> TrimmedFaces:
         return TrimmedFaces(self.brep, self._edge_flags)
 
+    @cached_property
+    def _branches(self) -> Branches:
+        return Branches(self.brep)
+
     def of_face(self, face: int) -> tuple[ExactEngine, np.ndarray]:
         """Engine of one of the user's faces alone, and the facets (in this mesh) that it is made of."""
         if face not in self._by_face:
@@ -92,7 +97,7 @@ class ExactEngine:
         if seeds is None:
             return None
         out = ExactEngine(self.brep, self.group, self._edge_flags)
-        out.seeds, out._faces = seeds, self._faces
+        out.seeds, out._faces, out._branches = seeds, self._faces, Branches(self.brep, seeds.chosen)
         return out
 
     def feet(self, points: np.ndarray, *, smooth: bool = False, ambiguity: float | None = None) -> ExactFeet:
@@ -119,15 +124,16 @@ class ExactEngine:
         away = np.abs(seeds.distance)
         # no exact face lies further than the deflection from its facets; that is allowed for more than once
         reach = away + 3.0 * self.brep.deflection + (ambiguity or 0.0)
-        row, *others = self.seeds.other_faces(points, seeds.face, reach)
+        row, others = self._starts(points, seeds, reach)
         starts = (points, seeds.face, seeds.facet, seeds.foot, seeds.barycentric, away)
-        found = self._project(*map(np.concatenate, zip(starts, (points[row], *others), strict=True)))
+        found = self._project(*map(np.concatenate, zip(starts, (points[row], *others[1:]), strict=True)))
+        found, row = self._nearest_of_each_face(found, row, len(points))
         own = _Projected(*(values[: len(points)] for values in found))
         out = ExactFeet(
             own.foot,
-            seeds.facet,
+            own.facet,
             self.group[seeds.face],
-            seeds.barycentric,
+            own.barycentric,
             own.normal.copy(),
             seeds.distance.copy(),
             own.flags,
@@ -137,6 +143,7 @@ class ExactEngine:
         lost = np.flatnonzero(own.lost)
         out.foot[lost], out.normal[lost], out.flags[lost] = seeds.foot[lost], seeds.normal[lost], 0
         out.uv[lost], out.how[lost] = np.nan, UNSETTLED
+        out.facet[lost], out.barycentric[lost] = seeds.facet[lost], seeds.barycentric[lost]
         state = _State(out, ~own.lost, own.distance, np.full(len(points), np.inf), own.normal)
         # of those on other faces, the first of each touch, then the second, and so on
         order = np.argsort(row, kind="stable")
@@ -149,6 +156,34 @@ class ExactEngine:
         if ambiguity is not None:
             out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
         return out
+
+    def _starts(self, points: np.ndarray, seeds: Feet, reach: np.ndarray) -> tuple[np.ndarray, OnOtherFaces]:
+        """Rows, and starts beside the nearest facet: on other faces within reach, and on other branches of the same."""
+        found = self._branches.others(points, seeds.facet, reach)
+        hollow = self._branches.hollow(seeds.facet, seeds.distance)
+        if len(hollow):
+            same = np.flatnonzero(np.isin(found.row, hollow))
+            rows = np.concatenate([hollow, found.row[same]])
+            facets = np.concatenate([seeds.facet[hollow], found.facet[same]])
+            curved = self._branches.curved(facets)
+            # no facet is further off the surface than the deflection, so none further than twice that is on the nearest
+            near = np.abs(seeds.distance) + 2.0 * self.brep.deflection
+            more = self._branches.around(points, rows[curved], facets[curved], near)
+            found = OnOtherFaces(*map(np.concatenate, zip(found, more, strict=True)))
+        return found.row, found
+
+    def _nearest_of_each_face(self, found: _Projected, row: np.ndarray, n: int) -> tuple[_Projected, np.ndarray]:
+        """Of starts on the same face only what came nearest: first one for each of `n` points, then those of `row`."""
+        if not len(row) or not self._branches.any:
+            return found, row
+        whole = np.concatenate([np.arange(n), row])
+        key = whole * len(self.brep.faces) + found.face
+        order = np.lexsort((found.distance, found.lost, key))
+        best = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
+        first = key[:n]
+        place = np.searchsorted(key[best], first)
+        kept = np.concatenate([best[place], np.delete(best, place)])
+        return _Projected(*(values[kept] for values in found)), whole[kept[n:]]
 
     def _project(
         self,

@@ -1,4 +1,4 @@
-"""Surfaces of revolution of B-spline curves."""
+"""Curves drawn out or turned: surfaces of revolution of B-splines, conics and lines, extrusions of conics."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from functools import cached_property
 import numpy as np
 
 from ...geometry import across as square_to
+from .conics import Conic
 from .edges import Edge
 from .splines import newton
-from .surfaces import Closest, Derivatives
+from .surfaces import Closest, Derivatives, dot
 
-__all__ = ["Revolved"]
+__all__ = ["Extruded", "Revolved"]
 
 _TURN = 2.0 * np.pi
 _FLAT = 1e-12  # part of its size that a profile may lie off a plane with the axis
@@ -24,7 +25,7 @@ class Revolved:
 
     Attributes
     ----------
-    profile : Edge
+    profile : Edge or Conic
         In the axis' own frame [mm].
     origin : (3,) float [mm]
     axes : (3, 3) float
@@ -33,7 +34,7 @@ class Revolved:
         Period in u and v; 0 where there is none.
     """
 
-    profile: Edge
+    profile: Edge | Conic
     origin: np.ndarray
     axes: np.ndarray
     periods: tuple[float, float]
@@ -41,12 +42,19 @@ class Revolved:
 
     @classmethod
     def about(
-        cls, profile: Edge, origin: tuple[float, float, float], axis: tuple[float, float, float], *, closed: bool
+        cls,
+        profile: Edge | Conic,
+        origin: tuple[float, float, float],
+        axis: tuple[float, float, float],
+        *,
+        closed: bool,
     ) -> Revolved:
         """Turn a profile in the part's frame about an axis through `origin`; `closed` if it ends where it starts."""
         z = np.array(axis) / np.linalg.norm(axis)
         axes = np.array([*square_to(z), z])
-        local = Edge((profile.poles - origin) @ axes.T, profile.weights, profile.knots, profile.degree)
+        motion = np.eye(4)
+        motion[:3, :3], motion[:3, 3] = axes, -axes @ origin
+        local = profile.moved(motion)
         first, last = local.ends
         return cls(local, np.array(origin), axes, (_TURN, last - first if closed else 0.0))
 
@@ -109,22 +117,72 @@ class Revolved:
         if np.abs(off).max() > _FLAT * size:
             return None
         poles = np.column_stack([along, np.zeros(len(along)), self.profile.poles[:, 2]])
-        return _Flat(replace(self.profile, poles=poles), self.periods[1]), float(np.arctan2(sine, cosine))
+        return _Flat(replace(self.profile, poles=poles), self.periods[1], np.array([0.0, 1.0, 0.0])), float(
+            np.arctan2(sine, cosine)
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Extruded:
+    """S(u, v): the point of a conic at u, moved by v along a direction (ISO 10303-42, surface of linear extrusion).
+
+    Attributes
+    ----------
+    profile : Conic
+        In the part's frame [mm].
+    direction : (3,) float
+        Of unit length.
+    """
+
+    profile: Conic
+    direction: np.ndarray
+    kind: str = "extrusion"
+
+    @property
+    def periods(self) -> tuple[float, float]:
+        """Period in u and v; 0 where there is none."""
+        return (_TURN if self.profile.kind == "ellipse" else 0.0, 0.0)
+
+    def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
+        """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
+        curve, curve1, curve2 = self.profile.evaluate(uv[:, 0])
+        along = np.broadcast_to(self.direction, curve.shape)
+        first = (curve + uv[:, 1:] * self.direction, curve1, along)
+        zero = np.zeros(curve.shape)
+        return first if order < 2 else (*first, curve2, zero, zero)
+
+    def moved(self, motion: np.ndarray) -> Extruded:
+        """The surface in other coordinates: `motion` is (4, 4), from the present ones to the new."""
+        return replace(self, profile=self.profile.moved(motion), direction=motion[:3, :3] @ self.direction)
+
+    def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
+        """Closest point of each of `points` (n, 3), starting from parameters `near` (n, 2): v in closed form."""
+        across = self.profile.poles - np.outer(self.profile.poles @ self.direction, self.direction)
+        flat = _Flat(replace(self.profile, poles=across), self.periods[0], self.direction)
+        beside = points - np.outer(points @ self.direction, self.direction)
+        start = np.column_stack([np.zeros(len(near)), near[:, 0]])
+        low, high = np.array([-np.inf, -np.inf]), np.array([np.inf, np.inf])
+        found = newton(flat, beside, start, low, high)
+        u = found.uv[:, 1]
+        v = dot(points - self.profile.evaluate(u)[0], np.broadcast_to(self.direction, points.shape))
+        uv = np.column_stack([u, v])
+        return Closest(uv, found.how, *self.evaluate(uv, 1))
 
 
 @dataclass(frozen=True, eq=False)
 class _Flat:
-    """A profile in the plane y = 0, drawn out along y: S(u, v) = C(v) + u Y. Whoever stays at y = 0 stays at u = 0."""
+    """A profile in a plane, drawn out square to it: S(u, v) = C(v) + u D. Who stays in the plane stays at u = 0."""
 
-    profile: Edge
+    profile: Edge | Conic
     period: float
+    direction: np.ndarray
 
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         first, last = self.profile.ends
         v = first + np.mod(uv[:, 1] - first, self.period) if self.period else uv[:, 1]
         curve, curve1, curve2 = self.profile.evaluate(np.clip(v, first, last))
-        across = np.broadcast_to([0.0, 1.0, 0.0], curve.shape)
+        across = np.broadcast_to(self.direction, curve.shape)
         value = curve + uv[:, :1] * across
         zero = np.zeros(curve.shape)
         return (value, across, curve1) if order < 2 else (value, across, curve1, zero, zero, curve2)

@@ -1,0 +1,173 @@
+"""Branches: several nearest points that one face may have, as over a hollow or beside a fold.
+
+A search that starts from the nearest facet finds the nearest point only of the branch that this facet is on. Another
+branch may be nearer by up to twice the deflection. So faces are divided into patches of few facets, and each patch that
+the facets cannot rule out gives a start of its own. Where the surface is hollow towards the touch, with about its
+distance for a radius, branches lie so close together that one patch may hold two; there each facet gives one.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+
+from ..facets import FacetEngine, OnOtherFaces
+from ..nearby import ApartTree
+from .brep import Brep
+from .surfaces import Elementary, across, lengths, principal_curvatures
+
+__all__ = ["Branches"]
+
+_FACETS = 64  # of a patch at most
+_HOLLOW = 0.4  # distance, in radii of a hollow, from which one patch may hold two branches
+_STARTS = 24  # of one touch within its patches
+_PATCHES = 8  # of one touch that are looked into; if more are as near it is at a centre, and all are alike
+
+
+class Branches:
+    """Starts for the search of the nearest point, on the patches of all faces.
+
+    Elementary surfaces have their nearest point in closed form: each such face is one patch.
+
+    Parameters
+    ----------
+    brep : Brep
+    searched : (m,) int, optional
+        Facets to start from; by default all.
+    """
+
+    def __init__(self, brep: Brep, searched: np.ndarray | None = None) -> None:
+        self._brep, self._searched = brep, searched
+        self._plain = np.array([isinstance(face.surface, Elementary) for face in brep.faces])
+        self._hollows: dict[int, np.ndarray] = {}
+        #: Whether a face may have more than one branch.
+        self.any = not self._plain.all()
+
+    @cached_property
+    def _patch(self) -> np.ndarray:
+        """(f,) patch of each facet: a face, or a part of one."""
+        brep = self._brep
+        patch = np.array(brep.facet_face, dtype=np.int32)
+        order = np.argsort(brep.facet_face, kind="stable")
+        ends = np.searchsorted(brep.facet_face[order], np.arange(len(brep.faces) + 1))
+        new = len(brep.faces)
+        for face in np.flatnonzero(~self._plain):
+            own = order[ends[face] : ends[face + 1]]
+            middle = brep.vertices[brep.facets[own]].mean(axis=1)
+            left = [np.arange(len(own))]
+            while left:
+                some = left.pop()
+                if len(some) > _FACETS:
+                    along = middle[some, np.ptp(middle[some], axis=0).argmax()]
+                    half = np.argpartition(along, len(some) // 2)
+                    left += [some[half[: len(some) // 2]], some[half[len(some) // 2 :]]]
+                elif left:  # the last one keeps the number of the face
+                    patch[own[some]], new = new, new + 1
+        return patch
+
+    @cached_property
+    def _patches(self) -> FacetEngine:
+        brep = self._brep
+        patch = self._patch
+        return FacetEngine(brep.vertices, brep.facets, patch, int(patch.max()) + 1, searched=self._searched)
+
+    @cached_property
+    def _single(self) -> ApartTree:
+        """The facets of curved faces, each apart from the others."""
+        facets = self._brep.facets[self._bent]
+        return ApartTree(self._brep.vertices, facets, np.arange(len(facets)))
+
+    @cached_property
+    def _bent(self) -> np.ndarray:
+        """Facets that may be started from on faces that have more than one branch."""
+        bent = ~self._plain[self._brep.facet_face]
+        if self._searched is not None:
+            bent &= np.isin(np.arange(len(bent)), self._searched)
+        return np.flatnonzero(bent)
+
+    def others(self, points: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
+        """Starts within reach (n,) [mm] of points (n, 3), on all patches but that of the facet each has (n,)."""
+        found = self._patches.other_faces(points, self._patch[facet], reach)
+        return found._replace(face=self._brep.facet_face[found.facet])
+
+    def curved(self, facet: np.ndarray) -> np.ndarray:
+        """Places of those of facets (n,) that are on faces which may have more than one branch."""
+        return np.flatnonzero(~self._plain[self._brep.facet_face[facet]])
+
+    def hollow(self, facet: np.ndarray, distance: np.ndarray) -> np.ndarray:
+        """Rows for which one patch may hold two branches, by the facet (n,) and signed distance (n,) of each."""
+        face = self._brep.facet_face[facet]
+        rows = np.flatnonzero(~self._plain[face])
+        bend = np.zeros(len(rows))
+        for own in np.unique(face[rows]):
+            if own not in self._hollows:
+                self._hollows[int(own)] = self._hollow_of(int(own))
+            some = np.flatnonzero(face[rows] == own)
+            at = rows[some]
+            bend[some] = self._hollows[int(own)][self._place[facet[at]], np.where(distance[at] < 0, 1, 0)]
+        return rows[np.abs(distance[rows]) * bend > _HOLLOW]
+
+    @cached_property
+    def _place(self) -> np.ndarray:
+        """(f,) place of each facet among those of its face."""
+        face = self._brep.facet_face
+        order = np.argsort(face, kind="stable")
+        count = np.bincount(face, minlength=len(self._brep.faces))
+        place = np.empty(len(face), dtype=np.int64)
+        place[order] = np.arange(len(face)) - np.repeat(np.cumsum(count) - count, count)
+        return place
+
+    def _hollow_of(self, face: int) -> np.ndarray:
+        """(f, 2) largest curvature at the corners of a face's facets, outward and inward of the part [1/mm]."""
+        exact = self._brep.faces[face]
+        uv = self._brep.corner_uv[self._brep.facet_face == face]
+        derivatives = exact.surface.evaluate(uv.reshape(-1, 2), 2)
+        normal = exact.outward * across(derivatives[1], derivatives[2])
+        normal /= np.maximum(lengths(normal), 1e-300)[:, None]
+        bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]
+        known = np.isfinite(bend)
+        most = np.where(known, bend, 0.0).max(axis=0, initial=0.0)
+        return np.where(known, bend, most).reshape(-1, 3, 2).max(axis=1)
+
+    def around(self, points: np.ndarray, rows: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
+        """Starts of `rows` of points (n, 3) on single facets, within reach (n,), of the patches of facets (n,).
+
+        `rows` may name a point several times, with a facet of another patch each.
+        """
+        order = np.argsort(rows, kind="stable")
+        order = order[_spread(rows[order], _PATCHES)]
+        rows, facet = rows[order], facet[order]
+        patch = self._patch[self._bent]
+        order = np.argsort(patch, kind="stable")
+        asked = self._patch[facet]
+        first, last = np.searchsorted(patch[order], asked), np.searchsorted(patch[order], asked, side="right")
+        count = last - first
+        row = np.repeat(rows, count)
+        own = order[np.arange(count.sum()) + np.repeat(first - (np.cumsum(count) - count), count)]
+        squared, _, foot = self._single.search(points[row], own)
+        distance = np.sqrt(squared)
+        kept = np.flatnonzero(distance <= reach[row])
+        kept = kept[_spread(row[kept], _STARTS)]
+        chosen = self._bent[own[kept]]
+        corners = self._brep.vertices[self._brep.facets[chosen]]
+        return OnOtherFaces(
+            row[kept], self._brep.facet_face[chosen], chosen, foot[kept], _weights(corners, foot[kept]), distance[kept]
+        )
+
+
+def _spread(row: np.ndarray, most: int) -> np.ndarray:
+    """Whether to keep each of those that `row` (m,), ascending, says the point of: of more than `most` every n-th."""
+    first, last = np.searchsorted(row, row), np.searchsorted(row, row, side="right")
+    place = np.arange(len(row)) - first
+    return place % np.maximum(-(-(last - first) // most), 1) == 0
+
+
+def _weights(corners: np.ndarray, foot: np.ndarray) -> np.ndarray:
+    """(n, 3) barycentric coordinates of feet (n, 3) on triangles (n, 3, 3)."""
+    one, two, at = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0], foot - corners[:, 0]
+    normal = across(one, two)
+    area = np.maximum((normal * normal).sum(axis=1), 1e-300)
+    second, third = ((across(at, two) * normal).sum(axis=1), (across(one, at) * normal).sum(axis=1))
+    out = np.column_stack([area - second - third, second, third]) / area[:, None]
+    return np.clip(out, 0.0, 1.0)

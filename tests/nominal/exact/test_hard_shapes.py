@@ -1,0 +1,35 @@
+"""Hard shapes against brute force: size, sign and flags of touches beside faces, edges, corners and medial axes.
+
+The benchmark `bench_shapes.py` does the same with thousands of touches for each shape.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+pytest.importorskip("OCP")
+
+import exact_shapes as es
+from brute_force import BruteForce, hard_touches, judge
+from hard_shapes import HARD
+
+from probekit.nominal.exact import HOW, ExactEngine
+from probekit.nominal.exact.step import read_step
+from probekit.nominal.facets import AMBIGUOUS
+
+#: The kernel joins edges and faces to 1e-6 mm and better [mm].
+CLOSE = 2e-6
+
+
+@pytest.mark.parametrize("name", HARD)
+def test_every_touch(name, tmp_path):
+    path = es.write(HARD[name](), tmp_path / "hard.step")
+    engine, shape = ExactEngine(read_step(path, deflection=0.05)), es.read(path)
+    truth = BruteForce(shape, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
+    points = hard_touches(shape, truth, 120, 3, (1e-4, 0.01, 0.3, 3.0))
+    found = engine.feet(points, ambiguity=0.001)
+    unsettled = found.how == HOW.index("facet")
+    judged = judge(points, found.distance, unsettled | (found.flags & AMBIGUOUS > 0), truth, close=CLOSE)
+    assert judged.wrong == 0, f"{judged.wrong} wrong, {judged.silent} without a flag, worst {judged.worst:.2g} mm"
+    assert not unsettled.any()
