@@ -39,7 +39,14 @@ from OCP.BRepPrimAPI import (
     BRepPrimAPI_MakeSphere,
     BRepPrimAPI_MakeTorus,
 )
-from OCP.Geom import Geom_BezierSurface, Geom_BSplineCurve, Geom_BSplineSurface, Geom_Line, Geom_OffsetSurface
+from OCP.Geom import (
+    Geom_BezierSurface,
+    Geom_BSplineCurve,
+    Geom_BSplineSurface,
+    Geom_Ellipse,
+    Geom_Line,
+    Geom_OffsetSurface,
+)
 from OCP.GeomAbs import GeomAbs_Shape
 from OCP.GeomAPI import GeomAPI_IntCS, GeomAPI_Interpolate, GeomAPI_PointsToBSplineSurface, GeomAPI_ProjectPointOnSurf
 from OCP.gp import gp_Ax1, gp_Ax2, gp_Dir, gp_Pnt, gp_Pnt2d, gp_Trsf, gp_Vec
@@ -442,6 +449,19 @@ def extruded() -> TopoDS_Shape:
     return BRepPrimAPI_MakePrism(BRepBuilderAPI_MakeFace(wire.Wire()).Face(), gp_Vec(3, 5, 25)).Shape()
 
 
+def conics() -> TopoDS_Shape:
+    """An ellipse drawn aslant, and one turned about an axis beside it."""
+    flat = Geom_Ellipse(gp_Ax2(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1)), 20.0, 9.0)
+    upright = Geom_Ellipse(gp_Ax2(gp_Pnt(90, 0, 10), gp_Dir(0, -1, 0), gp_Dir(1, 0, 0.5)), 10.0, 5.0)
+    faces = [
+        BRepBuilderAPI_MakeFace(BRepBuilderAPI_MakeWire(BRepBuilderAPI_MakeEdge(one).Edge()).Wire()).Face()
+        for one in (flat, upright)
+    ]
+    post = BRepPrimAPI_MakePrism(faces[0], gp_Vec(5, 2, 30)).Shape()
+    ring = BRepPrimAPI_MakeRevol(faces[1], gp_Ax1(gp_Pnt(60, 0, 0), gp_Dir(0, 0, 1)), 2 * np.pi).Shape()
+    return compound([post, ring])
+
+
 def offset_skin() -> TopoDS_Shape:
     """A body whose skin is an offset surface, 2 mm off a freeform one."""
     basis = GeomAPI_PointsToBSplineSurface(point_grid(15.0 * np.arange(5), 12.0 * np.arange(5), wave)).Surface()
@@ -489,6 +509,7 @@ SHAPES: dict[str, Callable[[], TopoDS_Shape]] = {
     "ball_spline": ball_spline,
     "ring_spline": ring_spline,
     "extruded": extruded,
+    "conics": conics,
     "offset_skin": offset_skin,
     "bezier": bezier,
     "pyramids": pyramids,

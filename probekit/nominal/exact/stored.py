@@ -24,16 +24,17 @@ import numpy as np
 from ... import __version__
 from ... import cache as kept
 from .brep import Brep, ExactFace
+from .conics import Conic
 from .creases import Creased
 from .edges import Edge
 from .splines import Spline
 from .surfaces import Elementary, Surface
-from .swept import Revolved
+from .swept import Extruded, Revolved
 
 __all__ = ["fetch", "keep", "name_of"]
 
-_SURFACES = (Elementary, Spline, Creased, Revolved)
-_KINDS = {kind.__name__: kind for kind in (Brep, ExactFace, Edge, *_SURFACES)}
+_SURFACES = (Elementary, Spline, Creased, Revolved, Extruded)
+_KINDS = {kind.__name__: kind for kind in (Brep, ExactFace, Edge, Conic, *_SURFACES)}
 _TYPES = ("<f8", "<i8", "<i4", "|u1", "|b1")
 _ALIGNED = 8
 _KERNELS = ("cadquery-ocp-novtk", "cadquery-ocp")
@@ -255,15 +256,25 @@ def _check_surface(surface: Any) -> None:
         for row in rows:
             for part in row:
                 _check_surface(part)
+    elif isinstance(surface, Extruded):
+        _check_profile(surface.profile)
+        _expect(surface, surface.direction.shape == (3,) and _finite(surface.direction))
     else:
         _expect(surface, surface.origin.shape == (3,) and surface.axes.shape == (3, 3))
         _expect(surface, _finite(surface.origin) and _finite(surface.axes))
         if isinstance(surface, Revolved):
-            profile = surface.profile
-            _check_spline(profile.poles, profile.weights, (profile.knots,), (profile.degree,))
+            _check_profile(surface.profile)
         else:
             _expect(surface, all(type(one) is not np.ndarray for one in (surface.radius, surface.second, surface.side)))
             _expect(surface, surface.kind in ("plane", "cylinder", "cone", "sphere", "torus"))
+
+
+def _check_profile(profile: Edge | Conic) -> None:
+    if isinstance(profile, Conic):
+        _expect(profile, profile.poles.shape == (3, 3) and _finite(profile.poles))
+        _expect(profile, profile.kind in ("ellipse", "hyperbola", "parabola", "line"))
+    else:
+        _check_spline(profile.poles, profile.weights, (profile.knots,), (profile.degree,))
 
 
 def _check_spline(

@@ -93,7 +93,7 @@ def test_the_shapes_have_every_kind_of_surface(tmp_path: Path) -> None:
         one.__name__ for one in classes if is_dataclass(one) and hasattr(one, "closest") and hasattr(one, "moved")
     }
     made = set()
-    for name in ("plate", "rational", "creased_skin", "revolved", "offset_skin"):
+    for name in ("plate", "rational", "creased_skin", "revolved", "conics", "offset_skin"):
         made |= {type(face.surface).__name__ for face in read_step(es.make(name, tmp_path).path, deflection=0.5).faces}
     assert surfaces == made
     assert surfaces - {"KernelSurface"} == {kind.__name__ for kind in stored._SURFACES}
