@@ -204,6 +204,12 @@ def _from_kernel(points: np.ndarray, shape: TopoDS_Shape) -> np.ndarray:
     return out
 
 
+def _wrong_side(points: np.ndarray, signed: np.ndarray, shape: TopoDS_Shape) -> np.ndarray:
+    """Rows whose sign contradicts the kernel's classifier, and rays."""
+    differ = np.flatnonzero(kernel_inside(points, shape) != (signed < 0))
+    return differ[inside_by_rays(points[differ], shape) != (signed[differ] < 0)] if len(differ) else differ
+
+
 def hard_touches(
     shape: TopoDS_Shape, truth: BruteForce, count: int, seed: int, distances: tuple[float, ...]
 ) -> np.ndarray:
@@ -213,23 +219,24 @@ def hard_touches(
     return np.vstack([beside, truth.medial(count // 4, rng)])
 
 
-def judge(points: np.ndarray, signed: np.ndarray, doubtful: np.ndarray, truth: BruteForce, *, close: float) -> Judged:
-    """Compare signed distances (n,) of touches with brute force; a mistake is one of more than `close` [mm]."""
+def judge(
+    points: np.ndarray, feet: np.ndarray, signed: np.ndarray, doubtful: np.ndarray, truth: BruteForce, *, close: float
+) -> Judged:
+    """Compare feet (n, 3) and signed distances (n,) of touches with brute force; `close` may they be off [mm]."""
     size = truth.distance(points)
     off = np.abs(signed) - size
-    # nearer than brute force: right if there is such a point, which is asked for from the point itself
+    # nearer than brute force: right if the kernel finds such a point, or if the foot lies on the shape, as it tells
     nearer = np.flatnonzero(off < -close)
     if len(nearer):
         theirs = _from_kernel(points[nearer], truth.shape)
-        size[nearer] = np.minimum(size[nearer], theirs)
+        claimed = np.linalg.norm(points[nearer] - feet[nearer], axis=1)
+        on_shape = truth.distance(feet[nearer]) <= 0.5 * close
+        size[nearer] = np.minimum(np.minimum(size[nearer], theirs), np.where(on_shape, claimed, np.inf))
         off = np.abs(signed) - size
     wrong = ~(np.abs(off) <= close)
     error = np.where(wrong, np.abs(off), 0.0)
     told = np.flatnonzero(size > 10 * close)
-    inside = kernel_inside(points[told], truth.shape)
-    differ = told[inside != (signed[told] < 0)]
-    if len(differ):
-        differ = differ[inside_by_rays(points[differ], truth.shape) != (signed[differ] < 0)]
+    differ = told[_wrong_side(points[told], signed[told], truth.shape)]
     wrong[differ] = True
     error[differ] = np.abs(signed[differ]) + size[differ]
     silent = int((wrong & ~doubtful).sum())

@@ -45,7 +45,7 @@ from OCP.gp import gp_Ax1, gp_Ax2, gp_Circ, gp_Dir, gp_Pnt, gp_Trsf, gp_Vec
 from OCP.TopAbs import TopAbs_ShapeEnum
 from OCP.TopoDS import TopoDS, TopoDS_Shape
 
-__all__ = ["HARD", "scaled"]
+__all__ = ["HARD", "for_brute_force", "scaled"]
 
 
 def at(point: Sequence[float]) -> gp_Pnt:
@@ -398,3 +398,8 @@ HARD: dict[str, Callable[[], TopoDS_Shape]] = {
     "closed loft": es.lofted,
     "drop": lambda: es.lofted(crease=True),
 }
+
+
+def for_brute_force(name: str, shape: TopoDS_Shape) -> TopoDS_Shape:
+    """The shape for brute force: the kernel's extrema fail on a parabola turned, not on its B-spline."""
+    return BRepBuilderAPI_NurbsConvert(shape, True).Shape() if name == "paraboloid" else shape

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import exact_shapes as es
 from brute_force import BruteForce, hard_touches, judge
-from hard_shapes import HARD, scaled
+from hard_shapes import HARD, for_brute_force, scaled
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
@@ -52,7 +52,7 @@ def one(name: str, scale: float, unit: str, count: int, folder: Path) -> np.ndar
     """One line: touches, wrong, silent, worst error; the first three are given back."""
     shape = HARD[name]()
     path = es.write(shape if scale == 1.0 else scaled(shape, scale), folder / "hard.step", unit=unit)
-    engine, read = ExactEngine(read_step(path)), es.read(path)
+    engine, read = ExactEngine(read_step(path)), for_brute_force(name, es.read(path))
     truth = BruteForce(read, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
     points = hard_touches(read, truth, count, 1, tuple(scale * off for off in OFF))
     start = time.process_time()
@@ -60,7 +60,7 @@ def one(name: str, scale: float, unit: str, count: int, folder: Path) -> np.ndar
     took = (time.process_time() - start) / len(points)
     unsettled = found.how == HOW.index("facet")
     doubtful = unsettled | (found.flags & AMBIGUOUS > 0)
-    judged = judge(points, found.distance, doubtful, truth, close=2e-6 * max(scale, 1.0))
+    judged = judge(points, found.foot, found.distance, doubtful, truth, close=2e-6 * max(scale, 1.0))
     print(
         f"{name:<26} x {scale:<5.3g} {unit:<4} {judged.touches:>5} touches, {judged.wrong:>3} wrong, "
         f"{judged.silent:>3} silent, worst {judged.worst * 1e3:9.4f} um; {unsettled.sum():>3} unsettled, "

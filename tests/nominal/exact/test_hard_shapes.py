@@ -12,7 +12,7 @@ pytest.importorskip("OCP")
 
 import exact_shapes as es
 from brute_force import BruteForce, hard_touches, judge
-from hard_shapes import HARD
+from hard_shapes import HARD, for_brute_force
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
@@ -25,11 +25,11 @@ CLOSE = 2e-6
 @pytest.mark.parametrize("name", HARD)
 def test_every_touch(name, tmp_path):
     path = es.write(HARD[name](), tmp_path / "hard.step")
-    engine, shape = ExactEngine(read_step(path, deflection=0.05)), es.read(path)
+    engine, shape = ExactEngine(read_step(path, deflection=0.05)), for_brute_force(name, es.read(path))
     truth = BruteForce(shape, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
     points = hard_touches(shape, truth, 120, 3, (1e-4, 0.01, 0.3, 3.0))
     found = engine.feet(points, ambiguity=0.001)
     unsettled = found.how == HOW.index("facet")
-    judged = judge(points, found.distance, unsettled | (found.flags & AMBIGUOUS > 0), truth, close=CLOSE)
+    judged = judge(points, found.foot, found.distance, unsettled | (found.flags & AMBIGUOUS > 0), truth, close=CLOSE)
     assert judged.wrong == 0, f"{judged.wrong} wrong, {judged.silent} without a flag, worst {judged.worst:.2g} mm"
     assert not unsettled.any()
