@@ -396,7 +396,6 @@ HARD: dict[str, Callable[[], TopoDS_Shape]] = {
     "pointed vase": pointed_vase,
     "pointed vase spline": lambda: BRepBuilderAPI_NurbsConvert(pointed_vase(), True).Shape(),
     "closed loft": es.lofted,
-    "drop": lambda: es.lofted(crease=True),
 }
 
 
