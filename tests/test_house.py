@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import probekit as pk
+from probekit import columns
 
 ROOT = Path(pk.__file__).parent
 MODULES = sorted(p for p in ROOT.rglob("*.py") if "assets" not in p.parts)
@@ -115,6 +116,24 @@ def test_no_imports_go_round() -> None:
     assert graph.number_of_edges() > len(MODULES)
     cycles = {frozenset(c) for c in networkx.strongly_connected_components(graph) if len(c) > 1}
     assert cycles <= KNOWN_CYCLES
+
+
+def test_the_names_of_columns_have_one_home() -> None:
+    """Nobody defines them again, and nobody hands them on: they are imported from `probekit.columns`."""
+    elsewhere = []
+    for path in MODULES:
+        if path.name == "columns.py" or room_of(path) == "nominal":  # a model has no table of touches
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[-1] != "columns":
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.Assign):
+                names = [target.id for target in node.targets if isinstance(target, ast.Name)]
+            else:
+                continue
+            twins = {name for name in columns.__all__ if name.isupper()} & set(names)
+            elsewhere += [f"{path.relative_to(ROOT)}:{node.lineno} {name}" for name in sorted(twins)]
+    assert elsewhere == []
 
 
 def test_random_tests_take_their_settings_from_one_profile() -> None:

@@ -16,7 +16,7 @@ from .exact.kernel import MissingKernelError, kernel
 from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
 from .model import Nominal
-from .topology import edge_table
+from .topology import open_edges, open_note
 
 __all__ = ["STEP_FORMATS", "from_step", "kernel_serves"]
 
@@ -62,14 +62,6 @@ def from_step(
     """
     checksum = _sha256(path)
     brep, kept = _brep(path, checksum, deflection, body, place)
-    _, count = edge_table(brep.facets, len(brep.vertices))
-    open_edges = int((count == 1).sum())
-    notes = [*brep.notes, *kept]
-    if open_edges:
-        notes.append(
-            f"the surface is open ({open_edges} border edges): the winding order of the facets decides which side "
-            "is material"
-        )
     part = Nominal(
         vertices=brep.vertices,
         facets=brep.facets,
@@ -79,7 +71,7 @@ def from_step(
         unit_source=f"STEP file: {brep.unit}",
         source=str(path),
         sha256=checksum,
-        notes=tuple(notes),
+        notes=(*brep.notes, *kept, *open_note(open_edges(brep.facets, len(brep.vertices)))),
         brep=brep,
     )
     return name_faces(part, faces) if faces else part

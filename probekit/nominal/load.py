@@ -17,6 +17,7 @@ from .faces import FaceChoice, group_facets, name_faces, stable_names
 from .from_step import STEP_FORMATS, from_step, kernel_serves
 from .mend import mend
 from .model import Nominal
+from .topology import open_note
 
 __all__ = ["FORMATS", "UNITS", "can_read", "from_arrays", "load", "millimetres_per"]
 
@@ -190,10 +191,11 @@ def from_arrays(
     """
     file = source or None
     given = np.asarray(facets).reshape(-1, 3)
-    vertices, facets, notes = mend(vertices, given, file=file)
+    raw = np.asarray(vertices, dtype=float).reshape(-1, 3)
+    vertices, facets, notes = mend(raw, given, file=file)
     if facet_face is None:
         facet_face = group_facets(vertices, facets, angle=angle)
-    elif {len(facets), len(facet_face)} != {len(given)} or any("recut" in note for note in notes):
+    elif len(facet_face) != len(given) or not _same_facets(vertices[facets], raw[given]):
         raise InputError(
             "faces were given for a mesh whose facets do not match",
             file=file,
@@ -212,6 +214,15 @@ def from_arrays(
     part = Nominal(vertices, facets, facet_face, names, name, unit_source, source, sha256, tuple(notes))
     _warn_if_implausible(part)
     return name_faces(part, faces) if faces else part
+
+
+def _same_facets(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two lists of facets (f, 3, 3) have the same corners, facet by facet; the winding may differ."""
+    if one.shape != other.shape:
+        return False
+    order = (np.lexsort(np.moveaxis(each, -1, 0)[::-1], axis=-1)[..., None] for each in (one, other))
+    one, other = (np.take_along_axis(each, at, axis=1) for each, at in zip((one, other), order, strict=True))
+    return np.array_equal(one, other)
 
 
 def _content(path: Path) -> bytes:
@@ -314,6 +325,5 @@ def _warn_if_implausible(part: Nominal) -> None:
             ProbekitWarning,
             stacklevel=3,
         )
-    for note in part.notes:
-        if note.startswith("the surface is open"):
-            warnings.warn(f"{where}{note}", ProbekitWarning, stacklevel=3)
+    for note in open_note(part.open_edges):
+        warnings.warn(f"{where}{note}", ProbekitWarning, stacklevel=3)

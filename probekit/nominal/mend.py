@@ -6,7 +6,7 @@ import numpy as np
 
 from ..errors import InputError
 from .slivers import without_slivers, without_voids
-from .topology import edge_pairs, edge_table
+from .topology import edge_pairs, edge_table, open_note
 
 __all__ = ["mend", "orient"]
 
@@ -106,7 +106,6 @@ def orient(vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None)
         facets[flip] = facets[flip][:, ::-1]
         notes.append(f"{int(flip.sum())} facets reversed to agree with their neighbours")
 
-    open_edges = int((count == 1).sum())
     crowded = int((count > 2).sum())
     if crowded:
         notes.append(f"{crowded} edges are shared by more than two facets")
@@ -117,12 +116,7 @@ def orient(vertices: np.ndarray, facets: np.ndarray, *, file: str | None = None)
         wrong = inside_out[shell]
         facets[wrong] = facets[wrong][:, ::-1]
         notes.append(f"{int(inside_out.sum())} closed shell(s) were inside out: normals reversed")
-    if open_edges:
-        notes.append(
-            f"the surface is open ({open_edges} border edges): the winding order of the facets decides which side "
-            "is material"
-        )
-    return facets, notes
+    return facets, notes + open_note(int((count == 1).sum()))
 
 
 def _weld(vertices: np.ndarray, facets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,7 @@ from ..errors import InputError
 from ..show import shown
 from .exact import Brep, ExactEngine
 from .facets import FacetEngine
+from .topology import open_edges
 
 __all__ = ["Nominal"]
 
@@ -86,6 +87,11 @@ class Nominal:
     def diagonal(self) -> float:
         """Diagonal of the bounding box [mm]."""
         return float(np.linalg.norm(self.bounds[1] - self.bounds[0]))
+
+    @cached_property
+    def open_edges(self) -> int:
+        """Edges that only one facet has; a closed surface has none."""
+        return open_edges(self.facets, len(self.vertices))
 
     @cached_property
     def face_areas(self) -> np.ndarray:

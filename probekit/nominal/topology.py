@@ -19,7 +19,7 @@ from ..show import shown
 
 __all__ = [
     *("BOUNDARY", "FACE_EDGE", "INSIDE", "Topology"),
-    *("edge_pairs", "edge_table", "facet_normals", "heights", "rounding", "topology"),
+    *("edge_pairs", "edge_table", "facet_normals", "heights", "open_edges", "open_note", "rounding", "topology"),
 ]
 
 #: Kinds of edge: inside a face, between faces, border of an open mesh.
@@ -109,6 +109,19 @@ def edge_pairs(edge: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndar
     order = np.argsort(flat, kind="stable")
     paired = order[(count == 2)[flat[order]]]
     return paired[::2], paired[1::2]
+
+
+def open_edges(facets: np.ndarray, n_vertices: int) -> int:
+    """How many edges only one facet has: none on a closed surface."""
+    return int((edge_table(facets, n_vertices)[1] == 1).sum())
+
+
+def open_note(edges: int) -> list[str]:
+    """What to say about a mesh with this many border edges: nothing if it is closed."""
+    if not edges:
+        return []
+    side = "the winding order of the facets decides which side is material"
+    return [f"the surface is open ({edges} border edges): {side}"]
 
 
 def topology(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray) -> Topology:

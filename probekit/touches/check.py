@@ -7,9 +7,10 @@ import itertools
 import numpy as np
 import pandas as pd
 
+from ..columns import MEASURED, NORMAL, TARGET, array
 from ..errors import InputError
 from .rows import Rows, check_rows
-from .table import INCH, MEASURED, NORMAL, TARGET, TEXTS, block
+from .table import INCH, TEXTS
 
 __all__ = ["check", "standoff"]
 
@@ -62,8 +63,8 @@ def check(table: pd.DataFrame, *, diagonal: float | None = None, aim: bool = Tru
         raise InputError("the diagonal of the part is not usable", found=diagonal, expected="a positive number of mm")
     notes = check_rows(table) + _odd(table)
     rows = Rows(table)
-    notes += _check_copies(rows, block(table, MEASURED), table)
-    target, measured = block(table, TARGET), block(table, MEASURED)
+    notes += _check_copies(rows, array(table, MEASURED), table)
+    target, measured = array(table, TARGET), array(table, MEASURED)
     both = np.flatnonzero(np.isfinite(target).all(axis=1) & np.isfinite(measured).all(axis=1))
     size = _diagonal_of(target) if diagonal is None else float(diagonal)
     if not both.size or size is None:
@@ -194,7 +195,7 @@ def _check_distance(rows: Rows, index: np.ndarray, distance: np.ndarray, size: f
 
 def _check_recorded(table: pd.DataFrame, target: np.ndarray, measured: np.ndarray, size: float) -> list[str]:
     """Notes on `recorded` against the height of the touches over their targets; raise if blocks look swapped."""
-    normal = block(table, NORMAL)[np.isfinite(block(table, (*TARGET, *MEASURED))).all(axis=1)]
+    normal = array(table, NORMAL)[np.isfinite(array(table, (*TARGET, *MEASURED))).all(axis=1)]
     use = np.isfinite(normal).all(axis=1)
     height, error, _ = standoff(target[use], normal[use], measured[use], size)
     sure = 5 * error

@@ -37,9 +37,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from ..columns import APPROACH, MEASURED, NORMAL, array
 from ..errors import InputError
 from .rows import shown_id
-from .table import APPROACH, MEASURED, NORMAL, block
 
 __all__ = ["compensate", "directions_from"]
 
@@ -133,11 +133,11 @@ def directions_from(table: pd.DataFrame, by: str = "target") -> np.ndarray:
             expected="'target' or 'approach'",
             todo="'foot' needs the nominal: use probekit.deviation" if by == "foot" else None,
         )
-    outward = block(table, NORMAL)
+    outward = array(table, NORMAL)
     if by == "approach" and set(APPROACH) <= set(table.columns):
-        approach = block(table, APPROACH)
+        approach = array(table, APPROACH)
         outward = np.where(np.isfinite(approach).all(axis=1, keepdims=True), -approach, outward)
-    lost = np.flatnonzero(~np.isfinite(outward).all(axis=1) & np.isfinite(block(table, MEASURED)).all(axis=1))
+    lost = np.flatnonzero(~np.isfinite(outward).all(axis=1) & np.isfinite(array(table, MEASURED)).all(axis=1))
     if lost.size:
         raise InputError(
             f"measured touches without {'a target normal' if by == 'target' else 'approach or normal'}: {lost.size}, "

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial.transform import Rotation
 
-from ..columns import TURN
+from ..columns import MEASURED, NORMAL, TARGET, TURN, array
 from ..errors import InputError, ProbekitWarning
 from ..plan.access.poses import pose_frame, tip_offset
 from ..plan.kinematics import Kinematics
@@ -28,7 +28,7 @@ from .finish import finish
 from .metadata import parse_line
 from .planned import Planned, numbers
 from .storage import load
-from .table import MEASURED, NORMAL, TARGET, block, unit_of
+from .table import unit_of
 
 __all__ = ["from_program", "kind_of", "read_moves", "read_parameters"]
 
@@ -272,7 +272,7 @@ def from_program(
     made = moves.iloc[rows]
     angles = _angles(table, made, kinematics)
     length = _length(made, kinematics, probe, tool_length, matters=work_offset is not None)
-    at = block(table, MEASURED).copy()
+    at = array(table, MEASURED).copy()
     if work_offset is not None:
         at = at - np.asarray(work_offset, dtype=float) - [0.0, 0.0, length]
     turns = np.empty((len(table), 3))
@@ -327,7 +327,7 @@ def _angles(table: pd.DataFrame, made: pd.DataFrame, kinematics: Kinematics) -> 
         raise InputError(
             "the log lacks an angle", file=table.attrs.get("source"), found=", ".join(given), expected=", ".join(names)
         )
-    logged = block(table, names)
+    logged = array(table, names)
     logged = np.where(np.isnan(logged), planned, logged)
     off = np.abs((logged - planned + 180.0) % 360.0 - 180.0).max(axis=1) > _TURNED
     if off.any():

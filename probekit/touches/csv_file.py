@@ -41,6 +41,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from ..columns import MEASURED, NORMAL, TARGET
 from ..errors import InputError
 from .cells import Cells, same_width, split_rows, text_series, typed
 from .finish import add_note, finish
@@ -48,18 +49,7 @@ from .metadata import FILE_KEYS, is_metadata, parse_line
 from .planned import PLANNED, Planned, with_plan
 from .rows import Rows
 from .storage import load
-from .table import (
-    KNOWN,
-    MEASURED,
-    NORMAL,
-    REQUIRED,
-    TARGET,
-    TEXTS,
-    in_millimetres,
-    recorded_of,
-    require_columns,
-    unit_of,
-)
+from .table import KNOWN, REQUIRED, TEXTS, in_millimetres, recorded_of, require_columns, unit_of
 
 __all__ = ["joined", "read", "read_plan"]
 

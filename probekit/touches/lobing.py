@@ -28,12 +28,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..columns import TURN
+from ..columns import TURN, array
 from ..errors import InputError
 from ..show import shown
-from .table import block
 
-__all__ = ["TURN", "RadiusMap", "in_probe_frame", "map_basis", "map_size", "turns_of"]
+__all__ = ["RadiusMap", "in_probe_frame", "map_basis", "map_size", "turns_of"]
 
 _STEEPEST = math.sin(math.radians(20.0))  # of a direction out of the ring's plane
 
@@ -213,7 +212,7 @@ def turns_of(table: pd.DataFrame) -> np.ndarray | None:
         raise InputError("the turn of the probe is not complete", found=", ".join(present), expected=", ".join(TURN))
     from scipy.spatial.transform import Rotation
 
-    vectors = block(table, TURN)
+    vectors = array(table, TURN)
     empty = np.isnan(vectors)
     if (empty.any(axis=1) & ~empty.all(axis=1)).any():
         row = int(np.flatnonzero(empty.any(axis=1) & ~empty.all(axis=1))[0])

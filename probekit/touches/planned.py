@@ -10,9 +10,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ..columns import TURN
+from ..columns import APPROACH, NORMAL, TARGET, TURN, array
 from ..errors import InputError, ProbekitWarning
-from .table import APPROACH, NORMAL, TARGET, block
 
 __all__ = ["PLANNED", "Planned", "numbers", "reached", "with_plan"]
 
@@ -64,7 +63,7 @@ def with_plan(table: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
     ProbekitWarning
         For touches that the plan does not have, and planned ones that are not there.
     """
-    if np.isfinite(block(table, TARGET)).any():
+    if np.isfinite(array(table, TARGET)).any():
         return table
     file, own = table.attrs.get("source"), numbers(table["touch"])
     places = {name: row for row, name in enumerate(numbers(plan["touch"]))}

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from ..columns import APPROACH, MEASURED, NORMAL, TARGET, array
 from ..errors import InputError
-from .table import APPROACH, MEASURED, NORMAL, NUMBERS, TARGET, block, require_columns
+from .table import NUMBERS, require_columns
 
 UNIT_LIMIT = 1e-3  # a normal further than this from unit length is wrong, not rounded
 _UNIT_EXACT = 1e-12  # nearer than this it is left alone
@@ -93,7 +94,7 @@ def renormalised(table: pd.DataFrame) -> pd.DataFrame:
     """The table with its directions of unit length (in place); those that are so within 1e-12 are left as they are."""
     for names in (NORMAL, APPROACH):
         if set(names) <= set(table.columns):
-            vectors = block(table, names)
+            vectors = array(table, names)
             length = np.linalg.norm(vectors, axis=1, keepdims=True)
             table[list(names)] = np.where(np.abs(length - 1) > _UNIT_EXACT, vectors / length, vectors)
     return table
@@ -136,7 +137,7 @@ def _check_finite(rows: Rows) -> None:
 
 
 def _check_whole(rows: Rows, names: Sequence[str]) -> None:
-    missing = np.isnan(block(rows.table, names))
+    missing = np.isnan(array(rows.table, names))
     part = np.flatnonzero(missing.any(axis=1) & ~missing.all(axis=1))
     if part.size:
         row = part[0]
@@ -150,7 +151,7 @@ def _check_whole(rows: Rows, names: Sequence[str]) -> None:
 
 
 def _check_reasons(rows: Rows) -> None:
-    missed = np.isnan(block(rows.table, MEASURED)).all(axis=1)
+    missed = np.isnan(array(rows.table, MEASURED)).all(axis=1)
     if "reason" in rows.table:
         reason = ~_blank(rows.table["reason"])
     else:
@@ -179,7 +180,7 @@ def _check_reasons(rows: Rows) -> None:
 
 def _check_unit(rows: Rows, names: Sequence[str]) -> str:
     """Raise on a vector that is not of unit length; else say how far the worst one is from it, "" if exact."""
-    length = np.linalg.norm(block(rows.table, names), axis=1)
+    length = np.linalg.norm(array(rows.table, names), axis=1)
     off = np.where(np.isnan(length), 0.0, np.abs(length - 1))
     worst = int(np.argmax(off)) if off.size else 0
     if off.size and off[worst] > UNIT_LIMIT:
@@ -202,7 +203,7 @@ def _exchanged(table: pd.DataFrame, names: Sequence[str]) -> str:
     if names != NORMAL:
         return ""
     for other in (TARGET, MEASURED):
-        length = np.linalg.norm(block(table, other), axis=1)
+        length = np.linalg.norm(array(table, other), axis=1)
         length = length[np.isfinite(length)]
         if length.size >= 3 and np.all(np.abs(length - 1) <= UNIT_LIMIT):
             return f", but {', '.join(other)} are: the two groups of columns look swapped"

@@ -35,7 +35,6 @@ import difflib
 import warnings
 from collections.abc import Collection, Iterable, Sequence
 
-import numpy as np
 import pandas as pd
 
 from ..columns import APPROACH, MEASURED, NORMAL, TARGET, TURN
@@ -54,11 +53,6 @@ _UNITS = {
     **dict.fromkeys(("inch", "inches", "in"), "inch"),
 }
 _RECORDED = {"centre": "centre", "center": "centre", "contact": "contact"}
-
-
-def block(table: pd.DataFrame, names: Sequence[str]) -> np.ndarray:
-    """Columns `names` of the table as one array, (n, len(names)) float."""
-    return table[list(names)].to_numpy(dtype=float)
 
 
 def unit_of(given: str, **where: object) -> str:

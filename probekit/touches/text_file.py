@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from ..columns import APPROACH, MEASURED
 from ..errors import InputError, ProbekitWarning
 from .cells import Cells, same_width, split_rows, text_series, typed
 from .csv_file import joined
@@ -18,7 +19,7 @@ from .finish import finish
 from .metadata import plain
 from .planned import Planned
 from .storage import load
-from .table import APPROACH, KNOWN, MEASURED, NUMBERS, REQUIRED, near_names, recorded_of, unit_of
+from .table import KNOWN, NUMBERS, REQUIRED, near_names, recorded_of, unit_of
 
 __all__ = ["read_text"]
 
