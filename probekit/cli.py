@@ -191,10 +191,11 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     progress = Progress()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
+    earlier = results.left("plan.json")  # before a run moves it away
     with results.running(f"probekit {command} {options.study.name}"), study.model.naming(options.study):
         if steps > 1:
             study.preparation.check_program(wanted)
-        planned = study.plan(wanted, only=options.only, progress=progress)
+        planned = study.plan(wanted, only=options.only, earlier=earlier, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
         paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)

@@ -16,7 +16,7 @@ import shutil
 import time
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 
@@ -89,6 +89,16 @@ class ResultSet:
                     todo="Run the command again.",
                 )
         return tuple(listed)
+
+    def left(self, name: str) -> bytes | None:
+        """Content of a file of the last completed run, here or in `old`; None if it is not as that run wrote it."""
+        for there in (self, replace(self, folder=self.old)):
+            expected = there._listed().get(name)
+            if expected is not None:
+                with suppress(OSError):
+                    content = (there.folder / name).read_bytes()
+                    return content if hashlib.sha256(content).hexdigest() == expected else None
+        return None
 
     @contextmanager
     def running(self, command: str) -> Iterator[None]:

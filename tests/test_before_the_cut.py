@@ -60,7 +60,7 @@ RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
 WRITTEN = (
-    *("plan.csv", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html"),
+    *("plan.csv", "plan.json", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html"),
     *("parameters.txt", "log.csv", "simulated.csv"),
 )
 

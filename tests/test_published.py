@@ -268,7 +268,7 @@ def test_a_plan_is_never_beside_the_program_of_another(tmp_path: Path, capsys: p
     assert {"plan.csv", "plan.html", "BLOCK-PROBE.nc", "release.html", "simulated.csv"} <= set(plan.check())
     study.write_text(study.read_text().replace("spacing = 20.0", "spacing = 15.0"))
     assert main(["plan", str(study)]) == 0
-    assert plan.check() == ("plan.csv", "plan.html")
+    assert plan.check() == ("plan.csv", "plan.html", "plan.json")
     assert not (results / "BLOCK-PROBE.nc").exists()
     assert (results / "old" / "preparation" / "BLOCK-PROBE.nc").is_file()
     assert capsys.readouterr().err == ""

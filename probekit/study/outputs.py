@@ -13,6 +13,7 @@ from .. import report, scene
 from ..columns import TURN
 from ..files import store
 from ..plan.access.poses import pose_frame
+from .kept_plan import to_json
 from .model import Study
 from .places import results_of
 from .preparation import Plan, Program
@@ -32,7 +33,7 @@ def write_preparation(
     programmed: Program | None = None,
     ran: machine.results.Run | None = None,
 ) -> tuple[Path, ...]:
-    """Write plan.csv and plan.html; of a program its text, moves, changes and release sheet; of a run simulated.csv.
+    """Write the plan; of a program its text, moves, changes and release sheet; of a run simulated.csv.
 
     Parameters
     ----------
@@ -59,6 +60,9 @@ def write_preparation(
     provenance = _set_up(study, planned)
     with results.publishing() as there:
         names = [_csv(there / "plan.csv", _posed(planned)), "plan.html"]
+        if (kept := to_json(planned.targets, planned.route, planned.inputs)) is not None:
+            store(there / "plan.json", kept)
+            names.insert(1, "plan.json")
         report.plan_page(
             view(planned),
             route=planned.route,
@@ -140,6 +144,8 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.resul
     lines = [f"{planned.part.name}: {len(route.targets)} of {len(planned.targets)} targets can be touched", ""]
     lines += [f"  {feature or '(no feature)':<14} {done}" for feature, done in _by_feature(planned).items()]
     lines += ["", f"Route: {turns} poses, {route.time.sentence}", bearing(planned)]
+    if planned.reused:
+        lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
     if not route.left_out.empty:
         lines += ["", "Left out"]
         lines += [f"  {row.touch:>5} {row.feature:<12} {row.reason}" for row in route.left_out.itertuples()]

@@ -16,7 +16,7 @@ __all__ = ["COMMANDS", "INSPECTION", "inputs_of", "program_names", "result_set",
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"}
 
-_PLAN = ("plan.csv", "plan.html")
+_PLAN = ("plan.csv", "plan.json", "plan.html")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
 _RUN = ("parameters.txt", "log.csv", "simulated.csv")
 

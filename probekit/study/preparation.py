@@ -16,6 +16,7 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
+from .kept_plan import from_json, inputs_sum
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
 from .model import Study, nominal_of, numbers_of, runnable
 from .places import program_names
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from ..nominal import Nominal
+    from ..plan.route.route import Route
     from ..program.writing.dialect import Dialect
 
 __all__ = ["Plan", "Program", "check_program", "plan", "program", "simulate"]
@@ -35,7 +38,9 @@ Progress = Callable[[str, float], None]
 _MARGIN = 1.0  # least clearance on every way if the study gives none [mm]; common practice, no source
 
 
-def plan(study: Study, *, only: str | Path | None = None, progress: Progress | None = None) -> Plan:
+def plan(
+    study: Study, *, only: str | Path | None = None, earlier: bytes | None = None, progress: Progress | None = None
+) -> Plan:
     """Plan the touches that a study asks for.
 
     Parameters
@@ -44,6 +49,9 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
         With tables ``[[plan]]``, ``[stylus]``, and perhaps ``[machine]`` and ``[reach]``.
     only : str or Path, optional
         A plan to take in place of ``[[plan]]``, such as the touches to make again (again.csv).
+    earlier : bytes, optional
+        The plan.json that an earlier run wrote. Its targets and route are taken if they were made of the same inputs,
+        and the plan says so; else it has no effect.
     progress : callable, optional
         Told each step and the part of the job done so far (0 to 1).
 
@@ -58,54 +66,79 @@ def plan(study: Study, *, only: str | Path | None = None, progress: Progress | N
     """
     tell = progress or (lambda _step, _done: None)
     study, notes = runnable(study)
-    wanted = study.settings.get("plan")
-    if not wanted and only is None:
+    if not study.settings.get("plan") and only is None:
         raise InputError(
             "the study plans no touches", file=study.path, todo="Add [[plan]] tables that say how and where."
         )
     tell("loading the nominal", 0.0)
     part, probe, kinematics = nominal_of(study), probe_of(study), kinematics_of(study)
-    options = dict(study.settings.get("reach", {}))
-    regions, fixtures = regions_of(study), fixtures_of(study)
-    tell("choosing targets", 0.1)
-    if only is None:
-        targets = targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+    obstacles, inputs = planning.Obstacles(part, fixtures_of(study)), inputs_sum(study, only)
+    margin = study.settings.get("reach", {}).get("margin", _MARGIN)
+    stands = None if earlier is None else from_json(earlier, inputs)
+    if stands is None:
+        tell("choosing targets", 0.1)
+        targets = _targets(study, part, probe, only)
+        _room_for(study, len(targets))
+        targets, route = _ordered(study, targets, probe, kinematics, obstacles, margin, tell)
     else:
-        targets = targets_from(only, part)
-    _room_for(study, len(targets))
+        targets, route = stands
+        _room_for(study, len(targets))
     if targets["critical"].any() and "stop_outside" not in study.settings.get("program", {}):
         notes.append(
             "critical = true in [[plan]] has no effect: it takes [program] stop_outside = [low, high] for a touch to "
             "stop the program"
         )
+    tell("done", 1.0)
+    said = tuple(notes + _notes_of(targets))
+    return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, stands is not None)
+
+
+def _targets(study: Study, part: Nominal, probe: planning.Probe, only: str | Path | None) -> pd.DataFrame:
+    """The targets that ``[[plan]]`` asks for, or those of a file."""
+    regions = regions_of(study)
+    if only is not None:
+        return targets_from(only, part)
+    wanted = study.settings["plan"]
+    return targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
+
+
+def _ordered(
+    study: Study,
+    targets: pd.DataFrame,
+    probe: planning.Probe,
+    kinematics: planning.Kinematics,
+    obstacles: planning.Obstacles,
+    margin: float,
+    tell: Progress,
+) -> tuple[pd.DataFrame, Route]:
+    """Targets with what reach found of each, and the route to those that can be touched."""
+    options = dict(study.settings.get("reach", {}))
     tell("checking that the probe reaches them", 0.2)
     with blaming(study.path, "pace"):
         pace = planning.Pace(**study.settings.get("pace", {}))
     with blaming(study.path, "reach"):
         poses = _poses(options, probe, kinematics)
-        obstacles = planning.Obstacles(part, fixtures)
-        chosen = {key: options[key] for key in ("margin", "max_angle", "standoff", "overtravel") if key in options}
+        chosen = {key: options[key] for key in ("max_angle", "standoff", "overtravel") if key in options}
         judge = partial(
             planning.reach,
             targets,
-            part,
+            obstacles.nominal,
             probe,
             kinematics=kinematics,
             obstacles=obstacles,
-            **{"margin": _MARGIN, **chosen},
+            margin=margin,
+            **chosen,
         )
-        found = judge(poses=poses)
-        few = planning.few_poses(found, poses)
+        judged = judge(poses=poses)
+        few = planning.few_poses(judged, poses)
         if few:  # none: nothing is reached, and the reasons are those of all poses
-            poses, found = few, judge(poses=few)
+            poses, judged = few, judge(poses=few)
         tell("ordering them", 0.6)
-        margin = chosen.get("margin", _MARGIN)
         height = options.get("height")
         route = planning.order(
-            found, probe, kinematics, poses, obstacles=obstacles, margin=margin, height=height, pace=pace
+            judged, probe, kinematics, poses, obstacles=obstacles, margin=margin, height=height, pace=pace
         )
-    tell("done", 1.0)
-    return Plan(study, part, probe, kinematics, obstacles, found, route, margin, tuple(notes + _notes_of(found)))
+    return judged, route
 
 
 def check_program(study: Study) -> Dialect:

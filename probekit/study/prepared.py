@@ -52,6 +52,10 @@ class Plan:
         Least clearance on every way [mm].
     notes : tuple of str
         What was noticed on the way.
+    inputs : str
+        SHA-256 of all that planning took.
+    reused : bool
+        Whether targets and route are those of an earlier run, made of the same.
     """
 
     study: Study
@@ -63,6 +67,8 @@ class Plan:
     route: Route
     margin: float
     notes: tuple[str, ...]
+    inputs: str = ""
+    reused: bool = False
 
     @property
     def sentence(self) -> str:
