@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ...columns import NORMAL, TARGET, array
 from ...errors import InputError
 from ...show import shown
 from ..access.clearance import Hindrance
@@ -221,7 +222,7 @@ def order(
         )
 
     direction, standoff = able["direction"].to_numpy(int), able["standoff"].to_numpy(float)
-    position, normal = able[table.POSITION].to_numpy(float), able[table.NORMAL].to_numpy(float)
+    position, normal = array(able, TARGET), array(able, NORMAL)
     frames = np.array([pose_frame(kinematics, pose) for pose in poses])
     starts, stem = _starts(position, normal, standoff, able["tip"].to_numpy(int), frames[direction], probe)
     axis, below = frames[direction, :, 2], _below(probe)

@@ -7,12 +7,13 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from ...columns import TARGET, array
 from ...errors import InputError
 from ...nominal import Nominal
 from .borders import edge_distance
 from .regions import Region
 from .snapping import face_numbers
-from .table import POSITION, add_note
+from .table import add_note
 
 __all__ = ["allowed", "faces_of", "keep_out"]
 
@@ -113,7 +114,7 @@ def keep_out(
         raise InputError("the radius of the ball must not be negative", found=ball_radius)
     good, reasons = allowed(
         nominal,
-        targets[POSITION].to_numpy(float),
+        array(targets, TARGET),
         faces_of(nominal, targets),
         margin=ball_radius if margin is None else margin,
         regions=regions,

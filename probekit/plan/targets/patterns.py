@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from ...columns import NORMAL, TARGET, array
 from ...errors import InputError
 from ...geometry import across
 from ...nominal import Nominal
@@ -16,7 +17,7 @@ from .parameters import ON_FACE, exact_surface
 from .picks import first_hits
 from .rows import grid_along
 from .snapping import as_direction, as_points, snap_each
-from .table import NORMAL, POSITION, add_note, place
+from .table import add_note, place
 
 __all__ = ["Axis", "axis_of", "pairs", "plane", "rings"]
 
@@ -218,7 +219,7 @@ def pairs(
     """
     first = plane(nominal, one, n=n, margin=margin)
     number = nominal.face_index(other)
-    points, normals = first[POSITION].to_numpy(float), first[NORMAL].to_numpy(float)
+    points, normals = array(first, TARGET), array(first, NORMAL)
     # in a slot the line along the normal enters the other face ahead of the point, on a web behind it
     hits, face = first_hits(nominal, points - 2.0 * nominal.diagonal * normals, normals, faces=other)
     met = face >= 0

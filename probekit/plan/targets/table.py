@@ -22,17 +22,17 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from ... import columns
+from ...columns import NORMAL, TARGET, array
 from ...errors import InputError
 from ...nominal import Nominal
 from .snapping import face_numbers, snap, snap_each
 
 __all__ = ["COLUMNS", "add_note", "check", "drop", "join", "move", "place", "renumber"]
 
-POSITION, NORMAL, CURVATURE = list(columns.TARGET), list(columns.NORMAL), ["curvature_1", "curvature_2"]
+CURVATURE = ["curvature_1", "curvature_2"]
 
 #: Columns that every targets table has.
-COLUMNS = ("touch", "feature", *POSITION, *NORMAL, "face")
+COLUMNS = ("touch", "feature", *TARGET, *NORMAL, "face")
 
 
 def place(
@@ -72,7 +72,7 @@ def place(
     """
     found = snap(nominal, points, faces, curved=True) if face is None else snap_each(nominal, points, face, curved=True)
     data: dict[str, object] = {"touch": np.arange(1, len(found.points) + 1), "feature": feature}
-    for names, values in ((POSITION, found.points), (NORMAL, found.normals)):
+    for names, values in ((TARGET, found.points), (NORMAL, found.normals)):
         data |= {name: values[:, c] + 0.0 for c, name in enumerate(names)}
     data["face"] = np.array(nominal.face_names, dtype=object)[found.face]
     data |= {name: found.curvature[:, c] for c, name in enumerate(CURVATURE)}
@@ -110,7 +110,7 @@ def check(targets: pd.DataFrame) -> pd.DataFrame:
     missing = [name for name in COLUMNS if name not in targets.columns]
     if missing:
         raise InputError("the targets table lacks columns", found=", ".join(missing), expected=", ".join(COLUMNS))
-    for name in (*POSITION, *NORMAL):
+    for name in (*TARGET, *NORMAL):
         values = pd.to_numeric(targets[name], errors="coerce").to_numpy(float)
         if not np.isfinite(values).all():
             row = int(np.flatnonzero(~np.isfinite(values))[0])
@@ -119,7 +119,7 @@ def check(targets: pd.DataFrame) -> pd.DataFrame:
                 column=name,
                 found=str(targets[name].iloc[row]),
             )
-    length = np.linalg.norm(targets[NORMAL].to_numpy(float), axis=1)
+    length = np.linalg.norm(array(targets, NORMAL), axis=1)
     if (np.abs(length - 1.0) > 1e-6).any():
         row = int(np.abs(length - 1.0).argmax())
         raise InputError(
@@ -220,6 +220,6 @@ def move(targets: pd.DataFrame, nominal: Nominal, to: Mapping[int, Iterable[floa
         rows.append(int(at[0]))
     face = np.array([face_numbers(nominal, name)[0] for name in targets["face"].iloc[rows]])
     moved = place(nominal, np.array([list(p) for p in to.values()], dtype=float), face=face)
-    for name in (*POSITION, *NORMAL, *(c for c in CURVATURE if c in out)):
+    for name in (*TARGET, *NORMAL, *(c for c in CURVATURE if c in out)):
         out.loc[out.index[rows], name] = moved[name].to_numpy()
     return out
