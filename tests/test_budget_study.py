@@ -115,9 +115,10 @@ def test_a_warm_part_is_corrected_in_a_named_step(tmp_path):
     """60 mm of steel at 30 degrees are 6.9 um longer: touches made on the grown block come back to the cold one."""
 
     def grown(table):
-        position = table[["x", "y", "z"]]
-        middle = (position.max() + position.min()) / 2
-        return table.assign(**(middle + (position - middle) * (1 + 11.5e-5)))
+        position, ball = table[["x", "y", "z"]].to_numpy(), 3.0 * table[["i", "j", "k"]].to_numpy()
+        middle = (position.max(axis=0) + position.min(axis=0)) / 2
+        hot = middle + (position - ball - middle) * (1 + 11.5e-5) + ball  # the ball itself is cold
+        return table.assign(x=hot[:, 0], y=hot[:, 1], z=hot[:, 2])
 
     cold = run(study(tmp_path / "cold", ALL))
     warm = run(study(tmp_path / "warm", ALL, WARM, touches_csv=edited(grown)))

@@ -10,6 +10,7 @@ import numpy as np
 
 from .. import nominal, uncertainty
 from ..columns import words
+from ..touches import Stylus
 from ..uncertainty.budget import Budget
 from ..uncertainty.causes import RANGE_OF_25
 from ..uncertainty.drift import Drift
@@ -55,7 +56,7 @@ def typical_u(study: Study, budget: Budget | None) -> float | None:
 
 
 def corrected(
-    study: Study, measured: pd.DataFrame, budget: Budget | None
+    study: Study, measured: pd.DataFrame, budget: Budget | None, stylus: Stylus | None
 ) -> tuple[pd.DataFrame, Budget | None, Drift | None, list[str]]:
     """The touches, corrected for temperature and drift where the study says so.
 
@@ -74,7 +75,8 @@ def corrected(
     temperature, expansion = part.get("temperature"), part.get("expansion_um_per_m_c")
     if temperature is not None and temperature != 20 and (budget is None or budget.corrected):
         expansion = uncertainty.read({"budget": {}, "part": part}, file=study.path).expansion  # or it says what lacks
-        measured, said = uncertainty.at_20_degrees(measured, temperature, expansion)
+        ball = stylus.effective_radius if stylus is not None and measured.attrs.get("recorded") == "centre" else 0.0
+        measured, said = uncertainty.at_20_degrees(measured, temperature, expansion, ball=ball)
         notes.append(said if budget is not None else f"{said}; a [budget] would count what this leaves uncertain")
     if budget is None:
         return measured, None, None, notes

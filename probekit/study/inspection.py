@@ -141,7 +141,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         budget = budget_of(study, part, qualified)
         gate = gate_of(study, part, measured, known, typical_u(study, budget))
         findings = gate.before(measured)
-        measured, budget, drift, said = corrected(study, gate.completed(measured), budget)
+        measured, budget, drift, said = corrected(study, gate.completed(measured), budget, known)
         notes += said
         tell("projecting", 0.3)
         choices = dict(settings.get("deviation", {}))

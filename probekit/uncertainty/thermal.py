@@ -4,10 +4,12 @@ symbol   variable      meaning
 T        temperature   of the part while it was touched [degree Celsius]
 a        expansion     coefficient of expansion [um/(m K)]
 c        about         where the part does not move [mm]
+r, n     ball          effective radius of the ball, if x is its centre [mm]; outward normal of the target
 
-x20 = c + (x - c) / (1 + 1e-6 a (T - 20)): lengths are stated at 20 degrees (ISO 1:2022; from memory). A known error is
-corrected, not called uncertain (JCGM 100:2008, 3.2.4; from memory); what the correction leaves is in the budget as
-`part temperature` and `expansion coefficient`. The scales of the machine are taken as true.
+p = x - r n is on the part, and p20 = c + (p - c) / (1 + 1e-6 a (T - 20)): lengths are stated at 20 degrees (ISO
+1:2022; from memory), and the ball has not grown with the part. A known error is corrected, not called uncertain (JCGM
+100:2008, 3.2.4; from memory); what the correction leaves is in the budget as `part temperature` and `expansion
+coefficient`. The scales of the machine are taken as true.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import MEASURED, array
+from ..columns import MEASURED, NORMAL, array
 from ..errors import InputError
 from .common import middle
 
@@ -28,7 +30,12 @@ __all__ = ["at_20_degrees"]
 
 
 def at_20_degrees(
-    measured: pd.DataFrame, temperature: float, expansion: float, *, about: Sequence[float] | None = None
+    measured: pd.DataFrame,
+    temperature: float,
+    expansion: float,
+    *,
+    about: Sequence[float] | None = None,
+    ball: float = 0.0,
 ) -> tuple[pd.DataFrame, str]:
     """Correct measured positions for the temperature of the part.
 
@@ -42,6 +49,9 @@ def at_20_degrees(
         Coefficient [um/(m K)]: steel 11.5, aluminium 23.
     about : (3,) float, optional
         What stays where it is [mm]; the middle of the touches by default. An alignment takes any other choice out.
+    ball : float
+        Effective radius [mm], if the positions are centres of the ball: the ball has not grown with the part. The
+        table then needs the normals ``i, j, k`` of its targets.
 
     Returns
     -------
@@ -64,7 +74,8 @@ def at_20_degrees(
         )
     position = array(measured, MEASURED)
     centre = middle(position) if about is None else np.asarray(about, dtype=float)
-    corrected = centre + (position - centre) / (1.0 + growth)
+    away = ball * np.nan_to_num(array(measured, NORMAL)) if ball else 0.0
+    corrected = centre + away + (position - away - centre) / (1.0 + growth)
     out = measured.copy()
     out[list(MEASURED)] = corrected
     out.attrs = dict(measured.attrs)

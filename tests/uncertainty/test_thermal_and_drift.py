@@ -67,6 +67,18 @@ def test_a_warm_part_comes_back_to_its_size_at_20_degrees():
     np.testing.assert_allclose(difference, np.broadcast_to(difference[0], difference.shape), atol=1e-12)
 
 
+def test_the_ball_has_not_grown_with_the_part():
+    """Ball centres, 3 mm off the part: scaled with it, each touch of steel at 30 degrees is 0.345 um off."""
+    table = measured_of(part())
+    contact, normal = table[["x", "y", "z"]].to_numpy(), table[["i", "j", "k"]].to_numpy()
+    warm = table.assign(**dict(zip("xyz", (contact * (1 + 11.5e-5) + 3.0 * normal).T, strict=True)))
+    got, _ = at_20_degrees(warm, 30.0, 11.5, about=(0, 0, 0), ball=3.0)
+    np.testing.assert_allclose(got[["x", "y", "z"]].to_numpy() - 3.0 * normal, contact, atol=1e-12)
+    rough, _ = at_20_degrees(warm, 30.0, 11.5, about=(0, 0, 0))
+    off = ((rough[["x", "y", "z"]].to_numpy() - 3.0 * normal - contact) * normal).sum(axis=1)
+    np.testing.assert_allclose(off, -3.0 * 11.5e-5, rtol=1e-3)
+
+
 @pytest.mark.parametrize(("temperature", "expansion"), [(301.0, 500.0), (28.0, np.nan), (np.inf, 11.5)])
 def test_a_growth_that_cannot_be_is_refused(temperature, expansion):
     with pytest.raises(InputError, match="cannot have grown"):
