@@ -24,7 +24,6 @@ UNUSED = {
     "probekit.study.preparation": "plan and program",
     "probekit.draft": "drafts of studies",
     "probekit.widgets": "notebooks",
-    "scipy.stats": "statistics",
     "scipy.io": "files",
     "scipy.signal": "signals",
     "trimesh": "mesh files",

@@ -66,16 +66,23 @@ class FaceGrid:
     def _mixed_within(self, cells: int) -> np.ndarray:
         """Grid padded by `cells` + 1, true where facets of several faces lie within that many cells."""
         if cells not in self._mixed:
-            from scipy.ndimage import maximum_filter, minimum_filter
-
             nobody = int(self._highest.max()) + 1
-            low = np.pad(self._lowest, cells + 1, constant_values=nobody)
-            high = np.pad(self._highest, cells + 1, constant_values=-1)
-            width = 2 * cells + 1
-            low = minimum_filter(low, size=width, mode="constant", cval=nobody)
-            high = maximum_filter(high, size=width, mode="constant", cval=-1)
+            low = _widened(np.pad(self._lowest, cells + 1, constant_values=nobody), cells, np.minimum)
+            high = _widened(np.pad(self._highest, cells + 1, constant_values=-1), cells, np.maximum)
             self._mixed[cells] = (high >= 0) & (low != high)
         return self._mixed[cells]
+
+
+def _widened(grid: np.ndarray, cells: int, extreme: np.ufunc) -> np.ndarray:
+    """The extreme of what lies within so many cells of each cell along all three axes."""
+    for axis in range(3):
+        lines = np.moveaxis(grid, axis, 0)
+        grid = np.array(grid)
+        out = np.moveaxis(grid, axis, 0)
+        for k in range(1, cells + 1):
+            extreme(out[k:], lines[:-k], out=out[k:])
+            extreme(out[:-k], lines[k:], out=out[:-k])
+    return grid
 
 
 class ApartTree:

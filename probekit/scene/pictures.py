@@ -253,7 +253,7 @@ def to_png(index: np.ndarray, palette: np.ndarray) -> bytes:
             b"\x89PNG\r\n\x1a\n",
             chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 3, 0, 0, 0)),
             chunk(b"PLTE", palette.astype(np.uint8).tobytes()),
-            chunk(b"IDAT", zlib.compress(lines.tobytes(), 9)),
+            chunk(b"IDAT", zlib.compress(lines.tobytes(), 7)),
             chunk(b"IEND", b""),
         ]
     )

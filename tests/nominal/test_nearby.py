@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from probekit.nominal.nearby import ApartTree
+from probekit.nominal.nearby import ApartTree, _widened
 
 
 def by_brute_force(points, start, end):
@@ -34,3 +34,15 @@ def test_closest_segment_of_a_group(off):
 def test_nothing_asked():
     tree = ApartTree(np.eye(3), np.array([[0, 1, 2]]), np.array([0]))
     assert [len(found) for found in tree.search(np.zeros((0, 3)), np.zeros(0, dtype=int))] == [0, 0, 0]
+
+
+@pytest.mark.parametrize("cells", [1, 3, 8])
+@pytest.mark.parametrize("shape", [(3, 4, 5), (1, 1, 9), (20, 15, 10)])
+def test_widening_is_the_filter_of_scipy(shape, cells):
+    from scipy.ndimage import maximum_filter, minimum_filter
+
+    grid = np.random.default_rng(cells).integers(0, 9, shape)
+    for widen, known, beyond in ((np.minimum, minimum_filter, 99), (np.maximum, maximum_filter, -1)):
+        padded = np.pad(grid, cells + 1, constant_values=beyond)
+        expected = known(padded, size=2 * cells + 1, mode="constant", cval=beyond)
+        np.testing.assert_array_equal(_widened(padded, cells, widen), expected)
