@@ -85,7 +85,7 @@ LIMITS: dict[str, Rule] = {
     "alignment.datums": _SEVERAL,
     "alignment.pivot": _VECTOR,
     "uncertainty.u": Number(least=0, most=1.0),
-    "uncertainty.k": Number(above=0, most=10.0),
+    "uncertainty.k": Number(above=0, least=1.0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
     "decision.level": Number(above=0.5, most=0.9999),
     "gate.accept": _SEVERAL,
@@ -95,7 +95,7 @@ LIMITS: dict[str, Rule] = {
     **{f"budget.{key}": cause.rule for key, cause in CAUSES.items()},
 }
 
-#: What most likely was meant, where a value is too large.
+#: What most likely was meant, where a value is too large or too small.
 _MEANT = {
     "uncertainty.u": "It is in mm: 3 um are 0.003.",
     "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
@@ -133,8 +133,7 @@ def check_values(settings: Mapping[str, Any], file: Path) -> None:
                 rule = LIMITS.get(path)
                 if rule is not None and (found := rule.wrong(one)):
                     at = place + path.removeprefix(f"{kind}.{key}")
-                    wide = "large" in found[0] or (kind == "budget" and "small" in found[0])
-                    todo = _MEANT.get(path) if wide else None
+                    todo = _MEANT.get(path) if "too" in found[0] else None
                     raise InputError(found[0], file=file, column=at, found=one, expected=found[1], todo=todo)
         if kind == "tolerance":
             check_stated(table, file, where)

@@ -13,6 +13,7 @@ from .ball import ball_radius
 from .finding import Finding
 from .on_model import targets_on_model
 from .planned import Probing, completeness
+from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
 
 if TYPE_CHECKING:
@@ -115,7 +116,7 @@ def before_fit(
         by_ball = ball_radius(touch, part, recorded=recorded, radius=radius, ball=ball) if near else []
         found += by_ball
         if not any(one.level == "stop" for one in by_ball):
-            found += far_from_target(touch, probing, radius=radius, u=u)
+            found += [*far_from_target(touch, probing, radius=radius, u=u), *as_planned(touch, radius)]
     return tuple([*found, *_without_target(touches, part, probing, radius)])
 
 
@@ -152,13 +153,15 @@ def on_alignment(
                 name="no alignment",
             )
         )
+    quiet = no_scatter(aligned, u)
     if residuals is not None:
-        found += on_residuals(residuals)
+        found += [one for one in on_residuals(residuals) if not (quiet and one.name == "uncertainty")]
     return tuple(
         [
             *found,
             *beside_target(aimed(touches, part), probing, alignment, u=u),
             *_far(aligned),
+            *quiet,
             *_unstated(touches, stylus, qualified, u),
         ]
     )

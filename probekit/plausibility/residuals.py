@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from ..fit.alignment import Alignment
     from ..nominal import Nominal
 
-__all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "on_residuals"]
+__all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "left_over", "motions_and_sizes", "on_residuals"]
 
 FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
@@ -142,13 +142,13 @@ def datum_residuals(
     r = used["deviation"].to_numpy(dtype=float)
     s = _scatter(used, part, u, form)
     stated = bool(np.isfinite(s).all())
-    columns = _columns(used, alignment) / (s if stated else np.ones(len(r)))[:, None]
+    columns = motions_and_sizes(used, alignment) / (s if stated else np.ones(len(r)))[:, None]
     y = r / s if stated else r
     ids, left = used["touch"].to_numpy(dtype=object), np.arange(len(r))
     found_out: list[int] = []
     first = None
     while True:
-        e, h, freedoms = _left(y[left], columns[left])
+        e, h, freedoms = left_over(y[left], columns[left])
         ratio, limit = _ratios(e, h, freedoms, false_alarms, stated)
         first = (ratio, limit, float(e @ e), freedoms) if first is None else first
         worst = int(np.nanargmax(np.abs(ratio))) if np.isfinite(ratio).any() else -1
@@ -186,13 +186,15 @@ def _scatter(used: pd.DataFrame, part: Nominal, u: float | None, form: float) ->
     return np.sqrt(own**2 + form**2 + facets**2 / 3.0)
 
 
-def _columns(used: pd.DataFrame, alignment: Alignment) -> np.ndarray:
-    """(n, k) change of the deviations with the free motions, and with the size of each feature."""
+def motions_and_sizes(used: pd.DataFrame, alignment: Alignment | None = None) -> np.ndarray:
+    """(n, k) change of the deviations with the motions that were free, all without an alignment, and with the size of
+    each feature.
+    """
     point = array(used, FOOT)
     normal = array(used, FOOT_NORMAL)
     arm = point - point.mean(axis=0)
     motions = np.hstack([normal, np.cross(arm / max(np.abs(arm).max(), 1e-9), normal)])
-    if len(alignment.free) < 6 and not alignment.method.startswith("datum frame"):
+    if alignment is not None and len(alignment.free) < 6 and not alignment.method.startswith("datum frame"):
         turns = np.cross((point - alignment.pivot) / max(np.abs(arm).max(), 1e-9), normal)
         names = ("tx", "ty", "tz", "rx", "ry", "rz")
         motions = np.hstack([normal, turns])[:, [name in alignment.free for name in names]]
@@ -200,7 +202,7 @@ def _columns(used: pd.DataFrame, alignment: Alignment) -> np.ndarray:
     return np.hstack([motions, *((features == name)[:, None].astype(float) for name in dict.fromkeys(features))])
 
 
-def _left(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+def left_over(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
     """What least squares leave of y, the leverages, and the degrees of freedom."""
     basis, weight, _ = np.linalg.svd(columns, full_matrices=False)
     basis = basis[:, weight > 1e-4 * weight[0]]

@@ -1,0 +1,77 @@
+"""Whether what is stated can be meant: the widths of tolerances, and the numbers of the decision rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from .finding import Finding
+from .planned import Probing
+
+__all__ = ["on_decision", "on_widths"]
+
+_TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
+
+
+def on_widths(
+    widths: Iterable[tuple[str, float, bool]], *, diagonal: float, probing: Probing, u: float | None
+) -> list[Finding]:
+    """A look at tolerances so wide that micrometres must have been meant, or that no touch could fail.
+
+    Parameters
+    ----------
+    widths : iterable of (str, float, bool)
+        Name of each tolerance, its width [mm], and whether its zone reaches half of that to both sides of the nominal.
+    diagonal : float
+        Of the part [mm].
+    probing : Probing
+        Its moves reach so far to both sides of the nominal: what lies further off is no touch.
+    u : float, optional
+        Standard uncertainty of a deviation [mm].
+    """
+    found = []
+    reach = 2.0 * max(probing.standoff, probing.overtravel)
+    for name, width, both in widths:
+        why = []
+        if width > _TENTH * diagonal:
+            why.append(f"more than a tenth of the part, which is {diagonal:.4g} mm across")
+        if both and width >= reach:
+            why.append(f"no touch can lie outside: the probing moves reach {reach / 2:g} mm from the nominal")
+        if u and width > _THOUSAND * u and width > _HUNDREDTH * diagonal:
+            why.append(f"{width / u:.0f} times the uncertainty, and more than a hundredth of the part")
+        if why:
+            found.append(
+                Finding(
+                    "look",
+                    f"tolerance '{name}' tests next to nothing: its width is {width:g} mm",
+                    found="; ".join(why),
+                    expected=f"less than {_TENTH:g} of the part and than {reach:g} mm; and less than {_THOUSAND:g} u "
+                    f"or {_HUNDREDTH:g} of the part",
+                    cause=f"micrometres for millimetres: {width:g} um are {width / 1000:g} mm",
+                    todo=f"Correct the width of '{name}'",
+                    name="width",
+                )
+            )
+    return found
+
+
+def on_decision(*, r: float, k: float) -> list[Finding]:
+    """A look at a guard band w = r k u so narrow that it guards next to nothing, though one is asked for.
+
+    A value at the edge of acceptance, w inside the limit, conforms with the probability Phi(r k) (JCGM 106:2012, 8.3.2,
+    from memory).
+    """
+    from scipy.special import ndtr
+
+    if not 0 < r * k < 1:
+        return []
+    return [
+        Finding(
+            "look",
+            f"the guard band is {r * k:g} u only",
+            found=f"r = {r:g}, k = {k:g}: what is just accepted conforms with {100 * float(ndtr(r * k)):.0f} %",
+            expected="r k of 1 or more (84 %); 1.645 is 95 %, 2 is 97.7 %",
+            cause="a slip in [decision] r or [uncertainty] k",
+            todo='Correct them; rule = "simple" decides by the limits alone, and says so',
+            name="decision",
+        )
+    ]
