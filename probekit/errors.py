@@ -66,7 +66,7 @@ class InputError(ProbekitError, ValueError):
     line : int, optional
         Line of the file, counted from 1.
     column : str, optional
-        Column or key.
+        Column of a table, or key of a study: the message calls it after the file.
     found, expected : optional
         What was read, and what would have been right.
     todo : str, optional
@@ -91,7 +91,7 @@ class InputError(ProbekitError, ValueError):
             for part in (
                 str(file) if file is not None else "",
                 f"line {line}" if line is not None else "",
-                f"column '{column}'" if column is not None else "",
+                f"{_called(file)} '{column}'" if column is not None else "",
             )
             if part
         )
@@ -101,6 +101,11 @@ class InputError(ProbekitError, ValueError):
         if expected is not None:
             text += f"; expected {expected}"
         super().__init__(text + (f". {todo}" if todo else ""))
+
+
+def _called(file: str | Path | None) -> str:
+    """What a file calls its named values: a study has keys, a table has columns."""
+    return "key" if str(file).lower().endswith(".toml") else "column"
 
 
 def _shown(found: object, limit: int = 80) -> str:

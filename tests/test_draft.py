@@ -192,7 +192,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
     )
     assert all(letter == "\n" or letter.isprintable() for letter in text)
     read = tomllib.loads(filled(text))
-    with pytest.raises(InputError, match=r"study\.toml, column 'part\.model': this must not contain '.x00'"):
+    with pytest.raises(InputError, match=r"study\.toml, key 'part\.model': this must not contain '.x00'"):
         settings(tmp_path, filled(text))
     expected = HOSTILE.replace("\ud800", "\ufffd")  # half a pair cannot be written
     assert read["part"] == {"name": expected, "model": f"a/{expected}", "body": expected}

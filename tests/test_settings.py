@@ -36,16 +36,16 @@ def test_the_least_that_is_needed(tmp_path: Path) -> None:
             MINIMAL.replace("[[tolerance]]", "[tolerance]"),
             r"written in the wrong way; .*\[\[tolerance\]\]|expected \[\[tol",
         ),
-        (MINIMAL.replace("[part]", "[[part]]"), r"column 'part'.*expected \[part\]"),
+        (MINIMAL.replace("[part]", "[[part]]"), r"key 'part'.*expected \[part\]"),
         (
             MINIMAL.replace("width = 0.1", 'name = "x"'),
-            r"column 'tolerance\.width': the table \[tolerance\] lacks a key",
+            r"key 'tolerance\.width': the table \[tolerance\] lacks a key",
         ),
-        (MINIMAL + "[deviation]\nnamed = 1\n", r"column 'deviation\.named'.*expected true or false"),
-        (MINIMAL + "[uncertainty]\nu = true\n", r"column 'uncertainty\.u'.*expected a number"),
-        (MINIMAL + "[stylus]\nlength = 5\n", r"column 'stylus\.ball_diameter'"),
+        (MINIMAL + "[deviation]\nnamed = 1\n", r"key 'deviation\.named'.*expected true or false"),
+        (MINIMAL + "[uncertainty]\nu = true\n", r"key 'uncertainty\.u'.*expected a number"),
+        (MINIMAL + "[stylus]\nlength = 5\n", r"key 'stylus\.ball_diameter'"),
         (b"\xff\xfe\x00", r"not UTF-8"),
-        ("part = 3", r"column 'part'|lacks"),
+        ("part = 3", r"key 'part'|lacks"),
     ],
 )
 def test_what_it_may_not_say(tmp_path: Path, text: str | bytes, message: str) -> None:
@@ -179,24 +179,24 @@ def test_contact_points_need_no_qualification(demo_study: Path, tmp_path: Path) 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("file =", "flie =", r"column 'stylus\.qualification\.flie': unknown key; expected 'file'"),
+        ("file =", "flie =", r"key 'stylus\.qualification\.flie': unknown key; expected 'file'"),
         (
             "diameter = 25.0, ",
             "",
-            r"column 'stylus\.qualification\.diameter': the table \[stylus\.qualification\] lacks",
+            r"key 'stylus\.qualification\.diameter': the table \[stylus\.qualification\] lacks",
         ),
-        ("25.0", '"25"', r"column 'stylus\.qualification\.diameter': a value has the wrong type; found '25'"),
+        ("25.0", '"25"', r"key 'stylus\.qualification\.diameter': a value has the wrong type; found '25'"),
         (
             "25.0",
             "-25.0",
-            r"study\.toml, column 'stylus\.qualification': the artefact has no usable diameter; found -25",
+            r"study\.toml, key 'stylus\.qualification': the artefact has no usable diameter; found -25",
         ),
-        ("25.0", "20.0", r"study\.toml, column 'stylus\.qualification': the effective radius does not fit the ball"),
-        ('"sphere"', '"cube"', r"column 'stylus\.qualification': the artefact is not known; found 'cube'"),
+        ("25.0", "20.0", r"study\.toml, key 'stylus\.qualification': the effective radius does not fit the ball"),
+        ('"sphere"', '"cube"', r"key 'stylus\.qualification': the artefact is not known; found 'cube'"),
         ("sphere.csv", "nowhere.csv", r"nowhere\.csv: "),
         ("qualification =", "effective_radius = 2.99\nqualification =", r"two effective radii.*Omit either"),
-        ('"sphere"}', '"sphere", degree = 6}', r"column 'stylus\.qualification': the touches do not determine"),
-        (QUALIFIED, "qualification = true", r"column 'stylus\.qualification': a value has the wrong type"),
+        ('"sphere"}', '"sphere", degree = 6}', r"key 'stylus\.qualification': the touches do not determine"),
+        (QUALIFIED, "qualification = true", r"key 'stylus\.qualification': a value has the wrong type"),
     ],
 )
 def test_a_qualification_that_cannot_be_used(

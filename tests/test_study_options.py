@@ -112,10 +112,10 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
 @pytest.mark.parametrize(
     ("changes", "tables", "message"),
     [
-        ((), "[machine]\ntranslation = [1.0, 2.0]", r"column 'machine\.translation': this needs three numbers"),
-        ((), '[machine]\nrotation = [1, 2, "x"]', r"column 'machine\.rotation': this needs three numbers"),
-        ((), "[machine]\nshift = [1, 2, 3]", r"column 'machine\.shift': unknown key"),
-        ((("[part.faces]", 'frame = ["bore"]\n[part.faces]'),), "", r"column 'part\.frame': a frame needs two"),
+        ((), "[machine]\ntranslation = [1.0, 2.0]", r"key 'machine\.translation': this needs three numbers"),
+        ((), '[machine]\nrotation = [1, 2, "x"]', r"key 'machine\.rotation': this needs three numbers"),
+        ((), "[machine]\nshift = [1, 2, 3]", r"key 'machine\.shift': unknown key"),
+        ((("[part.faces]", 'frame = ["bore"]\n[part.faces]'),), "", r"key 'part\.frame': a frame needs two"),
         ((("[part.faces]", 'frame = ["bore", 1]\n[part.faces]'),), "", r"no face with that name; found 1"),
         ((("[part.faces]", 'frame = "zero"\n[part.faces]'),), "", r"foil\.3mf: only a STEP file carries"),
         ((("[part.faces]", "deflection = 0.01\n[part.faces]"),), "", r"foil\.3mf: deflection= and body= are for STEP"),
@@ -127,7 +127,7 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
         (
             (("max_distance = 2.0", 'allowance = {skin = "0.5"}'),),
             "",
-            r"column 'deviation\.allowance': 'skin': this must be a number",
+            r"key 'deviation\.allowance': 'skin': this must be a number",
         ),
     ],
 )  # fmt: skip

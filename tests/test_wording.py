@@ -20,6 +20,14 @@ from probekit.study.wording import in_keys
         ),
         ("Say with columns= where they stand", "the key columns"),
         ('found unit="mm"', 'unit = "mm"'),
+        ("Touch opposite places, widen opposed=, or ask", "widen the key opposed, or ask"),
+        ("State which one with occurrence=1, 2, ...", "occurrence = 1, 2, ..."),
+        ("expected limits=(smallest, largest)", "limits = [smallest, largest]"),
+        ('Use a place before the program end, or after="end".', 'or after = "end".'),
+        (
+            "Give axis=Axis(point, direction, radius), or",
+            "axis = {point = [x, y, z], direction = [x, y, z], radius = r}",
+        ),
     ],
 )
 def test_python_calls_become_keys(said, told):
@@ -27,6 +35,13 @@ def test_python_calls_become_keys(said, told):
     assert told in text
     assert "read_text" not in text
     assert "=," not in text
+
+
+@pytest.mark.parametrize(
+    "said", ["G0 X{x} #101=4.5", "rms >= 3 and a==b", "https://host/?a=b", "d <= 0.5, x != 3", "w = r k u"]
+)
+def test_what_is_no_argument_stays(said):
+    assert in_keys(said) == said
 
 
 def failed(capsys, *arguments) -> str:

@@ -11,9 +11,11 @@ __all__ = ["fit_error_in_keys", "in_keys", "input_error_in_keys"]
 
 _Told = TypeVar("_Told", bound=Exception)
 
-_OF_TOUCHES = "columns|decimal|encoding|separator|skip|comment|pattern|metadata|recorded|unit"
+_AXIS = re.compile(r"\baxis=Axis\(point, direction, radius\)")
 _CALL = re.compile(r"(?:touches\.)?read_text\(((?:[^()'\"]|'[^']*'|\"[^\"]*\")*)\)")
-_ARGUMENT = re.compile(rf"\b({_OF_TOUCHES})=(\.\.\.|'[^']*'|\"[^\"]*\"|)")
+_ARGUMENT = re.compile(
+    r"(?<![\w<>!=/?&'\".:-])([a-z][a-z_]*)=(?![=>])(\.\.\.|'[^']*'|\"[^\"]*\"|\([^()]*\)|-?\d[\d.]*\b|)"
+)
 _HOLD = re.compile(r',? or hold them with undetermined="hold"')
 
 
@@ -28,6 +30,7 @@ def in_keys(text: str) -> str:
     -------
     str
     """
+    text = _AXIS.sub("axis = {point = [x, y, z], direction = [x, y, z], radius = r}", text)
     text = _CALL.sub(lambda call: f"[touches]: {_arguments(call[1])}", text)
     text = _ARGUMENT.sub(_key, text)
     text = _HOLD.sub("", text)
@@ -43,7 +46,8 @@ def _arguments(inside: str) -> str:
 
 
 def _key(one: re.Match[str]) -> str:
-    return f"{one[1]} = {one[2]}" if one[2] else f"the key {one[1]}"
+    value = f"[{one[2][1:-1]}]" if one[2].startswith("(") else one[2]
+    return f"{one[1]} = {value}" if value else f"the key {one[1]}"
 
 
 def input_error_in_keys(error: InputError, file: object, column: str | None) -> InputError:

@@ -69,7 +69,7 @@ def test_parameters_that_are_not_there_are_missed(good):
 @pytest.mark.parametrize(
     ("keys", "more", "words"),
     [
-        ('file = "kept.txt"', "", r"control.toml, column 'touches.moves': .* found 'no file .*results/moves.csv'"),
+        ('file = "kept.txt"', "", r"control.toml, key 'touches.moves': .* found 'no file .*results/moves.csv'"),
         ('file = "kept.txt"\nformat = "dump"', "", r"'touches.format': .* found 'dump'; expected 'parameters'"),
         ('file = "run.log"\nformat = "parameters"\nmoves = "moves.csv"', "", r"run.log: the file holds none of the"),
         (LOG + 'coordinates = "machine"\nmoves = "moves.csv"', "", r"'touches.work_offset': machine coordinates and"),
@@ -77,7 +77,7 @@ def test_parameters_that_are_not_there_are_missed(good):
         (
             LOG + 'coordinates = "machine"\nmoves = "moves.csv"\nwork_offset = [1, 2, 3]',
             "",
-            r"control.toml, column 'touches.tool_length': the length of the probe matters here; expected mm",
+            r"control.toml, key 'touches.tool_length': the length of the probe matters here; expected mm",
         ),
         ('file = "kept.txt"\nmoves = "moves.csv"', TABLE, r"moves were made for a machine with other rotary axes"),
         (

@@ -70,11 +70,11 @@ def rewritten(tmp_path, *changes, name="shop_example"):
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('about = "', 'abuot = "', r"own.toml, column 'abuot': .*unknown key.*Did you mean about"),
-        ('link = ["G0 X{x}', 'link = ["G0 X{w}', r"column 'moves.link': an unknown placeholder; found '\{w\}'"),
+        ('about = "', 'abuot = "', r"own.toml, key 'abuot': .*unknown key.*Did you mean about"),
+        ('link = ["G0 X{x}', 'link = ["G0 X{w}', r"key 'moves.link': an unknown placeholder; found '\{w\}'"),
         ('link = ["G0 X{x}', 'link = ["G0 X{x', "brace"),
-        ('stop = ["({message})", "M0"]', "", "column 'stop': each kind of move must be either defined or omitted"),
-        ("[omit]", '[omit]\nlink = "no"', "column 'link': .*either defined or omitted"),
+        ('stop = ["({message})", "M0"]', "", "key 'stop': each kind of move must be either defined or omitted"),
+        ("[omit]", '[omit]\nlink = "no"', "key 'link': .*either defined or omitted"),
         ('coordinates = "program"', 'coordinates = "table"', "coordinates.*program or part"),
         ('safe = "A-Z0-9 .,_+-"', 'safe = "A-Z0-9 ()_"', "characters that are not safe"),
         ('safe = "A-Z0-9 .,_+-"', 'safe = "A-Zé_"', "characters that are not safe"),
@@ -90,7 +90,7 @@ def rewritten(tmp_path, *changes, name="shop_example"):
         ('index = ["G0 {rotary}"]', 'index = ["G0\\nM3"]', "printable ASCII"),
         ("[moves]", "[moves", "not TOML"),
         ("first = 10", "first = true", "wrong kind"),
-        ('"ONLY BY A QUALIFIED PERSON"', '"ONLY BY\\nA QUALIFIED PERSON"', "column 'caution': .*printable ASCII"),
+        ('"ONLY BY A QUALIFIED PERSON"', '"ONLY BY\\nA QUALIFIED PERSON"', "key 'caution': .*printable ASCII"),
     ],
 )
 def test_a_dialect_with_an_error_says_where(tmp_path, old, new, message):
@@ -171,6 +171,6 @@ def test_two_features_that_become_the_same_are_refused():
 )
 def test_moves_outside_the_travel_are_refused(travel, axis):
     _, _, moves = moves_on_balls(CASES[0], 6, 2)
-    with pytest.raises(InputError, match=f"column '{axis}': .* exceeds the travel"):
+    with pytest.raises(InputError, match=f"key '{axis}': .* exceeds the travel"):
         write(moves, "rs274", kinematics=Kinematics(travel=travel), probe=PROBE)
     write(moves, "rs274", kinematics=Kinematics(travel=((-99, 99),) * 3), probe=PROBE)
