@@ -201,6 +201,11 @@ def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shar
             f"The set-up needs no change: it moves what was judged by {largest:.4f} mm at most, "
             f"{100 * part:.1f} % of its tolerance, which is negligible."
         ]
+    if share <= 0:
+        return [
+            f"Set-up: {where}, by its datum touches; but what was judged lies further from its nominal after this than as "
+            "clamped. Check the datum features, the allowance and the radius before any offset is moved."
+        ]
     doubt = "" if significant else " The touches leave no uncertainty to compare it with: touch more of the datums."
     return [
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "

@@ -47,6 +47,9 @@ def ball_radius(
         scatter = 1.4826 * float(np.median(np.abs(touch.height - height)))
         error = scatter / np.sqrt(len(touch.ids))
     surplus = height - radius
+    stated = float(np.median(touch.allowance))
+    if abs(surplus + stated) < min(abs(surplus), 0.2 * abs(stated)) and abs(surplus) > 5.0 * error:
+        return [_not_there(height + stated, radius, stated)]
     cause, known = _cause(recorded, height, radius, ball)
     limit = max(_HALF_STEP, 5.0 * error)
     if abs(surplus) <= limit or scatter > _FORM + _UNIFORM * abs(surplus):
@@ -65,6 +68,19 @@ def ball_radius(
             name="ball radius",
         )
     ]
+
+
+def _not_there(height: float, radius: float, stated: float) -> Finding:
+    """A stop where the touches stand off their targets as if there were no allowance."""
+    return Finding(
+        "stop",
+        "the material that the study states in [deviation] allowance is not on the part",
+        found=f"the touches stand {height:.3f} mm off their targets, which is the ball without an allowance",
+        expected=f"{radius + stated:.3f} mm: {radius:.3f} mm of the ball and {stated:g} mm of allowance",
+        cause="an allowance for roughing, in the study of a finished part; or a face that has none",
+        todo="Take [deviation] allowance out, or name the faces that have it: allowance = {face = 0.3}",
+        name="ball radius",
+    )
 
 
 def _cause(recorded: str, height: float, radius: float, ball: float | None) -> tuple[str, bool]:
