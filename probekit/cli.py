@@ -324,6 +324,8 @@ def _summary(found: Inspection) -> str:
         lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
     if found.residuals is not None:
         lines += [f"  {found.residuals.sentence}"]
+    if found.influence is not None:
+        lines += [f"  {found.influence.sentence}"]
     lines += ["", "What next (suggestions only; a qualified person decides)"]
     lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
     lines += ["", f"Caution: {found.action.caution}"]

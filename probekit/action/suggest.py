@@ -203,8 +203,8 @@ def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shar
         ]
     if share <= 0:
         return [
-            f"Set-up: {where}, by its datum touches; but what was judged lies further from its nominal after this than as "
-            "clamped. Check the datum features, the allowance and the radius before any offset is moved."
+            f"Set-up: {where}, by its datum touches; but what was judged lies further from its nominal after this than "
+            "as clamped. Check the datum features, the allowance and the radius before any offset is moved."
         ]
     doubt = "" if significant else " The touches leave no uncertainty to compare it with: touch more of the datums."
     return [

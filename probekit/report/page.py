@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from ..scene.model import Scene
     from ..uncertainty import Budget
     from ..uncertainty.shares import Shares
+    from ..verdict.influence import Influence
     from ..verdict.results import Verdict
 
 __all__ = ["asset", "checksum", "page", "write"]
@@ -47,6 +48,7 @@ def page(
     notes: Iterable[str] = (),
     findings: Iterable[Finding] = (),
     residuals: Residuals | None = None,
+    influence: Influence | None = None,
     about: Iterable[tuple[str, str]] = (),
     missing: str = "",
     stamp: str = "",
@@ -75,6 +77,8 @@ def page(
         What the gate found; what the study accepts of it stands beside the verdict.
     residuals : Residuals, optional
         Of the touches that the alignment rests on.
+    influence : Influence, optional
+        What set-up and verdict would be without each of them.
     about : iterable of (str, str)
         Who, what, when: label and value, for the headline.
     missing : str
@@ -125,7 +129,7 @@ def page(
         touches=sections.touches(scene),
         features=sections.features(verdict),
         alignment=sections.alignment_section(alignment)
-        + gate.residuals_section(residuals)
+        + gate.residuals_section(residuals, influence)
         + uncertainty_section(budget, shares),
         provenance=sections.provenance_section(provenance, notes),
     )

@@ -25,6 +25,7 @@ def plan_page(
     cautions: Iterable[str] = (),
     provenance: Iterable[tuple[str, str]] = (),
     notes: Iterable[str] = (),
+    stamp: str = "",
     to: str | Path,
 ) -> Path:
     """Write the page of a plan.
@@ -41,6 +42,8 @@ def plan_page(
         Label and value of what the plan rests on: files, checksums, versions, settings.
     notes : iterable of str
         Remarks, for instance what was noticed while planning.
+    stamp : str
+        Which study and which model this is the plan of.
     to : str or Path
         The file to write; replaced if it exists, never left half written.
 
@@ -66,6 +69,7 @@ def plan_page(
         "plan.html",
         "plan.js",
         title=escape(scene.title),
+        stamp=escape(stamp),
         symbols=sections.symbols(scene),
         headline=plan_sections.headline(scene),
         layers=plan_sections.layers(scene),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,9 +16,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal.model import Nominal
+    from ..plausibility.residuals import Residuals
+    from ..verdict.influence import Influence
     from ..verdict.results import Verdict
 
-__all__ = ["build", "glyph_size"]
+__all__ = ["build", "glyph_size", "with_residuals"]
 
 _KEPT = (
     *("touch", "feature", "face", "deviation", "verdict", "tolerance", "lower", "upper", "margin", "share"),
@@ -113,6 +116,31 @@ def build(
         captions=_captions(legend, anchor),
         glyph_size=size,
     )
+
+
+def with_residuals(scene: Scene, residuals: Residuals | None, influence: Influence | None = None) -> Scene:
+    """The scene with what the datum touches say of one another: columns of its touches, and sentences.
+
+    Parameters
+    ----------
+    scene : Scene
+    residuals : Residuals or None
+        Of the touches that the alignment rests on.
+    influence : Influence, optional
+        What set-up and verdict would be without each of them.
+    """
+    if residuals is None:
+        return scene
+    ids, moved = residuals.touches, np.full(len(residuals.touches), np.nan)
+    if influence is not None:
+        by = dict(zip(influence.touches, influence.moved, strict=True))
+        moved = np.array([by.get(one, np.nan) for one in ids])
+    columns = {"datum_residual": residuals.values, "datum_ratio": residuals.ratios, "datum_moves": moved}
+    touch = scene.touches["touch"]
+    added = {name: touch.map(dict(zip(ids, values, strict=True))) for name, values in columns.items()}
+    said = [residuals.sentence, *([] if influence is None else [influence.sentence])]
+    lines = tuple(f"{one[:1].upper()}{one[1:]}." for one in said)
+    return replace(scene, touches=scene.touches.assign(**added), captions=(*scene.captions, *lines))
 
 
 def _columns(table: pd.DataFrame, names: tuple[str, ...]) -> np.ndarray:

@@ -12,9 +12,11 @@ import numpy as np
 
 from .. import fit, plausibility, touches
 from ..errors import FitError, InputError, ProbekitError
+from ..limits import tables_of
 from ..making import blaming
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
+from ..plausibility.stated import on_decision, on_widths
 from .machinery import probe_of, regions_of
 from .model import Study, motion_of
 from .planning import targets_of
@@ -181,7 +183,23 @@ class Gate:
             probing=self.probing,
             u=self.u,
         )
+        found += tuple(self._on_stated())
         return _refused(self._accepted(found), measured)
+
+    def _on_stated(self) -> list[plausibility.finding.Finding]:
+        """What is stated though it can hardly be meant."""
+        settings = self.study.settings
+        tables = tables_of({"tolerance": settings["tolerance"]})
+        widths = [
+            (one.get("name", where), one["width"], one.get("kind", "profile") == "profile" and "outside" not in one)
+            for where, _, one in tables
+            if "width" in one
+        ]
+        found = on_widths(widths, diagonal=self.part.diagonal, probing=self.probing, u=self.u)
+        decision = settings.get("decision", {})
+        if decision.get("rule") != "simple" and self.u:
+            found += on_decision(r=decision.get("r", 1.0), k=settings.get("uncertainty", {}).get("k", 2.0))
+        return found
 
     def _accepted(self, findings: tuple[plausibility.finding.Finding, ...]) -> tuple[plausibility.finding.Finding, ...]:
         gate = self.study.settings.get("gate", {})
@@ -234,11 +252,11 @@ def with_robust(
     study : Study
     findings : tuple of Finding
     otherwise : callable
-        Alignment and verdict by another method of fit.
+        Alignment and verdict by another method of fit; of a datum frame, by a fit of its datum features.
     """
     wanted = study.settings.get("alignment", {})
     doubted = any(one.level == "look" and one.name == "datum residuals" for one in findings)
-    if not doubted or "datums" in wanted or wanted.get("method", "least_squares") in ("huber", "tukey"):
+    if not doubted or wanted.get("method", "least_squares") in ("huber", "tukey"):
         return findings
     try:
         said = _robust(*otherwise("tukey"))

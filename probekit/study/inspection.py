@@ -8,20 +8,20 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, uncertainty, verdict
 from ..action.suggest import Action
 from ..errors import InputError, ProbekitWarning
 from ..files import store
 from ..limits import tables_of
-from ..making import made
+from ..scene.build import with_residuals
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
+from .aligning import align, by_fit, datums_of
 from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, targets_placed, telling_missing, with_robust
+from .leaving_out import influence
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
@@ -30,6 +30,8 @@ from .readings import Qualified, qualified_of, stylus_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from ..verdict.influence import Influence
 
 __all__ = ["Inspection", "run", "write"]
 
@@ -61,6 +63,8 @@ class Inspection:
         What the gate before the verdict found: looks, notes, and what the study accepts.
     residuals : Residuals or None
         Of the touches that the alignment rests on.
+    influence : Influence or None
+        What set-up and verdict would be without each of them.
     about : mapping
         Who, what, when: each of `probekit.study.about.ABOUT`, None where nothing is known.
     stamp : str
@@ -82,6 +86,7 @@ class Inspection:
     provenance: tuple[tuple[str, str], ...]
     findings: tuple[plausibility.finding.Finding, ...] = ()
     residuals: plausibility.residuals.Residuals | None = None
+    influence: Influence | None = None
     about: Known = field(default_factory=dict)
     stamp: str = ""
     budget: Budget | None = None
@@ -151,12 +156,12 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         fitted_scatter = scatter_of(study, deviations, budget, drift)
         scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
         tell("aligning", 0.5)
-        alignment, aligned = None, deviations
+        alignment, aligned, resting = None, deviations, ()
         u, rule = _decision(settings, study.path, told="u" in measured or scatter is not None)
         fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
         if "alignment" in settings:
             with telling_missing(findings):
-                alignment, said = _align(study, fitted, how, u)
+                alignment, said, resting = align(study, fitted, how, u)
             notes += said
             aligned = how.project(alignment.apply(measured))
         tell("judging", 0.6)
@@ -181,16 +186,17 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             return verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
 
         def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
-            other = _align(study.with_alignment(method=method), fitted, how, u)[0]
+            other = align(by_fit(study, method), fitted, how, u)[0]
             return other, judge(other, how.project(other.apply(measured)))
 
         residuals = gate.residuals(aligned, alignment)
         findings += gate.after(measured, aligned, alignment, residuals)
         findings = with_robust(study, findings, otherwise)
         judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
+        left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
         next_step = _action(judged, part, alignment, findings)
         tell("building the view", 0.8)
-        drawn = scene.build(part, judged, title=part.name)
+        drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]
@@ -209,6 +215,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         provenance_of(study, part, measured, qualified, rule, u, budget),
         findings,
         residuals,
+        left_out,
         about,
         stamp_of(study, measured),
         budget,
@@ -241,21 +248,37 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     """
     read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
-    common = {"alignment": inspection.alignment, "action": inspection.action, "provenance": inspection.provenance}
-    gate = {"findings": inspection.findings, "residuals": inspection.residuals}
-    sure = {"budget": inspection.budget, "shares": inspection.shares}
+    again = touches_again(inspection)
+    step = (
+        inspection.action
+        if not len(again)
+        else replace(inspection.action, suggestions=(*inspection.action.suggestions, _said_of_again(again)))
+    )
+    common = {"alignment": inspection.alignment, "action": step, "provenance": inspection.provenance}
+    gate: dict[str, Any] = {"findings": inspection.findings, "residuals": inspection.residuals}
+    gate["influence"] = inspection.influence
     more = report.gate.gate_data(**gate) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    sure = {"budget": inspection.budget, "shares": inspection.shares}
     more |= report.sure.sure_data(**sure)
+    more["touch_again"] = {"file": INSPECTION["again"], "touches": again["touch"].tolist()} if len(again) else None
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
         options = {**about, **gate, **common, **sure}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
-        if len(again := touches_again(inspection)):
+        if len(again):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
         report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
     return {kind: results.folder / name for kind, name in INSPECTION.items() if kind != "again" or len(again)}
+
+
+def _said_of_again(again: pd.DataFrame) -> str:
+    ids = plausibility.finding.listed(again["touch"].tolist())
+    return (
+        f"Touch these again: {INSPECTION['again']} in this folder lists {ids} as a plan; "
+        f"probekit program STUDY --only {INSPECTION['again']} writes the program for them."
+    )
 
 
 def touches_again(inspection: Inspection) -> pd.DataFrame:
@@ -263,42 +286,6 @@ def touches_again(inspection: Inspection) -> pd.DataFrame:
     left = inspection.residuals
     named = () if left is None or left.agree else left.outliers or left.touches
     return action.touch_again(inspection.verdict, named)
-
-
-def _align(
-    study: Study, deviations: pd.DataFrame, how: deviation.Projection, u: float
-) -> tuple[fit.alignment.Alignment, list[str]]:
-    """The alignment that was asked for, a fit or a datum frame, and what the latter has to say."""
-    wanted = dict(study.settings["alignment"])
-    letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(deviations, u)
-    stated = {"u": own} if own.any() else {}
-    if letters is None:
-        return fit.rigid(deviations, how, weights=np.ones(len(deviations)), **stated, **wanted), []
-    for key in ("features", "method"):
-        if key in wanted:
-            raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
-    known = {one.letter: one for one in _datums(study)}
-    for letter in letters:
-        if letter not in known:
-            raise InputError(
-                "there is no datum with that letter",
-                file=study.path,
-                column="alignment.datums",
-                found=letter,
-                expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
-            )
-    frame = fit.datum_frame(deviations, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
-    return frame.alignment, [frame.sentence, *frame.notes]
-
-
-def _datums(study: Study) -> list[fit.Datum]:
-    return [_datum(one, study.path) for one in study.settings.get("datum", [])]
-
-
-def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
-    where = f"datum {wanted['letter']}"
-    targets = [made(fit.DatumTarget, one, f"{where}.targets", file=path) for one in wanted.get("targets", [])]
-    return made(fit.Datum, wanted | ({"targets": targets} if targets else {}), where, file=path)
 
 
 def _looks(findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:
@@ -361,7 +348,7 @@ def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u:
     stated = tables_of({"tolerance": study.settings["tolerance"]})
     read = [tolerance.read_tolerance(table, file=study.path, where=where) for where, _, table in stated]
     wanted = [one for several in read for one in several]
-    return tolerance.evaluate_all(wanted, aligned, how, datums=_datums(study), u=u)
+    return tolerance.evaluate_all(wanted, aligned, how, datums=datums_of(study), u=u)
 
 
 def _decision(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[float, verdict.rules.Rule]:

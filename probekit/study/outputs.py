@@ -69,6 +69,7 @@ def write_preparation(
             cautions=(CAUTION,),
             provenance=provenance,
             notes=planned.notes,
+            stamp=f"study {study.sha256[:8] or 'unknown'}, model {planned.part.sha256[:8] or 'unknown'}",
             to=there / "plan.html",
         )
         if programmed is not None:

@@ -63,6 +63,11 @@ def _percent(row: pd.Series, column: str) -> str:
     return _MISSING if known is None else f"{100 * known:.0f} % (100 % is a limit)"
 
 
+def _ratio(row: pd.Series) -> str:
+    known = value(row, "datum_ratio")
+    return _MISSING if known is None else f"{known:+.1f} standard deviations"
+
+
 def vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:
     """Return the cells as numbers in a row; a dash if one is missing."""
     values = [value(row, c) for c in columns]
@@ -124,6 +129,9 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("contact", vector(touch, CONTACT, 3)),
         ("foot", vector(touch, FOOT, 3)),
         ("outward normal", vector(touch, FOOT_NORMAL, 4)),
+        ("datum residual", length(touch, "datum_residual", signed=True)),
+        ("over a good touch's", _ratio(touch)),
+        ("without it, up to", length(touch, "datum_moves")),
         ("flags", words(touch, "flag")),
         ("in doubt", words(touch, "doubt")),
         ("reason", words(touch, "reason")),

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,49 +12,8 @@ import pytest
 from plausibility import pad
 
 import probekit as pk
-from probekit.cli import main
 
 MEASURED, TARGET, NORMAL = ["x", "y", "z"], ["x0", "y0", "z0"], ["i", "j", "k"]
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of a good run."""
-    return pad.write(tmp_path_factory.mktemp("pad")).parent
-
-
-@pytest.fixture
-def inspect(
-    good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., tuple[int, str, dict | None, str]]:
-    """Inspect the good run changed: exit status, all that was printed, results.json and the page, if any."""
-
-    def one(
-        change: Callable[[pd.DataFrame], pd.DataFrame | None] | None = None, *changes: tuple[str, str], more: str = ""
-    ) -> tuple[int, str, dict | None, str]:
-        folder = tmp_path / "study"
-        shutil.copytree(good, folder)
-        if change is not None:
-            table = pk.touches.read(folder / "touches.csv")
-            table.attrs = {"unit": "mm", "recorded": table.attrs["recorded"]}
-            changed = change(table)
-            pk.touches.write(table if changed is None else changed, folder / "touches.csv")
-        text = (folder / "study.toml").read_text()
-        for old, new in changes:
-            assert old in text
-            text = text.replace(old, new)
-        (folder / "study.toml").write_text(text + more)
-        capsys.readouterr()
-        status = main(["inspect", str(folder / "study.toml")])
-        told = capsys.readouterr()
-        written = folder / "results" / "results.json"
-        if not written.exists():
-            assert not (folder / "results" / "report.html").exists()
-            return status, " ".join(told.err.split()), None, ""
-        page = (folder / "results" / "report.html").read_text()
-        return status, " ".join(told.out.split()), json.loads(written.read_text()), page
-
-    return one
 
 
 def without(table: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
@@ -75,7 +32,7 @@ def test_a_good_run_conforms_and_shows_its_residuals(inspect):
     assert told["residuals"]["rms"] == pytest.approx(0.002, abs=0.001)
     for text in (said, page):
         assert re.search(
-            r"residuals of 25 datum touches: rms 0\.00\d\d mm, largest [+-]0\.00\d\d mm \(touch \d+\)", text
+            r"[Rr]esiduals of 25 datum touches: rms 0\.00\d\d mm, largest [+-]0\.00\d\d mm \(touch \d+\)", text
         )
 
 
@@ -558,3 +515,65 @@ def test_numbers_and_positions_alone_come_home(inspect, good, tmp_path):
     assert found[4] is None
     assert found[9] is None
     assert max(abs(found[k] - full[k]) for k in full if k not in (4, 9)) < 1e-3  # two datum touches less
+
+
+# --- what is told of it, everywhere -----------------------------------------------------------------------------------
+
+
+def _framed(text: str) -> tuple[tuple[str, str], str]:
+    frame = "".join(
+        f'\n[[datum]]\nletter = "{letter}"\nkind = "plane"\nfeatures = ["{name}"]\n'
+        for letter, name in (("A", "flange"), ("B", "front"), ("C", "left"))
+    )
+    return (text, 'datums = ["A", "B", "C"]'), frame
+
+
+def test_a_robust_fit_stands_beside_a_datum_frame_whose_touches_do_not_agree(inspect):
+    """The chip lifts the frame; the robust fit is where the part really is, (-0.11, 0.07, -0.05)."""
+
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 33, "z"] += 0.5
+
+    change, frame = _framed('features = ["flange", "left", "right", "front", "back"]')
+    status, said, told, _ = inspect(chip, change, more=frame)
+    assert (status, told["part"]) == (1, "undecided")
+    shift = re.search(r"A robust fit for comparison \(Tukey\), .*? gives \((\S+), (\S+), (\S+)\) mm", said)
+    assert np.allclose([float(one) for one in shift.groups()], (-0.11, 0.07, -0.05), atol=0.01)
+
+
+def test_page_and_json_name_what_to_touch_again(inspect):
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 33, "z"] += 0.5
+
+    _, _, told, page = inspect(chip)
+    assert told["touch_again"] == {"file": "again.csv", "touches": [33]}
+    assert "Touch these again: again.csv in this folder lists touch 33 as a plan" in page
+
+
+def test_the_scene_of_notebook_and_page_tells_the_residuals_of_the_datum_touches(good):
+    from probekit.widgets.text import panel_html
+
+    found = pk.study.run(pk.study.load(good / "study.toml"))
+    touches = found.scene.touches.set_index("touch")
+    assert touches["datum_residual"].notna().sum() == 25
+    shown = dict(zip(found.residuals.touches, found.residuals.values, strict=True))
+    assert touches["datum_residual"].dropna().to_dict() == pytest.approx(shown)
+    assert any(line.startswith("Residuals of 25 datum touches: rms") for line in found.scene.captions)
+    row = int(np.flatnonzero(found.scene.touches["touch"] == 33)[0])
+    assert f"{shown[33]:+.4f} mm" in panel_html(found.scene, row)
+    assert "standard deviations" in panel_html(found.scene, row)
+    top = int(np.flatnonzero(found.scene.touches["feature"] == "top")[0])
+    assert "datum residual" not in panel_html(found.scene, top)
+
+
+def test_the_page_of_a_plan_says_of_which_study_and_model(good, tmp_path):
+    study = pk.study.load(good / "study.toml")
+    part = pk.study.model.nominal_of(study)
+    table = pk.touches.read(good / "touches.csv")
+    targets = table[["touch", "feature", *TARGET, *NORMAL]].assign(face=table["feature"])
+    scene = pk.scene.plan_scene(part, targets)
+    path = pk.report.plan_page(
+        scene, stamp=f"study {study.sha256[:8]}, model {part.sha256[:8]}", to=tmp_path / "p.html"
+    )
+    page = path.read_text()
+    assert page.index(f"study {study.sha256[:8]}, model {part.sha256[:8]}") < page.index('id="view"')

@@ -1,0 +1,69 @@
+"""The alignment that a study asks for: a fit, or a datum frame."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .. import deviation, fit, tolerance
+from ..errors import InputError
+from ..making import made
+from .model import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["align", "by_fit", "datums_of"]
+
+
+def align(
+    study: Study, deviations: pd.DataFrame, how: deviation.Projection, u: float
+) -> tuple[fit.alignment.Alignment, list[str], tuple]:
+    """The alignment that was asked for, a fit or a datum frame; what the latter has to say, and what it rests on."""
+    wanted = dict(study.settings["alignment"])
+    letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(deviations, u)
+    stated = {"u": own} if own.any() else {}
+    if letters is None:
+        return fit.rigid(deviations, how, weights=np.ones(len(deviations)), **stated, **wanted), [], ()
+    for key in ("features", "method"):
+        if key in wanted:
+            raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
+    known = {one.letter: one for one in datums_of(study)}
+    for letter in letters:
+        if letter not in known:
+            raise InputError(
+                "there is no datum with that letter",
+                file=study.path,
+                column="alignment.datums",
+                found=letter,
+                expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
+            )
+    frame = fit.datum_frame(deviations, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
+    return frame.alignment, [frame.sentence, *frame.notes], tuple(one for ids in frame.table["contact"] for one in ids)
+
+
+def by_fit(study: Study, method: str) -> Study:
+    """The same study, aligned by another fit; where by a datum frame, by a fit of its datum features."""
+    letters = study.settings["alignment"].get("datums")
+    if letters is None:
+        return study.with_alignment(method=method)
+    stated = {one["letter"]: one["features"] for one in study.settings.get("datum", []) if "features" in one}
+    named = [stated[letter] for letter in letters if letter in stated]
+    features = [name for one in named for name in ([one] if isinstance(one, str) else one)]
+    kept = {key: value for key, value in study.settings["alignment"].items() if key in ("lock", "pivot")}
+    wanted = kept | {"features": features, "method": method, "undetermined": "hold"}
+    return replace(study, settings=study.settings | {"alignment": wanted})
+
+
+def datums_of(study: Study) -> list[fit.Datum]:
+    """The datums of the tables ``[[datum]]``."""
+    return [_datum(one, study.path) for one in study.settings.get("datum", [])]
+
+
+def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:
+    where = f"datum {wanted['letter']}"
+    targets = [made(fit.DatumTarget, one, f"{where}.targets", file=path) for one in wanted.get("targets", [])]
+    return made(fit.Datum, wanted | ({"targets": targets} if targets else {}), where, file=path)
