@@ -104,7 +104,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (("max_distance = 2.0", "max_distance = -1"), r"'deviation\.max_distance': this must be positive"),
     (("max_distance = 2.0", "max_distance = true"), r"'deviation\.max_distance': .*wrong type"),
     (("max_distance = 2.0", "ambiguity = -1"), r"'deviation\.ambiguity': this is too small"),
-    (("max_distance = 2.0", 'compensate = "ball"'), r"compensate= is not known; found 'ball'"),
+    (("max_distance = 2.0", 'compensate = "ball"'), r"this value of compensate is not known; found 'ball'"),
     (("max_distance = 2.0", "allowance = {top = nan}"), r"'deviation\.allowance\.top': this is not a finite number"),
     (("max_distance = 2.0", "allowance = {}"), r"'deviation\.allowance': the table is empty"),
     (("max_distance = 2.0", "allowance = {topp = 0.1}"), r"no face with that name; found 'topp'"),

@@ -11,6 +11,7 @@ __all__ = ["fit_error_in_keys", "in_keys", "input_error_in_keys"]
 
 _Told = TypeVar("_Told", bound=Exception)
 
+_UNKNOWN = re.compile(r"\b([a-z_]+)= is not known")
 _AXIS = re.compile(r"\baxis=Axis\(point, direction, radius\)")
 _CALL = re.compile(r"(?:touches\.)?read_text\(((?:[^()'\"]|'[^']*'|\"[^\"]*\")*)\)")
 _ARGUMENT = re.compile(
@@ -30,6 +31,7 @@ def in_keys(text: str) -> str:
     -------
     str
     """
+    text = _UNKNOWN.sub(r"this value of \1 is not known", text)
     text = _AXIS.sub("axis = {point = [x, y, z], direction = [x, y, z], radius = r}", text)
     text = _CALL.sub(lambda call: f"[touches]: {_arguments(call[1])}", text)
     text = _ARGUMENT.sub(_key, text)

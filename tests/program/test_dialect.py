@@ -171,6 +171,6 @@ def test_two_features_that_become_the_same_are_refused():
 )
 def test_moves_outside_the_travel_are_refused(travel, axis):
     _, _, moves = moves_on_balls(CASES[0], 6, 2)
-    with pytest.raises(InputError, match=f"key '{axis}': .* exceeds the travel"):
+    with pytest.raises(InputError, match=f"column '{axis}': .* exceeds the travel"):
         write(moves, "rs274", kinematics=Kinematics(travel=travel), probe=PROBE)
     write(moves, "rs274", kinematics=Kinematics(travel=((-99, 99),) * 3), probe=PROBE)
