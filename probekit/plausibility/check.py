@@ -11,10 +11,12 @@ from ..columns import MEASURED, array
 from .aim import aimed, beside_target, far_from_target
 from .ball import ball_radius
 from .finding import Finding
+from .lone import lone_touches
 from .on_model import targets_on_model
 from .planned import Probing, completeness
 from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
+from .stated import on_allowance
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -161,6 +163,8 @@ def on_alignment(
             *found,
             *beside_target(aimed(touches, part), probing, alignment, u=u),
             *_far(aligned),
+            *on_allowance(aligned, u),
+            *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
             *quiet,
             *_unstated(touches, stylus, qualified, u),
         ]

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from .finding import Finding
 from .planned import Probing
 
-__all__ = ["on_decision", "on_widths"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["on_allowance", "on_decision", "on_widths"]
 
 _TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
 
@@ -49,6 +55,37 @@ def on_widths(
                     cause=f"micrometres for millimetres: {width:g} um are {width / 1000:g} mm",
                     todo=f"Correct the width of '{name}'",
                     name="width",
+                )
+            )
+    return found
+
+
+def on_allowance(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
+    """A look at features that lie where they would without the allowance that is stated for them.
+
+    Their deviations, from which the allowance is taken off, are minus the allowance then, to a fifth of it.
+    """
+    if "allowance" not in aligned:
+        return []
+    found = []
+    deviation, allowance = (aligned[name].to_numpy(dtype=float) for name in ("deviation", "allowance"))
+    features = aligned["feature"].astype(str).to_numpy()
+    for name in dict.fromkeys(features):
+        own = (features == name) & np.isfinite(deviation) & np.isfinite(allowance)
+        stated = float(np.median(allowance[own])) if own.any() else 0.0
+        if abs(stated) <= 5 * (u or 0.0) or not stated:
+            continue
+        lies = float(np.median(deviation[own]))
+        if abs(lies + stated) < abs(stated) / 5:
+            found.append(
+                Finding(
+                    "look",
+                    f"the material that [deviation] allowance states is not on {name}",
+                    found=f"its touches lie {lies:+.3f} mm from nominal and {stated:g} mm of allowance, at the median",
+                    expected=f"about 0: the allowance would be there; {-stated:g} mm is the bare nominal",
+                    cause="an allowance for roughing, in the study of a finished part",
+                    todo=f"Take {name} out of [deviation] allowance, if it is finished",
+                    name="allowance",
                 )
             )
     return found

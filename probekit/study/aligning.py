@@ -53,7 +53,7 @@ def by_fit(study: Study, method: str) -> Study:
     stated = {one["letter"]: one["features"] for one in study.settings.get("datum", []) if "features" in one}
     named = [stated[letter] for letter in letters if letter in stated]
     features = [name for one in named for name in ([one] if isinstance(one, str) else one)]
-    kept = {key: value for key, value in study.settings["alignment"].items() if key in ("lock", "pivot")}
+    kept = {key: value for key, value in study.settings["alignment"].items() if key in ("free", "pivot")}
     wanted = kept | {"features": features, "method": method, "undetermined": "hold"}
     return replace(study, settings=study.settings | {"alignment": wanted})
 

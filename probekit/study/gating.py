@@ -146,6 +146,8 @@ class Gate:
         allowance = self.study.settings.get("deviation", {}).get("allowance", 0.0)
         options = {"plan": self.plan, "stylus": self.stylus, "probing": self.probing, "u": self.u}
         found = before_fit(measured, self.part, allowance=allowance, **options)
+        if "plan" in self.study.settings["touches"]:
+            found = tuple(_of_named_plan(one) for one in found)
         if self.fault:
             found += (plausibility.planned.unplanned(self.fault),)
         return _refused(self._accepted(found), measured)
@@ -205,6 +207,14 @@ class Gate:
         gate = self.study.settings.get("gate", {})
         with blaming(self.study.path, "gate"):
             return plausibility.finding.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
+
+
+def _of_named_plan(one: plausibility.finding.Finding) -> plausibility.finding.Finding:
+    """A plan that the study names by its file is meant to be that of the results."""
+    if one.name != "another plan" or one.level != "note":
+        return one
+    cause = "the plan of another study or of another version, or one that was edited after the run"
+    return replace(one, level="look", cause=cause, todo="Name in [touches] plan the plan that was run")
 
 
 def gate_of(

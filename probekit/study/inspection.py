@@ -192,6 +192,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         residuals = gate.residuals(aligned, alignment)
         findings += gate.after(measured, aligned, alignment, residuals)
         findings = with_robust(study, findings, otherwise)
+        aligned = plausibility.lone.flagged(aligned, findings)
         judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
         left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
         next_step = _action(judged, part, alignment, findings)

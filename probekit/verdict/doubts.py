@@ -9,6 +9,8 @@ but it proves nothing:
   another tolerance. Naming the face in the touches file settles it, so the flag is not excused by itself.
 - "other side": the foot lies where the probe did not come from.
 - "too tight": the ball does not fit there, so it touched something else as well.
+- "lone": far off its neighbours, as the gate before the verdict found (`probekit.plausibility`); a chip or a fault of
+  the part. Such a touch is not decided, either way, until somebody has looked.
 - "unsettled": the search for the foot on the exact surface did not settle (`foot_by` is "facet") and the foot on the
   facets was kept, which is off by up to the deflection.
 
@@ -38,6 +40,7 @@ DOUBTS = {
     "ambiguous": "another face is as near",
     "other side": "the foot is on the side that the probe did not come from",
     "too tight": "the ball does not fit there",
+    "lone": "it lies by itself, far off its neighbours",
     "unsettled": "the foot did not settle on the exact surface",
 }
 

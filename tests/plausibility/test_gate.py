@@ -577,3 +577,57 @@ def test_the_page_of_a_plan_says_of_which_study_and_model(good, tmp_path):
     )
     page = path.read_text()
     assert page.index(f"study {study.sha256[:8]}, model {part.sha256[:8]}") < page.index('id="view"')
+
+
+# --- one touch far off, and an allowance that is not there ------------------------------------------------------------
+
+
+def _lifted(table: pd.DataFrame, by: float, rows: slice = slice(7, 8)) -> None:
+    top = table.index[table["feature"] == "top"][rows]
+    table.loc[top, MEASURED] += by * table.loc[top, NORMAL].to_numpy()
+
+
+def test_one_touch_further_off_than_the_program_expects_the_surface_is_not_decided(inspect):
+    status, said, told, _ = inspect(lambda t: _lifted(t, 2.5))
+    assert (status, told["part"]) == (1, "undecided")
+    assert "1 touch lies far off the neighbours; found +2.5" in said
+    assert "a chip or coolant under the ball" in said
+    assert "a gouge or material left on" in said
+    assert [one["verdict"] for one in told["touches"] if one["touch"] == 8] == ["undecided"]
+    assert told["touch_again"]["touches"] == [8]
+
+
+def test_it_counts_as_measured_when_somebody_has_looked(inspect):
+    more = '\n[gate]\naccept = ["lone touch"]\nreason = "seen: the cutter did not reach"\n'
+    status, said, told, _ = inspect(lambda t: _lifted(t, 2.5), more=more)
+    assert (status, told["part"]) == (1, "does not conform")
+    assert "accepted by the study (seen: the cutter did not reach)" in said
+
+
+@pytest.mark.parametrize(("by", "rows"), [(0.6, slice(7, 8)), (-0.9, slice(7, 8)), (2.5, slice(0, 30))])
+def test_a_dent_or_stock_left_all_over_is_judged(inspect, by, rows):
+    """Within the overtravel of 1 mm, or with the neighbours: no reason to doubt the touches."""
+    _, _, told, _ = inspect(lambda t: _lifted(t, by, rows))
+    assert told["part"] == "does not conform"
+    assert "lone touch" not in {one["name"] for one in told["findings"]}
+
+
+def test_an_allowance_that_is_not_on_the_part_is_refused(inspect):
+    status, said, told, _ = inspect(None, ("[reach]", "[deviation]\nallowance = 0.1\n\n[reach]"))
+    assert (status, told) == (2, None)
+    assert "the material that the study states in [deviation] allowance is not on the part" in said
+
+
+def test_an_allowance_of_one_face_that_is_not_there_wants_a_look_and_no_silly_share(inspect):
+    status, said, *_ = inspect(None, ("[reach]", "[deviation]\nallowance = {top = 0.3}\n\n[reach]"))
+    assert status == 1
+    assert "the material that [deviation] allowance states is not on top" in said
+    assert not re.search(r"-\d+ % of the sum", said)
+    assert "lies further from its nominal after this than as clamped" in said
+
+
+def test_an_allowance_that_is_there_passes(inspect):
+    status, _, told, _ = inspect(
+        lambda t: _lifted(t, 0.3, slice(0, 30)), ("[reach]", "[deviation]\nallowance = {top = 0.3}\n\n[reach]")
+    )
+    assert (status, told["part"], told["findings"]) == (0, "conforms", [])
