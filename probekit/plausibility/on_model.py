@@ -157,7 +157,10 @@ def _ways(part: Nominal, target: np.ndarray) -> Iterator[tuple[str, np.ndarray, 
     """Mistakes in words, the targets with each undone, and by how much lengths grow by that."""
     for factor, said in (
         (25.4, "a factor of 25.4: the model was read as inch, or the targets are in inch"),
-        (1 / 25.4, "a factor of 1/25.4: the model is in inch and was read as mm"),
+        (
+            1 / 25.4,
+            "a factor of 1/25.4: the model is in inch and was read as mm, or touches in mm were read as inch",
+        ),
         (1000.0, "a factor of 1000: the model was read as metres, or the targets are in metres"),
         (0.001, "a factor of 1/1000: the model is in metres"),
         (10.0, "a factor of 10: centimetres"),
