@@ -24,6 +24,7 @@ __all__ = [
     "FOOT_NORMAL",
     "MEASURED",
     "NORMAL",
+    "PLACED_BY",
     "PROJECTED",
     "TARGET",
     "TURN",
@@ -45,6 +46,9 @@ TURN = ("turn_x", "turn_y", "turn_z")
 CONTACT = ("cx", "cy", "cz")
 FOOT = ("foot_x", "foot_y", "foot_z")
 FOOT_NORMAL = ("nx", "ny", "nz")
+
+#: What brought the measured positions to where they are; no such column, or "": as clamped.
+PLACED_BY = "placed_by"
 
 #: How a touch is measured from the nominal: effective radius of the ball compensated for [mm], machining allowance at
 #: its foot [mm], the face it is bound to ("" for any), the direction of compensation, and along what it is measured.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import PLACED_BY, words
 from ..geometry import apply_motion, invert_motion, motion_parameters
 from ..show import shown
 from .motion import FREEDOMS, move_touches
@@ -111,17 +112,24 @@ class Alignment:
         ----------
         touches : DataFrame or (n, 3) array
             Measured points; of a table, x, y, z are moved, approach directions (ai, aj, ak) turned, targets left
-            alone. What an earlier projection added is dropped, for it holds no more.
+            alone; the column `placed_by` says what did it. What an earlier projection added is dropped, for it holds
+            no more.
 
         Returns
         -------
         The same kind as was given, a copy.
         """
-        return (
-            apply_motion(self.motion, touches)
-            if isinstance(touches, np.ndarray)
-            else move_touches(touches, self.motion)
-        )
+        if isinstance(touches, np.ndarray):
+            return apply_motion(self.motion, touches)
+        out = move_touches(touches, self.motion)
+        before = words(touches, PLACED_BY) if PLACED_BY in touches else np.full(len(out), "", dtype=object)
+        out[PLACED_BY] = [f"{one}, then {self.said}" if one else self.said for one in before]
+        return out
+
+    @property
+    def said(self) -> str:
+        """The method in words."""
+        return self.method.replace("_", " ")
 
     @property
     def sentence(self) -> str:
@@ -134,7 +142,7 @@ class Alignment:
                 plus = f" (u {u[k]:.{digits}f})" if np.isfinite(u[k]) else ""
                 parts.append(f"{name} {value:+.{digits}f} {unit}{plus}")
         held = [name for name in FREEDOMS if name not in self.free]
-        text = f"{self.method.replace('_', ' ')} on {len(self.used)} touches: " + ", ".join(parts)
+        text = f"{self.said} on {len(self.used)} touches: " + ", ".join(parts)
         if held:
             text += "; held at zero: " + ", ".join(held)
         if self.undetermined:
@@ -149,7 +157,7 @@ class Alignment:
             for k, (name, value) in enumerate(zip(FREEDOMS, [*t, *r], strict=True))
         )
         return (
-            f"<p>{escape(self.method.replace('_', ' '))}, {len(self.used)} touches, residual rms {self.rms:.4f} mm, "
+            f"<p>{escape(self.said)}, {len(self.used)} touches, residual rms {self.rms:.4f} mm, "
             f"{self.iterations} steps</p><table><tr><th></th><th>value</th><th>u</th><th>unit</th><th></th></tr>"
             f"{rows}</table>"
         )

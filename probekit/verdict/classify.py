@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import PLACED_BY, words
 from ..errors import InputError
 from ..tolerance.bounds import Bounds, bounds
 from ..tolerance.propagation import carry, own_uncertainty
@@ -132,7 +133,17 @@ def classify(
         }
     )
     part = worst_of([*tolerances["word"], *(["undecided"] if reasons else [])])
-    return Verdict(table, tolerances, features, part, tuple(framed), rule, reasons)
+    in_it = alignment is None and any(one.carried is None for one in evaluations)
+    placement = _placement(deviations) if in_it else ""
+    return Verdict(table, tolerances, features, part, tuple(framed), rule, reasons, placement)
+
+
+def _placement(deviations: pd.DataFrame) -> str:
+    """What a verdict without an alignment speaks of."""
+    by = set(words(deviations, PLACED_BY)) - {""} if PLACED_BY in deviations else set()
+    if not by:
+        return "the touches are judged as clamped: no alignment was made"
+    return f"aligned by {', '.join(sorted(by))}; the uncertainty of that is not counted, for alignment= was not given"
 
 
 def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float | Scatter = 0.0) -> str:
@@ -206,9 +217,12 @@ def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *,
     unknown = ~np.isfinite(u if one.judges_touches else np.full(len(u), found.u)) & rule.needs_u
     doubt = np.where(unknown, np.where(doubt == "", UNKNOWN, doubt + "; " + UNKNOWN), doubt)
     capped = bool((doubt != "").any() or one.missed)
+    lone = np.array([DOUBTS["lone"] in text for text in doubt], dtype=bool)
     if one.judges_touches:
-        words[(words == "within") & (doubt != "")] = "undecided"
+        words[lone | ((words == "within") & (doubt != ""))] = "undecided"
         whole = worst_of(map(part_word, words))
+    elif lone.any():
+        whole = "undecided"
     word = worst_of([whole, "undecided"]) if capped else whole
     if not placed and one.rests_on_place:
         words[words != ""] = word = "undecided"

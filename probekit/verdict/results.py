@@ -48,6 +48,8 @@ class Verdict:
     reasons : tuple of str
         What leaves the part undecided at best, whatever the numbers say: findings that want a look first, feet in
         doubt, uncertainties not known.
+    placement : str
+        What has to be known of where the touches were judged: as clamped, or without the uncertainty of the alignment.
     """
 
     table: pd.DataFrame
@@ -57,13 +59,16 @@ class Verdict:
     evaluations: tuple[Evaluation, ...]
     rule: Rule
     reasons: tuple[str, ...] = ()
+    placement: str = ""
 
     @property
     def sentence(self) -> str:
         """The verdict in one line."""
         counts = self.tolerances["word"].value_counts()
         said = ", ".join(counted(counts[word], word) for word in counts.index)
-        return f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}"
+        return f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}" + (
+            f"; {self.placement}" if self.placement else ""
+        )
 
     @property
     def verb(self) -> str:
@@ -74,6 +79,7 @@ class Verdict:
         reasons = "".join(f"<li>{escape(reason)}</li>" for reason in self.reasons)
         return (
             f"<p>Part: <b>{escape(self.part)}</b> ({escape(self.rule.sentence)})</p>"
+            + (f"<p>{escape(self.placement)}</p>" if self.placement else "")
             + (f"<ul>{reasons}</ul>" if reasons else "")
             + "".join(
                 table.to_html(index=False, float_format=lambda v: f"{v:.4f}")
