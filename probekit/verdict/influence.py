@@ -28,7 +28,7 @@ from ..columns import FOOT, FOOT_NORMAL, array
 from ..fit.motion import FREEDOMS
 from ..geometry import invert_motion, motion_parameters
 from ..show import shown
-from ..tolerance.propagation import motion_covariance
+from ..tolerance.propagation import Carried, motion_step
 from .classify import judge
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ __all__ = ["Influence", "influence_of"]
 
 _HELD = 1e-6  # 1 - h of a touch without which a motion is not fixed
 _SHOWN = 4
+_ASKED = 0.5  # of U: what moves the set-up by less is not asked for a verdict, which noise may change as well
 
 
 @shown
@@ -60,7 +61,8 @@ class Influence:
     share_of_U : (n,) float
         The largest share of a parameter's expanded uncertainty; NaN if that is not known.
     changes : tuple
-        Per touch, what tolerances would be then, by their numbers: (name, now, then).
+        Per touch, what tolerances would be then, by their numbers: (name, now, then). Of touches that move the set-up
+        by more than half of U.
     """
 
     touches: np.ndarray
@@ -111,7 +113,7 @@ def influence_of(verdict: Verdict, alignment: Alignment, without: Mapping[int, A
     Influence
         Tolerances in a datum frame of their own, other than the alignment, are not looked at.
     """
-    table, covariance = verdict.table, motion_covariance(alignment)
+    table, covariance = verdict.table, _covariance(alignment)
     used, own = np.asarray(alignment.used), table["u"].to_numpy(dtype=float)
     if without is None:
         motion, then = _linearised(table, alignment, covariance, own)
@@ -120,15 +122,15 @@ def influence_of(verdict: Verdict, alignment: Alignment, without: Mapping[int, A
         for at, row in enumerate(used.tolist()):
             if row in without:
                 shift, turn = motion_parameters(without[row].motion @ invert_motion(alignment.motion))
-                motion[at], then[at] = [*shift, *np.radians(turn)], motion_covariance(without[row])
+                motion[at], then[at] = [*shift, *np.radians(turn)], _covariance(without[row])
     rows = _rows(table[np.isfinite(table["deviation"].to_numpy(dtype=float))])
     U = verdict.rule.k * np.sqrt(np.diag(covariance))
     share = np.abs(motion) / np.where(U > 0, U, np.nan)
     same = [one for one in verdict.evaluations if one.carried and _same(one.carried.covariance, covariance)]
-    before = [judge(one, verdict.rule, own[one.rows]) for one in same]
+    before = [judge(_after(one, np.zeros(6), covariance), verdict.rule, own[one.rows]) for one in same]
     changes = []
-    for q, scatter in zip(motion, then, strict=True):
-        told = np.isfinite(q).all() and q.any()
+    for q, scatter, part in zip(motion, then, np.nanmax(share, axis=1, initial=0.0), strict=True):
+        told = np.isfinite(q).all() and q.any() and (part > _ASKED or not np.isfinite(U).all())
         after = [judge(_after(one, q, scatter), verdict.rule, own[one.rows]) for one in same] if told else before
         changes.append(
             tuple((one.name, now, then) for one, now, then in zip(same, before, after, strict=True) if now != then)
@@ -174,7 +176,7 @@ def _linearised(
 
 def _after(one: Evaluation, motion: np.ndarray, covariance: np.ndarray) -> Evaluation:
     """The evaluation after a small motion of the aligned part, whose place then has this covariance."""
-    change, carried = one.carried.rows @ motion, replace(one.carried, covariance=covariance)
+    change, carried = one.carried.rows @ motion, Carried(one.carried.rows, covariance)
     if one.judges_touches:
         return replace(one, deviations=one.deviations + change, carried=carried)
     return replace(one, actual=one.actual + float(change[0]), carried=carried)
@@ -184,6 +186,12 @@ def _rows(table: pd.DataFrame) -> np.ndarray:
     """(n, 6) change of each deviation with the shift of the origin and the turn."""
     at, normal = array(table, FOOT), array(table, FOOT_NORMAL)
     return np.hstack([normal, np.cross(at, normal)])
+
+
+def _covariance(alignment: Alignment) -> np.ndarray:
+    """(6, 6) of an alignment as a small motion of the aligned part."""
+    step = motion_step(alignment)
+    return step @ alignment.covariance @ step.T
 
 
 def _same(one: np.ndarray, other: np.ndarray) -> bool:
