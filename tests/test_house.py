@@ -206,6 +206,13 @@ def test_public_functions_are_typed_and_say_what_every_argument_is(name: str, fu
             assert argument.name in text, f"{name} does not say what {argument.name} is"
 
 
+@pytest.mark.parametrize(("name", "function"), public_functions(), ids=lambda x: x if isinstance(x, str) else "")
+def test_a_public_function_with_more_than_eight_parameters_says_why(name: str, function: object) -> None:
+    """A sentence of its own, "Many parameters: ...", before the list of them."""
+    reason = re.search(r"^Many parameters: (\S.{30,}?)\.\s", inspect.getdoc(function) or "", re.DOTALL | re.MULTILINE)
+    assert len(inspect.signature(function).parameters) <= 8 or reason, name
+
+
 def test_an_error_says_where_what_and_what_to_do() -> None:
     error = pk.InputError(
         "it is wrong", file="a.csv", line=3, column="x", found="abc\n", expected="a number", todo="Mend."

@@ -61,6 +61,9 @@ def rigid(
 ) -> Alignment:
     """Rigid motion that brings measured touches onto the nominal.
 
+    Many parameters: features, freedoms, method, weights and uncertainty are independent choices, and each changes the
+    motion.
+
     Parameters
     ----------
     deviations : DataFrame or (n, 3) array

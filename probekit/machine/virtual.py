@@ -85,6 +85,9 @@ def run(
 ) -> Run:
     r"""Run a program on the virtual machine.
 
+    Many parameters: what a program takes for granted of a machine is stated: probe, axes, errors, chance, home, rapid,
+    work offsets.
+
     Parameters
     ----------
     text : str, bytes or Path

@@ -170,6 +170,9 @@ def from_arrays(
 ) -> Nominal:
     """Make a nominal of plain arrays.
 
+    Many parameters: what a file would say of its mesh (faces, names, unit, origin) is stated here one by one, for the
+    record.
+
     Parameters
     ----------
     vertices : (v, 3) float [mm]

@@ -46,6 +46,9 @@ def check(
 ) -> tuple[Finding, ...]:
     """All findings on a run.
 
+    Many parameters: each check compares the touches with something else that is known of the run; what is left out is
+    not compared.
+
     Parameters
     ----------
     touches : DataFrame

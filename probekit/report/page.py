@@ -57,6 +57,8 @@ def page(
 ) -> Path:
     """Write the report page.
 
+    Many parameters: a page shows what it is given: each optional part of it is one argument.
+
     Parameters
     ----------
     scene : Scene

@@ -53,6 +53,8 @@ def plan_scene(
 ) -> Scene:
     """Make the scene of planned touches that every view draws.
 
+    Many parameters: route, probe, machine and fixtures are drawn as far as they are given.
+
     Parameters
     ----------
     nominal : Nominal

@@ -47,6 +47,9 @@ def read_text(
 ) -> pd.DataFrame:
     r"""Read touches from delimited text or from log lines.
 
+    Many parameters: foreign files differ in all of these, and a guess in any of them could move a decimal mark or a
+    column unseen.
+
     Parameters
     ----------
     path : str or Path

@@ -43,6 +43,9 @@ def classify(
 ) -> Verdict:
     """Judge every touch and tolerance.
 
+    Many parameters: a verdict rests on deviations, tolerances, rule and uncertainty, and each is stated by whoever
+    answers for it.
+
     Parameters
     ----------
     deviations : DataFrame

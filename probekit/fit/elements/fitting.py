@@ -36,6 +36,9 @@ def element(
 ) -> Element:
     """Fit a geometric element to touches.
 
+    Many parameters: kind, method, material, ball, weights and start are independent choices, and each changes the
+    element.
+
     Parameters
     ----------
     points : (n, 3) float

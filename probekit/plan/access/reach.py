@@ -60,6 +60,9 @@ def reach(
 ) -> pd.DataFrame:
     """Find out how each target can be touched.
 
+    Many parameters: whether a probe reaches depends on part, probe, machine, poses, obstacles and distances; each
+    changes the answer.
+
     Parameters
     ----------
     targets : DataFrame

@@ -173,7 +173,7 @@ def order(
 ) -> Route:
     """Put targets into a short, safe order.
 
-    Many parameters, for a route is safe only with all that it depends on: part, probe, machine, margin and heights.
+    Many parameters: a route is safe only with all that it depends on: part, probe, machine, margin and heights.
 
     Parameters
     ----------

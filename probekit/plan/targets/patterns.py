@@ -73,6 +73,9 @@ def rings(
 ) -> pd.DataFrame:
     """Rings of targets in a bore or on a boss.
 
+    Many parameters: rings are described by their depths, number, inset, stagger and first angle, and each has a default
+    that suits a bore.
+
     Parameters
     ----------
     nominal : Nominal

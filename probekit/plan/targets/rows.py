@@ -161,6 +161,9 @@ def scan(
 ) -> pd.DataFrame:
     """Targets along parallel sections of faces, there and back.
 
+    Many parameters: lines have a direction and a spacing beside the spacing of their targets, and the margins that
+    every way of choosing targets has.
+
     Parameters
     ----------
     nominal : Nominal

@@ -120,6 +120,9 @@ def blue_noise(
 ) -> pd.DataFrame:
     """`n` targets spread evenly without a pattern, or denser where the surface bends.
 
+    Many parameters: it takes, besides the number, what every way of choosing targets takes: faces, distance from edges,
+    regions, feature.
+
     Parameters
     ----------
     nominal : Nominal
@@ -247,6 +250,9 @@ def farthest(
     feature: str = "",
 ) -> pd.DataFrame:
     """`n` targets, each as far as can be from those before: the first few already cover the faces.
+
+    Many parameters: it takes, besides the number, what every way of choosing targets takes: faces, distance from edges,
+    regions, feature.
 
     Parameters
     ----------

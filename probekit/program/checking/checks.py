@@ -46,6 +46,9 @@ def check(
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
 
+    Many parameters: each check compares the program with something stated about machine, probe, part or plan; what is
+    not stated is not checked, and the findings say so. The plan of a study fills them in: its method `check`.
+
     Parameters
     ----------
     text : str, bytes, Path or Source

@@ -109,6 +109,9 @@ def merge(
 ) -> Merged:
     r"""Put probing into a milling program.
 
+    Many parameters: a place in a program needs its mark, its occurrence, the retract and the clearance there, and the
+    words that the dialect adds.
+
     Parameters
     ----------
     milling : str, bytes, Path or Source
