@@ -121,7 +121,7 @@ def page(
         symbols=sections.symbols(scene),
         headline=sections.headline(scene, verdict) + gate.accepted(findings),
         cards=sections.cards(verdict),
-        rule=escape(verdict.rule.sentence),
+        rule=sections.rules(verdict.rule),
         key=sections.key(scene),
         features_filter=sections.options(scene, "feature"),
         ruler=ruler(scene),

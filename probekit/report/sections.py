@@ -11,6 +11,7 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
+from ..verdict.rules import MEANINGS, Rule
 from ..verdict.words import PART_WORDS, WORST_FIRST, counted, interval
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
@@ -146,7 +147,8 @@ def touches(scene: Scene) -> str:
     body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows.tolist())
     return captioned(
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody>",
-        f'Deviations and limits in <span class="unit">mm</span>; p: probability that the place conforms.{note}',
+        'Deviations and limits in <span class="unit">mm</span>; p: probability that the place of this touch, by '
+        f"itself, conforms.{note}",
         'class="scroll tall" id="touches"',
     )
 
@@ -164,6 +166,15 @@ def _touch(row: int, values: dict) -> str:
         f'<a href="#touch={escape(link)}">{escape(name)}</a></th>'
         f'<td class="v">{symbol(values["verdict"])} {escape(values["verdict"])}</td>{lengths}{text}'
         f'<td class="n">{shown}</td><td>{escape(remarks)}</td></tr>'
+    )
+
+
+def rules(rule: Rule) -> str:
+    """Return the decision rule used, and what each of the rules means."""
+    said = "".join(f"<li><b>{name}</b>: {escape(meaning)}</li>" for name, meaning in MEANINGS.items())
+    return (
+        f'<p class="small">Decision rule: {escape(rule.sentence)}</p>'
+        f'<details class="small"><summary>What the rules mean</summary><ul>{said}</ul></details>'
     )
 
 

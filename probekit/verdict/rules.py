@@ -30,7 +30,17 @@ from ..show import shown
 if TYPE_CHECKING:
     from ..tolerance.bounds import Bounds
 
-__all__ = ["Rule", "conformity", "guarded", "proved", "share_of_zone", "simple"]
+__all__ = ["MEANINGS", "Rule", "conformity", "guarded", "proved", "share_of_zone", "simple"]
+
+#: What each rule means, for a reader of the verdict.
+MEANINGS = {
+    "proved": "conforms, or does not, only where the measurement proves it: either word is wrong in at most 5 of 100 "
+    "parts (at a level of 95 %), however many touches there are; ISO 14253-1:2017 asks for 95 % where nothing else is "
+    "agreed (from memory)",
+    "guarded": "each touch keeps a guard band from its limits, by default U = 2 u as in ISO 14253-1:1998 and 2013 "
+    "(from memory); with many touches near a limit, good parts are rejected by noise",
+    "simple": "the limits alone decide; near a limit every second word is wrong",
+}
 
 
 @shown

@@ -123,7 +123,7 @@ def panel_html(scene: Scene, row: int | None) -> str:
         ("margin", length(touch, "margin", signed=True)),
         ("share of the zone", _percent(touch, "share")),
         ("standard uncertainty", length(touch, "u_judged")),
-        ("probability to conform", _MISSING if chance is None else f"{chance:.4f}"),
+        ("probability to conform, by itself", _MISSING if chance is None else f"{chance:.4f}"),
         ("target", vector(touch, TARGET, 3)),
         ("measured", vector(touch, ("x", "y", "z"), 3)),
         ("contact", vector(touch, CONTACT, 3)),

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
+from tolerance.touched import around, table
 
 from probekit import InputError
-from probekit.tolerance import profile
+from probekit.tolerance import flatness, profile, size
 from probekit.tolerance.bounds import bounds
 from probekit.tolerance.propagation import Carried, judged_scatter
 from probekit.uncertainty import Scatter
@@ -173,3 +174,51 @@ def test_classify_takes_the_scatter_of_the_table():
     assert verdict.tolerances["high"].iloc[0] == pytest.approx(39.8 + 2 * 1.6449, abs=1e-3)
     with pytest.raises(InputError, match="scatter is of another table"):
         classify(found, one, scatter=Scatter.independent(np.ones(2)))
+
+
+def plate(n: int, largest: float, rng: np.random.Generator) -> tuple[np.ndarray, float]:
+    """Touches of a wavy plane and its true flatness at them."""
+    at = rng.uniform(-50, 50, (n, 2))
+    points = np.column_stack([at, largest / 2 * np.sin(at[:, 0] / 12)])
+    return points, flatness(table(points, [0, 0, 1.0]), 1.0).actual
+
+
+class TestPlaced:
+    """Zones that are placed by what they judge, and envelopes."""
+
+    @pytest.mark.parametrize("largest", [0.0, 0.03, 0.12])
+    def test_flatness_at_its_limit(self, largest):
+        """Accepted 0 to 4.7 %, rejected 0 to 4.8 % (prototype); at most 5 either way."""
+        rng, runs, words = np.random.default_rng(2), 40, []
+        points, true = plate(12, largest, rng)
+        for _ in range(runs):
+            noise = np.column_stack([np.zeros((12, 2)), rng.normal(scale=0.003, size=12)])
+            words.append(judge(flatness(table(points + noise, [0, 0, 1.0]), max(true, 1e-9)), proved(), 0.003))
+        for word in ("conforms", "does not conform"):
+            assert words.count(word) <= runs * 0.05 + 3 * np.sqrt(runs * 0.05 * 0.95)
+
+    def test_the_weights_are_those_of_the_touches_that_rule(self):
+        """Four touches over a square, one diagonal up: each rules with a quarter; f = 2 h, sigma = 2 u sqrt(4/16)."""
+        square = np.array([[-1, -1, 1.0], [1, 1, 1.0], [-1, 1, -1.0], [1, -1, -1.0]]) * [10, 10, 0.01]
+        one = flatness(table(square, [0, 0, 1.0]), 0.05)
+        found = bounds(one, Scatter(np.full(4, 0.002), np.zeros((4, 1)), ("none",)))
+        assert one.actual == pytest.approx(0.02, abs=1e-6)
+        assert found.u == pytest.approx(2 * 0.002 / 2, rel=1e-6)
+        assert found.high == pytest.approx(0.02 + norm.ppf(0.95) * 0.002, abs=1e-6)
+
+    def test_a_common_error_is_no_form(self):
+        points, _ = plate(20, 0.02, np.random.default_rng(1))
+        found = bounds(
+            flatness(table(points, [0, 0, 1.0]), 0.05), Scatter(np.zeros(20), np.full((20, 1), 0.01), ("r",))
+        )
+        assert found.u == pytest.approx(0.0, abs=1e-9)
+        assert (found.low, found.high) == pytest.approx((found.measured, found.measured), abs=1e-9)
+
+    @pytest.mark.parametrize(("limits", "word"), [((20.0, 20.1), "does not conform"), ((19.9, 20.0), "conforms")])
+    def test_noise_makes_an_inscribed_size_too_small(self, limits, word):
+        """Of a bore of 20.000 with 12 touches it reads 2 u less: neither a good one rejected nor a bad one accepted."""
+        rng, runs, words = np.random.default_rng(9), 40, []
+        for _ in range(runs):
+            bore = around(10.0 - rng.normal(scale=0.003, size=12), n=12, heights=(0.0,), bore=True)
+            words.append(judge(size(bore, limits, method="maximum_inscribed"), proved(), 0.003))
+        assert words.count(word) <= runs * 0.05 + 3 * np.sqrt(runs * 0.05 * 0.95)

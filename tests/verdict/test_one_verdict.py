@@ -44,6 +44,11 @@ def test_undecided_is_undecided_everywhere(tmp_path):
     assert card.group(1) == "open"
     assert '<span class="word">undecided</span>' in card.group()
     assert "Of 1 tolerances: 1 undecided." in page
+    assert "at the touched places" in card.group().lower()
+    assert "noise alone would give" in card.group().lower()
+    assert "±" not in card.group()
+    for name in ("proved", "guarded", "simple"):
+        assert f"<li><b>{name}</b>: " in page, "each rule is named with what it means"
     assert not re.search(r"\bmet\b|is <strong>conforms", page[: page.index("<script")])
     assert json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["part"] == "undecided"
 

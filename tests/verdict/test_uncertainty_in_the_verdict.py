@@ -18,7 +18,8 @@ from probekit.tolerance import Profile, evaluate_all, flatness, orientation_of_a
 from probekit.tolerance.bounds import bounds
 from probekit.tolerance.propagation import carry, own_uncertainty
 from probekit.uncertainty import Scatter
-from probekit.verdict import classify, guarded, judge, simple
+from probekit.verdict import classify, guarded, judge, proved, simple
+from probekit.verdict.rules import Rule
 
 U = 0.003  # standard uncertainty of a touch [mm]
 BASE = np.array([[x, y, 0.0] for x in (-18, 0, 18) for y in (-18, 0, 18)])
@@ -44,10 +45,10 @@ def aligned_on_the_base(found: pd.DataFrame):
     return alignment, project(alignment.apply(found), PART)
 
 
-def judged_in_frame(found: pd.DataFrame, simulator: str):
+def judged_in_frame(found: pd.DataFrame, simulator: str, rule: Rule | None = None):
     tolerance = Profile(width=0.2, features=("skin",), datums=("A",), name="skin")
     datum = Datum("A", "plane", "base", simulator=simulator)
-    return classify(found, *evaluate_all([tolerance], found, PART, datums=[datum], u=U), rule=guarded(), u=U)
+    return classify(found, *evaluate_all([tolerance], found, PART, datums=[datum], u=U), rule=rule or guarded(), u=U)
 
 
 class TestFrame:
@@ -83,6 +84,12 @@ class TestFrame:
         # of a tangent plane the first order with the touches in contact is too large, never too small
         most = 1.25 if how == "alignment" else 2.5
         assert 0.8 < np.median(stated) / np.std(seen) < most
+
+    @pytest.mark.parametrize("how", ["least_squares", "tangent"])
+    def test_a_face_at_its_limit_is_neither_proved_good_nor_bad(self, how):
+        words = [judged_in_frame(measured(0.1, seed), how, proved()).part for seed in range(40)]
+        assert words.count("conforms") <= 40 * 0.05 + 3 * np.sqrt(40 * 0.05 * 0.95)
+        assert words.count("does not conform") <= 40 * 0.05 + 3 * np.sqrt(40 * 0.05 * 0.95)
 
     def test_what_the_zone_takes_up_by_its_own_placement_is_no_error(self):
         alignment, found = aligned_on_the_base(measured(0.0, None))

@@ -35,7 +35,7 @@ globalThis.probekitKind = ({ touches, wordOrder, ids, make, symbol, format, leng
       ["of the zone", share(row) !== null ? `${percent(row)} (100 % is a limit)` : null],
       ["judged by", touches.tolerance?.[row]],
       ["u (standard)", touches.u_judged?.[row] == null ? null : length(touches.u_judged[row])],
-      ["probability", touches.p_conform?.[row] == null ? null : `${touches.p_conform[row].toFixed(3)} that it conforms`],
+      ["probability", touches.p_conform?.[row] == null ? null : `${touches.p_conform[row].toFixed(3)} that it conforms, by itself`],
       ["feature", touches.feature[row]],
       ["face", touches.face?.[row]],
       ["contact", triple(["cx", "cy", "cz"], row)],
