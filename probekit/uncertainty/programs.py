@@ -59,8 +59,8 @@ def least_of_largest(values: np.ndarray, slope: np.ndarray) -> Least:
     m, k = design.shape
     rows = np.hstack([np.ones((m, 1)), -design])  # t - slope p >= d: rows @ (t, p) >= d
     right = np.concatenate([[1.0], np.zeros(k)])
-    moved = right + _MOVED * np.concatenate([[0.0], np.random.default_rng(1).uniform(0.5, 1.0, k)])
-    start = _start(rows, moved)
+    start = _start(rows, right)
+    moved = right + _MOVED * np.random.default_rng(1).uniform(0.5, 1.0, k + 1) @ rows[start]
     trials = len(values)
     basis = np.tile(start, (trials, 1))
     inverse = np.tile(np.linalg.inv(rows[start]), (trials, 1, 1))
@@ -99,15 +99,13 @@ def least_of_largest(values: np.ndarray, slope: np.ndarray) -> Least:
 
 
 def _start(rows: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """(k + 1,) rows whose multipliers for the right side are not negative: a vertex that HiGHS finds."""
+    """(k + 1,) independent rows whose multipliers are not negative: a vertex that HiGHS finds, filled up."""
+    from scipy.linalg import qr
     from scipy.optimize import linprog
 
-    m, unknowns = rows.shape
-    cost = np.random.default_rng(2).uniform(0.5, 1.5, m)  # any cost will do: the vertex is then one only
+    cost = np.random.default_rng(2).uniform(0.5, 1.5, len(rows))  # any will do: the vertex is then one only
     found = linprog(cost, A_eq=rows.T, b_eq=right, method="highs-ds")
     if found.status != 0:
         raise FitError("the touches do not hold what is fitted: it may become as small as one likes")
-    ruling = np.argsort(-found.x)[:unknowns]
-    if np.linalg.matrix_rank(rows[ruling]) < unknowns:
-        raise FitError("a linear program has no first basis")
-    return ruling
+    first = np.where(found.x > 1e-9, 1e6, 1.0)
+    return qr((rows * first[:, None]).T, mode="r", pivoting=True)[1][: rows.shape[1]]

@@ -40,13 +40,21 @@ def ring(n: int) -> np.ndarray:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-@pytest.mark.parametrize("kind", ["plane", "motion", "ring", "more columns than rank"])
+def rings(n: int, heights: tuple[float, ...]) -> np.ndarray:
+    """A cylinder with its radius free, touched evenly: opposite touches balance, so that few rows rule at first."""
+    out = np.vstack([np.column_stack([ring(n), np.zeros(n)])] * len(heights))
+    at = out * 10 + np.repeat(np.array(heights), n)[:, None] * [0, 0, 1]
+    return np.column_stack([out, np.cross(at, out), np.ones(len(at))])
+
+
+@pytest.mark.parametrize("kind", ["plane", "motion", "ring", "rings", "more columns than rank"])
 def test_equal_to_highs(kind):
     rng = np.random.default_rng(4)
     slope = {
         "plane": lambda: plane(30, rng),
         "motion": lambda: rng.normal(size=(60, 6)),
         "ring": lambda: ring(24),
+        "rings": lambda: rings(6, (0.0, 5.0, 10.0)),
         "more columns than rank": lambda: plane(20, rng) @ rng.normal(size=(3, 6)),
     }[kind]()
     values = rng.normal(size=(400, len(slope)))
