@@ -69,7 +69,9 @@ def test_a_budget_takes_the_place_of_u_and_is_told(tmp_path):
 def test_an_empty_budget_is_a_hot_shop_and_the_verdict_says_so(tmp_path):
     found = run(study(tmp_path, BUDGET))
     notes = [note for several in found.verdict.tolerances["notes"] for note in several]
-    assert any(note.startswith("on assumed values: 100 % of u² was not stated") for note in notes)
+    assert sum(note.startswith("on assumed values: 100 % of u² was not stated") for note in notes) == 2
+    assert [one.u for one in found.shares] == pytest.approx(found.verdict.tolerances["u"].tolist())
+    assert "form not seen" in found.shares[0].causes  # through the frame, which rests on the face that is judged
     assert any("17 assumed" in note for note in found.notes)
     assert any("temperature of the part is not stated" in note for note in found.notes)
     assert (found.verdict.table["u"] > 0.003).all()

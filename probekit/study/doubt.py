@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .. import nominal, uncertainty
 from ..columns import words
+from ..tolerance.propagation import FRAME, OWN
 from ..touches import Stylus
 from ..uncertainty.budget import Budget
 from ..uncertainty.causes import RANGE_OF_25
@@ -21,11 +21,12 @@ from .readings import Qualified
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..tolerance import Evaluation
+    from ..verdict.results import Verdict
 
 __all__ = ["budget_of", "corrected", "saying_what_is_assumed", "scatter_of", "shares_of", "typical_u"]
 
 _MOSTLY = 0.5  # of u^2: more than this assumed, and the verdict rests on assumed values
+_NOTHING = 1e-9  # of u^2: less is none
 
 
 def budget_of(study: Study, part: nominal.Nominal, qualified: Qualified | None) -> Budget | None:
@@ -115,37 +116,37 @@ def scatter_of(
     return uncertainty.touches(deviations, budget, datums=named, drift=drift)
 
 
-def shares_of(evaluations: Iterable[Evaluation], scatter: uncertainty.Scatter) -> tuple[Shares, ...]:
-    """Who matters for the result of each tolerance: its size or place, or the touch that rules it."""
-    return tuple(
-        uncertainty.shares(scatter, _gain(one, len(scatter.own)), _named(one)) for one in evaluations if len(one.rows)
-    )
+def shares_of(judged: Verdict, scatter: uncertainty.Scatter) -> tuple[Shares, ...]:
+    """Who matters for each tolerance: for the touches that rule it, in the frame that it is judged in.
+
+    `scatter` is that of `scatter_of`, with the form that a fit does not see.
+    """
+    return tuple(_who(row, scatter) for row in judged.tolerances.itertuples() if np.isfinite(row.u))
 
 
-def saying_what_is_assumed(evaluations: Sequence[Evaluation], scatter: uncertainty.Scatter | None) -> list[Evaluation]:
-    """The evaluations; those that rest mostly on assumed values say so in their notes."""
+def saying_what_is_assumed(judged: Verdict, scatter: uncertainty.Scatter | None) -> Verdict:
+    """The verdict; tolerances that rest mostly on assumed values say so in their notes."""
     if scatter is None:
-        return list(evaluations)
-    out = []
-    for one, who in zip(evaluations, shares_of(evaluations, scatter), strict=True):
+        return judged
+    notes = []
+    for row in judged.tolerances.itertuples():
+        who = _who(row, scatter)
         guessed = [name for name, assumed in zip(who.causes, who.assumed, strict=True) if assumed]
         text = f"on assumed values: {100 * who.assumed_share:.0f} % of u² was not stated ({', '.join(guessed[:3])})"
-        out.append(replace(one, notes=(*one.notes, text)) if who.assumed_share > _MOSTLY else one)
-    return out
+        notes.append((*row.notes, text) if who.assumed_share > _MOSTLY else row.notes)
+    return replace(judged, tolerances=judged.tolerances.assign(notes=notes))
 
 
-def _gain(one: Evaluation, n: int) -> np.ndarray:
-    """Change of what a tolerance judges with the deviation of each touch of the table."""
-    gain = np.zeros(n)
-    if not one.judges_touches and one.gradient is not None:
-        gain[one.rows] = one.gradient
-    else:
-        gain[one.rows[int(np.argmax(np.abs(one.deviations)))]] = 1.0
-    return gain
-
-
-def _named(one: Evaluation) -> str:
-    return one.name if not one.judges_touches and one.gradient is not None else f"{one.name}, the touch furthest off"
+def _who(row: Any, scatter: uncertainty.Scatter) -> Shares:
+    """The causes of one tolerance; what the touches' own scatter does through the frame is told by its own causes."""
+    own = {name: float((part**2).mean()) for name, part in (scatter.own_causes or {}).items()}
+    whole, shares = sum(own.values()), dict(row.shares)
+    mixed = sum(shares.pop(name, 0.0) for name in (FRAME, OWN)) if whole > 0 else 0.0
+    for name, square in own.items():
+        shares[name] = shares.get(name, 0.0) + mixed * square / max(whole, 1e-300)
+    order = sorted((name for name in shares if shares[name] > _NOTHING), key=lambda name: -shares[name])
+    parts = row.u * np.sqrt(np.array([shares[name] for name in order]))
+    return Shares(row.name, tuple(order), parts, tuple(name in scatter.assumed for name in order))
 
 
 def _datum_features(study: Study) -> list[str]:

@@ -73,6 +73,8 @@ class Inspection:
         What makes the touches uncertain, if the study states it in ``[budget]``.
     scatter : Scatter or None
         How uncertain each touch is by it, and what it shares with the others.
+    shares : tuple of Shares
+        Who matters for each tolerance by it.
     """
 
     part: nominal.Nominal
@@ -91,11 +93,7 @@ class Inspection:
     stamp: str = ""
     budget: Budget | None = None
     scatter: Scatter | None = None
-
-    @property
-    def shares(self) -> tuple[Shares, ...]:
-        """Who matters for the result of each tolerance; nothing without a budget."""
-        return () if self.scatter is None else shares_of(self.verdict.evaluations, self.scatter)
+    shares: tuple[Shares, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -175,7 +173,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         ) -> verdict.results.Verdict:
             alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
             whole = moved if scatter is None else moved.assign(u=scatter.u)
-            evaluations = saying_what_is_assumed(_evaluate(study, alone, how, u), scatter)
+            evaluations = _evaluate(study, alone, how, u)
             options = {
                 "rule": rule,
                 "u": u,
@@ -183,7 +181,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
                 "alignment": other,
                 "accept_flags": _accepted_flags(settings, findings),
             }
-            return verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
+            found = verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
+            return saying_what_is_assumed(found, fitted_scatter)
 
         def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
             other = align(by_fit(study, method), fitted, how, u)[0]
@@ -221,6 +220,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         stamp_of(study, measured),
         budget,
         scatter,
+        () if fitted_scatter is None else shares_of(judged, fitted_scatter),
     )
 
 

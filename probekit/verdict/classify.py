@@ -129,6 +129,7 @@ def classify(
             "low": [one.bounds.low for one in judged],
             "high": [one.bounds.high for one in judged],
             "u": [one.bounds.u for one in judged],
+            "shares": [one.bounds.shares for one in judged],
             "noise_alone": [one.bounds.noise_alone for one in judged],
             "p_value": [one.bounds.p_value for one in judged],
             "word": [one.word for one in judged],

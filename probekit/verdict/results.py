@@ -34,9 +34,10 @@ class Verdict:
         undecided at best, whatever its deviation.
     tolerances : DataFrame
         One row per tolerance, in the order given: `name, kind`, `actual` value, `width`, bounds `low` and `high` of the
-        true value at the touched places, `u` of the touches that rule (NaN if not known), `noise_alone` [mm], `p_value`
-        (all of them as in `probekit.tolerance.bounds.Bounds`), `word`, one of `PART_WORDS`, `notes` (tuple of str):
-        what decided it besides the numbers, and what has to be known to believe the value.
+        true value at the touched places, `u` of the touches that rule (NaN if not known), `shares` of its square by
+        cause (mapping), `noise_alone` [mm], `p_value` (all of them as in `probekit.tolerance.bounds.Bounds`), `word`,
+        one of `PART_WORDS`, `notes` (tuple of str): what decided it besides the numbers, and what has to be known to
+        believe the value.
     features : DataFrame
         One row per feature: `feature, touches, within, undecided, high, low, missed, unjudged, worst, verdict`.
     part : str
