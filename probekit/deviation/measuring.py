@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..columns import BY_TOUCH, FOOT, MEASURED, NORMAL, TARGET, array, has, words
 from ..errors import InputError
-from ..nominal.facets import AT_EDGE, Feet
+from ..nominal.feet import AT_EDGE, Feet, joined
 from ..touches import compensate as compensated
 from ..touches.compensation import directions_from
 from .sides import known_directions, on_known_side
@@ -225,23 +225,11 @@ def _feet(
     """Feet on the whole model, or row by row on the face asked for (-1: any)."""
     if faces is None or not (faces >= 0).any():
         return nominal.engine.feet(points, smooth=smooth, ambiguity=ambiguity)
-    parts = []
-    for face in np.unique(faces):
-        rows = np.flatnonzero(faces == face)
-        if face < 0:
-            part = nominal.engine.feet(points[rows], smooth=smooth, ambiguity=ambiguity)
-        else:
-            engine, own = nominal.engine.of_face(int(face))
-            part = engine.feet(points[rows], smooth=smooth)
-            part = replace(part, facet=np.where(part.facet >= 0, own[part.facet], -1))
-        parts.append((rows, part))
-    whole = {}
-    for field in fields(parts[0][1]):
-        values = getattr(parts[0][1], field.name)
-        whole[field.name] = np.empty((len(points), *values.shape[1:]), dtype=values.dtype)
-        for rows, part in parts:
-            whole[field.name][rows] = getattr(part, field.name)
-    return type(parts[0][1])(**whole)
+    free, bound = np.flatnonzero(faces < 0), np.flatnonzero(faces >= 0)
+    parts = [(bound, nominal.engine.feet_on(points[bound], faces[bound], smooth=smooth))]
+    if len(free):
+        parts.append((free, nominal.engine.feet(points[free], smooth=smooth, ambiguity=ambiguity)))
+    return joined(parts)
 
 
 def _targets(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import APPROACH, NORMAL, array, has
-from ..nominal.facets import OTHER_SIDE, Feet
+from ..nominal.feet import OTHER_SIDE, Feet
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -18,7 +18,7 @@ import numpy as np
 from ..columns import CONTACT, FOOT, FOOT_NORMAL, MEASURED, NORMAL, array, has
 from ..errors import InputError
 from ..nominal.exact import HOW, ExactFeet
-from ..nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, OTHER_SIDE, TOO_TIGHT
+from ..nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, OTHER_SIDE, TOO_TIGHT
 from ..touches import Stylus
 from ..touches.lobing import in_probe_frame
 from .measuring import Radii, Way, allowances_of, faces_bound, measure

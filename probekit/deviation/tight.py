@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..nominal.exact import ExactEngine, ExactFeet
-from ..nominal.facets import Feet
+from ..nominal.feet import Feet
 
 if TYPE_CHECKING:
     from ..nominal import Nominal

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..errors import InputError
-from .facets import AMBIGUOUS
+from .feet import AMBIGUOUS
 from .model import Nominal
 from .topology import edge_pairs, edge_table, facet_normals, heights
 

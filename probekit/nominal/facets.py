@@ -12,110 +12,27 @@ d         distance        (q - c) . n [mm]; its gradient over q is n, also on ed
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
 from functools import cached_property, partial
-from typing import ClassVar, NamedTuple, Self, TypeVar
 
 import numpy as np
 
 from ..errors import InputError
-from ..show import shown
-from .nearby import ApartTree, FaceGrid, morton_order
-from .topology import BOUNDARY, FACE_EDGE, Topology, rounding, topology
+from .feet import (
+    AMBIGUOUS,
+    AT_BOUNDARY,
+    AT_EDGE,
+    Feet,
+    OnOtherFaces,
+    in_order,
+    joined,
+)
+from .nearby import ApartTree, FaceGrid
+from .topology import BOUNDARY, FACE_EDGE, INSIDE, Topology, rounding, topology
 
-__all__ = [
-    *("AMBIGUOUS", "AT_BOUNDARY", "AT_EDGE", "FAR", "MISSED", "OTHER_SIDE", "TOO_TIGHT"),
-    *("FacetEngine", "Feet", "OnOtherFaces", "in_order", "morton_order"),
-]
+__all__ = ["FacetEngine"]
 
-#: Flags of a foot, as bits: on an edge between faces, on the border of an open mesh, another face as near,
-#: further away than asked, no point to project; on a side that the touch cannot have come from, in a hollow narrower
-#: than the ball.
-AT_EDGE, AT_BOUNDARY, AMBIGUOUS, FAR, MISSED, OTHER_SIDE, TOO_TIGHT = 1, 2, 4, 8, 16, 32, 64
-
-_SORT_FROM = 4096  # below this the sort costs more than it saves
+_NONE = np.zeros(0, dtype=np.int64)
 _CHUNK = 16384  # rows handled at a time, so that the work stays in cache
-
-
-@shown
-@dataclass(frozen=True, eq=False)
-class Feet:
-    """Closest points on the nominal, one per query. Rows of queries that were NaN are NaN with index -1.
-
-    Attributes
-    ----------
-    foot : (n, 3) float
-        Closest point [mm].
-    facet, face : (n,) int
-        Facet and face it lies on.
-    barycentric : (n, 3) float
-        Weights of the facet's corners at the foot.
-    normal : (n, 3) float
-        Outward unit normal.
-    distance : (n,) float
-        Signed distance [mm], positive outside the material.
-    flags : (n,) uint8
-        Sum of `AT_EDGE`, `AT_BOUNDARY`, `AMBIGUOUS`, `FAR`, `MISSED`, `OTHER_SIDE`, `TOO_TIGHT`.
-    """
-
-    foot: np.ndarray
-    facet: np.ndarray
-    face: np.ndarray
-    barycentric: np.ndarray
-    normal: np.ndarray
-    distance: np.ndarray
-    flags: np.ndarray
-
-    #: What a row without a foot holds, where that is not NaN.
-    _empty: ClassVar[dict[str, int]] = {"facet": -1, "face": -1, "flags": MISSED}
-
-    @property
-    def sentence(self) -> str:
-        """How many, and how far from the surface, in one line."""
-        there = self.distance[np.isfinite(self.distance)]
-        span = f", distance {there.min():+.4f} to {there.max():+.4f} mm" if len(there) else ""
-        return f"{len(self.foot)} closest points{span}, {int((self.flags > 0).sum())} flagged"
-
-    def put(self, at: np.ndarray, count: int) -> Self:
-        """The rows put at the places `at` (n,) of `count` rows; those between them hold no foot."""
-        place = np.full(count, -1)
-        place[at] = np.arange(len(at))
-        missing = np.flatnonzero(place < 0)
-        columns = []
-        for field in fields(self):
-            values = getattr(self, field.name)
-            out = values.take(place, axis=0) if len(at) else np.empty((count, *values.shape[1:]), dtype=values.dtype)
-            out[missing] = self._empty.get(field.name, np.nan)
-            columns.append(out)
-        return type(self)(*columns)
-
-
-AnyFeet = TypeVar("AnyFeet", bound=Feet)
-
-
-class OnOtherFaces(NamedTuple):
-    """Closest points of queries on faces that are not their own, ordered by face.
-
-    Attributes
-    ----------
-    row : (m,) int
-        Query; one may have several, one per face.
-    face, facet : (m,) int
-        Face, and facet in the whole mesh.
-    foot : (m, 3) float [mm]
-    barycentric : (m, 3) float
-        Weights of the facet's corners at the foot.
-    distance : (m,) float
-        Without a sign [mm].
-    """
-
-    row: np.ndarray
-    face: np.ndarray
-    facet: np.ndarray
-    foot: np.ndarray
-    barycentric: np.ndarray
-    distance: np.ndarray
 
 
 class FacetEngine:
@@ -231,6 +148,32 @@ class FacetEngine:
             parts = (self.vertices, self.facets, self.facet_face, self.n_faces, self.tables, chosen)
             self._facing[key] = FacetEngine(*parts) if len(chosen) else None
         return self._facing[key]
+
+    def feet_on(self, points: np.ndarray, face: np.ndarray, *, smooth: bool = False) -> Feet:
+        """Feet of points (n, 3) on faces (n,), as `of_face` gives them."""
+        parts = []
+        for one in np.unique(face).tolist():
+            rows, (engine, facets) = np.flatnonzero(face == one), self.of_face(one)
+            parts.append((rows, engine.feet(points[rows], smooth=smooth).renumbered(facets)))
+        return joined(parts)
+
+    def seeds_on(self, points: np.ndarray, face: np.ndarray) -> Feet:
+        """The same for finite points in one search of all faces."""
+        _, facet, foot = self._face_tree.search(points, face)
+        facet = facet if self._sound is None else self._sound[facet]
+        inside, normal = self.tables.edge_kind[facet] == INSIDE, self.tables.normal[facet]
+        corner = self.tables.corner_normal[facet]
+        tables = Topology(
+            normal,
+            np.where(inside[:, :, None], self.tables.edge_normal[facet], normal[:, None, :]),
+            *(corner, corner),
+            *(self.tables.edge_kind[facet], self.tables.vertex_kind[facet]),
+        )
+        alone = FacetEngine(self.vertices, self.facets[facet], face, self.n_faces, tables)
+        alone._edge_tolerance = self._edge_tolerance
+        out = (np.empty_like(foot), np.empty_like(foot), np.empty(len(foot)), np.zeros(len(foot), dtype=np.uint8))
+        alone._finish(points, foot, np.arange(len(foot)), out, smooth=False)
+        return Feet(foot, facet, face, *out)
 
     def search(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Bare search: squared distance (n,), facet (n,), foot (n, 3) of finite points (n, 3)."""
@@ -349,7 +292,7 @@ class FacetEngine:
         -------
         OnOtherFaces
         """
-        row, other = self._near_boxes(points, face, reach)
+        row, other = self.grid.faces_near(points, face, reach) if self.n_faces > 1 else (_NONE, _NONE)
         near = points.take(row, axis=0)
         squared, facet, foot = self._face_tree.search(near, other) if len(row) else self.search(near)
         distance = np.sqrt(squared)
@@ -357,36 +300,6 @@ class FacetEngine:
         facet, foot = facet[kept] if self._sound is None else self._sound[facet[kept]], foot[kept]
         barycentric = _weights(self._packed.take(facet, axis=0), foot)
         return OnOtherFaces(row[kept], other[kept], facet, foot, barycentric, distance[kept])
-
-    def _near_boxes(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Rows of points, and faces whose boxes they have within reach though these are not theirs."""
-        maybe = np.flatnonzero(self.grid.may_have_two_faces(points, reach)) if self.n_faces > 1 and len(points) else []
-        if not len(maybe):
-            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-        points, face, reach = points.take(maybe, axis=0), face[maybe], reach[maybe]
-        least, most = (points - reach[:, None]).T.copy(), (points + reach[:, None]).T.copy()
-        rows = []
-        for other, (low, high) in enumerate(self.grid.face_bounds):
-            near = face != other
-            for c in range(3):
-                near &= (most[c] >= low[c]) & (least[c] <= high[c])
-            some = np.flatnonzero(near)
-            at = points.take(some, axis=0)
-            gap = np.maximum(np.maximum(low - at, at - high), 0.0)
-            rows.append(maybe[some[np.einsum("ij,ij->i", gap, gap) <= reach[some] ** 2]])
-        return np.concatenate(rows), np.repeat(np.arange(len(rows)), [len(own) for own in rows])
-
-
-def in_order(points: np.ndarray, box: np.ndarray, work: Callable[[np.ndarray], AnyFeet]) -> AnyFeet:
-    """Feet of all points (n, 3): `work` gets those that are finite, neighbours together if they are many."""
-    points = np.ascontiguousarray(points, dtype=np.float64)
-    count = len(points)
-    at = np.arange(count) if np.isfinite(points).all() else np.flatnonzero(np.isfinite(points).all(axis=1))
-    if len(at) >= _SORT_FROM:
-        at = at[morton_order(points if len(at) == count else points.take(at, axis=0), box)]
-    elif len(at) == count:
-        return work(points)
-    return work(points.take(at, axis=0)).put(at, count)
 
 
 def _weights(packed: np.ndarray, foot: np.ndarray) -> np.ndarray:

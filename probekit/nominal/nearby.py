@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 
-__all__ = ["ApartTree", "FaceGrid", "morton_order"]
+__all__ = ["ApartTree", "FaceGrid", "by_group", "morton_order"]
 
 _CELLS = 96  # along the longest side of the model
+_TOGETHER = 256  # points whose faces are looked for together
 _WIDEST = 8  # cells that the look-up may reach; further than that the answer is always "maybe"
 
 
@@ -21,12 +24,12 @@ class FaceGrid:
         self.size = max(float(extent.max()), 1e-9) / _CELLS
         shape = tuple((np.floor(extent / self.size) + 1).astype(int))
         n_faces = int(facet_face.max(initial=0)) + 1
-        self.face_bounds = np.empty((n_faces, 2, 3))
-        for face in range(n_faces):
-            own = facet_face == face
-            self.face_bounds[face] = (
-                [low[own].min(axis=0), high[own].max(axis=0)] if own.any() else [[np.inf] * 3, [-np.inf] * 3]
-            )
+        self.face_bounds = np.full((n_faces, 2, 3), np.inf)
+        self.face_bounds[:, 1] = -np.inf
+        order, first = by_group(facet_face, n_faces)
+        some = np.flatnonzero(np.diff(first))
+        self.face_bounds[some, 0] = np.minimum.reduceat(low[order], first[some])
+        self.face_bounds[some, 1] = np.maximum.reduceat(high[order], first[some])
         self._lowest = np.full(shape, n_faces, dtype=np.int32)
         self._highest = np.full(shape, -1, dtype=np.int32)
         self._mark(low, high, facet_face)
@@ -62,6 +65,36 @@ class FaceGrid:
         at[outside] = 0
         answer = mixed[at[:, 0], at[:, 1], at[:, 2]]
         return answer | (reach > cells * self.size) & ~outside.any(axis=1) | outside.any(axis=1)
+
+    def faces_near(self, points: np.ndarray, face: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Rows of points (n, 3), and faces other than theirs (n,) whose boxes lie within reach (n,), by face."""
+        nothing = np.zeros(0, dtype=np.int64)
+        maybe = np.flatnonzero(self.may_have_two_faces(points, reach)) if len(points) else nothing
+        if not len(maybe):
+            return nothing, nothing
+        low, high = self.face_bounds[:, 0], self.face_bounds[:, 1]
+        maybe = maybe[
+            morton_order(points[maybe], np.array([low.min(axis=0), high[np.isfinite(high[:, 0])].max(axis=0)]))
+        ]
+        rows, others = [], []
+        for at in range(0, len(maybe), _TOGETHER):
+            some = maybe[at : at + _TOGETHER]
+            own, within = points[some], reach[some, None]
+            least, most = own - within, own + within
+            # these are neighbours, so most faces are far from all of them
+            faces = np.flatnonzero(((low <= most.max(axis=0)) & (high >= least.min(axis=0))).all(axis=1))
+            near = face[some, None] != faces
+            for c in range(3):
+                near &= (most[:, c, None] >= low[faces, c]) & (least[:, c, None] <= high[faces, c])
+            row, other = np.nonzero(near)
+            row, other = some[row], faces[other]
+            gap = np.maximum(np.maximum(low[other] - points[row], points[row] - high[other]), 0.0)
+            kept = np.flatnonzero(np.einsum("ij,ij->i", gap, gap) <= reach[row] ** 2)
+            rows.append(row[kept])
+            others.append(other[kept])
+        row, other = np.concatenate(rows), np.concatenate(others)
+        order = np.lexsort((row, other))
+        return row[order], other[order]
 
     def _mixed_within(self, cells: int) -> np.ndarray:
         """Grid padded by `cells` + 1, true where facets of several faces lie within that many cells."""
@@ -109,6 +142,15 @@ class ApartTree:
         self._simplices = np.arange(len(self._corners)).reshape(simplices.shape)
         self._tree = _tree(self._corners, self._simplices)
 
+    def _members(self, group: int) -> np.ndarray:
+        """Simplices of a group, in order."""
+        order, first = self._by_group
+        return order[first[group] : first[group + 1]]
+
+    @cached_property
+    def _by_group(self) -> tuple[np.ndarray, np.ndarray]:
+        return by_group(self._group, int(self._group.max()) + 1)
+
     def search(self, points: np.ndarray, group: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Closest points within groups.
 
@@ -127,8 +169,9 @@ class ApartTree:
         shift = self._shift.take(group, axis=0)
         squared, simplex, nearest = _search(self._tree, self._corners, self._simplices, points + shift)
         astray = np.flatnonzero(self._group[simplex] != group)  # so far off that another group was nearer
-        for asked in np.unique(group[astray]):
-            rows, own = astray[group[astray] == asked], np.flatnonzero(self._group == asked)
+        of_asked, first = by_group(group[astray], int(self._group.max()) + 1)
+        for asked in np.flatnonzero(np.diff(first)):
+            rows, own = astray[of_asked[first[asked] : first[asked + 1]]], self._members(asked)
             alone = _tree(self._corners, self._simplices[own])
             query = points[rows] + shift[rows]
             squared[rows], place, nearest[rows] = _search(alone, self._corners, self._simplices[own], query)
@@ -149,6 +192,26 @@ def _search(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     squared, simplex, nearest = tree.squared_distance(corners, simplices, points)
     return squared.reshape(-1), simplex.reshape(-1), nearest.reshape(-1, 3)
+
+
+def by_group(group: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Members of groups.
+
+    Parameters
+    ----------
+    group : (n,) int
+    count : int
+        Number of groups.
+
+    Returns
+    -------
+    order : (n,) int
+        Members, those of group 0 first, in their order.
+    first : (count + 1,) int
+        Where in it each group starts, and where the last one ends.
+    """
+    order = np.argsort(group, kind="stable")
+    return order, np.searchsorted(group[order], np.arange(count + 1))
 
 
 def morton_order(points: np.ndarray, box: np.ndarray) -> np.ndarray:

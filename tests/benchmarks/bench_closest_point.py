@@ -23,7 +23,7 @@ import pandas as pd
 from scipy.spatial import cKDTree
 
 import probekit as pk
-from probekit.nominal.facets import morton_order
+from probekit.nominal.nearby import morton_order
 
 RADIUS = 1.5  # of the ball [mm]
 AMBIGUITY = 0.001  # the default of project [mm]

@@ -25,7 +25,7 @@ from benchmarks.bench_closest_point import least_times
 
 import probekit as pk
 from probekit.nominal.exact import HOW
-from probekit.nominal.facets import morton_order
+from probekit.nominal.nearby import morton_order
 
 
 def main() -> None:

@@ -8,7 +8,9 @@ from reference.meshes import box, cylinder, grid, l_shape, slot, sphere, split_b
 from reference.triangles import EXTENDED, brute_force, signs_by_solid_angle
 
 import probekit as pk
-from probekit.nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, FacetEngine, morton_order
+from probekit.nominal.facets import FacetEngine
+from probekit.nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED
+from probekit.nominal.nearby import morton_order
 
 #: Rounding of double precision for sizes of about 100 mm; the search itself agrees to about 1e-14 mm.
 TIGHT = 1e-11

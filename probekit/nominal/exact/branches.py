@@ -12,7 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from ..facets import FacetEngine, OnOtherFaces
+from ..facets import FacetEngine
+from ..feet import OnOtherFaces
 from ..nearby import ApartTree
 from .brep import Brep
 from .surfaces import Elementary, across, lengths, principal_curvatures

@@ -17,6 +17,7 @@ __all__ = ["check_records", "check_text"]
 _MOST_BYTES = 1_000_000_000
 _DEEPEST = 1000  # the kernel's parser calls itself for each bracket
 _CHUNK = 1 << 22
+_MARK = np.isin(np.arange(256), [ord(letter) for letter in "();"])
 _FACE = re.compile(rb"\b(?:ADVANCED_FACE|FACE_SURFACE)\s*\(")
 #: Records that shapes are made of, by which they are placed, and in whose units they stand, as the kernel names their
 #: types: geometry; topology and the representations that hold it; relationships that place representations; units of
@@ -97,11 +98,12 @@ def check_text(path: Path) -> int:
 def _depth(text: bytes, start: int) -> tuple[int, int]:
     """Deepest nesting of brackets in a piece of text, and that at its end; each statement starts anew."""
     letters = np.frombuffer(text, dtype=np.uint8)
-    level = start + np.cumsum((letters == ord("(")).astype(np.int32) - (letters == ord(")")))
-    ends = np.flatnonzero(letters == ord(";"))
+    marks = letters[np.flatnonzero(_MARK[letters])]  # few of them
+    level = start + np.cumsum((marks == ord("(")).astype(np.int32) - (marks == ord(")")))
+    ends = np.flatnonzero(marks == ord(";"))
     lengths = np.diff(np.concatenate([[0], ends, [len(level)]]))
     level = level - np.repeat(np.concatenate([[0], level[ends]]), lengths)
-    return int(level.max(initial=0)), int(level[-1])
+    return int(level.max(initial=0)), int(level[-1]) if len(level) else start
 
 
 def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:

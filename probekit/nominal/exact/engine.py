@@ -13,9 +13,12 @@ from typing import ClassVar, NamedTuple
 import numpy as np
 
 from ...show import shown
-from ..facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FacetEngine, Feet, OnOtherFaces, in_order
+from ..facets import FacetEngine
+from ..feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, Feet, OnOtherFaces, in_order, joined
+from ..nearby import by_group
 from .branches import Branches
 from .brep import Brep
+from .creases import Creased
 from .surfaces import BORDER, UNSETTLED, across, dot, lengths, principal_curvatures
 from .trim import TrimmedFaces
 
@@ -77,12 +80,15 @@ class ExactEngine:
         """Engine of one of the user's faces alone, and the facets (in this mesh) that it is made of."""
         if face not in self._by_face:
             kept = np.flatnonzero(self.group == face)
-            chosen = np.flatnonzero(np.isin(self.brep.facet_face, kept))
+            order, first = self._facets_of_faces
+            chosen = np.sort(np.concatenate([order[first[k] : first[k + 1]] for k in kept]))
+            used, corner = np.unique(self.brep.facets[chosen], return_inverse=True)
             number = np.full(len(self.brep.faces), -1, dtype=np.int32)
             number[kept] = np.arange(len(kept))
             part = replace(
                 self.brep,
-                facets=self.brep.facets[chosen],
+                vertices=self.brep.vertices[used],
+                facets=corner.reshape(-1, 3),
                 facet_face=number[self.brep.facet_face[chosen]],
                 corner_uv=self.brep.corner_uv[chosen],
                 corner_node=self.brep.corner_node[chosen],
@@ -90,6 +96,48 @@ class ExactEngine:
             )
             self._by_face[face] = ExactEngine(part, np.full(len(kept), face), self._edge_flags), chosen
         return self._by_face[face]
+
+    @cached_property
+    def _facets_of_faces(self) -> tuple[np.ndarray, np.ndarray]:
+        return by_group(self.brep.facet_face, len(self.brep.faces))
+
+    @cached_property
+    def _alone(self) -> np.ndarray:
+        """(n,) exact face of each of the user's that is one simple face; -1 where it is not.
+
+        Simple are those without creases and poles: at a corner of one its own normal is all that counts.
+        """
+        out = np.full(int(self.group.max()) + 1, -1)
+        for k in np.flatnonzero(np.bincount(self.group)[self.group] == 1):
+            if not self.brep.faces[k].poles and not isinstance(self.brep.faces[k].surface, Creased):
+                out[self.group[k]] = k
+        return out
+
+    def feet_on(self, points: np.ndarray, face: np.ndarray, *, smooth: bool = False) -> ExactFeet:
+        """Feet of points (n, 3) on the user's faces (n,): as `of_face` gives them, in one search where that can be."""
+        del smooth
+        together = self._alone[face] >= 0
+        parts: list[tuple[np.ndarray, ExactFeet]] = []
+        for one in np.unique(face[~together]).tolist():
+            rows, (engine, facets) = np.flatnonzero(face == one), self.of_face(one)
+            parts.append((rows, engine.feet(points[rows]).renumbered(facets)))
+        rows = np.flatnonzero(together)
+        finite = np.isfinite(points[rows]).all(axis=1)
+        found = self._feet_on(points[rows[finite]], self._alone[face[rows[finite]]])
+        return joined([*parts, (rows, found.put(np.flatnonzero(finite), len(rows)))])
+
+    def _feet_on(self, points: np.ndarray, face: np.ndarray) -> ExactFeet:
+        """Feet of finite points (n, 3) on exact faces (n,)."""
+        seeds = self.seeds.seeds_on(points, face)
+        away = np.abs(seeds.distance)
+        row, others = self._starts(points, seeds, away + 3.0 * self.brep.deflection, alone=True)
+        starts = (points, face, seeds.facet, seeds.foot, seeds.barycentric, away)
+        found = self._project(*map(np.concatenate, zip(starts, (points[row], *others[1:]), strict=True)))
+        found, _ = self._nearest_of_each_face(found, row, len(points))
+        own = _Projected(*(values[: len(points)] for values in found))
+        state = self._begun(points, seeds, own)
+        self._sign(points, seeds, state, corners=False)
+        return state.out
 
     def facing(self, direction: np.ndarray) -> ExactEngine | None:
         """Engine whose seeds lie only on facets less than 90 degrees off `direction` (3,); None if there are none."""
@@ -129,6 +177,21 @@ class ExactEngine:
         found = self._project(*map(np.concatenate, zip(starts, (points[row], *others[1:]), strict=True)))
         found, row = self._nearest_of_each_face(found, row, len(points))
         own = _Projected(*(values[: len(points)] for values in found))
+        state = self._begun(points, seeds, own)
+        # of those on other faces, the first of each touch, then the second, and so on
+        order = np.argsort(row, kind="stable")
+        start = np.flatnonzero(np.diff(row[order], prepend=-1))
+        turn = np.arange(len(row)) - np.repeat(start, np.diff(start, append=len(row)))
+        for k in range(int(turn.max(initial=-1)) + 1):
+            some = order[turn == k]
+            self._take_nearer(row[some], _Projected(*(values[len(points) + some] for values in found)), state)
+        self._sign(points, seeds, state)
+        if ambiguity is not None:
+            state.out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
+        return state.out
+
+    def _begun(self, points: np.ndarray, seeds: Feet, own: _Projected) -> _State:
+        """What a search has when the face of each seed has been looked at."""
         out = ExactFeet(
             own.foot,
             own.facet,
@@ -144,22 +207,16 @@ class ExactEngine:
         out.foot[lost], out.normal[lost], out.flags[lost] = seeds.foot[lost], seeds.normal[lost], 0
         out.uv[lost], out.how[lost] = np.nan, UNSETTLED
         out.facet[lost], out.barycentric[lost] = seeds.facet[lost], seeds.barycentric[lost]
-        state = _State(out, ~own.lost, own.distance, np.full(len(points), np.inf), own.normal)
-        # of those on other faces, the first of each touch, then the second, and so on
-        order = np.argsort(row, kind="stable")
-        start = np.flatnonzero(np.diff(row[order], prepend=-1))
-        turn = np.arange(len(row)) - np.repeat(start, np.diff(start, append=len(row)))
-        for k in range(int(turn.max(initial=-1)) + 1):
-            some = order[turn == k]
-            self._take_nearer(row[some], _Projected(*(values[len(points) + some] for values in found)), state)
-        self._sign(points, seeds, state)
-        if ambiguity is not None:
-            out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
-        return out
+        return _State(out, ~own.lost, own.distance, np.full(len(points), np.inf), own.normal)
 
-    def _starts(self, points: np.ndarray, seeds: Feet, reach: np.ndarray) -> tuple[np.ndarray, OnOtherFaces]:
-        """Rows, and starts beside the nearest facet: on other faces within reach, and on other branches of the same."""
+    def _starts(
+        self, points: np.ndarray, seeds: Feet, reach: np.ndarray, *, alone: bool = False
+    ) -> tuple[np.ndarray, OnOtherFaces]:
+        """Rows, and starts beside the nearest facet: on other branches of the same face, and unless that counts `alone`
+        on other faces within reach."""
         found = self._branches.others(points, seeds.facet, reach)
+        if alone:
+            found = OnOtherFaces(*(values[found.face == seeds.face[found.row]] for values in found))
         hollow = self._branches.hollow(seeds.facet, seeds.distance)
         if len(hollow):
             same = np.flatnonzero(np.isin(found.row, hollow))
@@ -223,7 +280,7 @@ class ExactEngine:
         out.barycentric[into], out.normal[into] = found.barycentric[good], found.normal[good]
         out.flags[into] = found.flags[good]
 
-    def _sign(self, points: np.ndarray, seeds: Feet, state: _State) -> None:
+    def _sign(self, points: np.ndarray, seeds: Feet, state: _State, *, corners: bool = True) -> None:
         """Signed distances; on edges and corners the faces that meet there decide, or far off the facets."""
         out, settled, _, _, sums = state
         away = points - out.foot
@@ -234,8 +291,9 @@ class ExactEngine:
         away, sums = away[rows], sums[rows]
         far = np.abs(seeds.distance[rows]) > 4.0 * self.brep.deflection
         near = np.flatnonzero(~far)
-        corner = self._faces.corners.pseudo_normals(out.foot[rows[near]])
-        sums[near] = np.where(np.isfinite(corner), corner, sums[near])
+        if corners:
+            corner = self._faces.corners.pseudo_normals(out.foot[rows[near]])
+            sums[near] = np.where(np.isfinite(corner), corner, sums[near])
         side = np.where(far, seeds.distance[rows], dot(away, sums))
         length = lengths(away)
         out.distance[rows] = np.where(side < 0, -length, length)
@@ -249,14 +307,11 @@ class ExactEngine:
         """(n, 2) principal curvatures at feet [1/mm], larger first; positive where the part is hollow."""
         out = np.full((len(found.face), 2), np.nan)
         known = np.isfinite(found.uv).all(axis=1)
-        exact = np.where(known, self.brep.facet_face[found.facet], -1)
-        for face in np.unique(exact[known]):
-            rows = np.flatnonzero(exact == face)
-            surface, outward = self.brep.faces[face].surface, self.brep.faces[face].outward
-            derivatives = surface.evaluate(found.uv[rows], 2)
-            normal = outward * across(derivatives[1], derivatives[2])
-            normal /= np.maximum(lengths(normal), 1e-300)[:, None]
-            out[rows] = principal_curvatures(derivatives, normal)
+        face = self.brep.facet_face[found.facet[known]]
+        derivatives = self._faces.surfaces.evaluate(face, found.uv[known], 2)
+        normal = self._faces.outward[face, None] * across(derivatives[1], derivatives[2])
+        normal /= np.maximum(lengths(normal), 1e-300)[:, None]
+        out[known] = principal_curvatures(derivatives, normal)
         return out
 
 

@@ -6,6 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
+from ..nearby import by_group
 from .batch import Surfaces
 from .borders import Borders
 from .brep import Brep
@@ -36,10 +37,10 @@ class TrimmedFaces:
     def __init__(self, brep: Brep, edge_flags: np.ndarray) -> None:
         self._brep = brep
         self._corner_uv = brep.corner_uv
-        self._surfaces = Surfaces([face.surface for face in brep.faces])
+        self.surfaces = Surfaces([face.surface for face in brep.faces])
         self._border = Borders(brep.edges, edge_flags, [face.borders for face in brep.faces])
         self._band = 3.0 * brep.deflection
-        self._outward = np.array([face.outward for face in brep.faces])
+        self.outward = np.array([face.outward for face in brep.faces])
         self._bounded = np.array([bool(face.borders or face.poles) for face in brep.faces])
         self._endless = np.array(
             [isinstance(face.surface, Elementary) and face.surface.kind != "cone" for face in brep.faces]
@@ -48,7 +49,7 @@ class TrimmedFaces:
     @cached_property
     def corners(self) -> Corners:
         """Where edges end."""
-        return Corners(self._brep, self._border, self._surfaces, self._poles)
+        return Corners(self._brep, self._border, self.surfaces, self._poles)
 
     @cached_property
     def _corners(self) -> np.ndarray:
@@ -151,7 +152,7 @@ class TrimmedFaces:
             Those of the edges the feet lie on.
         """
         near = np.einsum("ik,ikc->ic", barycentric, self._corner_uv.take(facet, axis=0))
-        found = self._surfaces.closest(face, points, near)
+        found = self.surfaces.closest(face, points, near)
         poles = [(own, pole, np.flatnonzero(face == own)) for own, pole in self._poles]
         for own, pole, rows in poles:
             pole.retry(self._brep.faces[own].surface, points, found, rows)
@@ -177,7 +178,7 @@ class TrimmedFaces:
     def _normal(self, face: np.ndarray, su: np.ndarray, sv: np.ndarray) -> np.ndarray:
         natural = across(su, sv)
         length = lengths(natural)
-        natural *= (self._outward[face] / np.where(length > 0, length, 1.0))[:, None]
+        natural *= (self.outward[face] / np.where(length > 0, length, 1.0))[:, None]
         return natural
 
     def _settle(
@@ -230,7 +231,7 @@ class TrimmedFaces:
         normal, flags = beside
         own = face[rows]
         border = self._border.nearest(points[rows], own)
-        there = self._surfaces.closest(own, border.foot, near[rows])
+        there = self.surfaces.closest(own, border.foot, near[rows])
         found.uv[rows], found.foot[rows], found.how[rows] = there.uv, border.foot, BORDER
         found.su[rows], found.sv[rows] = there.su, there.sv
         normal[rows], flags[rows] = self._normal(own, there.su, there.sv), border.flags
@@ -255,8 +256,10 @@ class TrimmedFaces:
         for turn in self._turns:
             turned = uv + turn[face]
             maybe = ~inside & (turned >= box[face, 0]).all(axis=1) & (turned <= box[face, 1]).all(axis=1)
-            for own in np.flatnonzero(np.bincount(face[maybe])):
-                rows = np.flatnonzero(maybe & (face == own))
+            places = np.flatnonzero(maybe)
+            order, first = by_group(face[places], len(self._brep.faces))
+            for own in np.flatnonzero(np.diff(first)):
+                rows = places[order[first[own] : first[own + 1]]]
                 inside[rows] = self._crossings_odd(own, turned[rows])
         return inside
 

@@ -17,7 +17,8 @@ from ...errors import InputError
 from ...geometry import across
 from ...nominal import Nominal, chord_error
 from ...nominal.faces import group_facets
-from ...nominal.facets import AT_BOUNDARY, FacetEngine
+from ...nominal.facets import FacetEngine
+from ...nominal.feet import AT_BOUNDARY
 from ...nominal.topology import BOUNDARY
 from ...show import shown
 from ..probe import Probe, Segment

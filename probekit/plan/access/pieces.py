@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...nominal.facets import morton_order
+from ...nominal.nearby import morton_order
 
 __all__ = ["BRANCHES", "Level", "PieceTree"]
 

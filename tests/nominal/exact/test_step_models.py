@@ -17,7 +17,7 @@ import probekit as pk
 from probekit.errors import InputError, ProbekitWarning
 from probekit.nominal.exact import HOW
 from probekit.nominal.exact.step import unique_names
-from probekit.nominal.facets import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, MISSED
+from probekit.nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, MISSED
 
 
 def box(*size):
