@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from ...errors import InputError
-from .kernel import kernel
+from .kernel import kernel, records
 
 __all__ = ["check_records", "check_text"]
 
@@ -161,7 +161,7 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
             todo="Export or copy it again.",
         )
     notes = []
-    if faceted := _faceted(model):
+    if faceted := _faceted(reader):
         notes.append(f"{faceted} bodies were left out: they are facets only, without an exact surface")
     if not beside:
         return notes, colours
@@ -182,15 +182,9 @@ def _of_annotation(record: Any) -> bool:
     return about is not None and not isinstance(about, repr_.StepRepr_ProductDefinitionShape)
 
 
-def _faceted(model: Any) -> int:
+def _faceted(reader: Any) -> int:
     """How many bodies of facets stand for no exact body."""
     (visual,) = kernel("StepVisual")
-    found = 0
-    for k in range(1, model.NbEntities() + 1):
-        one = model.Value(k)
-        if isinstance(one, visual.StepVisual_TessellatedSolid):
-            alone = not one.HasGeometricLink()
-        else:
-            alone = isinstance(one, visual.StepVisual_TessellatedShell) and not one.HasTopologicalLink()
-        found += alone
-    return found
+    solids = records(reader, visual.StepVisual_TessellatedSolid)
+    shells = records(reader, visual.StepVisual_TessellatedShell)
+    return sum(not one.HasGeometricLink() for one in solids) + sum(not one.HasTopologicalLink() for one in shells)

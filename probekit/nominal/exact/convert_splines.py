@@ -140,7 +140,7 @@ def _cut(surface: Any, k: int, at: list[float], kind: str) -> list[Spline]:
 
 def _arrays(surface: Any, kind: str, periods: tuple[float, float]) -> Spline:
     nu, nv = surface.NbUPoles(), surface.NbVPoles()
-    poles = np.array([[_xyz(surface.Pole(i + 1, j + 1)) for j in range(nv)] for i in range(nu)])
+    poles = np.array([[surface.Pole(i + 1, j + 1).Coord() for j in range(nv)] for i in range(nu)])
     rational = surface.IsURational() or surface.IsVRational()
     weights = np.array([[surface.Weight(i + 1, j + 1) for j in range(nv)] for i in range(nu)]) if rational else None
     full = [np.repeat(knots, many) for knots, many, _ in _knots(surface)]
@@ -184,7 +184,7 @@ def _b_spline_curve(curve: Any, first: float, last: float) -> tuple[Edge, list[t
     if spline.IsPeriodic():
         spline.SetNotPeriodic()
     count = spline.NbPoles()
-    poles = np.array([_xyz(spline.Pole(k + 1)) for k in range(count)])
+    poles = np.array([spline.Pole(k + 1).Coord() for k in range(count)])
     weights = np.array([spline.Weight(k + 1) for k in range(count)]) if spline.IsRational() else None
     knots = [(spline.Knot(k + 1), spline.Multiplicity(k + 1)) for k in range(spline.NbKnots())]
     full = np.repeat([knot for knot, _ in knots], [many for _, many in knots])

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ...errors import InputError
-from .kernel import kernel
+from .kernel import kernel, records
 
 __all__ = ["length_units", "readable"]
 
@@ -77,9 +77,8 @@ def length_units(path: Path, reader: Any) -> list[str]:
     beside = (shape.StepShape_ShapeDimensionRepresentation, shape.StepShape_ShapeRepresentationWithParameters)
     model = reader.StepModel()
     contexts: dict[int, Any] = {}
-    for k in range(1, model.NbEntities() + 1):
-        one = model.Value(k)
-        if isinstance(one, shape.StepShape_ShapeRepresentation) and not isinstance(one, beside):
+    for one in records(reader, shape.StepShape_ShapeRepresentation):
+        if not isinstance(one, beside):
             context = one.ContextOfItems()
             contexts[model.Number(context)] = context
     found: dict[str, None] = {}

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from functools import cache
 from types import ModuleType
+from typing import Any
 
 from ...errors import ProbekitError, how_to_install
 
-__all__ = ["MissingKernelError", "kernel"]
+__all__ = ["MissingKernelError", "kernel", "records"]
 
 
 class MissingKernelError(ProbekitError, ImportError):
@@ -39,3 +40,15 @@ def kernel(*modules: str) -> tuple[ModuleType, ...]:
     for printer in list(messenger.Printers()):
         messenger.RemovePrinter(printer)
     return found
+
+
+def records(reader: Any, kind: Any) -> list[Any]:
+    """Records of a STEP file of one of the kernel's types, or of one derived from it, in the order of the file.
+
+    The kernel sorts them out: of a large file, one by one takes seconds.
+    """
+    (select,) = kernel("IFSelect")
+    chosen = select.IFSelect_SelectType(kind.get_type_descriptor_s())
+    chosen.SetInput(select.IFSelect_SelectModelEntities())
+    found = reader.WS().SelectionResult(chosen)
+    return [found.Value(k) for k in range(1, found.Length() + 1)]
