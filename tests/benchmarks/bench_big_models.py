@@ -1,0 +1,83 @@
+"""What a large STEP model costs: CPU seconds and memory of loading it, of its search structures and of searches.
+
+    python tests/benchmarks/bench_big_models.py [--quick] [--model FILE]
+
+The models are moulds of many small freeform faces (`big_models.py`), made anew: 1166 faces, and without --quick one of
+10 086 faces. CPU seconds are user and system time of all threads, which a machine shared with others stretches less
+than the clock. Wanted, the first time a model is loaded: 1200 faces under 10 s; 10 000 faces under 75 s and 2 GB, and
+20 000 touches bound to faces in under 5 s. "silent" is the longest time between two reports of progress.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import probekit as pk
+
+_MAKE = "import sys; from pathlib import Path; from big_models import write_mould; write_mould(Path(sys.argv[1]), {})"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="the smaller model only")
+    parser.add_argument("--model", type=Path, help="measure this file instead")
+    options = parser.parse_args()
+    if options.model:
+        measure(options.model)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        for tiles in (31,) if options.quick else (31, 91):
+            path = Path(folder) / f"mould_{tiles}.step"
+            # in processes of their own: memory is measured as a peak
+            tests = str(Path(__file__).parents[1])
+            subprocess.run([sys.executable, "-c", _MAKE.format(tiles), str(path)], check=True, cwd=tests)
+            subprocess.run([sys.executable, __file__, "--model", str(path)], check=True)
+
+
+def measure(path: Path) -> None:
+    """One line per number."""
+    print(f"{path.name}: {path.stat().st_size / 1e6:.1f} MB")
+    part = said("load", lambda: pk.nominal.load(path))
+    print(f"  {len(part.brep.faces)} faces, {len(part.brep.edges)} edges, {len(part.facets)} facets")
+    engine, rng = part.engine, np.random.default_rng(1)
+    said("grid of faces", lambda: engine.seeds.grid)
+    said("tree of facets", lambda: engine.seeds.tree)
+    said("tree by face", lambda: engine.seeds._face_tree)
+    facet = rng.integers(len(part.facets), size=20_000)
+    corner = part.vertices[part.facets[facet]]
+    place = np.einsum("nk,nkc->nc", rng.dirichlet((1.0, 1.0, 1.0), len(facet)), corner)
+    points = place + (1.5 + rng.normal(scale=0.02, size=(len(facet), 1))) * engine.seeds.tables.normal[facet]
+    for when in ("first", "again"):
+        said(f"feet of 1000 touches, {when}", lambda: engine.feet(points[:1000]))
+    names = np.array(part.face_names, dtype=object)[part.facet_face[facet]]
+    table = pd.DataFrame({"touch": np.arange(len(facet)), "face": names, **dict(zip("xyz", points.T, strict=True))})
+    table.attrs["recorded"] = "centre"
+    for count in (200, 20_000):
+        for when in ("first", "again"):
+            some = table.iloc[:count]
+            said(f"{count} touches bound to faces, {when}", lambda: pk.deviation.project(some, part, stylus=1.5))  # noqa: B023
+
+
+def said(what: str, work: Callable[[], object]) -> object:
+    """Do it, and print CPU seconds and the peak of memory up to then."""
+    start = time.process_time()
+    out = work()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+    print(f"  {what:<36} {time.process_time() - start:7.2f} s CPU, peak {peak:5.0f} MB", flush=True)
+    return out
+
+
+if __name__ == "__main__":
+    main()
