@@ -148,14 +148,16 @@ def _parser() -> argparse.ArgumentParser:
 def _inspect(options: argparse.Namespace) -> int:
     from . import study
 
-    progress = Progress()
     wanted, results = _begun(options, "inspect")
     if options.touches is not None:
         wanted = wanted.with_touches(options.touches)
-    with results.running(f"probekit inspect {options.study.name}"), study.model.naming(options.study):
+    with (
+        results.running(f"probekit inspect {options.study.name}"),
+        study.model.naming(options.study),
+        Progress() as progress,
+    ):
         found = study.run(wanted, progress=progress)
         paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
-    progress.clear()
     if options.quiet:
         say(found.verdict.part)
     else:
@@ -188,18 +190,20 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
     from . import study
 
-    progress = Progress()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
     earlier = results.left("plan.json")  # before a run moves it away
-    with results.running(f"probekit {command} {options.study.name}"), study.model.naming(options.study):
+    with (
+        results.running(f"probekit {command} {options.study.name}"),
+        study.model.naming(options.study),
+        Progress() as progress,
+    ):
         if steps > 1:
             study.preparation.check_program(wanted)
         planned = study.plan(wanted, only=options.only, earlier=earlier, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
         paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)
-    progress.clear()
     say("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import platform
 import signal
+import subprocess
 import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
-from typing import TextIO
+from typing import Self, TextIO
 
 from . import __version__
 from .errors import ProbekitError, in_full
@@ -88,20 +89,59 @@ def tell(text: str) -> None:
 
 
 class Progress:
-    """One line on standard error that is written over; silent when that is not a terminal."""
+    """One line on standard error that is written over; silent when that is not a terminal.
+
+    To be used in a `with` statement, which takes the line away. A process of its own writes it, and each second adds
+    how long the step has taken: the CAD kernel lets nothing else run in ours, for up to a minute.
+    """
+
+    def __init__(self) -> None:
+        self._writer: subprocess.Popen[str] | None = None
+
+    def __enter__(self) -> Self:
+        if sys.stderr.isatty():
+            command = [sys.executable, "-I", "-S", "-c", _WRITER]
+            with suppress(OSError):
+                self._writer = subprocess.Popen(command, stdin=subprocess.PIPE, text=True, encoding="utf-8")
+        return self
 
     def __call__(self, step: str, done: float) -> None:
         """Show the step and the part of the job done so far (0 to 1)."""
-        if sys.stderr.isatty():
+        if self._writer is not None and self._writer.stdin is not None:
             filled = round(24 * done)
-            sys.stderr.write(f"\r\033[K[{'=' * filled}{' ' * (24 - filled)}] {step}")
-            sys.stderr.flush()
+            with suppress(OSError):
+                self._writer.stdin.write(f"[{'=' * filled}{' ' * (24 - filled)}] {step}\n")
+                self._writer.stdin.flush()
 
-    def clear(self) -> None:
-        """Take the line away."""
-        if sys.stderr.isatty():
-            sys.stderr.write("\r\033[K")
-            sys.stderr.flush()
+    def __exit__(self, *_: object) -> None:
+        if self._writer is not None and self._writer.stdin is not None:
+            with suppress(OSError):
+                self._writer.stdin.close()
+            self._writer.wait()
+
+
+#: Writes the last line that it was given, and each second how long ago that was; clears it when nothing more can come.
+_WRITER = """
+import os, signal, sys, threading, time
+signal.signal(signal.SIGINT, signal.SIG_IGN)
+state, new = ["", 0.0], threading.Event()
+def read():
+    for line in sys.stdin.buffer:
+        state[:] = [line.decode().rstrip(), time.monotonic()]
+        new.set()
+    state[0] = None
+    new.set()
+threading.Thread(target=read, daemon=True).start()
+while True:
+    new.wait(1.0 if state[0] else None)
+    new.clear()
+    line, since = state
+    if line is None:
+        os.write(2, b"\\r\\033[K")
+        break
+    passed = int(time.monotonic() - since)
+    os.write(2, ("\\r\\033[K" + line + (f", {passed} s" if passed else "")).encode("utf-8"))
+"""
 
 
 class _OutputError(Exception):

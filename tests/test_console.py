@@ -99,3 +99,38 @@ def test_an_interrupt_and_a_request_to_end_have_a_word(
     assert ended(monkeypatch, tmp_path, ask) == 143
     assert capsys.readouterr().err == "probekit: terminated; no file was left incomplete\n"
     assert signal.getsignal(signal.SIGTERM) is before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_terminal_shows_seconds_while_nothing_else_can_run():
+    """The CAD kernel holds the interpreter; so does arithmetic with large numbers."""
+    import pty
+
+    script = (
+        "import time\n"
+        "from probekit.console import Progress\n"
+        "size, took = 200_000, 0.0\n"
+        "while took < 2.2:\n"
+        "    size, start = 2 * size, time.monotonic()\n"
+        "    with Progress() as progress:\n"
+        "        progress('reading', 0.25)\n"
+        "        (1 << size) // 3 % 7 * (3 ** (size // 64))\n"
+        "    took = time.monotonic() - start\n"
+    )
+    shown, terminal = pty.openpty()
+    run = subprocess.Popen([sys.executable, "-c", script], stderr=terminal, cwd=Path(__file__).parents[1])
+    os.close(terminal)
+    text = b""
+    while True:
+        try:
+            got = os.read(shown, 4096)
+        except OSError:  # nobody writes any more
+            break
+        if not got:
+            break
+        text += got
+    assert run.wait() == 0
+    assert b"[======                  ] reading" in text
+    assert b"reading, 1 s" in text
+    assert b"reading, 2 s" in text
+    assert text.endswith(b"\r\033[K")

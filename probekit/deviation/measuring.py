@@ -159,11 +159,11 @@ def allowances_of(allowance: float | Mapping[str, float], nominal: Nominal) -> n
         If one is not a number, or a face does not exist.
     """
     values = np.zeros(len(nominal.face_names))
-    by_face = allowance if isinstance(allowance, Mapping) else dict.fromkeys(nominal.face_names, allowance)
-    for name, value in by_face.items():
+    of_all = {"": allowance} if not isinstance(allowance, Mapping) else None
+    for name, value in (of_all or allowance).items():
         if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not np.isfinite(value):
             raise InputError("the machining allowance is not a number", found=value, expected="mm, for all or by face")
-        values[nominal.face_index(name)] = value
+        values[slice(None) if of_all else nominal.face_index(name)] = value
     return values
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from .. import cache
 from ..errors import InputError
 from .exact import Brep, stored
-from .exact.kernel import MissingKernelError, kernel
+from .exact.kernel import MissingKernelError, Progress, kernel
 from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
 from .model import Nominal
@@ -31,6 +31,7 @@ def from_step(
     deflection: float | None = None,
     body: str | None = None,
     place: Path | None = None,
+    progress: Progress | None = None,
 ) -> Nominal:
     """Load a STEP file: every CAD face a face, under its STEP name if it has one.
 
@@ -48,6 +49,8 @@ def from_step(
     place : Path, optional
         Folder of the cache. A model that is kept there is not read again, and one that is read is kept there; where
         that is not possible, a note says so.
+    progress : callable, optional
+        As of `probekit.nominal.load`.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def from_step(
         See `probekit.nominal.exact.step.read_step`; also if the file changes while it is read.
     """
     checksum = _sha256(path)
-    brep, kept = _brep(path, checksum, deflection, body, place)
+    brep, kept = _brep(path, checksum, deflection, body, place, progress)
     part = Nominal(
         vertices=brep.vertices,
         facets=brep.facets,
@@ -78,16 +81,21 @@ def from_step(
 
 
 def _brep(
-    path: Path, checksum: str, deflection: float | None, body: str | None, place: Path | None
+    path: Path,
+    checksum: str,
+    deflection: float | None,
+    body: str | None,
+    place: Path | None,
+    progress: Progress | None,
 ) -> tuple[Brep, list[str]]:
     """The exact model, from the cache if it is there, and what there is to say about keeping it."""
     name = None if place is None else stored.name_of(checksum, deflection=deflection, body=body)
     if place is None or name is None:
-        return _read(path, checksum, deflection, body), []
+        return _read(path, checksum, deflection, body, progress), []
     brep = stored.fetch(name, place)
     if brep is not None:
         return brep, []
-    brep = _read(path, checksum, deflection, body)
+    brep = _read(path, checksum, deflection, body, progress)
     problem = stored.keep(brep, name, path.name, place)
     # what was written is used from now on, so that the first run and those after it have the same bytes
     again = stored.fetch(name, place)
@@ -96,8 +104,8 @@ def _brep(
     return brep, [f"the exact model could not be kept for later runs: {problem}"] if problem else []
 
 
-def _read(path: Path, checksum: str, deflection: float | None, body: str | None) -> Brep:
-    brep = read_step(path, deflection=deflection, body=body)
+def _read(path: Path, checksum: str, deflection: float | None, body: str | None, progress: Progress | None) -> Brep:
+    brep = read_step(path, deflection=deflection, body=body, progress=progress)
     if _sha256(path) != checksum:
         raise InputError("the STEP file changed while it was read", file=path, todo="Run it again.")
     return brep

@@ -13,6 +13,7 @@ import numpy as np
 
 from .. import cache as caching
 from ..errors import InputError, ProbekitWarning
+from .exact.kernel import Progress
 from .faces import FaceChoice, group_facets, name_faces, stable_names
 from .from_step import STEP_FORMATS, from_step, kernel_serves
 from .mend import mend
@@ -65,6 +66,7 @@ def load(
     deflection: float | None = None,
     body: str | None = None,
     cache: bool | str | Path = False,
+    progress: Progress | None = None,
 ) -> Nominal:
     """Load a model file as the nominal: facets from a mesh file, exact surfaces from STEP.
 
@@ -90,6 +92,9 @@ def load(
         without the CAD kernel from then on. True for the user's cache folder (`probekit.cache.folder`), or a folder;
         by default nothing is kept. If that is not possible, a note of the nominal says so. Whoever can write to the
         folder can change what is measured against.
+    progress : callable, optional
+        STEP only: told the name of each step as it begins, and the part of the job done so far (0 to 1). While the CAD
+        kernel reads, makes shapes or makes facets, which of a large file take seconds each, nothing is told.
 
     Returns
     -------
@@ -111,7 +116,9 @@ def load(
     if path.suffix.lower() in STEP_FORMATS:
         if unit is not None:
             raise InputError("a STEP file states its own unit", file=path, found=f"unit={unit!r}", todo="Leave it out.")
-        part = from_step(path, faces=faces, name=name, deflection=deflection, body=body, place=_place(cache))
+        part = from_step(
+            path, faces=faces, name=name, deflection=deflection, body=body, place=_place(cache), progress=progress
+        )
         _warn_if_implausible(part)
         return part
     if deflection is not None or body is not None:

@@ -132,7 +132,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         tell("loading the nominal", 0.0)
-        part = nominal_of(study)
+        part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done))
         tell("reading the touches", 0.2)
         qualified = qualified_of(study)
         measured, said = targets_placed(study, touches_of(study, part), part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -144,11 +144,11 @@ def motion_of(study: Study, table: str) -> np.ndarray:
     return fit.make_motion(numbers_of(study, table, "translation", zero), numbers_of(study, table, "rotation", zero))
 
 
-def nominal_of(study: Study) -> nominal.Nominal:
+def nominal_of(study: Study, progress: Callable[[str, float], None] | None = None) -> nominal.Nominal:
     """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`."""
     settings = study.settings["part"]
     options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel", *PART)}
-    part = nominal.load(study.file(settings["model"]), **options, cache=True)
+    part = nominal.load(study.file(settings["model"]), **options, cache=True, progress=progress)
     for note in notes_on_size(study.settings, part.diagonal):
         warnings.warn(note, ProbekitWarning, stacklevel=2)
     frame = settings.get("frame")

@@ -71,7 +71,8 @@ def plan(
             "the study plans no touches", file=study.path, todo="Add [[plan]] tables that say how and where."
         )
     tell("loading the nominal", 0.0)
-    part, probe, kinematics = nominal_of(study), probe_of(study), kinematics_of(study)
+    part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.1 * done))
+    probe, kinematics = probe_of(study), kinematics_of(study)
     obstacles, inputs = planning.Obstacles(part, fixtures_of(study)), inputs_sum(study, only)
     margin = study.settings.get("reach", {}).get("margin", _MARGIN)
     stands = None if earlier is None else from_json(earlier, inputs)

@@ -15,7 +15,7 @@ from .brep import Brep, ExactFace
 from .convert import KernelSurface, face_surface
 from .convert_splines import edge_curves
 from .edges import Edge
-from .kernel import kernel
+from .kernel import Progress, kernel
 from .spline_rows import SplineRows
 from .surfaces import UNSETTLED, Elementary, Surface
 
@@ -59,6 +59,7 @@ def extract(
     names: list[tuple[Any, str]],
     colours: list[tuple[Any, Any]],
     deflection: float | None,
+    tell: Progress,
 ) -> Brep:
     """Facets with parameters, exact faces and exact edges of some shapes.
 
@@ -72,13 +73,16 @@ def extract(
         Of those faces that have one.
     deflection : float or None
         As in `read_step`.
+    tell : callable
+        Told each step as it begins.
     """
+    tell("measuring the bodies", 0.25)
     given, size = deflection is not None, _diagonal(path, shapes)
     deflection = _deflection(path, size, deflection)
     asked = deflection
     for _ in range(_REMESH if given else 1):
-        pieces = _take_apart(shapes, names, colours, asked, size, path)
-        off = _off_surfaces(pieces)
+        pieces = _take_apart(shapes, names, colours, asked, size, path, tell)
+        off = _off_surfaces(pieces, tell)
         if off <= deflection:
             break
         asked *= 0.9 * deflection / off
@@ -86,6 +90,7 @@ def extract(
         pieces.notes.append(
             f"the facets are up to {off:.3g} mm off the exact surface, not {deflection:.3g} mm as asked"
         )
+    tell("joining the faces", 0.95)
     return _joined(pieces, max(off, deflection), 1e-7 * size)
 
 
@@ -156,15 +161,21 @@ def _take_apart(
     deflection: float,
     size: float,
     path: Path,
+    tell: Progress,
 ) -> _Pieces:
     mesh, tools, topabs, topods, collections = kernel("BRepMesh", "BRepTools", "TopAbs", "TopoDS", "collections")
     edge_map = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
     name_of, colour_of = _Lookup(names), _Lookup(colours)
     pieces, number = _Pieces(), 0
+    faces = [explore(shape, "FACE") for shape in shapes]
+    total = max(sum(map(len, faces)), 1)
     for body, shape in enumerate(shapes):
+        tell(f"the CAD kernel makes facets of body {body + 1} of {len(shapes)}", 0.27 + 0.6 * number / total)
         tools.BRepTools.Clean_s(shape)  # of earlier facets, and of those that the file has, which lack parameters
         mesh.BRepMesh_IncrementalMesh(shape, deflection, False, _TURN, True)
-        for face_shape in explore(shape, "FACE"):
+        for face_shape in faces[body]:
+            if number % _TOGETHER == 0:
+                tell(f"taking apart face {number + 1} of {total}", 0.27 + 0.6 * number / total)
             face = topods.TopoDS.Face(face_shape)
             points, uv, corners = facets_of(face)
             number, name = number + 1, name_of(face)
@@ -276,12 +287,13 @@ def _borders(face: Any, edge_map: Any, pieces: _Pieces) -> tuple[tuple[tuple[int
     return tuple(found), tuple(poles)
 
 
-def _off_surfaces(pieces: _Pieces) -> float:
+def _off_surfaces(pieces: _Pieces, tell: Progress) -> float:
     """How far the facets of all faces are off their surfaces, at their middles and at those of their sides [mm]."""
     worst, surfaces = 0.0, [face.surface for face in pieces.faces]
     for faces in alike(surfaces):
         for at in range(0, len(faces), _TOGETHER):
             some = faces[at : at + _TOGETHER]
+            tell("comparing facets with surfaces", 0.87)
             corners = [pieces.corners[k] for k in some]
             if isinstance(surfaces[some[0]], KernelSurface):
                 corners = [own[:: 1 + len(own) // _SAMPLED] for own in corners]

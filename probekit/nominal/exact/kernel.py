@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from types import ModuleType
 from typing import Any
 
 from ...errors import ProbekitError, how_to_install
 
-__all__ = ["MissingKernelError", "kernel", "records"]
+__all__ = ["MissingKernelError", "Progress", "kernel", "records"]
+
+#: Told the name of each step as it begins, and the part of the job done so far (0 to 1).
+Progress = Callable[[str, float], None]
 
 
 class MissingKernelError(ProbekitError, ImportError):

@@ -14,12 +14,14 @@ from .brep import Brep
 from .check import check_records, check_text
 from .extract import explore, extract, facets_of
 from .file_units import length_units, readable
-from .kernel import kernel
+from .kernel import Progress, kernel
 
 __all__ = ["face_shapes", "read_step", "unique_names"]
 
 
-def read_step(path: Path, *, deflection: float | None = None, body: str | None = None) -> Brep:
+def read_step(
+    path: Path, *, deflection: float | None = None, body: str | None = None, progress: Progress | None = None
+) -> Brep:
     """Read the solids of a STEP file.
 
     Parameters
@@ -30,6 +32,8 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
         0.05 mm. Facets seed the exact search and are drawn; deviations do not depend on them.
     body : str, optional
         Name of one body; by default all solids together, or all surfaces if there is no solid.
+    progress : callable, optional
+        As of `probekit.nominal.load`.
 
     Returns
     -------
@@ -43,9 +47,11 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
     InputError
         If the file is not a whole STEP file, does not say its unit, holds no body with faces, or none of that name.
     """
+    tell = progress or (lambda _step, _done: None)
+    tell("checking the text of the file", 0.0)
     described = check_text(path)
     with _kernel_failures(path):
-        bodies, names, unit, colours, notes, _ = _transfer(path)
+        bodies, names, unit, colours, notes, _ = _transfer(path, tell)
         made = _count_faces([shape for _, shape in bodies])
         if made < described:
             notes.append(f"of the {described} faces that the file describes the CAD kernel made {made}")
@@ -53,7 +59,7 @@ def read_step(path: Path, *, deflection: float | None = None, body: str | None =
         if body is None and len(chosen) < len(bodies):
             loose = ", ".join(name for name, shape in bodies if not _is_solid(shape))
             notes.append(f"loose surfaces were left out, because they belong to no solid: {loose}")
-        brep = extract(path, chosen, names, colours, deflection)
+        brep = extract(path, chosen, names, colours, deflection, tell)
     return replace(brep, unit=unit, bodies=tuple(name for name, _ in bodies), notes=(*notes, *brep.notes))
 
 
@@ -99,7 +105,7 @@ def face_shapes(path: Path, brep: Brep, *, body: str | None = None) -> tuple[lis
 
 def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], Any]:
     mesh, topods = kernel("BRepMesh", "TopoDS")
-    bodies, *_, reader = _transfer(path)
+    bodies, *_, reader = _transfer(path, lambda _step, _done: None)
     shapes = _chosen(path, bodies, body)
     faces = [topods.TopoDS.Face(face) for shape in shapes for face in explore(shape, "FACE")]
     if len(faces) != len(brep.faces):  # those without facets were left out
@@ -154,7 +160,7 @@ def _count_faces(shapes: list[Any]) -> int:
 
 
 def _transfer(
-    path: Path,
+    path: Path, tell: Progress
 ) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], list[str], Any]:
     """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader."""
     caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
@@ -167,12 +173,14 @@ def _transfer(
     reader.SetNameMode(True)
     for unread in (reader.SetLayerMode, reader.SetPropsMode, reader.SetMatMode, reader.SetViewMode, reader.SetMetaMode):
         unread(False)
+    tell("the CAD kernel reads the file", 0.03)
     with readable(path) as copy:
         if reader.ReadFile(str(copy)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
             raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
     notes, coloured = check_records(path, reader.ChangeReader())
     reader.SetColorMode(coloured)
     units = length_units(path, reader.ChangeReader())
+    tell("the CAD kernel makes the shapes", 0.12)
     if not reader.Transfer(document):
         raise InputError("the STEP file holds nothing that can be transferred", file=path)
     tool = xcaf.XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
