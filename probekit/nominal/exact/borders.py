@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from ..nearby import ApartTree
-from .edges import Edge, powers_of
+from .edge_table import EdgeTable, evaluate, ranges, thinned
+from .edges import Edge
 from .surfaces import across, dot, lengths
 
 __all__ = ["Borders", "OnBorder"]
@@ -41,27 +42,6 @@ class OnBorder(NamedTuple):
     at_end: np.ndarray
 
 
-class _Table(NamedTuple):
-    """Polynomial pieces of all edges, padded to one degree, in homogeneous coordinates; and their samples.
-
-    Pieces of edge `k` start at `first_piece[k]`, samples at `first_sample[k]`.
-    """
-
-    pieces: np.ndarray
-    starts: np.ndarray
-    middles: np.ndarray
-    first_piece: np.ndarray
-    last_piece: np.ndarray
-    samples: np.ndarray
-    line: np.ndarray
-    first_sample: np.ndarray
-    last_sample: np.ndarray
-    ends: np.ndarray
-    straight: np.ndarray
-    closed: np.ndarray
-    smooth: np.ndarray
-
-
 class Borders:
     """Edges in the senses in which they run round faces.
 
@@ -73,10 +53,16 @@ class Borders:
     loops : sequence of sequences of (int, float)
         For each face the edges that bound it, and for each of these +1 where the face lies to the left of the edge's
         own direction, seen from the tip of Su x Sv, else -1.
+    within : float
+        How far rough distances may be off [mm].
     """
 
     def __init__(
-        self, edges: Sequence[Edge], flags: Sequence[int], loops: Sequence[Sequence[tuple[int, float]]]
+        self,
+        edges: Sequence[Edge],
+        flags: Sequence[int],
+        loops: Sequence[Sequence[tuple[int, float]]],
+        within: float = 0.0,
     ) -> None:
         # what lies in the list but bounds none of the faces is left out
         used, places = np.unique([edge for loop in loops for edge, _ in loop], return_inverse=True)
@@ -86,14 +72,18 @@ class Borders:
         self._use_sense = np.array([sense for loop in loops for _, sense in loop], dtype=np.float64)
         self._count = np.array([len(loop) for loop in loops])
         self._first = np.cumsum(self._count) - self._count
-        self._sags = np.array([edge.sag for edge in self.edges])
-        self._boxes = np.array([edge.box for edge in self.edges]).reshape(-1, 2, 3)
+        self._within = within
+        self._table = EdgeTable.of(self.edges)
 
     @cached_property
     def sag(self) -> np.ndarray:
         """(faces,) largest distance of a face's edges from their samples' polylines [mm]."""
+        return self._largest(self._table.sags)
+
+    def _largest(self, of_edges: np.ndarray) -> np.ndarray:
+        """(faces,) largest of what (e,) their edges have."""
         out = np.zeros(len(self._count))
-        np.maximum.at(out, self._use_face, self._sags[self._use_edge])
+        np.maximum.at(out, self._use_face, of_edges[self._use_edge])
         return out
 
     @cached_property
@@ -113,48 +103,18 @@ class Borders:
         return ApartTree(self._table.line, *self._segments)
 
     @cached_property
-    def _face_tree(self) -> ApartTree:
-        segments, edge = self._segments
+    def _rough(self) -> tuple[ApartTree, np.ndarray]:
+        """Tree of few segments for the edges of each face, and how far the face's edges (faces,) are off them [mm]."""
+        segments, edge, sags = thinned(self._table, self._within)
         first, last = np.searchsorted(edge, self._use_edge), np.searchsorted(edge, self._use_edge, side="right")
-        chosen = _ranges(first, last - first)
-        return ApartTree(self._table.line, segments[chosen], np.repeat(self._use_face, last - first))
-
-    @cached_property
-    def _table(self) -> _Table:
-        degree = max(edge.degree for edge in self.edges)
-        pieces, starts, middles, samples = [], [], [], []
-        for edge in self.edges:
-            breaks, centres, own = edge.pieces
-            padded = np.zeros((len(own), degree + 1, 4))
-            padded[:, : edge.degree + 1, : own.shape[2]] = own
-            if edge.weights is None:
-                padded[:, 0, 3] = 1.0
-            pieces.append(padded)
-            starts.append(breaks[:-1])
-            middles.append(centres)
-            samples.append(edge.samples[0])
-        of_pieces = np.cumsum([0] + [len(own) for own in pieces])
-        of_samples = np.cumsum([0] + [len(own) for own in samples])
-        return _Table(
-            np.concatenate(pieces),
-            np.concatenate(starts),
-            np.concatenate(middles),
-            of_pieces[:-1],
-            of_pieces[1:] - 1,
-            np.concatenate(samples),
-            np.concatenate([edge.samples[1] for edge in self.edges]),
-            of_samples[:-1],
-            of_samples[1:] - 1,
-            np.array([edge.ends for edge in self.edges]),
-            np.array([edge.degree == 1 and edge.weights is None for edge in self.edges]),
-            np.array([edge.closed for edge in self.edges]),
-            np.array([edge.smoothly_closed for edge in self.edges]),
-        )
+        chosen = ranges(first, last - first)
+        tree = ApartTree(self._table.line, segments[chosen], np.repeat(self._use_face, last - first))
+        return tree, self._largest(sags)
 
     def ends(self) -> tuple[np.ndarray, np.ndarray]:
         """First and last point (e, 2, 3) of each edge in `edges`, and the derivatives there (e, 2, 3)."""
         which = np.repeat(np.arange(len(self.edges)), 2)
-        place, tangent = self._evaluate(which, self._table.ends.ravel(), 1)
+        place, tangent = evaluate(self._table, which, self._table.ends.ravel(), 1)
         return place.reshape(-1, 2, 3), tangent.reshape(-1, 2, 3)
 
     def uses(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -163,15 +123,20 @@ class Borders:
 
     def rough_gap(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
         """Distance (n,) of points from the edges of faces (n,), or a little less [mm]; infinite without edges."""
-        return np.maximum(self._from_lines(points, face) - self.sag[face], 0.0)
+        distance, off = self._from_lines(points, face)
+        return np.maximum(distance - off, 0.0)
 
-    def _from_lines(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
-        """Distance (n,) of points from the polylines of the edges of faces (n,) [mm]; infinite without edges."""
-        out = np.full(len(points), np.inf)
+    def _from_lines(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Rough distance (n,) of points from the edges of faces (n,), and by how much it may be off (n,) [mm].
+
+        Infinite without edges.
+        """
+        out, off = np.full(len(points), np.inf), np.zeros(len(points))
         rows = np.flatnonzero(self._count[face])
         if len(rows):
-            out[rows] = np.sqrt(self._face_tree.search(points.take(rows, axis=0), face[rows])[0])
-        return out
+            tree, sags = self._rough
+            out[rows], off[rows] = np.sqrt(tree.search(points.take(rows, axis=0), face[rows])[0]), sags[face[rows]]
+        return out, off
 
     def nearest(self, points: np.ndarray, face: np.ndarray, natural: np.ndarray | None = None) -> OnBorder:
         """Nearest points of the edges of faces.
@@ -221,15 +186,16 @@ class Borders:
     def _candidates(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest."""
         count = self._count[face]
-        use, rows = _ranges(self._first[face], count), np.repeat(np.arange(len(points)), count)
-        box, at = self._boxes[self._use_edge[use]], points[rows]
+        use, rows = ranges(self._first[face], count), np.repeat(np.arange(len(points)), count)
+        box, at = self._table.boxes[self._use_edge[use]], points[rows]
         gap = lengths(np.maximum(np.maximum(box[:, 0] - at, at - box[:, 1]), 0.0))
-        most = self._from_lines(points, face) + self.sag[face] + _TIE
+        distance, off = self._from_lines(points, face)
+        most = distance + off + _TIE
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]
         squared, segment, _ = self._edge_tree.search(points[rows], edge)
-        kept = np.flatnonzero(np.sqrt(squared) - self._sags[edge] <= most[rows])
+        kept = np.flatnonzero(np.sqrt(squared) - self._table.sags[edge] <= most[rows])
         rows, use, edge = rows[kept], use[kept], edge[kept]
         start, end = self._segments[0][segment[kept]].T
         line = self._table.line
@@ -271,7 +237,7 @@ class Borders:
         for _ in range(_MOST):
             if not len(active):
                 break
-            p, p1, p2 = self._evaluate(which[active], guess[active], 2)
+            p, p1, p2 = evaluate(self._table, which[active], guess[active], 2)
             away = p - points[active]
             gradient, square = dot(away, p1), dot(p1, p1)
             hessian = square + dot(away, p2)
@@ -284,27 +250,5 @@ class Borders:
             guess[active] = new
             # a full Newton step leaves about its square over the radius of curvature
             active = active[moved > np.where(bowl, 1e-7, 1e-11)]
-        foot, tangent = self._evaluate(which, guess, 1)
+        foot, tangent = evaluate(self._table, which, guess, 1)
         return foot, tangent, guess
-
-    def _evaluate(self, which: np.ndarray, t: np.ndarray, order: int) -> tuple[np.ndarray, ...]:
-        """Points and derivatives up to `order` (1 or 2), each (n, 3), of edges `which` (n,) at parameters (n,)."""
-        table = self._table
-        piece = table.first_piece[which]
-        if len(table.starts) > len(self.edges):
-            for step in range(int((table.last_piece - table.first_piece).max()).bit_length() - 1, -1, -1):
-                ahead = np.minimum(piece + (1 << step), table.last_piece[which])
-                piece = np.where((table.starts[ahead] <= t) & (ahead > piece), ahead, piece)
-        powers = np.stack(powers_of(t - table.middles[piece], table.pieces.shape[1] - 1, order), axis=1)
-        values = np.matmul(powers, table.pieces[piece])
-        w = values[:, 0, 3:]
-        p = values[:, 0, :3] / w
-        p1 = (values[:, 1, :3] - values[:, 1, 3:] * p) / w
-        if order < 2:
-            return p, p1
-        return p, p1, (values[:, 2, :3] - 2.0 * values[:, 1, 3:] * p1 - values[:, 2, 3:] * p) / w
-
-
-def _ranges(first: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Whole numbers first, first + 1, ... of each of some ranges, one after the other."""
-    return np.arange(count.sum()) + np.repeat(first - (np.cumsum(count) - count), count)

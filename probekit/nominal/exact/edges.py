@@ -12,9 +12,9 @@ from ...geometry import apply_motion
 from ...show import shown
 from .taylor import curve_pieces
 
-__all__ = ["Edge", "powers_of"]
+__all__ = ["PER_SPAN", "Edge", "powers_of"]
 
-_PER_SPAN = 24
+PER_SPAN = 24
 
 
 @shown
@@ -38,9 +38,14 @@ class Edge:
     @cached_property
     def pieces(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Distinct knots, middles between them, and Taylor coefficients about these (spans, degree + 1, 3 or 4)."""
-        breaks = np.unique(self.knots[self.degree : len(self.knots) - self.degree])
+        breaks = self.breaks
         middles = 0.5 * (breaks[1:] + breaks[:-1])
         return breaks, middles, curve_pieces(self.poles, self.weights, self.knots, self.degree, breaks)
+
+    @property
+    def breaks(self) -> np.ndarray:
+        """Distinct knots inside the domain, its ends included."""
+        return np.unique(self.knots[self.degree : len(self.knots) - self.degree])
 
     @property
     def ends(self) -> tuple[float, float]:
@@ -50,23 +55,9 @@ class Edge:
     @cached_property
     def samples(self) -> tuple[np.ndarray, np.ndarray]:
         """Parameters (m,) and points (m, 3) along the curve, dense enough to start Newton's method from."""
-        breaks = np.unique(self.knots[self.degree : len(self.knots) - self.degree])
-        per_span = 2 if self.degree == 1 else _PER_SPAN
-        t = np.unique(np.concatenate([np.linspace(a, b, per_span) for a, b in pairwise(breaks)]))
+        per_span = 2 if self.degree == 1 else PER_SPAN
+        t = np.unique(np.concatenate([np.linspace(a, b, per_span) for a, b in pairwise(self.breaks)]))
         return t, self.evaluate(t)[0]
-
-    @cached_property
-    def sag(self) -> float:
-        """Largest distance of the curve from the polyline of its samples [mm], as its middles show it."""
-        t, line = self.samples
-        middle = self.evaluate(0.5 * (t[1:] + t[:-1]))[0]
-        return 1.5 * float(np.linalg.norm(middle - 0.5 * (line[1:] + line[:-1]), axis=1).max(initial=0.0))
-
-    @cached_property
-    def box(self) -> np.ndarray:
-        """(2, 3) lower and upper corner of a box that holds the curve and its samples [mm]."""
-        line = self.samples[1]
-        return np.array([line.min(axis=0) - self.sag, line.max(axis=0) + self.sag])
 
     def evaluate(self, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Point, first and second derivative, each (n, 3), at parameters (n,)."""
@@ -91,13 +82,6 @@ class Edge:
         """Whether it ends where it starts."""
         line = self.samples[1]
         return bool(np.linalg.norm(line[0] - line[-1]) <= 1e-6)
-
-    @cached_property
-    def smoothly_closed(self) -> bool:
-        """Whether it also goes on in the same direction there."""
-        start, end = self.evaluate(np.array(self.ends))[1]
-        lengths = np.linalg.norm(start) * np.linalg.norm(end)
-        return self.closed and bool(start @ end > 0) and bool(np.linalg.norm(np.cross(start, end)) <= 1e-6 * lengths)
 
 
 def powers_of(x: np.ndarray, degree: int, order: int) -> list[np.ndarray]:

@@ -13,12 +13,12 @@ __all__ = ["curve_pieces", "surface_pieces"]
 def curve_pieces(
     poles: np.ndarray, weights: np.ndarray | None, knots: np.ndarray, degree: int, breaks: np.ndarray
 ) -> np.ndarray:
-    """(s, degree + 1, c) Taylor coefficients of a curve about the middles of spans, c = 3, or 4 if rational.
+    """(..., s, degree + 1, c) Taylor coefficients of curves about the middles of spans, c = 3, or 4 if rational.
 
     Parameters
     ----------
-    poles : (n, 3) float [mm]
-    weights : (n,) float or None
+    poles : (..., n, 3) float [mm]
+    weights : (..., n) float or None
     knots : (n + degree + 1,) float
     degree : int
     breaks : (s + 1,) float
@@ -26,7 +26,7 @@ def curve_pieces(
     """
     first, matrices = _spans(knots, degree, breaks)
     values = _homogeneous(poles, weights)
-    return np.matmul(matrices, values[first[:, None] + np.arange(degree + 1)])
+    return np.matmul(matrices, values[..., first[:, None] + np.arange(degree + 1), :])
 
 
 def surface_pieces(

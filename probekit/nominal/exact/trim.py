@@ -38,7 +38,7 @@ class TrimmedFaces:
         self._brep = brep
         self._corner_uv = brep.corner_uv
         self.surfaces = Surfaces([face.surface for face in brep.faces])
-        self._border = Borders(brep.edges, edge_flags, [face.borders for face in brep.faces])
+        self._border = Borders(brep.edges, edge_flags, [face.borders for face in brep.faces], 0.25 * brep.deflection)
         self._band = 3.0 * brep.deflection
         self.outward = np.array([face.outward for face in brep.faces])
         self._bounded = np.array([bool(face.borders or face.poles) for face in brep.faces])
