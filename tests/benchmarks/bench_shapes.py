@@ -27,7 +27,7 @@ from hard_shapes import HARD, for_brute_force, scaled
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
-from probekit.nominal.facets import AMBIGUOUS
+from probekit.nominal.feet import AMBIGUOUS
 
 SCALES = ((1.0, "MM", 1.0), (30.0, "MM", 0.2), (1 / 30, "MM", 0.2), (1.0, "INCH", 0.2))
 OFF = (1e-4, 0.001, 0.01, 0.1, 0.5, 1.0, 3.0)

@@ -212,8 +212,9 @@ class ExactEngine:
     def _starts(
         self, points: np.ndarray, seeds: Feet, reach: np.ndarray, *, alone: bool = False
     ) -> tuple[np.ndarray, OnOtherFaces]:
-        """Rows, and starts beside the nearest facet: on other branches of the same face, and unless that counts `alone`
-        on other faces within reach."""
+        """Rows, and starts beside the nearest facet: on other branches of the same face, and, unless it counts `alone`,
+        on other faces within reach.
+        """
         found = self._branches.others(points, seeds.facet, reach)
         if alone:
             found = OnOtherFaces(*(values[found.face == seeds.face[found.row]] for values in found))

@@ -16,7 +16,7 @@ from hard_shapes import HARD, for_brute_force
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
-from probekit.nominal.facets import AMBIGUOUS
+from probekit.nominal.feet import AMBIGUOUS
 
 #: The kernel joins edges and faces to 1e-6 mm and better [mm].
 CLOSE = 2e-6
