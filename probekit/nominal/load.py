@@ -70,6 +70,9 @@ def load(
 ) -> Nominal:
     """Load a model file as the nominal: facets from a mesh file, exact surfaces from STEP.
 
+    Many parameters: what a file does not say, or says ambiguously, is stated here, each of it by itself and each with a
+    default that suits most files.
+
     Parameters
     ----------
     path : str or Path
