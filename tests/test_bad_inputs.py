@@ -104,6 +104,8 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (("max_distance = 2.0", "max_distance = -1"), r"'deviation\.max_distance': this must be positive"),
     (("max_distance = 2.0", "max_distance = true"), r"'deviation\.max_distance': .*wrong type"),
     (("max_distance = 2.0", "ambiguity = -1"), r"'deviation\.ambiguity': this is too small"),
+    (key("alignment", 'free = ["tz", "tz"]'), r"'alignment\.free': 'tz' occurs twice in the list"),
+    (("[decision]", "[gate]\nform = 5\n[decision]"), r"'gate\.form': this is too large; found 5"),
     (("max_distance = 2.0", 'compensate = "ball"'), r"this value of compensate is not known; found 'ball'"),
     (("max_distance = 2.0", "allowance = {top = nan}"), r"'deviation\.allowance\.top': this is not a finite number"),
     (("max_distance = 2.0", "allowance = {}"), r"'deviation\.allowance': the table is empty"),
