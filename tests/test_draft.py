@@ -13,7 +13,7 @@ import pytest
 import probekit as pk
 from probekit.draft import FILL_IN, draft_study
 from probekit.errors import InputError
-from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTolerance
+from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
 from probekit.settings import read_settings
 
 PROFILE = ModelTolerance("skin", "profile of a surface", 0.2, None, None, (("A",), ("B",)), (), ("face_1",), "#7")
@@ -96,17 +96,19 @@ def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"kind": "concentricity"}, "write it as a position of the axis"),
+        ({"kind": "concentricity"}, "position of a surface is not judged"),
+        ({"kind": "waviness"}, "there is no such kind of tolerance"),
         ({"kind": "position"}, "position of a surface is not judged"),
         ({"kind": "flatness"}, "flatness of a surface is not judged"),
         ({"faces": ()}, "it is linked to no known face"),
-        ({"value": 0.0}, "a tolerance of zero"),
-        ({"modifiers": ("free state",)}, "its modifiers would also have to be judged: free state"),
+        ({"value": 0.0}, "no study can say this yet: .*width.*must be positive"),
+        ({"modifiers": ("free state",)}, "its modifiers would also have to be judged: it holds in the free state"),
         ({"modifiers": ("common zone", "separate requirement")}, "contradict each other"),
         (
-            {"modifiers": ("datum B: least material requirement",)},
+            {"modifiers": ("datum B: translation",)},
             "datum reference has modifiers that are not judged: datum B",
         ),
+        ({"modifiers": ("datum B: least material requirement",)}, "datum B has a material boundary, but"),
         (
             {"modifiers": ("datum B: maximum material requirement",)},
             "datum B has a material boundary, but",
@@ -156,7 +158,10 @@ def test_without_datum_faces_nothing_is_aligned() -> None:
 
 
 def test_datums_without_faces_are_left_to_a_person() -> None:
-    datums = (ModelDatum("A", (), "#1", ("#5", "#6")), ModelDatum("B", (), "#2"))
+    datums = (
+        ModelDatum("A", (), "#1", (ModelTarget("A1", "area", None, None, (), (), "#5"),)),
+        ModelDatum("B", (), "#2"),
+    )
     one, two = tomllib.loads(draft_study("m.step", pmi(PROFILE, datums=datums), block()))["datum"]
     assert one == {"letter": "A", "kind": "targets", "targets": FILL_IN}
     assert two == {"letter": "B", "kind": FILL_IN, "features": FILL_IN}
@@ -217,11 +222,12 @@ def test_bracket_from_file_to_study(tmp_path: Path) -> None:
     found = read_pmi(path, part)
     text = draft_study(path.name, found, part)
     text_filled = filled(text).replace(f'length = "{FILL_IN}"', "length = [0.0, 20.0]")
+    text_filled = text_filled.replace(f'along = "{FILL_IN}"', "along = [1.0, 0.0, 0.0]")
     read = settings(tmp_path, text_filled.replace(f'limits = "{FILL_IN}"', "limits = [8.0, 8.1]"))
     tables = {t["name"]: t for t in read["tolerance"]}
     assert set(tables) == {
         *("base flat", "bore square", "pin hole place", "skin profile", "right profile", "sides form"),
-        *("back profile", "skin form", "all around"),
+        *("back profile", "skin form", "all around", "per unit"),
     }
     assert tables["right profile"]["outside"] == 0.03
     assert tables["bore square"] == {

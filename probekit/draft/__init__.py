@@ -7,6 +7,7 @@ with the reason, so that nothing is lost. What only a person can know stands the
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -15,12 +16,14 @@ from ..nominal import list_faces
 from ..nominal.face_list import faces_text
 from .described import described
 from .features import Features
+from .kinds import size_table, tolerance_table
 from .tables import FILL_IN, NotJudgedError, Table, Tables
 from .toml import comment, key, quoted, value
+from .touching import plan_tables
 
 if TYPE_CHECKING:
     from ..nominal import Nominal
-    from ..nominal.exact.pmi_model import ModelPmi
+    from ..nominal.exact.pmi_model import ModelPmi, ModelSize
 
 __all__ = ["FILL_IN", "draft_study"]
 
@@ -82,6 +85,7 @@ def draft_study(
     lines += _faces(features) + _listed(part)
     lines += ["", "[touches]", *key("file", touches), "", "[stylus]", *key("ball_diameter", FILL_IN, "fill in")]
     lines += ["# effective_radius =  # fill in, if qualified"]
+    lines += _planned(part, features, [*made, *datums])
     for datum in datums:
         lines += _written("datum", datum)
     lines += _alignment(tables.frame() if datums else [], {str(datum.keys["letter"]) for datum in datums})
@@ -95,6 +99,10 @@ def draft_study(
     lines += [""] if remarks else []
     for remark in remarks:
         lines += comment(remark)
+    if pmi.texts:
+        lines += ["", *comment("Texts of the model, for people to read; they may state general tolerances:")]
+        for text in pmi.texts:
+            lines += comment(text, "- ")
     if pmi.not_understood:
         lines += ["", *comment("Not understood in the model; each may be a requirement on the part:")]
         for remark in pmi.not_understood:
@@ -128,6 +136,7 @@ def _tables(pmi: ModelPmi, features: Features) -> tuple[Tables, list[Table | str
     called = {face: one.name for one in features.all for face in one.faces}
     names = _names(pmi)
     without = set()
+    alike: dict[tuple[object, ...], list[ModelSize]] = {}
     for one in (*pmi.tolerances, *pmi.sizes):
         text = described(one, called)
         upper = getattr(one, "refines", "")
@@ -136,15 +145,25 @@ def _tables(pmi: ModelPmi, features: Features) -> tuple[Tables, list[Table | str
         try:
             if upper:
                 raise NotJudgedError(f"it is the lower segment of {upper}")
-            table = tables.tolerance(one) if hasattr(one, "kind") else tables.size(one)
+            table = tolerance_table(tables, one) if hasattr(one, "kind") else size_table(tables, one)
         except NotJudgedError as reason:
             without.add(one.source_id)
-            found.append(f"not judged: {text}: {reason}")
+            if hasattr(one, "kind"):
+                found.append(f"not judged: {text}: {reason}")
+            else:
+                apart = one.source_id if one.ends else ""
+                alike.setdefault(
+                    (apart, one.of, one.nominal, one.limits, one.modifiers, one.fit, str(reason)), []
+                ).append(one)
             continue
         kind = table.keys.pop("kind")
         table.keys = {"kind": kind, "name": names[one.source_id]} | table.keys
         table.remarks.insert(0, text)
         found.append(table)
+    for (*_, reason), sizes in alike.items():
+        faces = tuple(dict.fromkeys(face for one in sizes for face in one.faces))
+        records = ", ".join(one.source_id for one in sizes)
+        found.append(f"not judged: {described(replace(sizes[0], faces=faces, source_id=records), called)}: {reason}")
     return tables, found
 
 
@@ -173,6 +192,19 @@ def _listed(part: Nominal) -> list[str]:
     more = [f"and {len(text) - _FACES - 1} more"] if len(text) > _FACES + 1 else []
     intro = "Faces of the model as they are called there; `probekit faces` draws pictures with these names."
     return ["", *comment(intro), *(f"#   {line}".rstrip() for line in [*text[: _FACES + 1], *more])]
+
+
+def _planned(part: Nominal, features: Features, tables: list[Table]) -> list[str]:
+    """Where to touch, as tables."""
+    found = plan_tables(part, features, tables)
+    intro = (
+        "A suggestion where to touch. fill in: check, and add [machine], [reach] and [program] to plan a program; "
+        "delete these tables if the touches were planned elsewhere."
+    )
+    lines = ["", *comment(intro)] if found else []
+    for table in found:
+        lines += ["", "[[plan]]", *(line for one, content in table.items() for line in key(one, content))]
+    return lines
 
 
 def _written(name: str, table: Table) -> list[str]:

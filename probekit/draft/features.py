@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,13 +12,18 @@ import numpy as np
 
 if TYPE_CHECKING:
     from ..nominal import Nominal
-    from ..nominal.exact.pmi_model import ModelPmi
+    from ..nominal.exact.pmi_model import ModelPmi, ModelSize
 
 __all__ = ["Feature", "Features"]
 
 _ROUND = ("cylinder", "cone", "sphere", "torus")
 _SAME = 1e-6  # in diagonals of the part: surfaces that differ by less are one
 _ALIKE = 1e-6  # sine of the angle between directions that are one
+_SQUARE = 1 - 1e-6  # cosine: a plane looks along an axis of the model
+_SIDES = {
+    **{"top": (0, 0, 1), "bottom": (0, 0, -1), "right": (1, 0, 0)},
+    **{"left": (-1, 0, 0), "back": (0, 1, 0), "front": (0, -1, 0)},
+}
 #: What may be said of two parallel planes as one feature.
 _OF_PAIRS = ("position", "symmetry", "profile of a surface")
 _BY_NUMBER = re.compile(r"face_\d+")
@@ -36,6 +42,8 @@ class Feature:
         Names of the model's faces.
     point, direction : (3,) tuple of float or None
         Of the axis, or a point of a plane and its outward normal [mm].
+    radius : float or None
+        Of a cylinder [mm].
     """
 
     name: str
@@ -43,6 +51,7 @@ class Feature:
     faces: tuple[str, ...]
     point: tuple[float, float, float] | None = None
     direction: tuple[float, float, float] | None = None
+    radius: float | None = None
 
     @property
     def kind(self) -> str:
@@ -78,29 +87,74 @@ class Features:
         self._faces = _faces_of(part)
         self._near = _SAME * part.diagonal
         every = [one for one in pmi.tolerances if "all over" not in one.modifiers]
-        sizes = [one for one in pmi.sizes if not one.ends and not one.degrees]
+        sizes = self._sizes(pmi)
         used = dict.fromkeys(face for one in (*pmi.datums, *every, *sizes) for face in one.faces)
         order = {name: k for k, name in enumerate(part.face_names)}
         groups = self._grouped(sorted(used, key=order.__getitem__))
         groups = self._paired(groups, pmi)
-        taken, count = set(part.face_names), {}
+        plain = [self._called(group, pmi) for group in groups]
+        free = iter(_numbered(plain, set(part.face_names)))
         found = []
         for group in groups:
-            what = self._what(group)
-            name = group[0]
+            name, made = group[0], next(free)
             if len(group) > 1 or (_BY_NUMBER.fullmatch(name) and self._faces[name].surface is not None):
-                while True:
-                    count[what] = count.get(what, 0) + 1
-                    name = f"{what}_{count[what]}"
-                    if name not in taken:
-                        break
-            found.append(self._feature(name, what, group))
+                name = made
+            found.append(self._feature(name, self._what(group), group))
         self.all = tuple(found)
         self._by_face = {face: one for one in found for face in one.faces}
 
+    def _sizes(self, pmi: ModelPmi) -> list[ModelSize]:
+        """Dimensions that are sizes, and distances of two opposed planes, which are sizes as well."""
+        lengths = (one for one in pmi.sizes if not one.degrees)
+        return [one for one in lengths if not one.ends or (all(one.ends) and self.opposed(one.faces))]
+
+    def _called(self, group: tuple[str, ...], pmi: ModelPmi) -> str:
+        """What a feature is, with its size and fit, or the side of the part that it looks to."""
+        what, faces = self._what(group), [self._faces[name] for name in group]
+        surface = faces[0].surface
+        if surface is None:
+            return what
+        if what == "plane":
+            side = next((s for s, axis in _SIDES.items() if np.dot(axis, faces[0].normal) > _SQUARE), "")
+            return f"{side}_plane" if side else "plane"
+        if what in ("slot", "web"):
+            size = abs(float((faces[1].surface.origin - surface.origin) @ faces[0].normal))
+        elif what not in ("bore", "boss", "sphere"):
+            return what
+        else:
+            size = 2 * float(surface.radius)
+        own = set(group)
+        fits = {one.fit.split()[0] for one in pmi.sizes if one.fit and own <= set(one.faces) and "radius" not in one.of}
+        return f"{what}_{round(size, 3):g}" + (fits.pop() if len(fits) == 1 else "")
+
+    def opposed(self, faces: Iterable[str]) -> bool:
+        """Whether faces are parallel planes on two levels that look at or away from each other: a slot or a web."""
+        found = [self._faces[name] for name in faces]
+        if len(found) < 2 or any(one.what != "plane" or one.surface is None for one in found):
+            return False
+        first = found[0]
+        along = [float(one.normal @ first.normal) for one in found]
+        if any(abs(abs(cosine) - 1.0) > _ALIKE for cosine in along):
+            return False
+        levels: dict[bool, list[float]] = {True: [], False: []}
+        for one, cosine in zip(found, along, strict=True):
+            levels[cosine > 0].append(float((one.surface.origin - first.surface.origin) @ first.normal))
+        return all(levels.values()) and all(np.ptp(one) <= self._near for one in levels.values())
+
+    def meet(self, one: Feature, face: str) -> bool:
+        """Whether a feature and a face share an edge."""
+        return any(self._faces[name].edges & self._faces[face].edges for name in one.faces)
+
+    def plane(self, face: str) -> tuple[np.ndarray, np.ndarray] | None:
+        """A point of a plane face and its outward normal."""
+        found = self._faces.get(face)
+        if found is None or found.what != "plane" or found.surface is None or found.normal is None:
+            return None
+        return found.surface.origin, found.normal
+
     def of(self, faces: Iterable[str]) -> list[Feature]:
         """Features that some faces belong to, each once."""
-        return list(dict.fromkeys(self._by_face[face] for face in faces))
+        return list(dict.fromkeys(self._by_face[face] for face in faces if face in self._by_face))
 
     def named(self, face: str) -> str:
         """What a face is called in the study."""
@@ -142,7 +196,7 @@ class Features:
     def _paired(self, groups: list[tuple[str, ...]], pmi: ModelPmi) -> list[tuple[str, ...]]:
         """Two parallel planes that look at or away from each other as one, where all that is said is of both."""
         said = [(one.faces, one.kind in _OF_PAIRS) for one in pmi.tolerances if "all over" not in one.modifiers]
-        sizes = [one for one in pmi.sizes if not one.ends and not one.degrees]
+        sizes = self._sizes(pmi)
         said += [(one.faces, True) for one in (*pmi.datums, *sizes)]
         middle = [one.faces for one in (*pmi.datums, *sizes)]
         middle += [one.faces for one in pmi.tolerances if one.kind in ("position", "symmetry")]
@@ -172,7 +226,21 @@ class Features:
             return Feature(name, what, group)
         direction = face.surface.axes[2] if face.normal is None else face.normal
         point, direction = (tuple(float(v) for v in vector) for vector in (face.surface.origin, direction))
-        return Feature(name, what, group, point, direction)
+        radius = float(face.surface.radius) if what in ("bore", "boss") else None
+        return Feature(name, what, group, point, direction, radius)
+
+
+def _numbered(names: list[str], taken: set[str]) -> list[str]:
+    """Names told apart: those that several have, or that the model has, are numbered."""
+    total, count, out = Counter(names), Counter[str](), list[str]()
+    for name in names:
+        numbered = name if total[name] == 1 and name not in taken else ""
+        while not numbered or numbered in taken:
+            count[name] += 1
+            numbered = f"{name}_{count[name]}"
+        taken.add(numbered)
+        out.append(numbered)
+    return out
 
 
 def _faces_of(part: Nominal) -> dict[str, _Face]:

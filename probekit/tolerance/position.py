@@ -18,7 +18,7 @@ takes the axis of the unrelated actual mating envelope.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
@@ -35,7 +35,7 @@ from .form import material_of
 from .placement import Free
 from .propagation import shift_sensitivity, surface_sensitivity
 from .settle import Held, settle, settle_surfaces
-from .spec import Direction, Limits, Tolerance, Vector
+from .spec import Direction, Limits, Tolerance, Vector, stated
 from .surface import Room, rooms
 
 if TYPE_CHECKING:
@@ -130,13 +130,15 @@ class Position(Tolerance):
     at: Vector | tuple[Vector, ...] | None = None
     direction: Direction | None = None
     across: Direction | None = None
-    modifier: Literal["", "M", "L"] = ""
+    modifier: Literal["", "M", "L"] = field(
+        default="", metadata=stated(maximum_material_requirement="M", least_material_requirement="L")
+    )
     limits: Limits | None = None
     length: tuple[float, float] | None = None
     projected: bool = False
     method: str | None = None
     free: tuple[str, ...] = ()
-    separate: bool = False
+    separate: bool = field(default=False, metadata=stated(separate_requirement=True))
 
     characteristic: ClassVar[str] = "position"
     kinds: ClassVar = {"position": {}}

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
@@ -38,7 +38,7 @@ from .cover import covered_rows
 from .evaluation import Evaluation
 from .per_unit import in_windows
 from .placement import Free, freedom_of, place
-from .spec import Direction, Length, Tolerance, Vector
+from .spec import Direction, Length, Tolerance, Vector, stated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,8 +85,8 @@ class Profile(Tolerance):
     dynamic: bool = False
     unit: Length | None = None
     along: Direction | None = None
-    separate: bool = False
-    around: Literal["", "all over", "all around"] = ""
+    separate: bool = field(default=False, metadata=stated(separate_requirement=True))
+    around: Literal["", "all over", "all around"] = field(default="", metadata=stated(all_around="all around"))
 
     characteristic: ClassVar[str] = "profile of a surface"
     kinds: ClassVar = {"profile": {}}

@@ -27,7 +27,20 @@ if TYPE_CHECKING:
     from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
-__all__ = ["KINDS", "Direction", "Length", "Limits", "Names", "Tolerance", "Vector", "hints_of", "keys_of", "only"]
+__all__ = [
+    "KINDS",
+    "Direction",
+    "Length",
+    "Limits",
+    "Names",
+    "Tolerance",
+    "Vector",
+    "hints_of",
+    "keys_of",
+    "only",
+    "stated",
+    "stated_by",
+]
 
 Vector = tuple[float, float, float]
 Direction = Annotated[Vector, Numbers(3, nonzero=True)]
@@ -43,6 +56,14 @@ KINDS: dict[str, tuple[type[Tolerance], Mapping[str, Any]]] = {}
 def only(**where: tuple[Any, ...]) -> dict[str, Any]:
     """Metadata of a field that has a meaning only where others have one of these values; elsewhere it is refused."""
     return {"only": where}
+
+
+def stated(**words: Any) -> dict[str, Any]:
+    """Metadata of a field that a modifier in a model sets: the modifier's words, joined by "_" -> the value.
+
+    Drafts of studies take from here what a tolerance of a model can become; see `stated_by`.
+    """
+    return {"stated": {word.replace("_", " "): value for word, value in words.items()}}
 
 
 @shown
@@ -212,6 +233,17 @@ def keys_of(kind: str) -> dict[str, Any]:
         key: hint
         for key, hint in hints_of(made).items()
         if key not in preset and all(preset.get(other, allowed[0]) in allowed for other, allowed in meant[key].items())
+    }
+
+
+def stated_by(kind: str) -> dict[str, tuple[str, Any]]:
+    """Modifiers of a model that a kind of tolerance takes: words -> the key that says so, and its value."""
+    takes = keys_of(kind)
+    return {
+        words: (one.name, value)
+        for one in fields(KINDS[kind][0])
+        if one.name in takes
+        for words, value in one.metadata.get("stated", {}).items()
     }
 
 
