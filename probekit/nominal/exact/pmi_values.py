@@ -6,6 +6,7 @@ Entities and their attributes are those of ISO 10303-41, -47 and -242, from memo
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from math import pi
 from typing import Any
@@ -96,8 +97,9 @@ class Units:
             if "GEOMETRIC_REPRESENTATION_CONTEXT" in record.parts:
                 for number in references(record.parts.get("GLOBAL_UNIT_ASSIGNED_CONTEXT", ())):
                     if "LENGTH_UNIT" in self._part(number):
-                        name, factor = self._unit(number)
-                        self._of_model[name] = factor
+                        with suppress(NotUnderstoodError):  # told where it is used
+                            name, factor = self._unit(number)
+                            self._of_model[name] = factor
 
     def length(self, value: Any, what: str, *, zero: bool = False, sign: bool = False, most: float = 0.1) -> Length:
         """Length that a measure record states.
@@ -140,10 +142,11 @@ class Units:
         return number * self._unit(unit, of="PLANE_ANGLE")[1]
 
     def of_context(self, number: int) -> float | None:
-        """Size of the unit of length of a representation's context [mm]; None if it states none."""
+        """Size of the unit of length of a representation's context [mm]; None if it states none that is known."""
         for unit in references(self._part(number).get("GLOBAL_UNIT_ASSIGNED_CONTEXT", ())):
             if "LENGTH_UNIT" in self._part(unit):
-                return self._unit(unit)[1]
+                with suppress(NotUnderstoodError):
+                    return self._unit(unit)[1]
         return None
 
     def _measure(self, value: Any, what: str) -> tuple[float, int]:

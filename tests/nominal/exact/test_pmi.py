@@ -444,6 +444,15 @@ def test_faulty_unit(unit: dict[str, tuple]) -> None:
         units.length(Ref(2), "its value")
 
 
+def test_a_context_in_a_faulty_unit_has_none() -> None:
+    """It ended in an error of our own; the geometry in that context cannot be placed, which is told there."""
+    context = {"GEOMETRIC_REPRESENTATION_CONTEXT": (3,), "GLOBAL_UNIT_ASSIGNED_CONTEXT": ((Ref(2),),)}
+    unit = {"LENGTH_UNIT": (), "CONVERSION_BASED_UNIT": ("x", Ref(9))}
+    units = Units({1: Record(1, context), 2: Record(2, unit)}, 100.0)
+    assert units.of_context(1) is None
+    assert units.only is None
+
+
 def test_hostile_name_is_kept_but_shown_safely(tmp_path: Path) -> None:
     path = variant(tmp_path, ("'unknown to the standard'", r"'a\X2\000A\X0\[part]''\\ " + "x" * 500 + "'"))
     remark = remarks(read(path))[2515]
