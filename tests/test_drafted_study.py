@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -91,28 +90,6 @@ def test_from_a_model_to_verdicts(name: str, tmp_path: Path) -> None:
             expected = 2 * abs(diameter + 2 * 0.02 - sum(one["limits"]) / 2)
             assert value.actual == pytest.approx(expected, abs=16 * NOISE)
     assert all(np.isfinite(one.actual) for one in inspected.verdict.evaluations)
-
-
-def test_a_draft_of_many_tables_runs(tmp_path: Path) -> None:
-    """A perfect part touched with noise by the draft's own plan; what the ball cannot enter is taken out.
-
-    The actual value of a profile is twice the largest deviation; noise of four standard deviations, and what the datums
-    take of it, is the most that is left. A flatness per unit likewise.
-    """
-    study = drafted("nist_stc_07_asme1_ap242-e3", tmp_path, {"ball_diameter": "1.0", "length": "[0.0, 10.0]"})
-    table = touched(study, {})
-    reached, tables = set(table.feature), study.settings["tolerance"]
-    kept = [one for one in tables if {*one["features"]} <= reached]
-    assert [one["name"] for one in tables if one not in kept] == [
-        "Position surfacic profile.6 #17255"
-    ]  # fillets of 0.4
-    pk.touches.write(table, tmp_path / "touches.csv")
-    found = pk.study.run(replace(study, settings=study.settings | {"tolerance": kept})).verdict.evaluations
-    assert {one.name for one in found} >= {one["name"] for one in kept if not one.get("each")}
-    assert all(np.isfinite(one.actual) for one in found)
-    flat = [one for one in found if "profile" in one.kind or "flatness" in one.kind]
-    assert len(flat) > 8
-    assert max(one.actual for one in flat) < 12 * NOISE
 
 
 def test_every_draft_reads_once_it_is_filled_in(tmp_path: Path) -> None:
