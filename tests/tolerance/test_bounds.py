@@ -12,7 +12,7 @@ from scipy.stats import norm
 from tolerance.touched import around, table
 
 from probekit import InputError
-from probekit.tolerance import flatness, profile, size
+from probekit.tolerance import cylindricity, flatness, profile, size
 from probekit.tolerance.bounds import bounds
 from probekit.tolerance.propagation import Carried, judged_scatter
 from probekit.uncertainty import Scatter
@@ -213,6 +213,15 @@ class TestPlaced:
         )
         assert found.u == pytest.approx(0.0, abs=1e-9)
         assert (found.low, found.high) == pytest.approx((found.measured, found.measured), abs=1e-9)
+
+    def test_even_rings_of_a_cylinder(self):
+        """Touches that balance in pairs: the first vertex had too few rows to start from."""
+        angle, noise = np.arange(18) * np.pi / 3, np.random.default_rng(0).normal(scale=0.003, size=18)
+        out = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(18)])
+        height = np.repeat([0.0, 5.0, 10.0], 6)[:, None] * [0, 0, 1]
+        bore = table(height + (10.0 - noise)[:, None] * out, -out, foot=height + 10.0 * out)
+        found = bounds(cylindricity(bore, 0.1), Scatter.independent(np.full(18, 0.003)))
+        assert found.low < found.measured < found.high
 
     @pytest.mark.parametrize(("limits", "word"), [((20.0, 20.1), "does not conform"), ((19.9, 20.0), "conforms")])
     def test_noise_makes_an_inscribed_size_too_small(self, limits, word):
