@@ -25,6 +25,7 @@ UNUSED = {
     "probekit.draft": "drafts of studies",
     "probekit.widgets": "notebooks",
     "scipy.io": "files",
+    "scipy.stats": "statistics",
     "scipy.signal": "signals",
     "trimesh": "mesh files",
     "matplotlib": "plots",
