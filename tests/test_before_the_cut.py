@@ -171,7 +171,7 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     assert (pk.touches.read(done.results / "plan.csv")["reason"] == "not touched yet").all()
 
 
-@pytest.mark.parametrize(("command", "count"), [("plan", 1), ("program", 5)])
+@pytest.mark.parametrize(("command", "count"), [("plan", 2), ("program", 6)])
 def test_each_step_writes_its_own_files_only(done: Done, tmp_path: Path, command: str, count: int) -> None:
     assert main([command, str(done.study), "--to", str(tmp_path / "out")]) == 0
     written = {path.name for path in (tmp_path / "out").iterdir()}

@@ -135,7 +135,7 @@ def _on_vain_recut(one: Evaluation, found: list, table: pd.DataFrame) -> str:
     regions = ("Region " if len(found) == 1 else "Regions ") + ", ".join(str(r.region) for r in found)
     after = _predicted(table, "re-cut", one)
     text = (
-        f"{one.name}: a re-cut would not bring it within its limits. Material is left ({regions}, "
+        f"{one.name}: a re-cut would not bring the part within its limits. Material is left ({regions}, "
         f"{worst.deviation:+.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
         "once it is off, because material is missing elsewhere."
     )
@@ -194,16 +194,16 @@ def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shar
     share = float(shares["share"].iloc[0])
     outside = (int(table["outside"].iloc[0]), int(table["outside"].iloc[1]))
     if significant is False:
-        return ["The set-up needs no change: the shift and turn found are within what scatter alone makes."]
+        return ["The set-up needs no change: the shift and turn found are within what scatter alone produces."]
     largest, part = _moved(alignment, verdict)
     if part < _NEGLIGIBLE:
         return [
-            f"The set-up needs no change: it moves what was judged by {largest:.4f} mm at most, "
+            f"The set-up needs no change: it moves the judged faces by {largest:.4f} mm at most, "
             f"{100 * part:.1f} % of its tolerance, which is negligible."
         ]
     if share <= 0:
         return [
-            f"Set-up: {where}, by its datum touches; but what was judged lies further from its nominal after this than "
+            f"Set-up: {where}, by its datum touches; but the judged faces lie further from nominal after this than "
             "as clamped. Check the datum features, the allowance and the radius before any offset is moved."
         ]
     doubt = "" if significant else " The touches leave no uncertainty to compare it with: touch more of the datums."
@@ -263,7 +263,7 @@ def _on_doubt(verdict: Verdict) -> list[str]:
     if doubted:
         why = "; ".join(dict.fromkeys(verdict.table.loc[open_ & doubtful, "doubt"]))
         said.append(
-            f"In doubt: {_touches(doubted)}: {why}. Settle that first: until then the deviation proves nothing."
+            f"In doubt: {_touches(doubted)}: {why}. Resolve that first: until then the deviation proves nothing."
         )
     if missed:
         said.append(

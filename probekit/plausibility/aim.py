@@ -108,7 +108,7 @@ def far_from_target(touch: Aimed, probing: Probing, *, radius: float, u: float |
             expected=f"at most {probing.standoff:g} mm before, {probing.overtravel:g} mm behind, and {reach:.3g} mm "
             f"beside the target: {probing.sentence}",
             cause=_cause(touch, radius, bad.mean(), away),
-            todo="Find the mistake and mend it in the file or the frame; nothing is to be moved by these numbers. "
+            todo="Find the mistake and correct it in the file or the frame; do not move anything by these numbers. "
             "If the program did probe from further away, say so in [reach] standoff and overtravel",
             touches=tuple(touch.ids[bad].tolist()),
             name="far from target",

@@ -97,6 +97,6 @@ def _cause(recorded: str, height: float, radius: float, ball: float | None) -> t
         return "ball centres were recorded, not contact points", True
     if height > 0:
         return f"ball centres were recorded, not contact points (a ball of about {2 * height:.2f} mm)", False
-    return "the radius was taken off twice, or towards the wrong side", ball is not None and abs(
+    return "the radius was compensated for twice, or in the wrong direction", ball is not None and abs(
         height + ball
     ) < ball / 10

@@ -153,7 +153,7 @@ def on_alignment(
         found.append(
             Finding(
                 "look",
-                "no alignment was made: deviations hold the set-up error, and no correction can be told from it",
+                "no alignment was made: deviations include the set-up error, and nothing separates it from them",
                 todo="Add [alignment] with the datum features",
                 name="no alignment",
             )
@@ -206,7 +206,7 @@ def _without_target(touches: pd.DataFrame, part: Nominal, probing: Probing, radi
     found = [
         Finding(
             "note",
-            f"{int(lone.sum())} touches have no target, so whether they are where they were meant to be cannot be told",
+            f"{int(lone.sum())} touches have no target, so nobody knows whether they are where they were meant to be",
             name="targets",
         )
     ]
@@ -219,7 +219,7 @@ def _without_target(touches: pd.DataFrame, part: Nominal, probing: Probing, radi
                 found=f"median {np.median(np.abs(height[bad])):.3f} mm",
                 expected=f"at most {reach:g} mm: {probing.sentence}",
                 cause="another frame, work offset or length offset" if bad.mean() > 0.5 else "a digit or a sign lost",
-                todo="Find the mistake and mend it in the file or the frame; nothing is to be moved by these numbers",
+                todo="Find the mistake and correct it in the file or the frame; do not move anything by these numbers",
                 touches=tuple(ids[bad].tolist()),
                 name="far from target",
             )

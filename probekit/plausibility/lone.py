@@ -67,8 +67,8 @@ def lone_touches(
             "three times u",
             cause="a chip or coolant under the ball, a trigger in the air, or the row of another touch; or, if it is "
             "so, a gouge or material left on, which is a fault of the part",
-            todo="Look at the place, clean and touch there again. It is not decided before; if it is the part, accept "
-            "'lone touch' with that reason, and it counts as measured",
+            todo="Look at the place, clean and touch there again. It stays undecided until then; if it is the part, "
+            "accept 'lone touch' with that reason, and it counts as measured",
             touches=ids,
             name="lone touch",
         )

@@ -186,9 +186,9 @@ def unplanned(why: str) -> Finding:
     """
     return Finding(
         "look",
-        "the plan of the study cannot be made, so touches that are missing cannot be told by it",
+        "the plan of the study cannot be made, so it cannot show which touches are missing",
         found=why.rstrip("."),
-        todo="Mend [[plan]], or name in [touches] plan the file of the plan that was used",
+        todo="Correct [[plan]], or name the file of the plan that was used in [touches] plan",
         name="another plan",
     )
 
@@ -203,7 +203,7 @@ def _gaps(touches: pd.DataFrame) -> list[Finding]:
     return [
         Finding(
             "note",
-            "the numbers of the touches have gaps, and there is no plan that tells what belongs there",
+            "the numbers of the touches have gaps, and there is no plan that says what belongs there",
             found=f"{len(gaps)} numbers are left out",
             touches=tuple(gaps),
             name="missing touches",

@@ -48,7 +48,7 @@ def on_widths(
             found.append(
                 Finding(
                     "look",
-                    f"tolerance '{name}' tests next to nothing: its width is {width:g} mm",
+                    f"tolerance '{name}' tests almost nothing: its width is {width:g} mm",
                     found="; ".join(why),
                     expected=f"less than {_TENTH:g} of the part and than {reach:g} mm; and less than {_THOUSAND:g} u "
                     f"or {_HUNDREDTH:g} of the part",
@@ -107,7 +107,7 @@ def on_decision(*, r: float, k: float) -> list[Finding]:
             f"the guard band is {r * k:g} u only",
             found=f"r = {r:g}, k = {k:g}: what is just accepted conforms with {100 * float(ndtr(r * k)):.0f} %",
             expected="r k of 1 or more (84 %); 1.645 is 95 %, 2 is 97.7 %",
-            cause="a slip in [decision] r or [uncertainty] k",
+            cause="a mistake in [decision] r or [uncertainty] k",
             todo='Correct them; rule = "simple" decides by the limits alone, and says so',
             name="decision",
         )

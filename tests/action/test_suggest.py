@@ -61,7 +61,7 @@ def spike(values: dict[int, float]) -> np.ndarray:
 def test_good_part_carries_on():
     action, _ = job()
     assert action.suggestions[0].startswith("Carry on: every judged touch lies within its limits")
-    assert about(action, "The set-up needs no change").endswith("within what scatter alone makes.")
+    assert about(action, "The set-up needs no change").endswith("within what scatter alone produces.")
     assert len(action.suggestions) == 2
     assert len(action.regions) == 0
 
@@ -108,7 +108,7 @@ def test_no_set_up_is_suggested_on_scatter_alone(method):
     for seed in range(12):
         scatter = np.random.default_rng(seed).normal(scale=0.003, size=N)
         action, _ = job(scatter, method=method)
-        suggested += "within what scatter alone makes" not in about(action, "The set-up needs no change")
+        suggested += "within what scatter alone produces" not in about(action, "The set-up needs no change")
     assert suggested <= 1
 
 
@@ -139,7 +139,7 @@ def test_material_missing_cannot_be_recut():
     assert "cannot be re-cut: material is missing there, -0.1" in text
     assert "(touch p5)" in text
     assert "Cutting does not bring it back" in text
-    left = about(action, "all round: a re-cut would not bring it within its limits")
+    left = about(action, "all round: a re-cut would not bring the part within its limits")
     assert "(Region 2, +0.1" in left
     assert [r["can_recut"] for _, r in action.regions.iterrows()] == [False, True]
     assert action.suggestions.index(text) < action.suggestions.index(left)
@@ -165,7 +165,7 @@ def test_a_recut_that_cannot_help_is_not_suggested():
     assert moved < 0.02
     assert action.regions["can_recut"].any()
     assert not [s for s in action.suggestions if "could be re-cut" in s]
-    text = about(action, "all round: a re-cut would not bring it within its limits")
+    text = about(action, "all round: a re-cut would not bring the part within its limits")
     assert f"{recut:.3f} mm of 0.200 mm would stay" in text
     assert f"move of its faces as a whole would explain it, leaving {moved:.3f} mm" in text
 

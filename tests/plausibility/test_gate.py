@@ -623,7 +623,7 @@ def test_an_allowance_of_one_face_that_is_not_there_wants_a_look_and_no_silly_sh
     assert status == 1
     assert "the material that [deviation] allowance states is not on top" in said
     assert not re.search(r"-\d+ % of the sum", said)
-    assert "lies further from its nominal after this than as clamped" in said
+    assert "lie further from nominal after this than as clamped" in said
 
 
 def test_an_allowance_that_is_there_passes(inspect):

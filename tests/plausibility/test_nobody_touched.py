@@ -94,9 +94,9 @@ def test_false_alarms_are_as_rare_as_stated():
 def test_a_width_in_micrometres_wants_a_look(inspect, width):
     status, said, told, page = inspect(None, ("width = 0.15", f"width = {width}"))
     assert (status, told["part"]) == (1, "undecided")
-    assert "tolerance 'top' tests next to nothing" in said
+    assert "tolerance 'top' tests almost nothing" in said
     assert f"{width} um are {float(width) / 1000:g} mm" in said
-    assert "tests next to nothing" in page[: page.index('id="view"')]  # in the headline
+    assert "tests almost nothing" in page[: page.index('id="view"')]  # in the headline
 
 
 @pytest.mark.parametrize("width", ["1", "0.5", "2.5"])
