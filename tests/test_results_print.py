@@ -176,6 +176,7 @@ def of_touches() -> list[Any]:
         list(group.parts.values()),
         evaluation,
         evaluation.explain(),
+        kinds["form"].evaluate(top),
         pk.fit.element(np.eye(3), "plane"),
         flat,
         pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..fit import FREEDOMS
-from ..nominal.exact.pmi_model import PER_UNIT, PROJECTED, UNEQUAL
+from ..nominal.exact.pmi_model import PER_UNIT, PROJECTED_ZONE, UNEQUAL
 from ..tolerance.spec import KINDS, keys_of, stated_by
 from .tables import SIZED, NotJudgedError, Table, Tables
 
@@ -234,19 +234,19 @@ def _straightness(tables: Tables, one: ModelTolerance) -> Table:
 
 
 def _orientation(tables: Tables, one: ModelTolerance) -> Table:
-    table = _begun(tables, one, one.kind, {"diameter", "separate requirement", PROJECTED})
+    table = _begun(tables, one, one.kind, {"diameter", "separate requirement", PROJECTED_ZONE})
     features = tables.of(one.faces)
     whats = {feature.what for feature in features}
     if whats <= {"bore", "boss"}:
         table.keys["feature"] = "axis"
         _round(one, table)
-        if PROJECTED in one.modifiers:
+        if PROJECTED_ZONE in one.modifiers:
             long = f"{one.projected[0][0]:g} mm " if one.projected else ""
             note = (
                 f"[from, to] of the projected zone, {long}long, counted along the axis from the middle of the touches"
             )
             table.fill_in("length", note, [0.0, 1.0])
-    elif whats != {"plane"} or {"diameter", PROJECTED} & set(one.modifiers):
+    elif whats != {"plane"} or {"diameter", PROJECTED_ZONE} & set(one.modifiers):
         raise NotJudgedError(f"{one.kind} of a {', '.join(sorted(whats))} is not judged")
     if not one.datums:
         raise NotJudgedError("it names no datum")
@@ -265,7 +265,7 @@ def _round(one: ModelTolerance, table: Table) -> None:
 
 
 def _position(tables: Tables, one: ModelTolerance) -> Table:
-    table = _begun(tables, one, "position", {"diameter", "spherical diameter", "common zone", PROJECTED})
+    table = _begun(tables, one, "position", {"diameter", "spherical diameter", "common zone", PROJECTED_ZONE})
     features = tables.of(one.faces)
     kinds = {_OF.get(feature.what) for feature in features}
     whole = None in kinds and tables.features.opposed(one.faces)
@@ -281,7 +281,7 @@ def _position(tables: Tables, one: ModelTolerance) -> Table:
         _round(one, table)
     if "modifier" in table.keys:
         _limits(tables, one, table)
-    if PROJECTED in one.modifiers:
+    if PROJECTED_ZONE in one.modifiers:
         table.keys["projected"] = True
         _projected(tables, one, table, features)
     if not one.datums:

@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..fit.datums.freedom import Freedom
+from ..show import shown
 
 __all__ = ["Block", "of_circle", "of_element", "of_line", "of_motions", "of_range"]
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Block:
     """Touches (m,), as positions among those judged, and the change of their deviations with the placement (m, k).

@@ -24,7 +24,7 @@ from .pmi_links import AspectLinks, face_names_of, references
 from .pmi_model import (
     KINDS,
     PER_UNIT,
-    PROJECTED,
+    PROJECTED_ZONE,
     UNEQUAL,
     ModelDatum,
     ModelPmi,
@@ -316,7 +316,7 @@ class _Reading:
         projected, used = read_projected(self.records, self.units, self.links)
         self.taken |= used
         for numbers, length, start in projected:
-            self._modify(tolerances, numbers, PROJECTED)
+            self._modify(tolerances, numbers, PROJECTED_ZONE)
             for number in numbers:
                 self.begin.setdefault(number, []).append((length, start))
 

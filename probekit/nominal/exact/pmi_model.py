@@ -9,7 +9,7 @@ from ... import show
 __all__ = [
     "KINDS",
     "PER_UNIT",
-    "PROJECTED",
+    "PROJECTED_ZONE",
     "UNEQUAL",
     "ModelDatum",
     "ModelPmi",
@@ -21,7 +21,7 @@ __all__ = [
 
 #: Modifiers of a tolerance beside the words of the schema.
 UNEQUAL = "unequally disposed, in a sense that is not understood"  # no standard says what the number means
-PER_UNIT, PROJECTED = "per unit", "projected zone"
+PER_UNIT, PROJECTED_ZONE = "per unit", "projected zone"
 
 #: Entities of tolerances and what they are called here.
 KINDS = {
@@ -75,7 +75,7 @@ class ModelTolerance:
     unit_shape : str
         "length", or the shape of the area: "rectangular", "square", "circular", ...
     projected : tuple of (float, tuple of str)
-        Lengths of projected zones [mm] and the faces that each begins at; its modifiers then hold `PROJECTED`.
+        Lengths of projected zones [mm] and the faces that each begins at; its modifiers then hold `PROJECTED_ZONE`.
     """
 
     name: str
