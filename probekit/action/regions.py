@@ -11,22 +11,29 @@ from ..columns import FOOT, FOOT_NORMAL
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["find_regions"]
+    from ..nominal import Nominal
+
+__all__ = ["find_regions", "nearest_alike", "neighbours"]
 
 _FEET, _NORMALS = list(FOOT), list(FOOT_NORMAL)
 _LINK = 1.8  # spacings of touches that join two: straight neighbours and diagonal ones
 _ALIKE = 0.5  # cosine of the angle that normals of neighbours may differ by
 _ASIDE = 0.7  # part of the way between neighbours that may lead off the surface
+_SAG = (
+    0.3  # part of the way between neighbours that its middle may be off the nominal; round a turn of 60 degrees: 0.13
+)
 _LOOKED_AT = 16  # nearest touches, among which the nearest on the same side is sought
 
 
-def find_regions(table: pd.DataFrame) -> pd.DataFrame:
+def find_regions(table: pd.DataFrame, nominal: Nominal | None = None) -> pd.DataFrame:
     """Group the touches that are high or low.
 
     Parameters
     ----------
     table : DataFrame
         The verdict's table.
+    nominal : Nominal, optional
+        Then touches join only where the middle between them is on its surface, too: not across a slot.
 
     Returns
     -------
@@ -50,7 +57,7 @@ def find_regions(table: pd.DataFrame) -> pd.DataFrame:
         spacing = _spacing(*_surface(on_face))
         for word, kind in (("high", "material left"), ("low", "material missing")):
             part = on_face[on_face["verdict"] == word]
-            for rows in _clusters(*_surface(part), _LINK * spacing):
+            for rows in _clusters(*_surface(part), _LINK * spacing, nominal):
                 group = part.iloc[rows]
                 limit = group["upper"] if word == "high" else group["lower"]
                 beyond = (group["deviation"] - limit).abs().to_numpy()
@@ -85,49 +92,84 @@ def _surface(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return feet, table[_NORMALS].to_numpy(dtype=float)
 
 
-def _spacing(feet: np.ndarray, normals: np.ndarray) -> float:
-    """Median distance to the nearest neighbour on the same side [mm]."""
+def neighbours(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of touches that are neighbours along the surface: positions (m,) and (m,), each pair once."""
+    feet, normals = _surface(table)
+    return _pairs(feet, normals, _LINK * _spacing(feet, normals))
+
+
+def nearest_alike(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Each touch and its nearest neighbour on the same side: positions (m,) and (m,), of those that have one."""
+    return _nearest(*_surface(table))[:2]
+
+
+def _nearest(feet: np.ndarray, normals: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Positions of touches and of their nearest neighbours on the same side, and the distance [mm]."""
     from scipy.spatial import cKDTree
 
-    known = np.isfinite(feet).all(axis=1)
+    known = np.flatnonzero(np.isfinite(feet).all(axis=1))
     feet, normals = feet[known], normals[known]
     if len(feet) < 2:
-        return 0.0
+        return known[:0], known[:0], np.zeros(0)
     distance, near = cKDTree(feet).query(feet, k=min(len(feet), _LOOKED_AT))
     same = np.einsum("nkc,nc->nk", normals[near], normals) >= _ALIKE
     same[near == np.arange(len(feet))[:, None]] = False
-    nearest = np.where(same, distance, np.inf).min(axis=1)
-    nearest = nearest[np.isfinite(nearest)]
+    distance = np.where(same, distance, np.inf)
+    first = distance.argmin(axis=1)
+    rows = np.arange(len(feet))
+    found = np.isfinite(distance[rows, first])
+    return known[rows[found]], known[near[rows, first][found]], distance[rows, first][found]
+
+
+def _spacing(feet: np.ndarray, normals: np.ndarray) -> float:
+    """Median distance to the nearest neighbour on the same side [mm]."""
+    nearest = _nearest(feet, normals)[2]
     return float(np.median(nearest)) if len(nearest) else 0.0
 
 
-def _clusters(feet: np.ndarray, normals: np.ndarray, link: float) -> list[np.ndarray]:
+def _clusters(feet: np.ndarray, normals: np.ndarray, link: float, nominal: Nominal | None = None) -> list[np.ndarray]:
     """Rows of each region."""
     out = []
-    for rows in _connected(feet, normals, link):
+    for rows in _connected(feet, normals, link, nominal):
         for side in _sides(normals[rows]):
             own = rows[side]
-            out += [own[part] for part in _connected(feet[own], normals[own], link)]
+            out += [own[part] for part in _connected(feet[own], normals[own], link, nominal)]
     return out
 
 
-def _connected(feet: np.ndarray, normals: np.ndarray, link: float) -> list[np.ndarray]:
+def _connected(feet: np.ndarray, normals: np.ndarray, link: float, nominal: Nominal | None = None) -> list[np.ndarray]:
     """Rows that neighbours along the surface, at most `link` apart, join."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
 
     if not len(feet):
         return []
-    one, two = cKDTree(feet).query_pairs(link, output_type="ndarray").T
+    one, two = _pairs(feet, normals, link, nominal)
+    links = coo_matrix((np.ones(len(one), dtype=bool), (one, two)), shape=(len(feet),) * 2)
+    n, label = connected_components(links, directed=False)
+    return [np.flatnonzero(label == k) for k in range(n)]
+
+
+def _pairs(
+    feet: np.ndarray, normals: np.ndarray, link: float, nominal: Nominal | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Neighbours at most `link` apart, with the way between them along the surface."""
+    from scipy.spatial import cKDTree
+
+    known = np.flatnonzero(np.isfinite(feet).all(axis=1))
+    if len(known) < 2 or not link > 0:
+        return known[:0], known[:0]
+    one, two = known[cKDTree(feet[known]).query_pairs(link, output_type="ndarray").T]
     way, between = feet[two] - feet[one], normals[two] + normals[one]
     off = np.abs(np.einsum("ij,ij->i", way, between)) / np.maximum(np.linalg.norm(between, axis=1), 1e-300)
     along = off <= _ASIDE * np.linalg.norm(way, axis=1)
     along &= np.einsum("ij,ij->i", normals[one], normals[two]) >= _ALIKE
     one, two = one[along], two[along]
-    links = coo_matrix((np.ones(len(one), dtype=bool), (one, two)), shape=(len(feet),) * 2)
-    n, label = connected_components(links, directed=False)
-    return [np.flatnonzero(label == k) for k in range(n)]
+    if nominal is not None and len(one):
+        off = np.abs(nominal.engine.feet((feet[one] + feet[two]) / 2).distance)
+        along = off <= _SAG * np.linalg.norm(feet[two] - feet[one], axis=1)
+        one, two = one[along], two[along]
+    return one, two
 
 
 def _sides(normals: np.ndarray) -> list[np.ndarray]:

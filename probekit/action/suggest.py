@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import CONTACT, FOOT_NORMAL, array
-from ..fit import apply_motion, motion_parameters
+from ..fit import motion_parameters
 from ..fit.alignment import Alignment
 from ..show import shown
-from ..tolerance.propagation import carry
-from .corrections import corrections, uniform_offset
+from .corrections import corrections
+from .noise import MATERIAL, beyond_scatter, moved, offset_of, proved_outside, stated
 from .regions import find_regions
 
 if TYPE_CHECKING:
@@ -21,12 +20,10 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
     from ..tolerance import Evaluation
+    from ..uncertainty import Scatter
     from ..verdict.results import Verdict
 
 __all__ = ["CAUTION", "Action", "suggest"]
-
-_SURE = 0.999  # of a shift and turn that scatter does not explain
-_NEGLIGIBLE = 0.05  # part of a tolerance that a set-up may take without a word
 
 #: Stands under every suggestion.
 CAUTION = (
@@ -73,8 +70,12 @@ class Action:
         )
 
 
-def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None = None) -> Action:
+def suggest(
+    verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None = None, scatter: Scatter | None = None
+) -> Action:
     """Weigh the possible corrections and say what they would bring.
+
+    A correction is suggested if it is more than noise makes, material against its tolerance, and predicted to help.
 
     Parameters
     ----------
@@ -83,22 +84,34 @@ def suggest(verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None =
     alignment : Alignment, optional
         The alignment that the verdict's touches have been through; its undoing is then weighed as a set-up
         correction.
+    scatter : Scatter, optional
+        Uncertainty of the touches of the verdict's table with what they share; by default that of its column `u`,
+        touch by touch.
 
     Returns
     -------
     Action
     """
+    known = stated(verdict, scatter)
     table, shares = corrections(verdict, nominal, alignment)
-    regions = find_regions(verdict.table)
+    regions = find_regions(verdict.table, nominal)
     said = [
         *_on_missing(regions),
-        *_on_left(regions, verdict, table),
-        *_on_offset(verdict, alignment),
-        *(_on_set_up(alignment, verdict, table, shares) if alignment is not None and len(table) else []),
+        *_on_left(regions, verdict, table, proved_outside(verdict, known)),
+        *_on_offset(verdict, alignment, known, table),
         *_on_doubt(verdict),
     ]
-    if verdict.part == "conforms":
-        said.insert(0, "Carry on: every judged touch lies within its limits by the decision rule.")
+    rest, set_up = "", []
+    if alignment is not None and len(table):
+        rest, set_up = _on_set_up(alignment, verdict, table, shares, known)
+    said += set_up
+    carry_on = "every judged touch lies within its limits by the decision rule"
+    if verdict.part == "conforms" and not said:
+        said = [f"Nothing to do: {carry_on}{rest and '; the set-up needs no change: ' + rest}."]
+    elif verdict.part == "conforms":
+        said.insert(0, f"Carry on: {carry_on}.")
+    elif rest:
+        said.append(f"The set-up needs no change: {rest}.")
     return Action(table, shares, regions, tuple(said))
 
 
@@ -111,12 +124,18 @@ def _on_missing(regions: pd.DataFrame) -> list[str]:
     ]
 
 
-def _on_left(regions: pd.DataFrame, verdict: Verdict, table: pd.DataFrame) -> list[str]:
+def _on_left(regions: pd.DataFrame, verdict: Verdict, table: pd.DataFrame, proved: np.ndarray) -> list[str]:
     """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help."""
     said, in_vain = [], {}
     position = {touch: row for row, touch in enumerate(verdict.table["touch"].tolist())}
     for r in regions[regions["can_recut"].astype(bool)].itertuples():
         rows = [position[touch] for touch in r.ids]
+        if not proved[rows].any():
+            said.append(
+                f"Undecided: region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit, no "
+                f"more than noise makes. Touch there again before anything is cut ({_touches(r.ids)})."
+            )
+            continue
         judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
         beyond_help = [one for one in judged if _predicted(table, "re-cut", one) > one.width]
         for one in beyond_help:
@@ -153,22 +172,27 @@ def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
     return float(table.loc[table["correction"].str.contains(correction, regex=False), one.name].iloc[0])
 
 
-def _on_offset(verdict: Verdict, alignment: Alignment | None) -> list[str]:
+def _on_offset(verdict: Verdict, alignment: Alignment | None, scatter: Scatter, table: pd.DataFrame) -> list[str]:
     said = []
     for one in verdict.evaluations:
         if one.touches < 5 or not one.from_nominal:
             continue
         middle = (one.lower + one.upper) / 2
-        carried = one.carried or carry(one, verdict.table, alignment).carried
-        offset, u = uniform_offset(one.deviations - one.middles, carried)
-        if not np.isfinite(u) or abs(offset) < max(3.0 * u, 0.05 * one.width):
+        offset, u, significant = offset_of(one, verdict, scatter, alignment)
+        if not significant or abs(offset) < MATERIAL * one.width:
             continue
         common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
         left, missing = "material is left all over", "material is missing all over"
         if middle:
             common += f" from the middle of the zone, {middle:+.3f} mm"
             left, missing = (f"{word} material is left than the middle of the zone has" for word in ("more", "less"))
-        if offset > 0:
+        after = _predicted(table, "uniform offset", one)
+        if after >= one.actual:
+            said.append(
+                f"{common}. A change of the tool's entry by as much is not offered: {after:.3f} mm of {one.width:.3f} "
+                f"mm would be left after it, {one.actual:.3f} mm are now; what rules is elsewhere."
+            )
+        elif offset > 0:
             said.append(
                 f"{common}: {left}, as a cutter leaves it that is smaller (worn) or shorter than "
                 "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
@@ -183,9 +207,12 @@ def _on_offset(verdict: Verdict, alignment: Alignment | None) -> list[str]:
     return said
 
 
-def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
+def _on_set_up(
+    alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shares: pd.DataFrame, scatter: Scatter
+) -> tuple[str, list[str]]:
+    """Why the set-up needs no change, or what is suggested."""
     shift, turn = motion_parameters(alignment.inverse, pivot=alignment.pivot)
-    significant = _beyond_scatter(alignment)
+    significant = beyond_scatter(alignment, scatter)
     where = (
         f"it sits shifted by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm and turned by "
         f"({turn[0]:+.4f}, {turn[1]:+.4f}, {turn[2]:+.4f}) deg about ({alignment.pivot[0]:g}, {alignment.pivot[1]:g}, "
@@ -194,59 +221,28 @@ def _on_set_up(alignment: Alignment, verdict: Verdict, table: pd.DataFrame, shar
     share = float(shares["share"].iloc[0])
     outside = (int(table["outside"].iloc[0]), int(table["outside"].iloc[1]))
     if significant is False:
-        return ["The set-up needs no change: the shift and turn found are within what scatter alone produces."]
-    largest, part = _moved(alignment, verdict)
-    if part < _NEGLIGIBLE:
-        return [
-            f"The set-up needs no change: it moves the judged faces by {largest:.4f} mm at most, "
-            f"{100 * part:.1f} % of its tolerance, which is negligible."
-        ]
+        return "the shift and turn found are within what scatter alone produces", []
+    largest, part = moved(alignment, verdict)
+    if part < MATERIAL:
+        text = f"it moves the judged faces by {largest:.4f} mm at most, {100 * part:.1f} % of its tolerance"
+        return f"{text}, which is negligible", []
     if share <= 0:
-        return [
+        return "", [
             f"Set-up: {where}, by its datum touches; but the judged faces lie further from nominal after this than "
             "as clamped. Check the datum features, the allowance and the radius before any offset is moved."
         ]
-    doubt = "" if significant else " The touches leave no uncertainty to compare it with: touch more of the datums."
-    return [
+    if significant is None:
+        return "", [
+            f"Set-up: {where}, but the touches leave no uncertainty to compare that with. Touch more of the datums "
+            "before any offset is moved."
+        ]
+    return "", [
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
         "would put the program back on the part. A work offset alone takes the shift and, on many controls, a turn "
-        "about one axis; the other turns need rotary axes or clamping anew." + doubt
+        "about one axis; the other turns need rotary axes or clamping anew."
     ]
-
-
-def _beyond_scatter(alignment: Alignment) -> bool | None:
-    """Whether shift and turn, all together, are more than their scatter makes in 1 of 1000 cases; None if not known.
-
-    Hotelling's test with the freedoms of the residuals: x' C^-1 x > r F(r, n - r), where C has rank r.
-    """
-    from scipy.special import fdtri
-
-    values = np.concatenate([alignment.translation, alignment.rotation_deg])
-    if not np.isfinite(alignment.covariance).all():
-        return None
-    size = np.sqrt(np.diag(alignment.covariance))
-    free = size > 0
-    if not free.any():
-        return None
-    scaled = alignment.covariance[np.ix_(free, free)] / np.outer(size[free], size[free])
-    spectrum, axes = np.linalg.eigh(scaled)
-    held = spectrum > 1e-9 * spectrum[-1]
-    along = (axes.T @ (values[free] / size[free]))[held]
-    rank = int(held.sum())
-    limit = rank * float(fdtri(rank, max(len(alignment.used) - rank, 1), _SURE))
-    return bool(np.sum(along**2 / spectrum[held]) > limit)
-
-
-def _moved(alignment: Alignment, verdict: Verdict) -> tuple[float, float]:
-    """How far the set-up moves a judged touch along its normal, at most [mm], and as part of its tolerance."""
-    table = verdict.table
-    contact = array(table, CONTACT)
-    away = apply_motion(alignment.inverse, contact) - contact
-    along = np.abs(np.einsum("ij,ij->i", away, array(table, FOOT_NORMAL)))
-    moved = [(float(along[one.rows].max()), one.width) for one in verdict.evaluations if one.from_nominal]
-    return max((m for m, _ in moved), default=np.inf), max((m / width for m, width in moved), default=np.inf)
 
 
 def _on_doubt(verdict: Verdict) -> list[str]:

@@ -195,7 +195,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         aligned = plausibility.lone.flagged(aligned, findings)
         judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
         left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
-        next_step = _action(judged, part, alignment, findings)
+        next_step = _action(judged, part, alignment, findings, scatter)
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
@@ -306,9 +306,10 @@ def _action(
     part: nominal.Nominal,
     alignment: fit.alignment.Alignment | None,
     findings: tuple[plausibility.finding.Finding, ...],
+    scatter: Scatter | None,
 ) -> Action:
     """What next: to look, first; and nothing else where the place of the part is in doubt."""
-    wanted = action.suggest(judged, part, alignment=alignment)
+    wanted = action.suggest(judged, part, alignment=alignment, scatter=scatter)
     first = tuple(f"Look first: {text}" for text in _looks(findings))
     if any(one.doubts_place for one in findings):
         held = (

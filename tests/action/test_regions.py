@@ -3,8 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+import trimesh
 
 from probekit.action.regions import find_regions
+from probekit.nominal import Nominal
 
 
 def plate(high: dict[int, float], low: dict[int, float], *, size: int = 10, step: float = 5.0) -> pd.DataFrame:
@@ -143,3 +145,25 @@ def test_noise_on_the_feet_changes_nothing():
     normals = table[["nx", "ny", "nz"]] + rng.normal(scale=0.02, size=(len(table), 3))
     table[["nx", "ny", "nz"]] = normals.div(np.linalg.norm(normals, axis=1), axis=0)
     assert find_regions(table)["touches"].tolist() == [64, 64]
+
+
+def two_ribs(gap: float) -> Nominal:
+    """Two ribs 20 mm high on one plate, `gap` apart along x: their tops are one plane at z = 0."""
+    boxes = [
+        trimesh.creation.box(bounds=[[-20, -10, -20], [-gap / 2, 10, 0]]),
+        trimesh.creation.box(bounds=[[gap / 2, -10, -20], [20, 10, 0]]),
+    ]
+    both = trimesh.util.concatenate(boxes)
+    faces = np.zeros(len(both.faces), dtype=np.int64)
+    return Nominal(np.array(both.vertices), np.array(both.faces, dtype=np.int64), faces, ("top",))
+
+
+@pytest.mark.parametrize(("gap", "regions"), [(4.0, 2), (0.5, 1)])
+def test_touches_do_not_join_across_a_slot(gap, regions):
+    """Tops of two ribs, touched every 4 mm, 5 mm apart across a slot of 4 mm: two places to cut; a scratch is none."""
+    x = np.array([-10.5, -6.5, -2.5, 2.5, 6.5, 10.5])
+    x, y = (a.ravel() for a in np.meshgrid(x, [-4.0, 0.0, 4.0], indexing="ij"))
+    table = pd.DataFrame({"touch": np.arange(18), "face": "top", "foot_x": x, "foot_y": y, "foot_z": 0.0})
+    table = table.assign(deviation=0.2, lower=-0.1, upper=0.1, verdict="high", nx=0.0, ny=0.0, nz=1.0)
+    assert len(find_regions(table)) == 1, "feet and normals alone do not show the slot"
+    assert len(find_regions(table, two_ribs(gap))) == regions
