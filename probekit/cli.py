@@ -114,7 +114,7 @@ def _parser() -> argparse.ArgumentParser:
     draft.add_argument(
         "--touches", default="touches.csv", metavar="NAME", help="results file that the study is to name"
     )
-    draft.add_argument("--body", metavar="NAME", help="one of several bodies")
+    draft.add_argument("--body", metavar="NAME", help="one of several bodies, by name or path; * for all together")
     draft.set_defaults(run=_draft)
     faces = commands.add_parser(
         "faces",
@@ -125,7 +125,7 @@ def _parser() -> argparse.ArgumentParser:
     faces.add_argument("model", type=Path, help="the model, or a study file")
     faces.add_argument("--to", type=Path, metavar="FOLDER", help="where they go (default: results beside the model)")
     faces.add_argument("--unit", help="unit of a model that does not say it, such as mm")
-    faces.add_argument("--body", metavar="NAME", help="one body of several")
+    faces.add_argument("--body", metavar="NAME", help="one body of several, by name or path; * for all together")
     faces.set_defaults(run=_faces)
     kept = commands.add_parser(
         "cache",
@@ -251,6 +251,8 @@ def _faces(options: argparse.Namespace) -> int:
     folder = make_folder(options.to or options.model.parent / "results")
     store(folder / "faces.svg", faces_svg(pictures).encode("utf-8"))
     page = faces_page(listed, pictures, title=part.name, to=folder / "faces.html")
+    if part.brep is not None and len(part.brep.bodies) > 1:
+        say("bodies in the file: " + ", ".join(part.brep.bodies))
     say(nominal.face_list.faces_text(listed))
     say(f"written: {page}, {folder / 'faces.svg'}")
     return 0

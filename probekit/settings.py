@@ -5,7 +5,8 @@
     [part]            model = "foil.step"; name, unit, angle, deflection, body; temperature [deg C] and
                       expansion_um_per_m_c: touches are corrected to 20 degrees; without_kernel = "other.toml": study
                       to run in its place where the CAD kernel that STEP needs is not installed;
-                      faces = {name = [x, y, z] or "face_3" or a list of these}, in model coordinates;
+                      faces = {name = [x, y, z] or "face_3" or "colour #rrggbb" or a list of these}, in model
+                      coordinates; body: of a STEP file with several, by name or path, such as "Vice/Jaw_2", or "*";
                       frame = ["face", "face", "face"] (datum faces in order), or a coordinate system of the file
     [about]           part_number, serial, order, operator, machine, date, temperature [deg C]: who, what and when,
                       for pages and tables; a header of the results file (`# serial: 17`) comes before it

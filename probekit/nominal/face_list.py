@@ -11,7 +11,7 @@ from .model import Nominal
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["faces_text", "list_faces"]
+__all__ = ["colours_of", "faces_text", "list_faces"]
 
 _ROUND = ("cylinder", "cone", "sphere", "torus")
 _FLAT = 1e-4  # facets of a plane: largest sine of the angle between their normals
@@ -30,14 +30,14 @@ def list_faces(part: Nominal) -> pd.DataFrame:
         `face` name, `kind` ("plane", "bore", "boss", "cone", "sphere", "torus", "freeform", or "several" joined),
         `area` [mm2], `diameter` of what is round [mm] (NaN else), a point on the face `x, y, z` [mm], which may stand
         in ``[part.faces]``, the outward normal there `i, j, k`, and `axis`: a point and the direction of the axis of
-        what has one, as text.
+        what has one, as text; `colour` as "#rrggbb", where the file gives one.
     """
     import pandas as pd
 
     corner = part.vertices[part.facets]
     doubled = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
     size, centre = np.linalg.norm(doubled, axis=1), corner.mean(axis=1)
-    rows = []
+    rows, colours = [], colours_of(part)
     for number, name in enumerate(part.face_names):
         own = np.flatnonzero(part.facet_face == number)
         middle = np.average(centre[own], axis=0, weights=size[own] + 1e-300)
@@ -48,8 +48,32 @@ def list_faces(part: Nominal) -> pd.DataFrame:
         flat = doubled[own] / np.maximum(size[own, None], 1e-300)
         surfaces = _surfaces(part, number)
         kind, diameter, axis = _what(surfaces, point, normal, bool(np.ptp(flat, axis=0).max() < _FLAT))
-        rows.append((name, kind, float(part.face_areas[number]), diameter, *point, *normal, axis))
-    return pd.DataFrame(rows, columns=["face", "kind", "area", "diameter", *"xyzijk", "axis"])
+        rows.append((name, kind, float(part.face_areas[number]), diameter, *point, *normal, axis, colours[number]))
+    return pd.DataFrame(rows, columns=["face", "kind", "area", "diameter", *"xyzijk", "axis", "colour"])
+
+
+def colours_of(part: Nominal) -> list[str]:
+    """Colour of each face as "#rrggbb"; nothing where the file gives none, or where joined faces differ.
+
+    Parameters
+    ----------
+    part : Nominal
+    """
+    if part.brep is None:
+        return [""] * len(part.face_names)
+    own: list[set[str]] = [set() for _ in part.face_names]
+    for number, behind in np.unique(np.column_stack([part.facet_face, part.brep.facet_face]), axis=0).tolist():
+        own[number].add(_hexadecimal(part.brep.faces[behind].colour))
+    return [one.pop() if len(one) == 1 else "" for one in own]
+
+
+def _hexadecimal(linear: tuple[float, float, float] | None) -> str:
+    """A colour in linear light as sRGB (IEC 61966-2-1, from memory)."""
+    if linear is None:
+        return ""
+    value = np.clip(np.array(linear, dtype=float), 0.0, 1.0)
+    encoded = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
+    return "#" + "".join(f"{round(255 * float(one)):02x}" for one in encoded)
 
 
 def faces_text(faces: pd.DataFrame) -> str:
@@ -66,6 +90,7 @@ def faces_text(faces: pd.DataFrame) -> str:
     names = ["".join(c if c.isprintable() else ascii(c)[1:-1] for c in name) for name in faces["face"]]
     wide = max(4, *map(len, names))
     lines = [f"{'face':<{wide}}  kind      area mm2  diameter  point on it [mm]             normal"]
+    several = faces["colour"].nunique() > 1
     for name, one in zip(names, faces.itertuples(), strict=True):
         size = "" if np.isnan(one.diameter) else f"{one.diameter:.4g}"
         point = "[" + ", ".join(f"{round(v, 3) + 0.0:g}" for v in (one.x, one.y, one.z)) + "]"
@@ -73,6 +98,7 @@ def faces_text(faces: pd.DataFrame) -> str:
             f"{name:<{wide}}  {one.kind:<8}{one.area:>10.1f}  {size:>8}  {point:<27}  "
             + _shown(np.array([one.i, one.j, one.k]), 2)
             + (f"; axis {one.axis}" if one.axis else "")
+            + (f"; {one.colour}" if several and one.colour else "")
         )
     return "\n".join(lines)
 

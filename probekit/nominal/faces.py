@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..errors import InputError
+from .face_list import colours_of
 from .feet import AMBIGUOUS
 from .model import Nominal
 from .topology import edge_pairs, edge_table, facet_normals, heights
@@ -17,7 +19,10 @@ __all__ = ["group_facets", "name_faces", "stable_names"]
 _WITHIN, _SHARE = 1.0, 0.05  # how far off the model a point may name a face: [mm], and part of the diagonal
 _ON = 0.01  # further off is said [mm]
 
-#: A face of the user's: an existing name, a point on it [mm], or several of those to be joined.
+_COLOUR = re.compile(r"colour\s+(\S.*)", re.IGNORECASE)
+
+#: A face of the user's: an existing name, "colour #rrggbb" (all faces of it), a point on it [mm], or several of those,
+#: to be joined.
 FaceChoice = str | Sequence[float] | Sequence[str | Sequence[float]]
 
 
@@ -77,7 +82,8 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
     ----------
     nominal : Nominal
     names : mapping
-        New name -> the face's present name, or a point on it (3,) [mm], or a list of these, which become one face.
+        New name -> the face's present name, or a point on it (3,) [mm], or "colour #rrggbb" for all faces that have it
+        in the file, or a list of these, which become one face.
     within : float, optional
         A point further than this from the model names nothing [mm]; by default 5 % of the part's diagonal, at least
         1 mm. One that is more than a hundredth of a millimetre away names the face beneath it if every other face is
@@ -92,7 +98,7 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
     notes: list[str] = []
     wanted: dict[str, str] = {}
     for new, choice in names.items():
-        for single in _choices(choice):
+        for single in (one for given in _choices(choice) for one in _of_colour(nominal, given)):
             old = single if isinstance(single, str) else _face_at(nominal, new, single, limit, notes)
             if wanted.setdefault(old, new) != new:
                 raise InputError(
@@ -106,6 +112,19 @@ def _choices(choice: FaceChoice) -> Sequence[str | Sequence[float]]:
     if isinstance(choice, str) or (len(choice) and isinstance(choice[0], int | float | np.number)):
         return [choice]  # type: ignore[list-item]
     return choice  # type: ignore[return-value]
+
+
+def _of_colour(nominal: Nominal, choice: str | Sequence[float]) -> Sequence[str | Sequence[float]]:
+    """Names of the faces that a choice by colour means; any other choice as it is."""
+    said = _COLOUR.fullmatch(choice.strip()) if isinstance(choice, str) and choice not in nominal.face_names else None
+    if said is None:
+        return [choice]
+    colours = colours_of(nominal)
+    found = [name for name, one in zip(nominal.face_names, colours, strict=True) if one == said[1].lower()]
+    if not found:
+        known = ", ".join(sorted({one for one in colours if one})) or "none: the model has no colours"
+        raise InputError("no face of the model has that colour", found=said[1], expected=f"one of {known}")
+    return found
 
 
 def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float, notes: list[str]) -> str:

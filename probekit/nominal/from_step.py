@@ -45,7 +45,7 @@ def from_step(
     deflection : float, optional
         Largest distance of the facets, which are drawn and seed the search, from the exact surface [mm].
     body : str, optional
-        One body of several; all of them together by default.
+        One body of several, by name or path; see `probekit.nominal.load`.
     place : Path, optional
         Folder of the cache. A model that is kept there is not read again, and one that is read is kept there; where
         that is not possible, a note says so.

@@ -89,7 +89,8 @@ def load(
     deflection : float, optional
         STEP only: largest distance of the facets, which are drawn and seed the search, from the exact surface [mm].
     body : str, optional
-        STEP only: one body of several, by name; all of them together by default.
+        STEP only: one body of several, by name or path ("Vice/Jaw_2"), all below an assembly, or "*" for all
+        together. By default those of the one part in the file; several parts are refused, with their names.
     cache : bool, str or Path
         STEP only: where the exact model is kept, so that the same file with the same options is read once and loaded
         without the CAD kernel from then on. True for the user's cache folder (`probekit.cache.folder`), or a folder;

@@ -52,7 +52,7 @@ def one(name: str, scale: float, unit: str, count: int, folder: Path) -> np.ndar
     """One line: touches, wrong, silent, worst error; the first three are given back."""
     shape = HARD[name]()
     path = es.write(shape if scale == 1.0 else scaled(shape, scale), folder / "hard.step", unit=unit)
-    engine, read = ExactEngine(read_step(path)), for_brute_force(name, es.read(path))
+    engine, read = ExactEngine(read_step(path, body="*")), for_brute_force(name, es.read(path))
     truth = BruteForce(read, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
     points = hard_touches(read, truth, count, 1, tuple(scale * off for off in OFF))
     start = time.process_time()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -31,7 +31,8 @@ def read_step(
         Largest distance of the facets from the exact surface [mm]; by default 1/10 000 of the diagonal, but 0.002 to
         0.05 mm. Facets seed the exact search and are drawn; deviations do not depend on them.
     body : str, optional
-        Name of one body; by default all solids together, or all surfaces if there is no solid.
+        One body, or those below one assembly, by name or path ("Vice/Jaw_2"); "*" for all together. By default the
+        solids of the one part that the file holds, or its surfaces if it has no solid.
     progress : callable, optional
         As of `probekit.nominal.load`.
 
@@ -45,7 +46,8 @@ def read_step(
     MissingKernelError
         If the CAD kernel is not installed.
     InputError
-        If the file is not a whole STEP file, does not say its unit, holds no body with faces, or none of that name.
+        If the file is not a whole STEP file, does not say its unit, holds no body with faces, none or several of that
+        name, or several parts and none was chosen.
     """
     tell = progress or (lambda _step, _done: None)
     tell("checking the text of the file", 0.0)
@@ -56,6 +58,10 @@ def read_step(
         if made < described:
             notes.append(f"of the {described} faces that the file describes the CAD kernel made {made}")
         chosen = _chosen(path, bodies, body)
+        if body is None and len(chosen) > 1:
+            notes.append(f"the part is of {len(chosen)} bodies, taken together")
+        if body is not None and len(chosen) < len(bodies):
+            notes.append(f"body {body!r} was chosen: {len(chosen)} of the {len(bodies)} bodies in the file")
         if body is None and len(chosen) < len(bodies):
             loose = ", ".join(name for name, shape in bodies if not _is_solid(shape))
             notes.append(f"loose surfaces were left out, because they belong to no solid: {loose}")
@@ -130,18 +136,67 @@ def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list
             file=path,
             todo="Export the part as a solid body with exact surfaces, not as curves or facets.",
         )
+    solids = [(name, shape) for name, shape in bodies if _is_solid(shape)] or bodies
+    if body == "*":
+        return [shape for _, shape in solids]
     if body is not None:
-        named = [shape for name, shape in bodies if name == body]
-        if not named:
+        return _named(path, bodies, body)
+    parts = dict.fromkeys(_part_of(name) for name, _ in solids)
+    if len(parts) > 1:
+        raise InputError(
+            "the STEP file holds several parts, and none was chosen",
+            file=path,
+            expected="one of " + _listed(name for name, _ in solids),
+            todo='Name one: body = "..." in [part], or --body; body = "*" takes all together.',
+        )
+    return [shape for _, shape in solids]
+
+
+def _named(path: Path, bodies: list[tuple[str, Any]], body: str) -> list[Any]:
+    """Bodies of a path, whole or from its end on, or below it; of a part with several bodies, all."""
+    for fits in (
+        lambda name: name == body,
+        lambda name: _part_of(name) == body or name.startswith(f"{body}/"),
+        lambda name: f"/{name}".endswith(f"/{body}"),
+        lambda name: f"/{_part_of(name)}".endswith(f"/{body}") or f"/{body}/" in f"/{name}",
+    ):
+        found = [(name, shape) for name, shape in bodies if fits(name)]
+        places = dict.fromkeys(_place_of(name, body) for name, _ in found)
+        if len(places) > 1:
             raise InputError(
-                "the STEP file has no body with that name",
+                "several bodies of the STEP file have that name",
                 file=path,
                 found=body,
-                expected="one of " + ", ".join(dict.fromkeys(name for name, _ in bodies)),
+                expected="one of " + _listed(name for name, _ in found),
+                todo="Write more of its path.",
             )
-        return named
-    solids = [shape for _, shape in bodies if _is_solid(shape)]
-    return solids or [shape for _, shape in bodies]
+        if found:
+            return [shape for _, shape in found]
+    raise InputError(
+        "the STEP file has no body with that name",
+        file=path,
+        found=body,
+        expected="one of " + _listed(name for name, _ in bodies),
+    )
+
+
+def _part_of(name: str) -> str:
+    """Path of the part that a body is of: without the number that tells several bodies of one part apart."""
+    return name.partition("#")[0]
+
+
+def _place_of(name: str, body: str) -> str:
+    """What of a path a name stands for: so much of it as ends with the name."""
+    part = _part_of(name)
+    if name == body or "#" in body:
+        return name
+    inside = f"/{part}/".find(f"/{body}/")
+    return part if inside < 0 else f"/{part}/"[: inside + len(body) + 1]
+
+
+def _listed(names: Iterable[str]) -> str:
+    listed = list(dict.fromkeys(names))
+    return ", ".join(listed[:40]) + (f" and {len(listed) - 40} more" if len(listed) > 40 else "")
 
 
 def _is_solid(shape: Any) -> bool:
@@ -189,36 +244,40 @@ def _transfer(
     bodies: list[tuple[str, Any]] = []
     names: list[tuple[Any, str]] = []
     colours: list[tuple[Any, Any]] = []
-    for k in range(1, roots.Length() + 1):
-        _walk(roots.Value(k), None, None, (bodies, names, colours))
+    labels = [roots.Value(k) for k in range(1, roots.Length() + 1)]
+    for label, called in zip(labels, unique_names([_step_of(one) for one in labels]), strict=True):
+        _walk(label, None, None, (bodies, names, colours), called)
     if bodies and not units:
         raise InputError(
             "the STEP file does not state its unit of length", file=path, todo="Export it again, with a unit."
         )
-    numbered = unique_names([name for name, _ in bodies])
-    bodies = [(name, shape) for name, (_, shape) in zip(numbered, bodies, strict=True)]
     return bodies, names, ", ".join(units), colours, notes, reader
 
 
-def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list]) -> None:
-    """Collect bodies of a label and of the components below it, each in its place, with names and colours of faces."""
+def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list], trail: str) -> None:
+    """Collect bodies of a label and of the components below it, each in its place, with names and colours of faces.
+
+    `trail` is the path of the label: names of parts, those that stand several times in one assembly numbered.
+    """
     bodies, names, colours = found
     xcaf, collections = kernel("XCAFDoc", "collections")
     shape_tool = xcaf.XCAFDoc_ShapeTool
     if shape_tool.IsAssembly_s(label):
         parts = collections.Sequence_TDF_Label()
         shape_tool.GetComponents_s(label, parts)
-        for k in range(1, parts.Length() + 1):
-            part = parts.Value(k)
+        below = [parts.Value(k) for k in range(1, parts.Length() + 1)]
+        called = unique_names([_step_of(_referred(one)) for one in below])
+        for part, name in zip(below, called, strict=True):
             own = shape_tool.GetLocation_s(part)
             place = own if location is None else location.Multiplied(own)
-            _walk(_referred(part), place, _colour_of(part) or colour, found)
+            _walk(_referred(part), place, _colour_of(part) or colour, found, f"{trail}/{name}")
         return
     shape = shape_tool.GetShape_s(label)
     if location is not None:
         shape = shape.Moved(location)
-    name = _name_of(label) or "body"
-    bodies += [(name, body) for body in (*explore(shape, "SOLID"), *explore(shape, "SHELL", outside="SOLID"))]
+    solids, shells = list(explore(shape, "SOLID")), list(explore(shape, "SHELL", outside="SOLID"))
+    several = len(solids) + len(shells) > 1
+    bodies += [(f"{trail}#{k + 1}" if several else trail, body) for k, body in enumerate((*solids, *shells))]
     later: list[tuple[Any, Any]] = []
     subs = collections.Sequence_TDF_Label()
     shape_tool.GetSubShapes_s(label, subs)
@@ -239,6 +298,11 @@ def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list]
     if whole is not None:
         later += [(face, whole) for face in explore(shape, "FACE")]
     colours += later
+
+
+def _step_of(label: Any) -> str:
+    """What a label adds to a path: its name, without the marks that tell parts and bodies in a path apart."""
+    return (_name_of(label) or "body").replace("/", "_").replace("#", "_")
 
 
 def _referred(label: Any) -> Any:

@@ -42,7 +42,7 @@ def case(request, tmp_path_factory):
         reference = es.make(EQUAL[name], tmp_path_factory.mktemp("step")).shape
     elif name in CREASED:
         reference = es.without_creases(model.shape)
-    return name, ExactEngine(read_step(model.path, deflection=0.03)), model, reference
+    return name, ExactEngine(read_step(model.path, deflection=0.03, body="*")), model, reference
 
 
 def differences(distance, points, reference):
@@ -111,7 +111,7 @@ def test_each_face_alone(case):
 def test_the_set_has_all_kinds(tmp_path):
     kinds = set()
     for name in ("plate", "rational", "filleted", "cone", "revolved", "offset_skin"):
-        kinds |= {face.kind for face in read_step(es.make(name, tmp_path).path).faces}
+        kinds |= {face.kind for face in read_step(es.make(name, tmp_path).path, body="*").faces}
     assert kinds == {"plane", "cylinder", "cone", "sphere", "torus", "spline", "extrusion", "revolution", "other"}
     assert sum(MANY.values()) >= 20_000
 

@@ -487,14 +487,14 @@ def test_part_in_two_places(tmp_path: Path, make_bracket: ModuleType) -> None:
     path = tmp_path / "two.step"
     writer.Write(str(path))
     path.write_text(make_bracket.add_pmi(path.read_text()))
-    both = pk.nominal.load(path)
+    both = pk.nominal.load(path, body="*")
     assert both.diagonal > 280
-    assert by_name(read_pmi(path, both))["skin profile"][-1] == ("skin_1", "skin_2")
+    assert by_name(read_pmi(path, both, body="*"))["skin profile"][-1] == ("skin_1", "skin_2")
     body = both.brep.bodies[0]
     one = pk.nominal.load(path, body=body)
     assert by_name(read_pmi(path, one, body=body))["skin profile"][-1] == ("skin",)
     with pytest.raises(InputError, match=r"expected 8 faces\. Name the body"):
-        read_pmi(path, one)
+        read_pmi(path, one, body="*")
 
 
 def test_wrong_model(tmp_path: Path) -> None:

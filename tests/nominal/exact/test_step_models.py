@@ -61,8 +61,8 @@ def test_a_unit_given_beside_the_file_is_refused(tmp_path):
 
 
 def test_an_assembly_is_flattened_each_part_in_its_place(assembly):
-    part = pk.nominal.load(assembly)
-    assert part.brep.bodies == ("block", "pin_1", "pin_2")
+    part = pk.nominal.load(assembly, body="*")
+    assert part.brep.bodies == ("assembly/block", "assembly/pin_1", "assembly/pin_2")
     assert len(part.face_names) == 6 + 3 + 3
     touch = np.array([[103.0, 0.0, 6.0], [100.0, 53.0, 13.0], [100.0, 50.0, 7.0], [-2.0, 10.0, 15.0]])
     found = part.engine.feet(touch)
@@ -76,8 +76,12 @@ def test_one_body_by_name(assembly):
     part = pk.nominal.load(assembly, body="pin_2")
     np.testing.assert_allclose(part.bounds.mean(axis=0), [100, 50, 13], atol=0.05)
     assert part.face_names == ("shaft", "face_2", "face_3")
-    with pytest.raises(InputError, match=r"no body with that name.*'pin'.*one of block, pin_1, pin_2"):
+    assert any("body 'pin_2' was chosen: 1 of the 3 bodies" in note for note in part.notes)
+    every = "assembly/block, assembly/pin_1, assembly/pin_2"
+    with pytest.raises(InputError, match=f"no body with that name.*'pin'.*one of {every}"):
         pk.nominal.load(assembly, body="pin")
+    with pytest.raises(InputError, match=f"several parts, and none was chosen.*one of {every}.*--body"):
+        pk.nominal.load(assembly)
 
 
 def test_names_and_colours_of_faces(tmp_path):

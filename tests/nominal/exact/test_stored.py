@@ -71,7 +71,7 @@ def step(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("name", es.SHAPES)
 def test_a_stored_model_is_the_same_in_everything(name: str, tmp_path: Path) -> None:
-    fresh = read_step(es.make(name, tmp_path).path, deflection=0.1)
+    fresh = read_step(es.make(name, tmp_path).path, deflection=0.1, body="*")
     assert stored.keep(fresh, cache.name_of(name), name, tmp_path / "cache") == ""
     again = stored.fetch(cache.name_of(name), tmp_path / "cache")
     if name in FOR_THE_KERNEL:
@@ -94,7 +94,10 @@ def test_the_shapes_have_every_kind_of_surface(tmp_path: Path) -> None:
     }
     made = set()
     for name in ("plate", "rational", "creased_skin", "revolved", "conics", "offset_skin"):
-        made |= {type(face.surface).__name__ for face in read_step(es.make(name, tmp_path).path, deflection=0.5).faces}
+        made |= {
+            type(face.surface).__name__
+            for face in read_step(es.make(name, tmp_path).path, deflection=0.5, body="*").faces
+        }
     assert surfaces == made
     assert surfaces - {"KernelSurface"} == {kind.__name__ for kind in stored._SURFACES}
 
@@ -102,10 +105,10 @@ def test_the_shapes_have_every_kind_of_surface(tmp_path: Path) -> None:
 def test_the_second_load_reads_nothing_and_is_the_same(
     step: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    plain = pk.nominal.load(step)
-    first = pk.nominal.load(step, cache=tmp_path)
+    plain = pk.nominal.load(step, body="*")
+    first = pk.nominal.load(step, body="*", cache=tmp_path)
     monkeypatch.setattr(from_step, "read_step", lambda *_, **__: pytest.fail("read again"))
-    second = pk.nominal.load(step, cache=tmp_path)
+    second = pk.nominal.load(step, body="*", cache=tmp_path)
     assert_same(plain, first)
     assert_same(plain, second)
     assert [face.colour for face in second.brep.faces if face.colour] != []
@@ -116,9 +119,9 @@ def test_the_second_load_reads_nothing_and_is_the_same(
 
 def test_nothing_is_kept_in_secret(step: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PROBEKIT_CACHE", str(tmp_path / "cache"))
-    pk.nominal.load(step)
+    pk.nominal.load(step, body="*")
     assert not (tmp_path / "cache").exists()
-    pk.nominal.load(step, cache=True)
+    pk.nominal.load(step, body="*", cache=True)
     assert [one.label for one in cache.contents(tmp_path / "cache")] == ["bodies.step"]
 
 
@@ -135,11 +138,11 @@ def test_other_options_or_another_file_are_another_model(
 
     monkeypatch.setattr(from_step, "read_step", reading)
     for path, options, anew in (
-        (step, {}, True),
-        (copy, {}, False),  # the same content under another name
-        (step, {"deflection": 0.2}, True),
-        (step, {"deflection": 0.4}, True),
-        (step, {"deflection": 0.2}, False),
+        (step, {"body": "*"}, True),
+        (copy, {"body": "*"}, False),  # the same content under another name
+        (step, {"body": "*", "deflection": 0.2}, True),
+        (step, {"body": "*", "deflection": 0.4}, True),
+        (step, {"body": "*", "deflection": 0.2}, False),
         (step, {"body": "pin"}, True),
         (step, {"body": "pin", "faces": {"top": "face_1"}}, False),
     ):
@@ -151,7 +154,7 @@ def test_other_options_or_another_file_are_another_model(
     at = stamped.index(b"FILE_NAME(") + len("FILE_NAME('")
     copy.write_bytes(stamped[:at] + b"X" + stamped[at + 1 :])  # one byte, of no importance to the shape
     read.clear()
-    pk.nominal.load(copy, cache=place)
+    pk.nominal.load(copy, body="*", cache=place)
     assert read == ["copy.step"]
     assert len(cache.contents(place)) == 5
     with pytest.raises(pk.InputError, match="states its own unit"):
@@ -172,7 +175,7 @@ def test_another_version_reads_anew(what: str, step: Path, tmp_path: Path, monke
     assert stored.name_of("0" * 64, deflection=None) != before
     monkeypatch.setattr(stored, "_kernel", lambda: "")
     assert stored.name_of("0" * 64, deflection=None) is None
-    assert pk.nominal.load(step, cache=tmp_path).exact
+    assert pk.nominal.load(step, body="*", cache=tmp_path).exact
     assert list(tmp_path.iterdir()) == []
 
 
@@ -190,12 +193,12 @@ def test_the_source_that_reads_models_is_part_of_the_name(tmp_path: Path, monkey
 
 
 def test_a_damaged_file_is_read_anew_and_replaced(step: Path, tmp_path: Path) -> None:
-    first = pk.nominal.load(step, cache=tmp_path)
+    first = pk.nominal.load(step, body="*", cache=tmp_path)
     (path,) = tmp_path.iterdir()
     whole = path.read_bytes()
     for bad in (whole[:-1], whole[: len(whole) // 2], b"", bytes([*whole[:5000], whole[5000] ^ 1, *whole[5001:]])):
         path.write_bytes(bad)
-        assert_same(first, pk.nominal.load(step, cache=tmp_path))
+        assert_same(first, pk.nominal.load(step, body="*", cache=tmp_path))
         assert path.read_bytes() == whole
 
 
@@ -266,8 +269,8 @@ def test_a_file_made_by_somebody_else_with_a_right_checksum_raises_nothing(tmp_p
 
 def test_a_folder_that_cannot_be_used_is_said_in_the_notes(step: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    part = pk.nominal.load(step, cache=tmp_path / "file")
-    (note,) = set(part.notes) - set(pk.nominal.load(step).notes)
+    part = pk.nominal.load(step, body="*", cache=tmp_path / "file")
+    (note,) = set(part.notes) - set(pk.nominal.load(step, body="*").notes)
     assert note.startswith("the exact model could not be kept for later runs: ")
     assert str(tmp_path / "file") in note
 
@@ -296,7 +299,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
 
     monkeypatch.setattr(from_step, "read_step", reading)
     with pytest.raises(pk.InputError, match="changed while it was read"):
-        pk.nominal.load(copy, cache=tmp_path / "cache")
+        pk.nominal.load(copy, body="*", cache=tmp_path / "cache")
     assert not (tmp_path / "cache").exists()
 
 
@@ -349,15 +352,15 @@ def test_the_second_plan_and_program_start_without_the_kernel_and_give_the_same_
 
 
 def test_whether_a_file_can_be_read_is_told_without_the_kernel(step: Path, tmp_path: Path) -> None:
-    pk.nominal.load(step, cache=tmp_path)
+    pk.nominal.load(step, body="*", cache=tmp_path)
     code = """if True:
         import sys
         from probekit import nominal
-        assert nominal.can_read(sys.argv[1], cache=sys.argv[2])
-        assert nominal.load(sys.argv[1], cache=sys.argv[2]).exact
+        assert nominal.can_read(sys.argv[1], body="*", cache=sys.argv[2])
+        assert nominal.load(sys.argv[1], body="*", cache=sys.argv[2]).exact
         assert "OCP" not in sys.modules
         sys.modules["OCP.Message"] = None  # a kernel that is installed, but cannot be imported
-        assert nominal.can_read(sys.argv[1], cache=sys.argv[2])
+        assert nominal.can_read(sys.argv[1], body="*", cache=sys.argv[2])
         print(nominal.can_read(sys.argv[1]), nominal.can_read("part.stl"))
     """
     assert run(code, step, tmp_path, place="off").split() == ["False", "True"]
