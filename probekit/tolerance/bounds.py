@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri
 
-from ..errors import InputError
+from ..errors import FitError, InputError
 from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty.joint import SEED, Joint, solved
@@ -35,6 +35,7 @@ from ..uncertainty.programs import least_of_largest
 from .propagation import judged_scatter
 
 if TYPE_CHECKING:
+    from .blocks import Block
     from .evaluation import Evaluation
 
 __all__ = ["TRIALS", "Bounds", "bounds"]
@@ -43,6 +44,7 @@ TRIALS = 10_000  # of what noise alone gives
 
 _FIRST = 0.1  # part of the risk that choosing the touches that count may take
 _NONE = 1e-12  # an uncertainty of nothing [mm]
+_LOOSE = "the touches do not hold {}: its bounds are those of the least certain touch, wider than need be"
 
 
 @shown
@@ -72,6 +74,8 @@ class Bounds:
         How far inside its limits each touch must lie so that `high` is within the tolerance [mm].
     outside : (n,) bool
         Touches that are beyond their limits with that level, all others counted; of a value judged as a whole none.
+    notes : tuple of str
+        What has to be known to believe them.
     """
 
     measured: float
@@ -85,6 +89,7 @@ class Bounds:
     u_each: np.ndarray
     guard: np.ndarray
     outside: np.ndarray
+    notes: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -193,19 +198,25 @@ def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     share, z = one.width / ((one.uppers - one.lowers) / 2), float(ndtri(level))
     off, drawn = share * (one.deviations - one.middles), share * _drawn(judged)
     guard, noise, found = np.zeros(len(off)), np.zeros(len(drawn)), (0.0, 0.0, np.zeros(len(off)))
+    notes: tuple[str, ...] = ()
     for block in one.blocks or ():
         rows, half = block.touches, len(block.touches)
         slope = share[rows, None] * block.slope
         both = np.vstack([slope, -slope])
-        ruled = least_of_largest(np.hstack([off[rows], -off[rows]])[None], both)
-        weight = np.bincount(ruled.rows[0], ruled.weight[0], 2 * half)
         gradient = np.zeros(len(off))
-        gradient[rows] = share[rows] * (weight[:half] - weight[half:])
+        try:
+            ruled = least_of_largest(np.hstack([off[rows], -off[rows]])[None], both)
+            pushed = least_of_largest(np.hstack([drawn[:, rows], -drawn[:, rows]]), both).value
+            weight = np.bincount(ruled.rows[0], ruled.weight[0], 2 * half)
+            gradient[rows] = share[rows] * (weight[:half] - weight[half:])
+        except FitError:  # a zone that stays where it is: no weights of touches make more than the least certain one
+            gradient[rows[(share * judged.u)[rows].argmax()]] = share[rows].max()
+            pushed, notes = np.abs(drawn[:, rows]).max(axis=1), (_LOOSE.format("the zone"),)
         u = float(np.hypot(judged.u_of(gradient), _if_common(one, scatter, gradient)))
         u = u if not unknown[rows].any() else np.inf
         guard[rows] = z * u / share[rows]
         found = max(found, (float(np.abs(off[rows]).max()) + z * u, u, gradient), key=lambda one: one[0])
-        noise = np.maximum(noise, least_of_largest(np.hstack([drawn[:, rows], -drawn[:, rows]]), both).value)
+        noise = np.maximum(noise, pushed)
     q, (high, u, gradient) = float(np.quantile(noise, level)), found
     return Bounds(
         one.actual,
@@ -219,32 +230,38 @@ def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         np.where(unknown, np.nan, judged.u),
         guard,
         np.abs(off) - q > one.width,
+        notes,
     )
 
 
 def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     """Of a value that is judged as a whole, by its change with each touch."""
     z, unknown = float(ndtri(level)), bool(_unknown(one).any())
+    notes: tuple[str, ...] = ()
     if one.gradient is None:  # no zone about the nominal grows faster than by twice the worst touch
         judged = judged_scatter(one, scatter)
         known, ruling = 2.0 * float(judged.u.max()), int(judged.u.argmax())
-        noise = 2.0 * np.abs(_drawn(judged)).max(axis=1)
+        noise, shares, more = 2.0 * np.abs(_drawn(judged)).max(axis=1), _shares(judged, ruling), z * known
+    elif one.places is not None:
+        change, slope = one.places.rows()
+        there = one if one.carried is None else replace(one, carried=replace(one.carried, rows=slope))
+        judged = judged_scatter(there, scatter, change)
+        found = one.places.highest(judged, z, scatter.own[one.rows] if _says_nothing(scatter) else None)
+        known, more, alone = found.u, found.value - one.actual, float(judged.u_of(found.weights))
+        noise = one.places.noise(_drawn(judged)) * (known / alone if alone > 0 else 1.0)
+        shares = _shares(_sum_of(judged, found.weights), 0)
     else:
-        judged, ruling = judged_scatter(one, scatter, one.gradient[None]), 0
+        judged = judged_scatter(one, scatter, one.gradient[None])
         known = float(np.hypot(judged.u[0], _if_common(one, scatter, one.gradient)))
-        places, across = one.alike
-        drawn = np.random.default_rng(SEED).standard_normal((TRIALS, min(places, 500), across))
-        noise = known * np.linalg.norm(drawn, axis=2).max(axis=1)
-    less = more = z * known
+        noise, shares, more = np.abs(known * _normal()), _shares(judged, 0), z * known
+    less = float(np.quantile(noise, level))
     if one.blocks and one.blocks[0].rise and known > 0:
-        block, own = one.blocks[0], judged_scatter(replace(one, carried=None), scatter)
-        pushed = block.rise * least_of_largest(_drawn(own), block.slope).value
+        block, own, less = one.blocks[0], judged_scatter(replace(one, carried=None), scatter), z * known
+        pushed, notes = _pushed(_drawn(own), block)
         noise = np.abs(pushed)
         # an envelope is pushed to one side by noise: that side by what noise gives, the other by those that rule
         q = float(np.quantile(np.sign(block.rise) * pushed, level))
         less, more = (max(less, q), more) if block.rise > 0 else (less, max(more, q))
-    else:
-        less = float(np.quantile(noise, level))
     return Bounds(
         one.actual,
         max(one.actual - less, 0.0),
@@ -253,11 +270,24 @@ def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         float("nan") if unknown else known,
         float(noise.mean()),
         _p_value(noise, one.actual - one.width),
-        _shares(judged, ruling),
+        shares,
         scatter.u[one.rows],
         np.zeros(len(one.rows)),
         np.zeros(len(one.rows), dtype=bool),
+        notes,
     )
+
+
+def _pushed(drawn: np.ndarray, block: Block) -> tuple[np.ndarray, tuple[str, ...]]:
+    """(t,) change of the actual value when noise pushes an envelope; by the worst touch if they do not hold it."""
+    try:
+        return block.rise * least_of_largest(drawn, block.slope).value, ()
+    except FitError:  # an envelope that stays where it is is never smaller than one that moves
+        return block.rise * drawn.max(axis=1), (_LOOSE.format("the mating envelope"),)
+
+
+def _normal() -> np.ndarray:
+    return np.random.default_rng(SEED).standard_normal(TRIALS)
 
 
 def _drawn(judged: Scatter) -> np.ndarray:
@@ -290,10 +320,15 @@ def _if_common(one: Evaluation, scatter: Scatter, gradient: np.ndarray) -> float
 
     One number u per touch does not say how much it shares with the others; any share between is covered by the larger.
     """
-    if scatter.causes or scatter.own_causes is not None:
+    if not _says_nothing(scatter):
         return 0.0
     parts = gradient * scatter.own[one.rows]
     return float(np.sqrt(max(float(parts.sum()) ** 2 - float(parts @ parts), 0.0)))
+
+
+def _says_nothing(scatter: Scatter) -> bool:
+    """Whether one number u per touch is all that is known, nothing of what they share."""
+    return not scatter.causes and scatter.own_causes is None
 
 
 def _unknown(one: Evaluation) -> np.ndarray:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from ..fit.datums.freedom import Freedom
     from .blocks import Block
+    from .places import Places
     from .propagation import Carried
 
 __all__ = ["Evaluation", "Shifts"]
@@ -112,9 +113,9 @@ class Evaluation:
     blocks : tuple of Block, optional
         Which touches share a placement of the zone, or an envelope, and how it follows them; see
         `probekit.tolerance.blocks`. None: the zone is held, and each touch counts by itself.
-    alike : (int, int)
-        Of a value judged as a whole by its gradient: how many places compete to be the worst, such as the two ends of
-        an axis, and in how many directions each is judged.
+    places : Places, optional
+        Of a value judged as a whole: the places that compete to be the worst, such as the two ends of an axis. None:
+        there is one, and `gradient` is its change.
     carried : Carried, optional
         What the uncertainty of the datum frame that was established for this tolerance does to what is judged; None if
         it is judged in the coordinates of the table.
@@ -145,7 +146,7 @@ class Evaluation:
     gradient: np.ndarray | None = field(default=None, repr=False)
     slope: np.ndarray | None = field(default=None, repr=False)
     blocks: tuple[Block, ...] | None = field(default=None, repr=False)
-    alike: tuple[int, int] = (1, 1)
+    places: Places | None = field(default=None, repr=False)
     carried: Carried | None = field(default=None, repr=False)
 
     @classmethod

@@ -32,7 +32,7 @@ from .evaluation import Evaluation, Shifts
 from .length import judged_length
 from .nominal_shape import require
 from .placement import Free
-from .propagation import lean_sensitivity
+from .places import of_lean
 from .spec import Direction, Tolerance, Vector, only
 
 if TYPE_CHECKING:
@@ -168,7 +168,9 @@ class Orientation(Tolerance):
             return float(np.linalg.norm(lean(one)[0]))
 
         actual, (slant, zone) = value(axis), lean(axis)
-        gradient, slope = lean_sensitivity(axis, slant, span, turns, covered)
+        zones = np.linalg.svd(zone[None])[2][1:] if square is None else square[None]
+        places = of_lean(axis, slant, zones, span, turns, covered)
+        gradient, slope = places.along(0)
         return Evaluation.as_whole(
             deviations,
             covered.rows,
@@ -198,14 +200,14 @@ class Orientation(Tolerance):
                     "",
                     np.array([-0.5, 0.5])[:, None] * slant,
                     zone,
-                    np.linalg.svd(zone[None])[2][1:] if square is None else square[None],
+                    zones,
                     width,
                 ),
             ),
             alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
             gradient=gradient,
             slope=slope,
-            alike=(1, 2 if square is None else 1),
+            places=places,
         )
 
     def _zone(self, near: np.ndarray, free: Freedom) -> tuple[np.ndarray, np.ndarray | None]:

@@ -33,7 +33,7 @@ from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .placement import Free
-from .propagation import shift_sensitivity, surface_sensitivity
+from .places import of_shifts, of_surfaces
 from .settle import Held, settle, settle_surfaces
 from .spec import Direction, Limits, Tolerance, Vector, stated
 from .surface import Room, rooms
@@ -310,17 +310,22 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
 
     fitted = [size_of(part, SHAPES[of], "least_squares")[1] for part in group.parts.values()]
     parts = [(part.contact, part.normal) for part in group.parts.values()]
-    gradient, slope = shift_sensitivity(
-        [one.feature for one in held],
-        parts,
-        worst,
-        motion,
-        free,
-        0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
-        group.envelopes[worst][1].active if modifier else (),
-    )
-    if touch is not None:
-        gradient, slope = surface_sensitivity(parts, worst, touch, motion, free, least=modifier == "L")
+    if touch is None or left is None:
+        places = of_shifts(
+            [one.feature for one in held],
+            parts,
+            motion,
+            free,
+            np.array([one.bonus - held[worst].bonus for one in held]),
+            0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
+            [one.active for _, one in group.envelopes] if modifier else None,
+        )
+        rules = sum(len(one) for one in reach[:worst]) + int(reach[worst].argmax())
+    else:
+        taken = [allowed - one.room - (one.each - one.touches) for one in left]
+        places = of_surfaces(parts, np.concatenate(taken), motion, free, least=modifier == "L")
+        rules = sum(len(one) for one in taken[:worst]) + touch
+    gradient, slope = places.along(rules)
     active = list(held[worst].feature.active) if touch is None else [touch]
     return Evaluation.as_whole(
         group.deviations,
@@ -347,7 +352,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         alternatives=alternatives,
         gradient=gradient,
         slope=slope,
-        alike=(sum(len(one.feature.places) for one in held), len(held[0].feature.zone)),
+        places=places,
     )
 
 

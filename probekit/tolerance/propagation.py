@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS, apply_motion, motion_parameters
+from ..fit import FREEDOMS, motion_parameters
 from ..fit.datums.freedom import Freedom
 from ..fit.motion import typical_arm
 from ..geometry import cross_matrix, left_jacobian
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.alignment import Alignment
-    from .axes import Axis
-    from .cover import Covered
-    from .derived import Derived
     from .evaluation import Evaluation
 
 __all__ = [
@@ -45,12 +42,10 @@ __all__ = [
     "carry",
     "element_gain",
     "judged_scatter",
-    "lean_sensitivity",
     "less_placement",
+    "motion_rows",
     "motion_step",
     "own_uncertainty",
-    "shift_sensitivity",
-    "surface_sensitivity",
 ]
 
 FRAME = "datum frame, by the scatter of its touches"
@@ -174,7 +169,7 @@ def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment
                 expected="a deviations table of probekit.deviation.project",
             )
         at, normal = (chosen[list(names)].to_numpy(dtype=float) for names in (("cx", "cy", "cz"), ("nx", "ny", "nz")))
-        rows = less_placement(_rows(at, normal), evaluation.freedom or _named(evaluation.free))
+        rows = less_placement(motion_rows(at, normal), evaluation.freedom or _named(evaluation.free))
     step = motion_step(alignment)
     carried = Carried(rows, step @ alignment.covariance @ step.T)
     if alignment.gain is not None and alignment.spread is not None and np.isfinite(alignment.spread).all():
@@ -276,85 +271,7 @@ def element_gain(points: np.ndarray, normals: np.ndarray, active: tuple[int, ...
     return gain[:6] / arm[:, None], gain[6], centre
 
 
-def shift_sensitivity(
-    features: list[Derived],
-    touches: list[tuple[np.ndarray, np.ndarray]],
-    worst: int,
-    motion: np.ndarray,
-    freedom: Freedom,
-    bonus: float = 0.0,
-    bonus_from: tuple[int, ...] = (),
-) -> tuple[np.ndarray, np.ndarray]:
-    """Gradient (n,) and slope (6,) of the position value of the worst of some derived features, after a motion (4, 4).
-
-    Parameters
-    ----------
-    features : list of Derived
-    touches : list of (points, normals)
-        Of each: (n_k, 3) contact points [mm] and outward normals. The gradient runs over all of them, in this order.
-    worst : int
-        Which feature rules.
-    motion, freedom
-        Where the zones were placed, and what was free for that. The placement takes up, by least squares over all
-        places judged, what it can of a motion of the frame; of the touches' own errors nothing is taken off.
-    bonus : float
-        1 if a bonus grows with less material (M), -1 if with more (L), 0 if there is none: it moves the limit.
-    bonus_from : tuple of int
-        Touches that the envelope rests on which the bonus comes from.
-    """
-    slopes = [one.slopes(motion, np.zeros(3)) for one in features]
-    leads, own = features[worst], features[worst].shifts(motion)[0]
-    place = int(np.linalg.norm(own, axis=1).argmax())
-    size = float(np.linalg.norm(own[place]))
-    towards = own[place] / size if size > 1e-9 else np.eye(own.shape[1])[0]
-    points, normals = touches[worst]
-    twist, _, centre = element_gain(points, normals, leads.active)
-    outward = element_gain(points, normals, bonus_from)[1]
-    gradient = [np.zeros(len(at)) for at, _ in touches]
-    gradient[worst] = 2.0 * towards @ leads.slopes(np.eye(4), centre)[place] @ twist + 2.0 * bonus * outward
-    rows = less_placement(np.concatenate([one.reshape(-1, 6) for one in slopes]), freedom)
-    at = sum(one.shape[0] * one.shape[1] for one in slopes[:worst]) + place * own.shape[1]
-    return np.concatenate(gradient), 2.0 * towards @ rows[at : at + own.shape[1]]
-
-
-def surface_sensitivity(
-    touches: list[tuple[np.ndarray, np.ndarray]],
-    worst: int,
-    touch: int,
-    motion: np.ndarray,
-    freedom: Freedom,
-    *,
-    least: bool,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Gradient (n,) and slope (6,) of what one touch takes of the room to the boundary of a virtual condition.
-
-    `touches`, `worst`, `motion`, `freedom` as for `shift_sensitivity`; `touch` is nearest to the boundary, which lies
-    on the other side of the material with `least`.
-    """
-    sign = -2.0 if least else 2.0  # a touch takes room on both sides of the axis: sizes are twice its distance
-    gradient = [np.zeros(len(at)) for at, _ in touches]
-    gradient[worst][touch] = sign
-    rows = np.concatenate([_rows(apply_motion(motion, at), n @ motion[:3, :3].T) for at, n in touches])
-    place = sum(len(at) for at, _ in touches[:worst]) + touch
-    return np.concatenate(gradient), sign * less_placement(rows, freedom)[place]
-
-
-def lean_sensitivity(
-    axis: Axis, slant: np.ndarray, span: float, turns: np.ndarray, covered: Covered
-) -> tuple[np.ndarray, np.ndarray]:
-    """Gradient (n,) and slope (6,) of the orientation value of an axis.
-
-    `slant` (3,): how far it leans over its length `span` [mm]; `turns` (3, t): turns that the datum frame leaves.
-    """
-    size = float(np.linalg.norm(slant))
-    towards = slant / size if size > 1e-9 else np.linalg.svd(axis.direction[None])[2][1]
-    about = span * np.cross(axis.direction, towards)  # change of the slant with a turn: span (w x d) . towards
-    twist, _, _ = element_gain(covered.contact, covered.normal, axis.active)
-    left = about - turns @ np.linalg.lstsq(turns, about, rcond=None)[0] if turns.shape[1] else about
-    return about @ twist[3:], np.concatenate([np.zeros(3), left])
-
-
-def _rows(at: np.ndarray, normal: np.ndarray) -> np.ndarray:
+def motion_rows(at: np.ndarray, normal: np.ndarray) -> np.ndarray:
     """(n, 6) change of the deviation at points with the shift of the origin and the turn."""
     return np.hstack([normal, np.cross(at, normal)])
 

@@ -21,6 +21,7 @@ from .blocks import of_element
 from .cover import Covered, few
 from .evaluation import Evaluation
 from .form import material_of
+from .places import Places
 from .propagation import element_gain
 from .spec import Length, Limits, Tolerance
 
@@ -79,7 +80,7 @@ class Size(Tolerance):
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, middle = self.covered(deviations), (self.limits[0] + self.limits[1]) / 2
         values, pairs = two_point_sizes(covered, self.opposed)
-        envelope_decides = False
+        envelope_decides, places = False, None
         local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
         method = "two_point" if local else self.method.replace("default", "least_squares")
         if local:
@@ -90,12 +91,15 @@ class Size(Tolerance):
                 )
             gradient = np.zeros(len(covered.rows))
             gradient[pairs[int(np.abs(values - middle).argmax())]] = 1.0
-            alike = (len(values), 1)
+            change = np.zeros((len(values), 2, len(covered.rows)))
+            change[np.arange(len(values))[:, None], 0, pairs] = -2.0 if material_of(covered) == "outside" else 2.0
+            off = 2.0 * (values - middle)
+            places = Places(off[:, None], np.zeros(len(off)), change, np.zeros((len(off), 2, 6)))
             notes = [f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger"]
         else:
             value, fitted = size_of(covered, self.of, method)
             values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
-            gradient, alike = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1], (1, 1)
+            gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
             envelope_decides = bool(fitted.active)
             notes = [*few(self.of, len(covered.rows), "a size"), *fitted.notes]
             if self.method == "default":
@@ -135,7 +139,7 @@ class Size(Tolerance):
             details=details,
             alternatives=partial(_others, covered, self.of, self.opposed, middle),
             gradient=2.0 * sense * sign * gradient,
-            alike=alike,
+            places=None if envelope_decides else places,
             blocks=of_element(covered.contact, covered.normal, sized=False, rise=4.0 * sense * sign)
             if envelope_decides
             else None,

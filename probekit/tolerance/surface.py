@@ -35,11 +35,16 @@ _WIDE = 0.5 * np.pi  # touches further apart than this round the axis show no su
 @shown
 @dataclass(frozen=True, eq=False)
 class Room:
-    """Room of one feature [mm], that of its touches alone, and the touch that decides; None if the axis does."""
+    """Room of one feature [mm], and of each of its touches (n,); the touch that decides, None if the axis does."""
 
     room: float
-    touches: float
+    each: np.ndarray
     touch: int | None
+
+    @property
+    def touches(self) -> float:
+        """Room that the touches leave [mm]."""
+        return float(self.each.min())
 
 
 def rooms(features: Sequence[Held], motion: np.ndarray) -> list[Room]:
@@ -63,7 +68,7 @@ def room_of(one: Held, motion: np.ndarray) -> Room:
         if carried.any():
             between = min(between, one.width + one.bonus - 2.0 * float(off[carried].max()))
     room = min(touches, max(axis, between))
-    return Room(room, touches, None if room == axis else worst)
+    return Room(room, -out, None if room == axis else worst)
 
 
 def _gap(one: Held, contact: np.ndarray) -> float:

@@ -133,7 +133,7 @@ def classify(
             "noise_alone": [one.bounds.noise_alone for one in judged],
             "p_value": [one.bounds.p_value for one in judged],
             "word": [one.word for one in judged],
-            "notes": [(*one.reasons(ids), *one.of.notes) for one in judged],
+            "notes": [(*one.reasons(ids), *one.of.notes, *one.bounds.notes) for one in judged],
         }
     )
     part = worst_of([*tolerances["word"], *(["undecided"] if reasons else [])])

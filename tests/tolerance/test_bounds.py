@@ -12,7 +12,8 @@ from scipy.stats import norm
 from tolerance.touched import around, table
 
 from probekit import InputError
-from probekit.tolerance import cylindricity, flatness, profile, size
+from probekit.tolerance import cylindricity, flatness, position, profile, size
+from probekit.tolerance.blocks import Block
 from probekit.tolerance.bounds import bounds
 from probekit.tolerance.propagation import Carried, judged_scatter
 from probekit.uncertainty import Scatter
@@ -231,3 +232,65 @@ class TestPlaced:
             bore = around(10.0 - rng.normal(scale=0.003, size=12), n=12, heights=(0.0,), bore=True)
             words.append(judge(size(bore, limits, method="maximum_inscribed"), proved(), 0.003))
         assert words.count(word) <= runs * 0.05 + 3 * np.sqrt(runs * 0.05 * 0.95)
+
+
+class TestLoose:
+    """Programs that find no bound: the inspection goes on with wider ones, and says so."""
+
+    def test_an_envelope_that_its_touches_do_not_hold(self):
+        """Closed form: an envelope that stays is pushed by the largest of n errors, Phi(q)^n = 0.95."""
+        n, scatter = 36, Scatter(np.ones(36), np.zeros((36, 0)), (), {"own": np.ones(36)})
+        one = size(around(10.0, n=12, phase=0.1), (10.0, 30.0), method="minimum_circumscribed")
+        held, loose = bounds(one, scatter), replace(one, blocks=(Block(np.arange(n), np.ones((n, 1)), 4.0),))
+        found = bounds(loose, scatter)
+        assert found.low == pytest.approx(max(one.actual - 4 * norm.ppf(0.95 ** (1 / n)), 0.0), abs=0.1)
+        assert found.low <= held.low
+        assert found.high == held.high
+        assert "do not hold the mating envelope" in found.notes[0]
+
+    def test_a_zone_whose_program_does_not_end(self, monkeypatch):
+        rng = np.random.default_rng(4)
+        found = table(np.column_stack([rng.uniform(0, 50, (30, 2)), rng.normal(size=30)]), (0, 0, 1))
+        one, scatter = flatness(found, 40.0), shared(30, 0.3)
+        tight = bounds(one, scatter)
+        monkeypatch.setattr("probekit.uncertainty.programs._STEPS", 0)
+        wide = bounds(one, scatter)
+        assert wide.low <= tight.low < tight.high <= wide.high < np.inf
+        assert tight.notes == ()
+        assert "do not hold the zone" in wide.notes[0]
+        verdict = classify(found.assign(u=1.0), one)
+        assert any("do not hold the zone" in note for note in verdict.tolerances["notes"].iloc[0])
+
+
+class TestPlaces:
+    """What is judged at several places: the one that rules may be the best known."""
+
+    def test_the_end_that_is_carried_on_counts_though_the_other_rules(self):
+        """Closed form of least squares: sd of the axis at z is u sqrt(2/n) sqrt(1 + (z - mean)^2 / var) either way."""
+        u, level, length = 0.002, np.array([0.0, 2.0, 4.0, 6.0]), 25.0
+        for bottom, top in ((0.05, -0.048), (0.05, -0.05), (0.05, -0.052)):
+            leaning = around(
+                10.0, n=9, heights=tuple(level), bore=True, centre=(bottom, 0), slant=((top - bottom) / length, 0)
+            )
+            one = position(
+                leaning, 0.2, at=(0, 0, 0), direction=(0, 0, 1), length=(0.0, length), method="least_squares"
+            )
+            sd = u * np.sqrt(2 / 36 * (1 + (length - level.mean()) ** 2 / level.var()))
+            found = bounds(one, Scatter.independent(np.full(36, u)))
+            assert found.high == pytest.approx(2 * abs(top) + norm.ppf(0.95) * 2 * sd, rel=0.002)
+            assert found.u == pytest.approx(2 * sd, rel=0.02)
+
+    def test_an_axis_where_it_should_be_may_lie_off_in_any_direction(self):
+        """A perfect bore: twice the sd of the axis at either end, whichever way."""
+        one = position(around(10.0, n=9, bore=True), 0.2, at=(0, 0, 0), direction=(0, 0, 1), method="least_squares")
+        u = np.full(27, 0.002)
+        u[:9] = 0.02  # the lowest ring
+        found, sd = bounds(one, Scatter.independent(u)), 0.02 * np.sqrt(2 / 9) * 5 / 6
+        assert found.high == pytest.approx(norm.ppf(0.95) * 2 * sd, rel=0.03)
+
+    def test_a_pair_of_touches_that_is_known_badly_counts(self):
+        four = around(np.array([10.01, 9.995, 10.01, 9.995]), n=4, heights=(0.0,))
+        one = size(four, (19.9, 20.1), method="two_point", independency=True)
+        found = bounds(one, Scatter(np.array([1e-4, 0.02, 1e-4, 0.02]), np.zeros((4, 0)), (), {"own": np.zeros(4)}))
+        assert one.actual == pytest.approx(0.04)
+        assert found.high == pytest.approx(0.02 + norm.ppf(0.95) * 2 * 0.02 * np.sqrt(2), rel=1e-3)
