@@ -20,6 +20,7 @@ from .starts import frame_in_plane, principal_axes, starts
 __all__ = ["check_settled", "covariance_of_step", "fit_least_squares", "others_as_good"]
 
 _STEPS = 300
+_FLAT = 1e-10  # a parameter that changes the residuals by less than this part of the strongest is left alone
 _SAMPLE = 200  # touches that the choice of a start uses
 _SEVERAL = ("line", "plane", "circle", "cylinder", "cone", "torus", "width", "slot2")  # that may fit in several ways
 _FEW = 4  # touches per unknown, above which a second solution is not looked for
@@ -232,10 +233,11 @@ def _newton(kind: Kind, state: State, evaluate: Evaluate) -> State:
         if second is None:
             second = np.array([gradient(retract(kind, state, h)) - gradient(retract(kind, state, -h)) for h in tries])
             second = 0.5 * (second + second.T) / (2 * width)
-            convex = np.isfinite(second).all() and np.linalg.eigvalsh(second)[0] > 0
+            bent = np.linalg.eigvalsh(second) if np.isfinite(second).all() else np.zeros(1)
+            convex = bent[0] > _FLAT * bent[-1]
         step = np.linalg.solve(second, -(residual @ slope)) if convex else None
         if step is None or np.abs(step).max() > 1e-3 * size:
-            step = np.linalg.lstsq(slope, -residual, rcond=None)[0]
+            step = np.linalg.lstsq(slope, -residual, rcond=_FLAT)[0]
         length = float(np.abs(step).max()) / size
         if length > 0.5 * last or not np.isfinite(length):
             break
