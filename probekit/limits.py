@@ -15,14 +15,16 @@ from typing import Any
 
 from .errors import InputError
 from .files import file_name
+from .fit.rigid import METHODS
 from .tolerance.spec_table import check_stated
 from .uncertainty.causes import CAUSES, PART
-from .values import Among, Each, Either, Number, Numbers, Place, Rule, Table, Text
+from .values import Among, Day, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
 __all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
 
 _FILE = Text(without="\0")
 _POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
+_NEAR = 0.02  # a machine does not stop nearer to a surface than that by intention [mm]; common practice, no source
 _FREE_WHOLE = Number(least=0, most=2**53, whole=True)
 _VECTOR, _PAIR = Numbers(3), Numbers(2, rising=True)
 _NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
@@ -36,7 +38,8 @@ LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("touches.file", "touches.plan", "touches.moves", "stylus.qualification.file"), _FILE),
     **dict.fromkeys(("part.name", "part.body"), Text()),
     **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
-    **dict.fromkeys(("about.operator", "about.machine", "about.date"), Text()),
+    **dict.fromkeys(("about.operator", "about.machine"), Text()),
+    "about.date": Day(),
     "about.temperature": Number(least=-50, most=100),
     "part.angle": Number(above=0, most=180),
     "part.deflection": Number(above=0, most=100),
@@ -63,7 +66,7 @@ LIMITS: dict[str, Rule] = {
     "reach.step": Either(((list, Numbers(None, _POSITIVE)), (int | float, _POSITIVE))),
     "reach.fixtures": Each(_FILE, once=True),
     "reach.max_angle": Number(above=0, most=180),
-    **dict.fromkeys(("reach.standoff", "reach.overtravel"), Number(above=0, most=1000)),
+    **dict.fromkeys(("reach.standoff", "reach.overtravel"), Number(above=0, least=_NEAR, most=1000)),
     **dict.fromkeys(("reach.margin", "program.clearance"), Number(least=0, most=1000)),
     **dict.fromkeys(("pace.rapid", "pace.positioning", "pace.touch", "pace.rotary"), _POSITIVE),
     **dict.fromkeys(("pace.per_touch", "pace.per_index"), _LENGTH),
@@ -84,7 +87,8 @@ LIMITS: dict[str, Rule] = {
     "alignment.features": _SEVERAL,
     "alignment.datums": _SEVERAL,
     "alignment.pivot": _VECTOR,
-    "alignment.free": Each(Text(), once=True, least=0),
+    "alignment.free": Each(Text(), once=True),
+    "alignment.method": Among(METHODS),
     "uncertainty.u": Number(least=0, most=1.0),
     "uncertainty.k": Number(above=0, least=1.0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
@@ -99,6 +103,7 @@ LIMITS: dict[str, Rule] = {
 #: What most likely was meant, where a value is too large or too small.
 _MEANT = {
     "uncertainty.u": "It is in mm: 3 um are 0.003.",
+    **dict.fromkeys(("reach.standoff", "reach.overtravel"), "It is in mm."),
     "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
     **{f"budget.{key}": cause.meant for key, cause in CAUSES.items()},
 }

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import reduce
 from itertools import pairwise
 from operator import or_
@@ -12,6 +14,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 __all__ = [
     "Among",
+    "Day",
     "Each",
     "Either",
     "Number",
@@ -23,6 +26,7 @@ __all__ = [
     "Text",
     "Wrong",
     "choices_of",
+    "days_of",
     "rule_of",
     "types_of",
     "words_of",
@@ -115,6 +119,41 @@ class Text:
 
 
 @dataclass(frozen=True)
+class Day:
+    """A text that says when; if it has a date in numbers, a day that there is."""
+
+    def wrong(self, value: object) -> Wrong | None:
+        """What is wrong with a value; None if nothing is."""
+        if found := Text().wrong(value):
+            return found
+        return ("there is no such day", "a date, such as 2026-11-28") if days_of(str(value)) == [] else None
+
+
+_YEAR_FIRST = re.compile(r"(?<!\d)(\d{4})([-/.])(\d{1,2})\2(\d{1,2})(?!\d)")
+_YEAR_LAST = re.compile(r"(?<!\d)(\d{1,2})([-/.])(\d{1,2})\2(\d{4})(?!\d)")
+
+
+def days_of(text: str) -> list[date] | None:
+    """The days that the first date in numbers of a text may mean; None if it has none, empty if there is no such day.
+
+    The year has four digits. With it last, a full stop is read as day.month, anything else as either order.
+    """
+    if one := _YEAR_FIRST.search(text):
+        ways = [(one[1], one[3], one[4])]
+    elif one := _YEAR_LAST.search(text):
+        ways = [(one[4], one[3], one[1])] + ([(one[4], one[1], one[3])] if one[2] != "." else [])
+    else:
+        return None
+    found = []
+    for year, month, day in ways:
+        try:
+            found.append(date(int(year), int(month), int(day)))
+        except ValueError:
+            continue
+    return found
+
+
+@dataclass(frozen=True)
 class Among:
     """One of a few words."""
 
@@ -194,7 +233,7 @@ class Place:
         return (found[0], expected) if (found := rule.wrong(value)) else None
 
 
-Rule = Number | Numbers | Stated | Text | Among | Each | Table | Either | Place
+Rule = Number | Numbers | Stated | Text | Day | Among | Each | Table | Either | Place
 
 
 def choices_of(hint: Any) -> tuple[Any, ...]:

@@ -57,7 +57,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (('model = "block.stl"', r'model = "a\u0000.stl"'), r"'part\.model': this must not contain"),
     (('model = "block.stl"', 'model = "nothing.stl"'), r"nothing\.stl: "),
     (('model = "block.stl"', 'model = "touches.csv"'), r"touches\.csv: "),
-    (('unit = "mm"', 'unit = "furlong"'), r"furlong"),
+    (('unit = "mm"', 'unit = "furlong"'), r"'part\.unit': unknown unit of length; found 'furlong'"),
     (('unit = "mm"', 'unit = "mm"\nangle = nan'), r"'part\.angle': this is not a finite number; found nan"),
     (('unit = "mm"', 'unit = "mm"\nangle = -1'), r"'part\.angle': this must be positive; found -1"),
     (('unit = "mm"', 'unit = "mm"\ndeflection = 0'), r"'part\.deflection': this must be positive"),
@@ -80,6 +80,11 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (('file = "touches.csv"', 'file = "touches.csv"\nskip = true'), r"'touches\.skip': .*wrong type"),
     (('file = "touches.csv"', 'file = "touches.csv"\ncolumns = {}'), r"'touches\.columns': the table is empty"),
     (('file = "touches.csv"', 'file = "touches.csv"\npattern = ""'), r"'touches\.pattern': .*non-empty"),
+    # --- about
+    (("[touches]", '[about]\ndate = "31.02.2026"\n[touches]'), r"'about\.date': there is no such day; found '31\.02"),
+    (("[touches]", '[about]\ndate = "2026-13-01 08:00"\n[touches]'), r"'about\.date': there is no such day"),
+    (("[touches]", '[about]\ndate = "13/31/2026"\n[touches]'), r"'about\.date': there is no such day"),
+    (("[touches]", '[about]\ndate = ""\n[touches]'), r"'about\.date': this must be a non-empty text"),
     # --- stylus
     (("ball_diameter = 6.0", "ball_diameter = 0"), r"'stylus\.ball_diameter': this must be positive; found 0"),
     (("ball_diameter = 6.0", "ball_diameter = -6"), r"'stylus\.ball_diameter': this must be positive"),
@@ -124,7 +129,8 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (key("alignment", 'pivot = ["0", 0, 0]'), r"'alignment\.pivot': this needs three numbers: this must be a number"),
     (key("alignment", "pivot = [true, 0, 0]"), r"'alignment\.pivot': this needs three numbers"),
     (key("alignment", 'free = ["up"]'), r"unknown degree of freedom; found 'up'"),
-    (key("alignment", 'method = "best"'), r"found 'best'"),
+    (key("alignment", 'method = "best"'), r"'alignment\.method': this is not known here; found 'best'"),
+    (key("alignment", "free = []"), r"'alignment\.free': the list is empty"),
     (key("alignment", 'datums = ["A"]'), r"'alignment\.datums': there is no datum with that letter; found 'A'"),
     # --- machine
     (
@@ -210,6 +216,8 @@ BEFORE: list[tuple[tuple[str, str], str]] = [
     (("margin = 1.0", "margin = nan"), r"'reach\.margin': this is not a finite number"),
     (("margin = 1.0", "margin = -1"), r"'reach\.margin': this is too small"),
     (("standoff = 2.0", "standoff = 0"), r"'reach\.standoff': this must be positive"),
+    (("standoff = 2.0", "standoff = 0.0001"), r"'reach\.standoff': this is too small; found 0\.0001"),
+    (("overtravel = 0.5", "overtravel = 0.0005"), r"'reach\.overtravel': this is too small"),
     (("margin = 1.0", "poses = [[nan, 0]]"), r"'reach\.poses': this is not a finite number"),
     (("margin = 1.0", "clamps = [5]"), r"'reach\.clamps': number 1 of the list: this must be a table"),
     (("margin = 1.0", 'clamps = [{kind = "wedge"}]'), r"'reach\.clamps'.*unknown kind"),
@@ -267,6 +275,7 @@ TOUCHES: list[tuple[str, str, str]] = [
     (r"(?s)\n1,.*", "\n", r"the file holds no touches"),
     (r"(?s)\ntouch.*", "\n", r"the file ends before the header"),
     (r"block 1", "block \0", r"NUL"),
+    (r"# part: block 1", "# date: 31.02.2026", r"column 'date': there is no such day; found '31\.02\.2026'"),
     (r"# part: block 1", "# temperature: warm", r"line 3, column 'temperature': the value is not a number"),
 ]
 
@@ -280,6 +289,11 @@ NOTED: list[tuple[tuple[str, str], str]] = [
     (more("outside = -1"), r"outside = -1 mm of a width of 0\.1 mm"),
     (more('datums = ["A", "B"]'), r"tolerance 'top' names the datums A, B, and the study has no \[\[datum\]\]"),
     (("max_distance = 2.0", "max_distance = 2000"), r"max_distance = 2000 mm is more than the size of the part"),
+    (
+        ("[deviation]", "[machine]\ntranslation = [0.5, 0.0, 0.0]\n[deviation]"),
+        r"sits up to 0\.50\d mm, at the median touch 0\.50\d mm, from where \[machine\] places it",
+    ),
+    (("[touches]", '[about]\ndate = "11.02.2099"\n[touches]'), r"date: 11\.02\.2099 is yet to come"),
     (('name = "top"', r'name = "t\u202eop"'), r"tolerance 1\.name contains an invisible character"),
 ]
 
@@ -374,6 +388,29 @@ def test_odd_touches_are_said(
     (tmp_path / "touches.csv").write_text(tiny.touches().replace(old, new))
     assert main(["inspect", str(study)]) in (0, 1)
     assert re.search(message, " ".join(capsys.readouterr().out.split()))
+
+
+def with_u(value: str) -> str:
+    """The touches with a column u that says the same of all."""
+    lines = tiny.touches().splitlines()
+    head = next(n for n, line in enumerate(lines) if line.startswith("touch,"))
+    return "\n".join([*lines[:head], lines[head] + ",u", *(f"{line},{value}" for line in lines[head + 1 :])]) + "\n"
+
+
+@pytest.mark.parametrize("value", ["3.0", "-0.003"])
+def test_an_uncertainty_of_a_touch_that_cannot_be_in_millimetres_is_refused(tmp_path, capsys, value):
+    tiny.write(tmp_path)
+    (tmp_path / "touches.csv").write_text(with_u(value))
+    refused(tmp_path, capsys, r"touches\.csv, line 6, column 'u': .*found -?\d.*3 um are 0\.003 mm")
+
+
+def test_an_uncertainty_a_hundred_times_the_residuals_wants_a_look(tmp_path, capsys):
+    """0.3 um, written as 0.3, of touches that scatter by 2 um; the limits are wide enough for all of them to pass."""
+    study = tiny.write(tmp_path, ("width = 0.1", "width = 1.9"), ("width = 0.2", "width = 1.9"))
+    (tmp_path / "touches.csv").write_text(with_u("0.3"))
+    assert main(["inspect", str(study)]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "agree far better than their stated uncertainty" in said[: said.index("Tolerances")]
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes of POSIX")

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
+from ..errors import InputError
+from ..values import Day, days_of
 from .model import Study
 
 if TYPE_CHECKING:
@@ -24,7 +27,7 @@ _ALSO |= {"order_no": "order", "time": "date"}
 Known = Mapping[str, str | float | None]
 
 
-def about_of(study: Study, measured: pd.DataFrame) -> tuple[dict[str, Any], list[str]]:
+def about_of(study: Study, measured: pd.DataFrame, today: date | None = None) -> tuple[dict[str, Any], list[str]]:
     """Who, what and when of some results.
 
     A header of the results file comes before ``[about]`` of the study, which may serve many parts.
@@ -34,13 +37,20 @@ def about_of(study: Study, measured: pd.DataFrame) -> tuple[dict[str, Any], list
     study : Study
     measured : DataFrame
         The touches as read, with the headers in ``attrs``.
+    today : date, optional
+        For what lies in the future; the day of the computer's clock by default.
 
     Returns
     -------
     dict
         Each key of `ABOUT`; None where nothing is known.
     list of str
-        Where study and results contradict each other.
+        Where study and results contradict each other, and a date that is yet to come.
+
+    Raises
+    ------
+    InputError
+        If a header says a day that there is not.
     """
     stated, found, notes = study.settings.get("about", {}), {}, []
     for key, value in measured.attrs.items():
@@ -53,7 +63,16 @@ def about_of(study: Study, measured: pd.DataFrame) -> tuple[dict[str, Any], list
             notes.append(
                 f"{_label(name)}: [about] says {stated[name]}, the results file {found[name]}; that of the file stands"
             )
-    return {name: found.get(name, stated.get(name)) for name in ABOUT}, notes
+    about = {name: found.get(name, stated.get(name)) for name in ABOUT}
+    if about["date"] is not None:
+        if "date" in found and (wrong := Day().wrong(str(found["date"]))):
+            raise InputError(
+                wrong[0], file=measured.attrs.get("source"), column="date", found=found["date"], expected=wrong[1]
+            )
+        days = days_of(str(about["date"])) or []
+        if days and min(days) > (today or date.today()) + timedelta(days=1):  # a day for zones of time
+            notes.append(f"date: {about['date']} is yet to come: correct it, or the clock of the computer")
+    return about, notes
 
 
 def words(about: Known) -> list[tuple[str, str]]:

@@ -27,7 +27,16 @@ if TYPE_CHECKING:
     from .. import verdict
     from ..nominal import Nominal
 
-__all__ = ["WRITTEN", "Gate", "gate_of", "targets_made", "targets_placed", "telling_missing", "with_robust"]
+__all__ = [
+    "WRITTEN",
+    "Gate",
+    "gate_of",
+    "targets_made",
+    "set_up_stated",
+    "targets_placed",
+    "telling_missing",
+    "with_robust",
+]
 
 WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
 
@@ -108,6 +117,21 @@ def targets_placed(study: Study, measured: pd.DataFrame, part: Nominal) -> tuple
     out[["i", "j", "k"]] = measured[["i", "j", "k"]].to_numpy(dtype=float) @ back[:3, :3].T
     out.attrs = dict(measured.attrs)
     return out, ["the targets of the results are in their own coordinates; they were placed as [machine] states"]
+
+
+def set_up_stated(study: Study, measured: pd.DataFrame, alignment: fit.alignment.Alignment | None) -> list[str]:
+    """How far the part sat from where ``[machine]`` places it, which the alignment takes up."""
+    if alignment is None or not {"translation", "rotation"} & set(study.settings.get("machine", {})):
+        return []
+    point = measured[["x", "y", "z"]].to_numpy(dtype=float)
+    point = point[np.isfinite(point).all(axis=1)]
+    off = np.linalg.norm(alignment.apply(point) - point, axis=1)
+    turn = float(np.linalg.norm(alignment.rotation_deg))
+    return [
+        f"the part sits up to {off.max():.3f} mm, at the median touch {np.median(off):.3f} mm, from where [machine] "
+        f"places it (turned by {turn:.3f} deg), and the alignment takes that up: if translation and rotation were "
+        "measured, look why they differ"
+    ]
 
 
 @dataclass(frozen=True, eq=False)

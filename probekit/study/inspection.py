@@ -20,7 +20,7 @@ from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
 from .aligning import align, by_fit, datums_of
 from .doubt import budget_of, corrected, placed_by, saying_what_is_assumed, scatter_of, shares_of, typical_u
-from .gating import gate_of, targets_placed, telling_missing, with_robust
+from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
@@ -163,6 +163,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
             alignment = placed_by(alignment, fitted_scatter)
             notes += said
             aligned = how.project(alignment.apply(measured))
+        notes += set_up_stated(study, measured, alignment)
         tell("judging", 0.6)
 
         def judge(

@@ -15,6 +15,7 @@ import numpy as np
 from .. import fit, nominal
 from ..errors import InputError, ProbekitWarning, UndeterminedError, how_to_install
 from ..limits import notes_on, notes_on_size
+from ..nominal.load import millimetres_per
 from ..settings import read_settings
 from ..show import shown
 from ..uncertainty.causes import PART
@@ -148,6 +149,8 @@ def nominal_of(study: Study, progress: Callable[[str, float], None] | None = Non
     """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`."""
     settings = study.settings["part"]
     options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel", *PART)}
+    if "unit" in options:
+        millimetres_per(options["unit"], file=str(study.path), key="part.unit")
     part = nominal.load(study.file(settings["model"]), **options, cache=True, progress=progress)
     for note in notes_on_size(study.settings, part.diagonal):
         warnings.warn(note, ProbekitWarning, stacklevel=2)

@@ -12,6 +12,7 @@ from ..errors import InputError
 from .table import NUMBERS, require_columns
 
 UNIT_LIMIT = 1e-3  # a normal further than this from unit length is wrong, not rounded
+_U_MOST = 1.0  # standard uncertainty of a touch beyond which um must have been meant [mm]
 _UNIT_EXACT = 1e-12  # nearer than this it is left alone
 
 
@@ -77,7 +78,8 @@ def check_rows(table: pd.DataFrame, lines: Sequence[int] | None = None) -> list[
     ------
     InputError
         If an id is empty or stands twice, a number is infinite, a position or direction is only partly given, a touch
-        has neither a measured position nor a reason or has both, or a direction is not of unit length.
+        has neither a measured position nor a reason or has both, an uncertainty is negative or cannot be in mm, or a
+        direction is not of unit length.
     """
     rows = Rows(table, lines)
     triples = rows.triples()
@@ -86,6 +88,7 @@ def check_rows(table: pd.DataFrame, lines: Sequence[int] | None = None) -> list[
     for names in triples:
         _check_whole(rows, names)
     _check_reasons(rows)
+    _check_u(rows)
     notes = [_check_unit(rows, names) for names in triples if names in (NORMAL, APPROACH)]
     return [note for note in notes if note]
 
@@ -175,6 +178,23 @@ def _check_reasons(rows: Rows) -> None:
             found=str(rows.table["reason"].iloc[both[0]]),
             expected="one of the two",
             todo="Clear x, y, z if the touch was missed; put remarks in a column of another name",
+        )
+
+
+def _check_u(rows: Rows) -> None:
+    """Raise on an uncertainty that no touch has."""
+    if "u" not in rows.table:
+        return
+    u = rows.table["u"].to_numpy(dtype=float)
+    wrong = np.flatnonzero((u < 0) | (u > _U_MOST))
+    if wrong.size:
+        raise rows.error(
+            wrong[0],
+            "this cannot be the standard uncertainty of a touch",
+            column="u",
+            found=u[wrong[0]],
+            expected=f"a number, 0 to {_U_MOST:g}",
+            todo="It is in the unit of the positions: 3 um are 0.003 mm",
         )
 
 
