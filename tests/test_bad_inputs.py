@@ -39,6 +39,9 @@ def datums(*tables: str) -> tuple[str, str]:
 
 A = 'letter = "A"\nkind = "plane"\nfeatures = ["top"]'
 
+#: A drawing whose B is a bore, with a flat face given for it.
+FRAME = (("A", "plane", "top"), ("B", "cylinder", "front"), ("C", "plane", "left"))
+
 #: What is changed in study.toml, and what must be told of it beside the name of the file.
 STUDY: list[tuple[tuple[str, str], str]] = [
     # --- the file itself
@@ -146,6 +149,14 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (datums(A.replace('letter = "A"\n', "")), r"'datum\.letter': the table \[datum\] lacks a key"),
     (datums(A + "\ntargets = [5]"), r"'datum\.targets': number 1 of the list: this must be a table"),
     (datums(A.replace('"plane"', '"cloud"')), r"unknown kind of datum"),
+    (
+        (
+            '[alignment]\nfeatures = ["top", "front", "left"]',
+            "".join(f'[[datum]]\nletter = "{one}"\nkind = "{kind}"\nfeatures = "{face}"\n' for one, kind, face in FRAME)
+            + '[alignment]\ndatums = ["A", "B", "C"]',
+        ),
+        r"'datum B': the targets of datum B are too close together round the axis",
+    ),
     # --- tolerances
     (width("0"), r"'tolerance 1\.width': this must be positive; found 0"),
     (width("-0.1"), r"'tolerance 1\.width': this must be positive"),

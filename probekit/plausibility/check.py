@@ -16,6 +16,7 @@ from .on_model import targets_on_model
 from .planned import Probing, completeness
 from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
+from .runs import mixed_runs
 from .stated import on_allowance
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def before_fit(
     ball = None if stylus is None else stylus.effective_radius
     radius = 0.0 if recorded == "contact" or ball is None else ball
     off = targets_on_model(touches, part, radius=ball or 0.0, allowance=allowance)
-    found = [*off, *completeness(touches, plan)]
+    found = [*off, *completeness(touches, plan), *mixed_runs(touches)]
     if not any(one.level == "stop" for one in off):
         touch = aimed(touches, part, allowance)
         near = len(touch.ids) and np.median(touch.beside) <= probing.standoff + probing.overtravel

@@ -20,6 +20,7 @@ NAMES = (
     "ball radius",
     "missing touches",
     "another plan",
+    "mixed runs",
     "no alignment",
     "datum residuals",
     "far from model",

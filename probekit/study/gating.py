@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import fit, plausibility, touches
+from ..columns import MEASURED, array
 from ..errors import FitError, InputError, ProbekitError
 from ..limits import tables_of
 from ..making import blaming
@@ -31,8 +32,8 @@ __all__ = [
     "WRITTEN",
     "Gate",
     "gate_of",
-    "targets_made",
     "set_up_stated",
+    "targets_made",
     "targets_placed",
     "telling_missing",
     "with_robust",
@@ -123,7 +124,7 @@ def set_up_stated(study: Study, measured: pd.DataFrame, alignment: fit.alignment
     """How far the part sat from where ``[machine]`` places it, which the alignment takes up."""
     if alignment is None or not {"translation", "rotation"} & set(study.settings.get("machine", {})):
         return []
-    point = measured[["x", "y", "z"]].to_numpy(dtype=float)
+    point = array(measured, MEASURED)
     point = point[np.isfinite(point).all(axis=1)]
     off = np.linalg.norm(alignment.apply(point) - point, axis=1)
     turn = float(np.linalg.norm(alignment.rotation_deg))

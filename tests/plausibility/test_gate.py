@@ -202,6 +202,55 @@ def test_one_touch_a_little_off_along_the_surface_wants_a_look(inspect):
     assert "lie beside their targets" in page[: page.index('id="view"')]  # in the headline
 
 
+# --- another run -----------------------------------------------------------------------------------------------------
+
+
+def _yesterday(table: pd.DataFrame, rows: list[int]) -> pd.Series:
+    """Every 20 s from 14:05; some touches are from the day before."""
+    time = pd.Timestamp("2026-11-20T14:05:00") + pd.to_timedelta(20 * np.arange(len(table)), unit="s")
+    old = np.isin(np.arange(len(table)), rows)
+    return pd.Series(time - pd.to_timedelta(old * 24, unit="h"), index=table.index).dt.strftime("%Y-%m-%dT%H:%M:%S")
+
+
+def test_half_a_feature_from_the_run_of_yesterday_wants_a_look(inspect):
+    def half(table: pd.DataFrame) -> None:
+        table["time"] = _yesterday(table, list(range(15)))  # of the 30 on top
+
+    status, said, told, page = inspect(half)
+    assert (status, told["part"]) == (1, "undecided")
+    look = [one for one in told["findings"] if one["level"] == "look"]
+    assert [(one["name"], one["touches"]) for one in look] == [("mixed runs", list(range(1, 16)))]
+    assert "the touches are of 2 runs, mixed on top" in said
+    assert "2026-11-19 14:05 for 15, 2026-11-20 14:10 for 40" in look[0]["found"]
+    assert "mixed on top" in page[: page.index('id="view"')]
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "level"),
+    [
+        ("plan", ["a81f", "77c0"], "look"),  # on one feature
+        ("serial", ["12E4", "12E5"], "look"),
+        ("time", None, None),  # one run
+    ],
+)
+def test_what_else_tells_runs_and_parts_apart(inspect, column, values, level):
+    def mix(table: pd.DataFrame) -> None:
+        table[column] = _yesterday(table, []) if values is None else np.where(table.index < 10, *values)
+
+    _, _, told, _ = inspect(mix)
+    found = [one["level"] for one in told["findings"] if one["name"] == "mixed runs"]
+    assert found == ([] if level is None else [level])
+
+
+def test_whole_features_from_two_runs_are_noted(inspect):
+    def mix(table: pd.DataFrame) -> None:
+        table["time"] = _yesterday(table, list(range(30)))
+
+    status, _, told, _ = inspect(mix)
+    assert status == 0
+    assert [one["level"] for one in told["findings"] if one["name"] == "mixed runs"] == ["note"]
+
+
 # --- another model ----------------------------------------------------------------------------------------------------
 
 

@@ -131,6 +131,7 @@ def from_normals(kind: str, points: np.ndarray, normals: np.ndarray, ball: float
     if off.max() > max(2e-3, 1e-4 * span):
         raise InputError(
             f"the targets of datum {name} do not lie on one {_WORDS[kind]}",
+            column=f"datum {name}",
             found=f"one is {off.max():.4f} mm off",
             todo='Choose the features, or another kind ("face" takes the nominal as it is).',
         )
@@ -154,7 +155,9 @@ def _plane(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: st
     mean = normals.mean(axis=0)
     length = float(np.linalg.norm(mean))
     if length < 0.5 or np.linalg.norm(normals - mean / length, axis=1).max() > _STRAIGHT:
-        raise InputError(f"the targets of datum {name} have no common normal, so they are not on one plane")
+        raise InputError(
+            f"the targets of datum {name} have no common normal, so they are not on one plane", column=f"datum {name}"
+        )
     return replace(blank, point=points.mean(axis=0), direction=mean / length)
 
 
@@ -165,6 +168,7 @@ def _width(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: st
     if (np.abs(facing) < np.cos(np.arcsin(_STRAIGHT))).any() or not ((facing > 0).any() and (facing < 0).any()):
         raise InputError(
             f"datum {name} needs touches on two parallel planes that face away from, or towards, each other",
+            column=f"datum {name}",
             found=f"{int((facing > 0.99).sum())} on one side, {int((facing < -0.99).sum())} on the other",
         )
     along = points @ direction
@@ -185,10 +189,15 @@ def _width(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: st
 def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str) -> Counterpart:
     _, spread, vt = np.linalg.svd(normals)
     if len(normals) < 2 or spread[1] < 0.05 * spread[0]:
-        raise InputError(f"the targets of datum {name} are too close together round the axis to fix it")
+        raise InputError(
+            f"the targets of datum {name} are too close together round the axis to fix it", column=f"datum {name}"
+        )
     direction = vt[2] * np.sign(vt[2][np.abs(vt[2]).argmax()])
     if np.abs(normals @ direction).max() > _STRAIGHT:
-        raise InputError(f"the targets of datum {name} have normals that do not lie across one axis: not a cylinder")
+        raise InputError(
+            f"the targets of datum {name} have normals that do not lie across one axis: not a cylinder",
+            column=f"datum {name}",
+        )
     point, radius = meeting(points, normals, np.eye(3) - np.outer(direction, direction))
     point = point + direction * ((points.mean(axis=0) - point) @ direction)
     return replace(blank, point=point, direction=direction, radius=abs(radius), outward=int(np.sign(radius)))
@@ -196,7 +205,7 @@ def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name:
 
 def _sphere(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str) -> Counterpart:
     if len(normals) < 2 or np.linalg.svd(normals, compute_uv=False)[1] < 0.05:
-        raise InputError(f"the targets of datum {name} are too close together to fix a centre")
+        raise InputError(f"the targets of datum {name} are too close together to fix a centre", column=f"datum {name}")
     point, radius = meeting(points, normals, np.eye(3))
     return replace(blank, point=point, radius=abs(radius), outward=int(np.sign(radius)))
 
@@ -213,11 +222,15 @@ def _cone(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str
     centred = normals - normals.mean(axis=0)
     _, spread, vt = np.linalg.svd(centred)
     if len(normals) < 3 or spread[1] < 0.05:
-        raise InputError(f"the targets of datum {name} are too close together round the axis to fix a cone")
+        raise InputError(
+            f"the targets of datum {name} are too close together round the axis to fix a cone", column=f"datum {name}"
+        )
     axis = vt[2]
     lean = float((normals @ axis).mean())
     if np.abs(normals @ axis - lean).max() > _STRAIGHT or abs(lean) < _STRAIGHT:
-        raise InputError(f"the targets of datum {name} have normals that make no constant angle with an axis")
+        raise InputError(
+            f"the targets of datum {name} have normals that make no constant angle with an axis", column=f"datum {name}"
+        )
     # the tangent plane of every target passes through the apex
     apex = np.linalg.lstsq(normals, np.einsum("ij,ij->i", points, normals), rcond=None)[0]
     axis = axis * np.sign((points - apex).mean(axis=0) @ axis)  # from the apex into the cone
@@ -288,6 +301,7 @@ def from_parameters(
     if kind not in needed or set(values) != set(needed[kind]):
         raise InputError(
             f"the nominal parameters of datum {name} do not fit its kind",
+            column=f"datum {name}",
             found=f"{kind}: {', '.join(values)}",
             expected=", ".join(needed.get(kind, ("a kind with a closed form",))),
         )
