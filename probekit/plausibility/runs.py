@@ -41,8 +41,8 @@ def mixed_runs(touches: pd.DataFrame) -> list[Finding]:
             label = np.where(label == "", "not said", label)
             if found := _mixed(touches, feature, label, f"the column {name} says", always=name in _PART):
                 return [found]
-    label = _by_time(touches)
-    found = None if label is None else _mixed(touches, feature, label, "their times are around", always=False)
+    by_time = _by_time(touches)
+    found = None if by_time is None else _mixed(touches, feature, by_time, "their times are around", always=False)
     return [found] if found else []
 
 
