@@ -17,6 +17,8 @@ from ..deviation.projection import distance_function
 from ..fit import apply_motion, robust
 from ..fit.alignment import Alignment
 from ..fit.motion import jacobian, typical_arm
+from ..uncertainty import Scatter
+from .promise import CUTTER, readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,7 +34,14 @@ __all__ = ["corrections", "uniform_offset"]
 _WEAK = 0.05
 
 
-def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def corrections(
+    verdict: Verdict,
+    nominal: Nominal,
+    alignment: Alignment | None,
+    *,
+    scatter: Scatter | None = None,
+    cutter: float = CUTTER,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Predicted actual value of each tolerance after each correction, and the share of the deviation each explains.
 
     Parameters
@@ -41,6 +50,11 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
     nominal : Nominal
     alignment : Alignment, optional
         The alignment that the verdict's touches have been through.
+    scatter : Scatter, optional
+        Uncertainty of the touches of the table; by default that of its column `u`.
+    cutter : float
+        Scatter of what a cutter leaves, standard deviation [mm]. A re-cut is predicted with it, as the mean of what a
+        next inspection would read.
 
     Returns
     -------
@@ -91,14 +105,16 @@ def corrections(verdict: Verdict, nominal: Nominal, alignment: Alignment | None)
         )
     )
     rows.append(_row("and both, offset and rigid move", "", evaluations, without_both))
-    rows.append(
-        _row(
-            "and a re-cut to the middle of the zone where material is left",
-            "removes material only",
-            evaluations,
-            [np.minimum(d, 0.0) for d in aligned],
-        )
+    recut = _row(
+        "and a re-cut to the middle of the zone where material is left",
+        f"removes material only; scatter of the cutter {cutter:g} mm",
+        evaluations,
+        [np.minimum(d, 0.0) for d in aligned],
     )
+    known = Scatter.independent(table["u"].to_numpy(dtype=float)) if scatter is None else scatter
+    for one, d in zip(evaluations, aligned, strict=True):
+        recut[one.name] = float(readings(one, known, np.minimum(d, 0.0), d > 0, cutter).mean())
+    rows.append(recut)
     states += [("uniform offset", aligned), ("rigid move of the faces", without_offset), ("left: form", without_both)]
     return pd.DataFrame(rows), _shares(states, evaluations, alignment)
 

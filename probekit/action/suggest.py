@@ -11,8 +11,10 @@ import numpy as np
 from ..fit import motion_parameters
 from ..fit.alignment import Alignment
 from ..show import shown
+from .candidates import candidates
 from .corrections import corrections
 from .noise import MATERIAL, beyond_scatter, moved, offset_of, proved_outside, stated
+from .promise import CUTTER
 from .regions import find_regions
 
 if TYPE_CHECKING:
@@ -47,6 +49,9 @@ class Action:
     suggestions : tuple of str
         In order of weight, each with its reason.
     caution : str
+    candidates : DataFrame, optional
+        What could be done about each tolerance that does not conform, with its actual value, bounds and chance to
+        conform; see `probekit.action.candidates.candidates`.
     """
 
     table: pd.DataFrame
@@ -54,6 +59,7 @@ class Action:
     regions: pd.DataFrame
     suggestions: tuple[str, ...]
     caution: str = CAUTION
+    candidates: pd.DataFrame | None = None
 
     @property
     def sentence(self) -> str:
@@ -65,13 +71,23 @@ class Action:
         items = "".join(f"<li>{escape(s)}</li>" for s in self.suggestions)
         return (
             f"<ol>{items}</ol><p><i>{escape(self.caution)}</i></p>"
+            + (
+                ""
+                if self.candidates is None
+                else self.candidates.to_html(index=False, float_format=lambda v: f"{v:.4f}")
+            )
             + self.table.to_html(index=False, float_format=lambda v: f"{v:.4f}")
             + (self.regions.to_html(index=False, float_format=lambda v: f"{v:.3f}") if len(self.regions) else "")
         )
 
 
 def suggest(
-    verdict: Verdict, nominal: Nominal, *, alignment: Alignment | None = None, scatter: Scatter | None = None
+    verdict: Verdict,
+    nominal: Nominal,
+    *,
+    alignment: Alignment | None = None,
+    scatter: Scatter | None = None,
+    cutter: float = CUTTER,
 ) -> Action:
     """Weigh the possible corrections and say what they would bring.
 
@@ -87,17 +103,19 @@ def suggest(
     scatter : Scatter, optional
         Uncertainty of the touches of the verdict's table with what they share; by default that of its column `u`,
         touch by touch.
+    cutter : float
+        Scatter of what a cutter leaves, standard deviation [mm]; 0.005 is assumed.
 
     Returns
     -------
     Action
     """
     known = stated(verdict, scatter)
-    table, shares = corrections(verdict, nominal, alignment)
-    regions = find_regions(verdict.table, nominal)
+    table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=cutter)
+    regions, proved = find_regions(verdict.table, nominal), proved_outside(verdict, known)
     said = [
         *_on_missing(regions),
-        *_on_left(regions, verdict, table, proved_outside(verdict, known)),
+        *_on_left(regions, verdict, table, proved),
         *_on_offset(verdict, alignment, known, table),
         *_on_doubt(verdict),
     ]
@@ -112,7 +130,7 @@ def suggest(
         said.insert(0, f"Carry on: {carry_on}.")
     elif rest:
         said.append(f"The set-up needs no change: {rest}.")
-    return Action(table, shares, regions, tuple(said))
+    return Action(table, shares, regions, tuple(said), candidates=candidates(verdict, known, proved, cutter))
 
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:

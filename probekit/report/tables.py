@@ -130,6 +130,7 @@ def _alignment(alignment: Alignment) -> dict[str, Any]:
 def _action(action: Action) -> dict[str, Any]:
     return {
         "corrections": records(action.table),
+        "candidates": [] if action.candidates is None else records(action.candidates),
         "shares": records(action.shares),
         "regions": records(action.regions),
         "suggestions": [str(s) for s in action.suggestions],

@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapes
+from scipy.integrate import quad
 from scipy.optimize import least_squares
+from scipy.special import ndtr
 
 from probekit.action import corrections, uniform_offset
 from probekit.deviation import project
@@ -28,6 +30,11 @@ def made(table: pd.DataFrame, normals: np.ndarray, deviation: np.ndarray, motion
     out = table.assign(radius=0.0)
     out[["x", "y", "z"]] = apply_motion(motion, points)
     return out
+
+
+def largest_of(n: int, scatter: float) -> float:
+    """Mean of twice the largest of n |N(0, scatter)|: the integral of 1 - F(x)^n, by quadrature."""
+    return 2 * scatter * quad(lambda x: 1 - (2 * ndtr(x) - 1) ** n, 0, 12)[0]
 
 
 def by_name(table: pd.DataFrame) -> pd.DataFrame:
@@ -111,8 +118,10 @@ class TestPredictions:
 
     def test_recut(self, job):
         _, _, aligned, table, _ = job
-        low = np.minimum(aligned["deviation"].to_numpy(), 0)
-        assert table.loc["re-cut", "skin"] == pytest.approx(-2 * low.min(), abs=1e-12)
+        deviation = aligned["deviation"].to_numpy()
+        least, cut = -2 * deviation.min(), int((deviation > 0).sum())
+        predicted = least + 0.01 * quad(lambda x: 1 - (2 * ndtr(x) - 1) ** cut, least / 0.01, 12)[0]
+        assert table.loc["re-cut", "skin"] == pytest.approx(predicted, rel=0.03)  # never better than what is missing
         assert table.loc["re-cut", "outside"] == 0
 
     def test_shares(self, job):
@@ -181,7 +190,8 @@ def test_unequal_zone_is_corrected_to_its_middle(outside):
     assert table.loc["none", "outside"] == (
         0 if outside == 0.2 else 120 if outside == 0 else table.loc["none", "outside"]
     )
-    assert table.loc["re-cut", "skin"] <= 0.021
+    cut = int((found["deviation"] > middle).sum())
+    assert 0.019 < table.loc["re-cut", "skin"] <= 0.021 + largest_of(max(cut, 1), 0.005)
 
 
 def test_one_column_per_tolerance():
@@ -197,7 +207,8 @@ def test_one_column_per_tolerance():
     assert (rows.loc["none", "top"], rows.loc["none", "sides"]) == pytest.approx((0.08, 0.02))
     assert rows.loc["uniform", "size"] == "top +0.040 mm; sides -0.010 mm"
     assert rows.loc["uniform", ["top", "sides"]].tolist() == pytest.approx([0, 0], abs=1e-9)
-    assert rows.loc["re-cut", ["top", "sides"]].tolist() == pytest.approx([0, 0.02], abs=1e-9)
+    assert rows.loc["re-cut", "sides"] == pytest.approx(0.02, abs=1e-9)
+    assert rows.loc["re-cut", "top"] == pytest.approx(largest_of(int(top.sum()), 0.005), rel=0.03)
 
 
 def test_share_of_touches_that_the_alignment_did_not_use():
