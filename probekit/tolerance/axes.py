@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ..errors import InputError
 from ..fit.beneath import nominal_beneath
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
@@ -18,6 +19,7 @@ from .nominal_shape import require
 __all__ = ["Axis", "axis_of", "envelope", "feature_length", "sides", "size_of"]
 
 _SHORT = 0.05  # part of the diameter; over less than this along the axis, scatter decides its direction
+_MAGNIFIED = 20.0  # times: what scatter may grow to at the ends of an axis, compared with its middle
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,10 +125,42 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
         if nominal:
             fitted = element(covered.foot, "cylinder", material=material_of(covered))
         else:
+            if start is not None and not held:
+                _require_tilt(covered, start)
             fitted = _fitted(covered, "cylinder", method or envelope(covered), start)
         values, residuals, notes, active = fitted.parameters, fitted.residuals, fitted.notes, fitted.active
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
     return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held)
+
+
+def _require_tilt(covered: Covered, start: Mapping[str, Any]) -> None:
+    """Raise if the touches hold the axis in the middle, but leave it to tilt.
+
+    To first order a touch moves by n . (shift + height tilt) less the growth of the radius; so much, by least squares,
+    is a deviation of each touch magnified at the ends of what was touched. Where ends are touched from two sides alone,
+    the other tilt is limited only by the roundness: by micrometres that become tenths, which no covariance shows.
+    """
+    frame = unit_frame(start["direction"])
+    across, height = covered.normal @ frame[:, :2], (covered.foot - covered.foot.mean(axis=0)) @ frame[:, 2]
+    height = height / np.abs(height).max()
+    slopes = np.column_stack([across, height[:, None] * across, np.ones(len(height))])
+    if len(height) < slopes.shape[1]:
+        return  # too few for a cylinder: the fit says so
+    _, weight, way = np.linalg.svd(slopes, full_matrices=False)
+    spread = way.T / np.maximum(weight, 1e-9 * weight[0])
+
+    def magnified(at: float) -> float:
+        to = np.hstack([np.eye(2), at * np.eye(2), np.zeros((2, 1))])
+        return float(np.linalg.norm(to @ spread, ord=2))
+
+    ends = max(magnified(float(height.min())), magnified(float(height.max())))
+    if ends > _MAGNIFIED * max(magnified(0.0), 1.0):
+        raise InputError(
+            f"the touches of tolerance '{covered.name}' do not fix the direction of an axis",
+            found=f"{len(height)} touches, which leave it to tilt",
+            expected="touches from at least three sides in each of two depths",
+            todo="Touch it again all round near both ends.",
+        )
 
 
 def feature_length(covered: Covered, direction: np.ndarray) -> float:

@@ -103,3 +103,24 @@ def test_a_bore_that_runs_out_into_a_blend_ends_where_the_cylinder_ends():
     nominal = pk.nominal.Nominal(mesh.vertices, mesh.faces, np.zeros(len(mesh.faces), int), ("skin",))
     table = touched(nominal, 2.0, 14.0)
     assert lean_of(table, nominal).actual == pytest.approx(LEAN * 20 / 25, rel=0.03)
+
+
+def of_sides(tube, ends, seed):
+    """A perfect bore with 2 um of noise, from four sides in the middle and from `ends` [deg] at 2 and 23 mm."""
+    places = [(12.5, a) for a in (30, 150, 210, 330)] + [(z, a) for z in (2.0, 23.0) for a in ends]
+    height, angle = np.array([z for z, _ in places]), np.radians([a for _, a in places])
+    unit = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(len(places))])
+    target = RADIUS * unit + np.outer(height, [0, 0, 1])
+    table = pd.DataFrame({"touch": np.arange(1, len(places) + 1), "feature": "bore"})
+    table[["x0", "y0", "z0"]], table[["i", "j", "k"]] = target, -unit
+    table[["x", "y", "z"]] = target + np.random.default_rng(seed).normal(scale=0.002, size=(len(unit), 1)) * unit
+    return pk.deviation.Projection(tube, stylus=0.0).project(table)
+
+
+@pytest.mark.parametrize("judged", [place_of, lean_of])
+def test_an_axis_that_its_touches_leave_to_tilt_is_refused(tube, judged):
+    """A circle shifted by d across two opposed touches leaves them by d^2 / (2 r): 2 um are worth 0.2 mm at r = 10."""
+    for seed in (0, 3, 4):
+        with pytest.raises(pk.InputError, match=r"do not fix the direction of an axis.*leave it to tilt.*all round"):
+            judged(of_sides(tube, (0, 180), seed), tube)
+        assert judged(of_sides(tube, (0, 120, 240), seed), tube).actual < 0.03
