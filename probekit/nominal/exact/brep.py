@@ -69,6 +69,9 @@ class Brep:
     bodies : tuple of str
         Names of all bodies in the file.
     notes : tuple of str
+    gap : float
+        How far edges and corners may lie off their faces, by the uncertainty that the file states and by the tolerance
+        of each that the kernel found, at most the deflection [mm].
     """
 
     vertices: np.ndarray
@@ -82,6 +85,7 @@ class Brep:
     unit: str = "millimetre"
     bodies: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    gap: float = 0.0
 
     def moved(self, motion: np.ndarray) -> Brep:
         """The same body in other coordinates: `motion` is (4, 4), from the present ones to the new."""

@@ -27,6 +27,8 @@ __all__ = ["HOW", "ExactEngine", "ExactFeet"]
 #: How a foot was found, by code.
 HOW = ("", "formula", "newton", "edge", "kernel", "facet")
 
+_TIE = 1e-9  # feet on edges that differ by this, or by what edges lie off their faces, are equally far [mm]
+
 
 @shown
 @dataclass(frozen=True, eq=False)
@@ -207,7 +209,10 @@ class ExactEngine:
         out.foot[lost], out.normal[lost], out.flags[lost] = seeds.foot[lost], seeds.normal[lost], 0
         out.uv[lost], out.how[lost] = np.nan, UNSETTLED
         out.facet[lost], out.barycentric[lost] = seeds.facet[lost], seeds.barycentric[lost]
-        return _State(out, ~own.lost, own.distance, np.full(len(points), np.inf), own.normal)
+        above = np.where(own.lost | (own.how == BORDER), np.inf, own.distance)
+        upward = own.normal.copy()
+        none = np.full(len(points), np.inf)
+        return _State(out, ~own.lost, own.distance, none, own.normal, above, own.face.copy(), upward)
 
     def _starts(
         self, points: np.ndarray, seeds: Feet, reach: np.ndarray, *, alone: bool = False
@@ -262,16 +267,21 @@ class ExactEngine:
 
     def _take_nearer(self, rows: np.ndarray, found: _Projected, state: _State) -> None:
         """Feet of `rows`, all different, on another face: keep those that are nearer than what they have."""
-        out, settled, best, second, sums = state
-        tied = (np.abs(found.distance - best[rows]) <= 1e-9) & (found.how == BORDER)
-        nearer = (found.distance < best[rows]) & ~tied
+        out, settled, best, second, sums, above, below, upward = state
+        on_border = found.how == BORDER
+        tied = (np.abs(found.distance - best[rows]) <= _TIE) & on_border
+        nearer = found.distance < best[rows] - np.where(on_border, _TIE, 0.0)
+        squarely = ~on_border & ~found.lost & (found.distance < above[rows])
+        above[rows[squarely]], below[rows[squarely]] = found.distance[squarely], found.face[squarely]
+        upward[rows[squarely]] = found.normal[squarely]
         other_group = settled[rows] & (out.face[rows] != self.group[found.face])
         # the runner-up counts only if it is on another of the user's faces
         behind = np.minimum(second[rows], np.where(nearer, best[rows], found.distance))
         second[rows] = np.where(other_group, behind, second[rows])
         sums[rows[tied]] += found.normal[tied]
         out.flags[rows[tied]] |= found.flags[tied]
-        sums[rows[nearer]] = found.normal[nearer]
+        anew = nearer & ~tied
+        sums[rows[anew]] = found.normal[anew]
         best[rows[nearer]] = found.distance[nearer]
         good = nearer & ~found.lost
         into = rows[good]
@@ -283,7 +293,7 @@ class ExactEngine:
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State, *, corners: bool = True) -> None:
         """Signed distances; on edges and corners the faces that meet there decide, or far off the facets."""
-        out, settled, _, _, sums = state
+        out, settled, best, _, sums, above, below, upward = state
         away = points - out.foot
         out.distance[settled] = dot(away, out.normal)[settled]
         rows = np.flatnonzero(out.how == BORDER)
@@ -291,6 +301,10 @@ class ExactEngine:
             return
         away, sums = away[rows], sums[rows]
         far = np.abs(seeds.distance[rows]) > 4.0 * self.brep.deflection
+        # where edges lie off their faces, one may come a trace nearer than the face that the touch is above
+        over = np.flatnonzero(above[rows] <= best[rows] + max(_TIE, self.brep.gap))
+        over = over[self._faces.off_border(out.foot[rows[over]], below[rows[over]]) <= max(_TIE, self.brep.gap)]
+        sums[over] = upward[rows[over]]
         near = np.flatnonzero(~far)
         if corners:
             corner = self._faces.corners.pseudo_normals(out.foot[rows[near]])
@@ -332,13 +346,20 @@ class _Projected(NamedTuple):
 
 
 class _State(NamedTuple):
-    """What a search has so far: feet, whether settled, distance, that of the next best, sum of tied normals."""
+    """What a search has so far.
+
+    Feet, whether settled, distance, that of the next best, sum of tied normals; and the least distance of a foot that
+    its touch is squarely above, with the face and its normal there.
+    """
 
     out: ExactFeet
     settled: np.ndarray
     best: np.ndarray
     second: np.ndarray
     sums: np.ndarray
+    above: np.ndarray
+    below: np.ndarray
+    upward: np.ndarray
 
 
 def _flags_of_edges(brep: Brep, group: np.ndarray) -> np.ndarray:

@@ -91,7 +91,8 @@ def extract(
             f"the facets are up to {off:.3g} mm off the exact surface, not {deflection:.3g} mm as asked"
         )
     tell("joining the faces", 0.95)
-    return _joined(pieces, max(off, deflection), 1e-7 * size)
+    brep = _joined(pieces, max(off, deflection), 1e-7 * size)
+    return replace(brep, gap=min(_gap(shapes), brep.deflection))
 
 
 def _diagonal(path: Path, shapes: list[Any]) -> float:
@@ -139,6 +140,13 @@ def _box(faces: list[Any]) -> np.ndarray | None:
         if tight is not None:
             least, most = np.minimum(least, tight[0]), np.maximum(most, tight[1])
     return np.array([least, most]) if full else None
+
+
+def _gap(shapes: list[Any]) -> float:
+    """Largest tolerance of an edge or corner [mm]; the kernel takes at least the uncertainty that the file states."""
+    brep, topabs = kernel("BRep", "TopAbs")
+    kinds = (topabs.TopAbs_ShapeEnum.TopAbs_EDGE, topabs.TopAbs_ShapeEnum.TopAbs_VERTEX)
+    return max(brep.BRep_Tool.MaxTolerance_s(shape, kind) for shape in shapes for kind in kinds)
 
 
 def _deflection(path: Path, diagonal: float, deflection: float | None) -> float:

@@ -127,6 +127,10 @@ class TrimmedFaces:
             out += [(index, Pole.among(at, face.surface, self._brep.vertices, facets, uv)) for at in face.poles]
         return out
 
+    def off_border(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
+        """Distance (n,) of points (n, 3) from the edges of faces (n,) [mm]."""
+        return self._border.nearest(points, face).distance
+
     def closest(
         self, face: np.ndarray, points: np.ndarray, facet: np.ndarray, barycentric: np.ndarray, seed: np.ndarray
     ) -> tuple[Closest, np.ndarray, np.ndarray]:

@@ -1,0 +1,47 @@
+"""Files whose coordinates are written with few digits: edges lie off their faces, and signs there stay right."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+pytest.importorskip("OCP")
+
+import exact_shapes as es
+from hard_shapes import HARD
+
+from probekit.nominal.exact import ExactEngine
+from probekit.nominal.exact.step import read_step
+from probekit.nominal.facets import AMBIGUOUS
+
+POINT = re.compile(r"CARTESIAN_POINT\('',\(([^)]*)\)\)")
+
+
+def with_digits(path, digits):
+    """The same file with its points rounded to some digits behind the point [mm]."""
+
+    def short(found):
+        return f"CARTESIAN_POINT('',({','.join(f'{float(x):.{digits}f}' for x in found.group(1).split(','))}))"
+
+    loose = path.with_name(f"loose_{digits}.step")
+    loose.write_text(POINT.sub(short, path.read_text()))
+    return loose
+
+
+@pytest.mark.parametrize(
+    ("name", "digits"),
+    [("crossing bores", 6), ("crossing bores", 4), ("cone cut aslant", 6), ("plate", 6)],
+)
+def test_a_loose_file_gives_the_deviations_of_the_sound_one(name, digits, tmp_path):
+    """Rounding moves a face by half the last digit, and an edge between faces that meet at a small angle by more."""
+    shape = es.moved((HARD | es.SHAPES)[name](), (1, 2, 3), 0.7, (5, 6, 7))
+    path = es.write(shape, tmp_path / "sound.step")
+    sound, loose = read_step(path), read_step(with_digits(path, digits))
+    assert loose.gap >= sound.gap
+    points = es.touches(shape, 3000, 5, (0.003, 0.01, 0.1, 1.0, 3.0))
+    known, found = ExactEngine(sound).feet(points), ExactEngine(loose).feet(points, ambiguity=0.001)
+    clear = np.abs(known.distance) > 30.0 * 10.0**-digits
+    np.testing.assert_allclose(found.distance[clear], known.distance[clear], rtol=0, atol=6.0 * 10.0**-digits)
+    assert (found.flags[clear] & AMBIGUOUS == 0).any()
