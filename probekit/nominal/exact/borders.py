@@ -15,7 +15,6 @@ from .surfaces import across, dot, lengths
 
 __all__ = ["Borders", "OnBorder"]
 
-_TIE = 1e-9  # edges that come this near to each other are equally far [mm]
 _PAIRS = 1_000_000  # of touches and edges looked at together
 _MOST = 30  # steps of Newton's method
 
@@ -55,6 +54,8 @@ class Borders:
         own direction, seen from the tip of Su x Sv, else -1.
     within : float
         How far rough distances may be off [mm].
+    tie : float
+        Edges whose distances differ by this are equally far [mm].
     """
 
     def __init__(
@@ -63,6 +64,7 @@ class Borders:
         flags: Sequence[int],
         loops: Sequence[Sequence[tuple[int, float]]],
         within: float = 0.0,
+        tie: float = 1e-9,
     ) -> None:
         # what lies in the list but bounds none of the faces is left out
         used, places = np.unique([edge for loop in loops for edge, _ in loop], return_inverse=True)
@@ -72,7 +74,7 @@ class Borders:
         self._use_sense = np.array([sense for loop in loops for _, sense in loop], dtype=np.float64)
         self._count = np.array([len(loop) for loop in loops])
         self._first = np.cumsum(self._count) - self._count
-        self._within = within
+        self._within, self._tie = within, tie
         self._table = EdgeTable.of(self.edges)
 
     @cached_property
@@ -170,7 +172,7 @@ class Borders:
         away = points[rows] - foot
         distance = lengths(away)
         np.minimum.at(out.distance, rows, distance)
-        tied = np.flatnonzero(distance <= out.distance[rows] + _TIE)
+        tied = np.flatnonzero(distance <= out.distance[rows] + self._tie)
         rows, use, which = rows[tied], use[tied], which[tied]
         out.foot[rows] = foot[tied]
         np.bitwise_or.at(out.flags, rows, self._flags[which])
@@ -190,7 +192,7 @@ class Borders:
         box, at = self._table.boxes[self._use_edge[use]], points[rows]
         gap = lengths(np.maximum(np.maximum(box[:, 0] - at, at - box[:, 1]), 0.0))
         distance, off = self._from_lines(points, face)
-        most = distance + off + _TIE
+        most = distance + off + self._tie
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]

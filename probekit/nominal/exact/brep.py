@@ -72,6 +72,8 @@ class Brep:
     gap : float
         How far edges and corners may lie off their faces, by the uncertainty that the file states and by the tolerance
         of each that the kernel found, at most the deflection [mm].
+    negligible : float
+        Length that means nothing on a body of this size: far over rounding, far under what can be measured [mm].
     """
 
     vertices: np.ndarray
@@ -86,6 +88,7 @@ class Brep:
     bodies: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
     gap: float = 0.0
+    negligible: float = 1e-6
 
     def moved(self, motion: np.ndarray) -> Brep:
         """The same body in other coordinates: `motion` is (4, 4), from the present ones to the new."""

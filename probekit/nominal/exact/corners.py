@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Corners"]
 
-_AT = 1e-6  # a foot this near to the end of an edge is on it [mm]
 _TURN = 2.0 * np.pi
 
 
@@ -60,7 +59,7 @@ class Corners:
         places, tangents = self._border.ends()
         used = np.unique(self._brep.facets)
         distance, nearest = cKDTree(self._brep.vertices[used]).query(places.reshape(-1, 3))
-        vertex = np.where(distance <= max(0.25 * self._brep.deflection, _AT), used[nearest], -1)
+        vertex = np.where(distance <= max(0.25 * self._brep.deflection, self._brep.negligible), used[nearest], -1)
         leaving = tangents * np.array([[[1.0], [-1.0]]])
         return cKDTree(places.reshape(-1, 3)), vertex, leaving.reshape(-1, 3)
 
@@ -78,7 +77,7 @@ class Corners:
             return out
         tree, vertex, _ = self._ends
         distance, end = tree.query(feet)
-        at = np.where(distance <= _AT, vertex[end], -1)
+        at = np.where(distance <= self._brep.negligible, vertex[end], -1)
         asked = np.unique(at[at >= 0])
         new = np.array([v for v in asked.tolist() if v not in self._known], dtype=np.int64)
         if len(new):
@@ -122,7 +121,7 @@ class Corners:
         smooth &= np.array([not isinstance(self._brep.faces[f].surface, Creased) for f in face], dtype=bool)
         natural /= np.where(size > 0, size, 1.0)[:, None]
         for own, pole in self._poles:
-            rows = np.flatnonzero((face == own) & (lengths(points - pole.at) <= _AT))
+            rows = np.flatnonzero((face == own) & (lengths(points - pole.at) <= self._brep.negligible))
             natural[rows], smooth[rows] = self._brep.faces[own].outward * pole.normal, pole.smooth
         return natural, smooth
 

@@ -14,8 +14,8 @@ from .surfaces import BORDER, UNSETTLED, Closest, Derivatives
 __all__ = ["Creased", "bends", "normals_along"]
 
 _SMOOTH = 1e-6  # angle below which two sides of a knot are one smooth surface [rad]
-_TIE = 1e-9  # feet this much further away are as near [mm]
-_BESIDE = 3e-7  # a touch this far beside its foot's normal is not above it [mm]
+_TIE = 1e-11  # part of the surface's size: feet this much further away are as near
+_BESIDE = 3e-9  # part of the surface's size: a touch this far beside its foot's normal is not above it
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +33,12 @@ class Creased:
     parts: tuple[tuple[Spline, ...], ...]
     periods: tuple[float, float] = (0.0, 0.0)
     kind: str = "spline"
+
+    @cached_property
+    def _size(self) -> float:
+        """Diagonal of the box of the poles, and a little for rounding far off the origin [mm]."""
+        poles = np.concatenate([part.poles.reshape(-1, 3) for row in self.parts for part in row])
+        return float(np.linalg.norm(np.ptp(poles, axis=0)) + 1e-4 * np.abs(poles).max())
 
     @cached_property
     def _ends(self) -> tuple[np.ndarray, np.ndarray]:
@@ -81,7 +87,7 @@ class Creased:
         """
         n = len(points)
         out = Closest(np.array(near), np.full(n, UNSETTLED, np.uint8), *(np.zeros((n, 3)) for _ in range(3)))
-        best, above = np.full(n, np.inf), np.zeros(n)
+        best, above, tie = np.full(n, np.inf), np.zeros(n), _TIE * self._size
         turns = [(-p, 0.0, p) if p else (0.0,) for p in self.periods]
         for i, j in product(range(len(self.parts)), range(len(self.parts[0]))):
             ends = np.array([self._ends[0][i], self._ends[1][j]])
@@ -92,8 +98,8 @@ class Creased:
                 rows = np.flatnonzero(within.all(axis=1))
                 if len(rows):
                     start = np.clip(at[rows], ends[:, 0], ends[:, 1])
-                    _keep_nearer(self.parts[i][j].closest(points[rows], start), points, rows, out, (best, above))
-        beside = best**2 - above**2 > _BESIDE**2
+                    _keep_nearer(self.parts[i][j].closest(points[rows], start), points, rows, out, (best, above), tie)
+        beside = best**2 - above**2 > (_BESIDE * self._size) ** 2
         on_crease = np.isin(out.uv[:, 0], self._creases[0]) | np.isin(out.uv[:, 1], self._creases[1])
         out.how[beside & on_crease & (out.how != UNSETTLED)] = BORDER
         return out
@@ -106,7 +112,12 @@ def _neighbours(ends: np.ndarray, at: int) -> tuple[float, float]:
 
 
 def _keep_nearer(
-    found: Closest, points: np.ndarray, rows: np.ndarray, out: Closest, state: tuple[np.ndarray, np.ndarray]
+    found: Closest,
+    points: np.ndarray,
+    rows: np.ndarray,
+    out: Closest,
+    state: tuple[np.ndarray, np.ndarray],
+    tie: float,
 ) -> None:
     """Put those feet of `rows` into `out` that are nearer than what is there, or as near and more squarely below."""
     best, above = state
@@ -114,8 +125,8 @@ def _keep_nearer(
     distance = np.linalg.norm(away, axis=1)
     normal = np.cross(found.su, found.sv)
     height = np.abs(np.einsum("ij,ij->i", away, normal)) / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
-    tied = (np.abs(distance - best[rows]) <= _TIE) & (height > above[rows])
-    better = (found.how != UNSETTLED) & ((distance < best[rows] - _TIE) | tied)
+    tied = (np.abs(distance - best[rows]) <= tie) & (height > above[rows])
+    better = (found.how != UNSETTLED) & ((distance < best[rows] - tie) | tied)
     into = rows[better]
     for values, new in zip(out, found, strict=True):
         values[into] = new[better]

@@ -14,7 +14,7 @@ from .taylor import curve_pieces
 __all__ = ["EdgeTable", "evaluate", "ranges", "thinned"]
 
 _CHUNK = 65536  # points evaluated at a time
-_JOINED = 1e-6  # an edge that ends this near to its start is closed [mm]
+_JOINED = 1e-8  # part of its size by which an edge may end off its start and yet be closed
 
 
 class EdgeTable(NamedTuple):
@@ -93,7 +93,9 @@ class EdgeTable(NamedTuple):
         sags = 1.5 * np.maximum.reduceat(off, self.first_sample - np.arange(len(self.ends)))
         boxes = np.stack([ufunc.reduceat(line, self.first_sample) for ufunc in (np.minimum, np.maximum)], axis=1)
         boxes += sags[:, None, None] * np.array([-1.0, 1.0])[:, None]
-        closed = lengths(line[self.first_sample] - line[self.last_sample]) <= _JOINED
+        closed = lengths(line[self.first_sample] - line[self.last_sample]) <= _JOINED * lengths(
+            boxes[:, 1] - boxes[:, 0]
+        )
         which = np.arange(len(self.ends))
         before, after = (evaluate(self, which, self.ends[:, k], 1)[1] for k in (0, 1))
         square = lengths(np.cross(before, after)) <= 1e-6 * lengths(before) * lengths(after)

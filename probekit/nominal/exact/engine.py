@@ -27,8 +27,6 @@ __all__ = ["HOW", "ExactEngine", "ExactFeet"]
 #: How a foot was found, by code.
 HOW = ("", "formula", "newton", "edge", "kernel", "facet")
 
-_TIE = 1e-9  # feet on edges that differ by this, or by what edges lie off their faces, are equally far [mm]
-
 
 @shown
 @dataclass(frozen=True, eq=False)
@@ -68,6 +66,7 @@ class ExactEngine:
         self.seeds = FacetEngine(brep.vertices, brep.facets, brep.facet_face, len(brep.faces))
         self.group = np.arange(len(brep.faces)) if group is None else np.asarray(group)
         self._edge_flags = _flags_of_edges(brep, self.group) if edge_flags is None else edge_flags
+        self._tie = 1e-3 * brep.negligible  # feet on edges that differ by this are equally far [mm]
         self._by_face: dict[int, tuple[ExactEngine, np.ndarray]] = {}
 
     @cached_property
@@ -269,8 +268,8 @@ class ExactEngine:
         """Feet of `rows`, all different, on another face: keep those that are nearer than what they have."""
         out, settled, best, second, sums, above, below, upward = state
         on_border = found.how == BORDER
-        tied = (np.abs(found.distance - best[rows]) <= _TIE) & on_border
-        nearer = found.distance < best[rows] - np.where(on_border, _TIE, 0.0)
+        tied = (np.abs(found.distance - best[rows]) <= self._tie) & on_border
+        nearer = found.distance < best[rows] - np.where(on_border, self._tie, 0.0)
         squarely = ~on_border & ~found.lost & (found.distance < above[rows])
         above[rows[squarely]], below[rows[squarely]] = found.distance[squarely], found.face[squarely]
         upward[rows[squarely]] = found.normal[squarely]
@@ -302,8 +301,9 @@ class ExactEngine:
         away, sums = away[rows], sums[rows]
         far = np.abs(seeds.distance[rows]) > 4.0 * self.brep.deflection
         # where edges lie off their faces, one may come a trace nearer than the face that the touch is above
-        over = np.flatnonzero(above[rows] <= best[rows] + max(_TIE, self.brep.gap))
-        over = over[self._faces.off_border(out.foot[rows[over]], below[rows[over]]) <= max(_TIE, self.brep.gap)]
+        gap = max(self._tie, self.brep.gap)
+        over = np.flatnonzero(above[rows] <= best[rows] + gap)
+        over = over[self._faces.off_border(out.foot[rows[over]], below[rows[over]]) <= gap]
         sums[over] = upward[rows[over]]
         near = np.flatnonzero(~far)
         if corners:
@@ -312,7 +312,7 @@ class ExactEngine:
         side = np.where(far, seeds.distance[rows], dot(away, sums))
         length = lengths(away)
         out.distance[rows] = np.where(side < 0, -length, length)
-        clear = length > 1e-7
+        clear = length > 0.1 * self.brep.negligible
         out.normal[rows[clear]] = away[clear] / out.distance[rows[clear], None]
         flat = sums[~clear]
         size = lengths(flat)[:, None]

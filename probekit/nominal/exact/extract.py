@@ -23,6 +23,7 @@ __all__ = ["explore", "extract", "facets_of"]
 
 _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
+_NEGLIGIBLE = 1e-8  # part of the diagonal: 1 nm on a part of 100 mm
 _NARROW = 1e-5  # width of a face, in diagonals of the part, up to which one without facets is passed over
 _TOGETHER = 200  # faces looked at together
 _SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
@@ -92,7 +93,8 @@ def extract(
         )
     tell("joining the faces", 0.95)
     brep = _joined(pieces, max(off, deflection), 1e-7 * size)
-    return replace(brep, gap=min(_gap(shapes), brep.deflection))
+    negligible = _NEGLIGIBLE * (size + 1e-4 * float(np.abs(brep.vertices).max()))  # far off the origin rounding is more
+    return replace(brep, gap=min(_gap(shapes), brep.deflection), negligible=negligible)
 
 
 def _diagonal(path: Path, shapes: list[Any]) -> float:

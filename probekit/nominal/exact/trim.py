@@ -16,8 +16,7 @@ from .surfaces import BORDER, UNSETTLED, Closest, Elementary, across, dot, lengt
 
 __all__ = ["TrimmedFaces"]
 
-_ON_EDGE = 1e-6  # a foot this near to an edge is on it [mm]
-_BESIDE = 3e-7  # a touch this far beside its foot's normal is not above it [mm]
+_BESIDE = 0.3  # of a negligible length: a touch this far beside its foot's normal is not above it
 
 
 class TrimmedFaces:
@@ -38,8 +37,15 @@ class TrimmedFaces:
         self._brep = brep
         self._corner_uv = brep.corner_uv
         self.surfaces = Surfaces([face.surface for face in brep.faces])
-        self._border = Borders(brep.edges, edge_flags, [face.borders for face in brep.faces], 0.25 * brep.deflection)
+        self._border = Borders(
+            brep.edges,
+            edge_flags,
+            [face.borders for face in brep.faces],
+            0.25 * brep.deflection,
+            1e-3 * brep.negligible,
+        )
         self._band = 3.0 * brep.deflection
+        self._on_edge = max(brep.negligible, brep.gap)  # a foot this near to an edge may be on it [mm]
         self.outward = np.array([face.outward for face in brep.faces])
         self._bounded = np.array([bool(face.borders or face.poles) for face in brep.faces])
         self._endless = np.array(
@@ -124,7 +130,8 @@ class TrimmedFaces:
         for index, face in enumerate(self._brep.faces):
             chosen = np.flatnonzero(self._brep.facet_face == index) if face.poles else []
             facets, uv = self._brep.facets[chosen], self._corner_uv[chosen]
-            out += [(index, Pole.among(at, face.surface, self._brep.vertices, facets, uv)) for at in face.poles]
+            beside = face.surface, self._brep.vertices[facets], uv, self._brep.negligible, self._brep.gap
+            out += [(index, Pole.among(at, *beside)) for at in face.poles]
         return out
 
     def off_border(self, points: np.ndarray, face: np.ndarray) -> np.ndarray:
@@ -213,12 +220,12 @@ class TrimmedFaces:
             decided = np.where(by_pole & (border.distance > pole_size[close]), True, border.left)
             decided[unsure] = inside[close[unsure]] | self._inside_facets(face[at[unsure]], found.uv[at[unsure]])
             inside[close] = decided
-            flags[at] = np.where(border.distance <= _ON_EDGE, border.flags, 0)
+            flags[at] = np.where(border.distance <= self._on_edge, border.flags, 0)
         # where the surface itself ends, its nearest point has the touch beside it, not above it
         may_end = np.flatnonzero(inside & ~self._endless[own] & (found.how[rows] != BORDER))
         at = rows[may_end]
         away, across_it = points.take(at, axis=0) - found.foot.take(at, axis=0), normal.take(at, axis=0)
-        inside[may_end] = lengths(away - dot(away, across_it)[:, None] * across_it) <= _BESIDE
+        inside[may_end] = lengths(away - dot(away, across_it)[:, None] * across_it) <= _BESIDE * self._brep.negligible
         out = rows[~inside]
         if len(out):
             self._put_on_border(face, points, found, beside, out, near)
