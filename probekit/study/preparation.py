@@ -225,18 +225,9 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     probe, kinematics = planned.probe, planned.kinematics
     milling, name = options.get("milling"), options.get("name", study.path.stem)
     safe_name, suffix = program_names(study)
-    limits = numbers_of(study, "program", "stop_outside", count=2)
     with blaming(study.path, "program"), warnings.catch_warnings():
         warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
-        moves = programs.moves_of(
-            planned.route,
-            probe,
-            kinematics,
-            tool=options["tool"],
-            offset=options.get("offset"),
-            warm_up=options.get("warm_up", 10.0),
-            limits=limits,
-        )
+        moves = planned.moves
         probing = programs.write(
             moves,
             dialect,

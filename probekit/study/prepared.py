@@ -82,6 +82,28 @@ class Plan:
 
         return pd.concat([self.route.targets, self.route.left_out], ignore_index=True)
 
+    @property
+    def moves(self) -> tuple[Move, ...]:
+        """The moves of the program, with the tool that the study puts in.
+
+        Raises
+        ------
+        InputError
+            If the study does not tell the tool, or no target can be touched.
+        """
+        options = self.study.settings.get("program", {})
+        if "tool" not in options:
+            raise InputError("the tool number of the probe is not stated", file=self.study.path, column="program.tool")
+        return programs.moves_of(
+            self.route,
+            self.probe,
+            self.kinematics,
+            tool=options["tool"],
+            offset=options.get("offset"),
+            warm_up=options.get("warm_up", 10.0),
+            limits=numbers_of(self.study, "program", "stop_outside", count=2),
+        )
+
     def check(self, text: str | bytes | Path | Source) -> Findings:
         """Check a program against all that the plan and its study know; see `probekit.program.check`.
 
@@ -118,7 +140,8 @@ class Plan:
             known=dialect.harmless,
             work_offset=dialect.work_offsets[options.get("work_offset", next(iter(dialect.work_offsets)))],
             length=options.get("offset", tool),
-            keeps=bool(dialect.slots),
+            slots=dialect.slots,
+            moves=() if tool is None else self.moves,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
         )
 

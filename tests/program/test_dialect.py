@@ -142,7 +142,7 @@ def test_what_a_dialect_lacks_is_refused():
         write(moves, dataclasses.replace(own, line_limit=20), kinematics=kinematics, probe=PROBE)
     with pytest.raises(InputError, match="message is too long"):
         write([*moves, Stop("x" * 99)], own, kinematics=kinematics, probe=PROBE)
-    first = dataclasses.replace(own, moves={**own.moves, "first_lift": ("G0 X{x} Z{z}",)})
+    first = dataclasses.replace(own, moves={**own.moves, "first_link": ("G0 X{x} Z{depth}",)})
     with pytest.raises(InputError, match="has no value here"):
         write(moves, first, kinematics=kinematics, probe=PROBE)
 

@@ -25,6 +25,12 @@ def test_every_position_of_the_text_is_that_of_the_plan(case, n, seed):
     moves = moves_of(route, PROBE, kinematics, tool=9)
     motions = motions_of(write(moves, "rs274", kinematics=kinematics, probe=PROBE, whole=True), kinematics.letters)
     planned = [move for move in moves if isinstance(move, (Lift, Index, Link, Approach, Touch, Retract))]
+    across = motions.pop(
+        len(kinematics.axes) > 0
+    )  # the rotary axes turn up there first, then it goes across, then down
+    assert across[0] == 0
+    assert np.isnan(across[1][2])
+    assert isinstance(planned[0], Index if kinematics.axes else Link)
     assert len(motions) == len(planned)
     modes = {Lift: 0, Index: 0, Link: 0, Approach: 1, Touch: 38.2, Retract: 1}
     for (mode, place, angles, feed), move in zip(motions, planned, strict=True):

@@ -11,6 +11,7 @@ import numpy as np
 
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
+from ..moves import Move
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
@@ -42,7 +43,8 @@ class Case:
     known: frozenset[str]
     work_offset: str | None = None
     length: int | None = None
-    keeps: bool = False
+    slots: tuple[int, ...] = ()
+    moves: tuple[Move, ...] = ()
     lifts: tuple[str, ...] = ()
 
     @cached_property

@@ -9,16 +9,31 @@ from pathlib import Path
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
+from ..moves import Move
 from ..reading.interpreter import run
 from ..reading.source import Source, load
 from ..reading.words import parse
 from .case import Case, Clear
 from .collision import collision
 from .findings import CheckResult, Finding, Findings, NotMade
+from .planned import rapids_as_planned, touches_as_planned
 from .rules import RULES
-from .seams import handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
+from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
 
 __all__ = ["check"]
+
+_ALL = (
+    *RULES,
+    offsets_as_planned,
+    touches_as_planned,
+    rapids_as_planned,
+    kept,
+    handed_back,
+    lifted_for_changes,
+    from_above,
+    machine_coordinates,
+    collision,
+)
 
 
 def check(
@@ -41,7 +56,8 @@ def check(
     aliases: Mapping[str, str] | None = None,
     work_offset: str | None = None,
     length: int | None = None,
-    keeps: bool = False,
+    slots: Sequence[int] = (),
+    moves: Sequence[Move] = (),
     lifts: Iterable[str] = (),
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
@@ -91,8 +107,10 @@ def check(
         The planned one: "G54".
     length : int, optional
         Number of the length offset of the probe that is planned.
-    keeps : bool
-        Whether the program keeps each trigger in three parameters.
+    slots : (2,) int, optional
+        First and last parameter in which the program keeps triggers, three for each touch.
+    moves : sequence of Move, optional
+        The planned ones: each touch of the text is compared with its own, and so are the rapid moves.
     lifts : iterable of str
         Blocks that bring the spindle to where tools are changed; one of them stands before and after each change of
         the probe.
@@ -137,7 +155,8 @@ def check(
             known=frozenset(known),
             work_offset=work_offset,
             length=length,
-            keeps=keeps,
+            slots=tuple(slots),
+            moves=tuple(moves),
             lifts=lifts,
             **numbers,
         )
@@ -159,7 +178,7 @@ def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
     """Make all checks of a case."""
     found: list[Finding] = []
     results = []
-    for rule in (*RULES, offsets_as_planned, kept, handed_back, lifted_for_changes, machine_coordinates, collision):
+    for rule in _ALL:
         name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
         outcome = rule(case)
         if isinstance(outcome, NotMade):

@@ -94,7 +94,7 @@ def touch_feed(case: Case) -> list[Finding]:
     return gathered(
         fast, "stop", f"At most {case.touch_feed:g} mm/min; touch with the feed that the probe was qualified with."
     ) + gathered(
-        hasty, "look", f"At most {case.positioning_feed:g} mm/min, or use a rapid move above the clear height."
+        hasty, "stop", f"At most {case.positioning_feed:g} mm/min, or use a rapid move above the clear height."
     )
 
 

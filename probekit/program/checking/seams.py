@@ -14,7 +14,7 @@ from ..reading.words import Block, parse
 from .case import Case
 from .findings import Finding, NotMade, gathered
 
-__all__ = ["handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
+__all__ = ["from_above", "handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
 
 _LIFT = "G0 G53 Z0"  # to the upper end of most machines: common practice, no source
 
@@ -52,7 +52,7 @@ def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
 
 def kept(case: Case) -> list[Finding] | NotMade:
     """Every trigger is kept in three parameters of its own, X, Y, Z in that order, before the next touch."""
-    if not case.keeps:
+    if not case.slots:
         return NotMade("the dialect does not store triggers in parameters", "note")
     touches = {step.line for step in case.steps if step.kind == "probe"}
     last = case.steps[-1].line if case.steps else 0
@@ -128,6 +128,33 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
         if step.kind in (*MOVES, "tool", "end"):
             before = step
     return gathered(wrong, "stop", f"Program {' or '.join(case.lifts)} directly before and after the change.")
+
+
+def from_above(case: Case) -> list[Finding] | NotMade:
+    """After a tool change the probe stays up, turns, goes across, and only then comes down."""
+    if not case.moves:
+        return NotMade("the planned moves were not given", "note")
+    wrong = []
+    high, across = False, False
+    for step in case.steps:
+        if step.kind == "tool":
+            high, across = case.probe_in(step), False
+        if not high or step.kind not in MOVES or ("G", 53.0) in case.blocks[step.line - 1].words:
+            continue
+        aside = step.start[:2] != step.end[:2] and all(map(math.isfinite, step.end[:2]))
+        if not math.isfinite(step.end[2]) or step.end[2] == step.start[2]:
+            across |= aside
+            continue
+        high = False
+        if aside:
+            wrong.append((step.line, "the probe goes across and down at once, from where the tool was changed"))
+        elif not across:
+            wrong.append((step.line, "the probe comes down from the tool change before it has gone across"))
+        turn = next((s for s in case.steps if s.line > step.line and s.kind in ("probe", "index", "tool")), None)
+        if turn is not None and turn.kind == "index":
+            wrong.append((turn.line, "the rotary axes turn after the probe has come down from the tool change"))
+    todo = "Turn the rotary axes first, then move X and Y in a block of their own, then Z (in a dialect: first_link)."
+    return gathered(wrong, "stop", todo)
 
 
 def machine_coordinates(case: Case) -> list[Finding]:

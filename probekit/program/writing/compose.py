@@ -1,7 +1,7 @@
 """A route as moves, moves as a table, and what must hold of moves before they become text.
 
 SpindleStop, Away, ToolChange, perhaps Orient, WarmUp
-per pose:   Lift, Index
+per pose:   Lift (the first time the spindle is still where tools are changed, and stays there), Index, Link across
 per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, Touch, Record,
             Retract, perhaps StopIf
 Lift, and Index back to the angles before
@@ -101,9 +101,8 @@ def moves_of(
     for at, row in enumerate(route.targets.to_dict("records")):
         pose = route.poses[int(row.get("direction", 0))]
         if route.indexed[at]:
-            moves.append(lift)
-            if kinematics.axes:
-                moves.append(Index(pose))
+            moves += [lift] if at else []
+            moves += [Index(pose)] if kinematics.axes else []
         if row["tip"] != tip:
             tip = int(row["tip"])
             moves.append(SelectTip(tip, probe.tip_name(tip)))
@@ -166,7 +165,7 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
         or a conditional stop without its touch; rotary axes that turn unlifted, out of their limits, or not before the
         first move of such a machine; a turn of no axis at all.
     """
-    put_in, stopped, indexed, seen, tip = False, False, not kinematics.axes, set(), 0
+    put_in, stopped, high, indexed, seen, tip = False, False, False, not kinematics.axes, set(), 0
     before: Move | None = None
     last: int | None = None
     for number, move in enumerate(moves, start=1):
@@ -189,10 +188,13 @@ def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
             _need(move.seconds >= 0, f"{here}: a dwell has a negative time")
         elif isinstance(move, Index):
             _need(bool(move.angles), f"{here}: there is no rotary axis to turn")  # a bare G0: NISTIR 6556 forbids it
-            _need(isinstance(before, Lift), f"{here}: the rotary axes would turn without a lift")
+            _need(high, f"{here}: the rotary axes would turn without a lift")
             _check_angles(move.angles, kinematics, here)
             indexed = True
+        elif isinstance(move, (Away, Lift)):
+            high = True
         elif isinstance(move, _POSITIONAL):
+            high = False
             _need(put_in, f"{here}: the probe moves before it is loaded")
             _need(indexed, f"{here}: the angles of the rotary axes are not known yet")
         if isinstance(move, Touch):

@@ -61,9 +61,9 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "select_tip": frozenset({"tip", "tip_name", "sensor"}),
         "warm_up": frozenset({"seconds"}),
         "lift": frozenset(_PLACE),
-        "first_lift": frozenset({"z"}),
         "index": frozenset({"rotary", "pose", "sensor"}),
         "link": frozenset(_PLACE),
+        "first_link": frozenset(_PLACE),
         "approach": frozenset(_PLACE | {"feed"}),
         "touch": frozenset(_PLACE | _TARGET | {"feed", "standoff", "overtravel", "retract"}),
         "record": frozenset(_TARGET | {"slot_x", "slot_y", "slot_z"}),
@@ -268,8 +268,8 @@ class _Reader:
         if "orient" not in moves:
             omit.setdefault("orient", "it is not yet defined for this control")
         for kind in KINDS:
-            if kind == "first_lift" and kind not in omit and "lift" in moves:
-                moves.setdefault(kind, moves["lift"])  # where it gives the height only
+            if kind == "first_link" and kind not in omit and "link" in moves:
+                moves.setdefault(kind, moves["link"])  # the checks tell where it goes down before it is across
             if (kind in moves) == (kind in omit):
                 raise self.error("each kind of move must be either defined or omitted", kind, None, "moves or omit")
             self.lines(f"moves.{kind}", moves.get(kind, []), KINDS[kind])

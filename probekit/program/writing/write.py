@@ -98,13 +98,13 @@ def omissions(moves: Sequence[Move], dialect: Dialect) -> tuple[str, ...]:
 
 
 def _kinds(moves: Sequence[Move]) -> Iterator[tuple[str, Move]]:
-    """Each move with the key of its lines: its kind, but the first lift with an unknown place is one of its own."""
+    """Each move with the key of its lines: its kind, but the first link, from an unknown place, is one of its own."""
     known = False
     for move in moves:
         kind = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", type(move).__name__).lower()
         if isinstance(move, Orient) and move.angle is None:
             kind = "by_hand"
-        yield ("first_lift" if kind == "lift" and not known else kind), move
+        yield ("first_link" if kind == "link" and not known else kind), move
         known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange)
 
 

@@ -1,0 +1,193 @@
+"""Each touch of a text beside the touch that was planned: place, direction, angles, feed, target, where it is kept.
+
+What counts as the same is our own choice: a hundredth of a millimetre and of a degree, more than
+numbers are rounded by.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..moves import Index, Link, Retract, Touch
+from ..reading.expressions import Formula
+from ..reading.steps import IN_WORDS, MOVES, Recorded, Step
+from ..writing.slots import slot_of
+from .case import ROUNDING, Case, known_place
+from .findings import Finding, NotMade, gathered
+
+__all__ = ["rapids_as_planned", "touches_as_planned"]
+
+_SAME = 0.01  # [mm] and [degree]
+_TRIGGER = 5061  # parameter that holds X of the last trigger: NISTIR 6556, 3.2.1, from memory
+_NOT_GIVEN = NotMade("the planned moves were not given", "note")
+
+
+@dataclass(frozen=True, eq=False)
+class _Planned:
+    """A planned touch: its ends in program coordinates, and where the control keeps it."""
+
+    touch: Touch
+    start: np.ndarray
+    end: np.ndarray
+    back: np.ndarray
+    angles: tuple[float, ...]
+    slot: int | None
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A touch of the text: the probing move, its record, the move after it, the parameters set on the way."""
+
+    step: Step
+    record: Step
+    after: Step | None
+    stored: dict[int, int]
+
+
+def touches_as_planned(case: Case) -> list[Finding] | NotMade:
+    """Each planned touch is made once: from its start, in its direction, at its angles, kept in its own parameters."""
+    if not case.moves:
+        return _NOT_GIVEN
+    planned = {one.touch.touch: one for one in _planned(case)}
+    made = _made(case)
+    numbers = {one.record.detail.touch for one in made}
+    missing = [touch for touch in planned if touch not in numbers]
+    wrong = [(one.record.line, "a touch that is not planned") for one in made if one.record.detail.touch not in planned]
+    pairs = [(planned[one.record.detail.touch], one) for one in made if one.record.detail.touch in planned]
+    for plan, one in pairs:
+        wrong += _differing(plan, one)
+    wrong += _misnamed(pairs)
+    found = gathered(wrong, "stop", "Write the program again, or plan again what is to be touched otherwise.")
+    if missing:
+        listed = ", ".join(map(str, missing[:10])) + (f" and {len(missing) - 10} more" if len(missing) > 10 else "")
+        what = f"{len(missing)} planned touches are not made: {listed}"
+        found.append(Finding(0, "stop", what, "Their features would be judged without them: plan again."))
+    return found
+
+
+def rapids_as_planned(case: Case) -> list[Finding] | NotMade:
+    """Rapid moves of the probe end where the plan has them end, or lifted."""
+    if not case.moves:
+        return _NOT_GIVEN
+    ends = _rapid_ends(case)
+    lifted = math.inf if case.turn_height is None else case.turn_height
+    wrong = []
+    for step in case.probe_moves("rapid"):
+        up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
+        if not known_place(step) or up or min(step.start[2], step.end[2]) >= lifted - ROUNDING:
+            continue
+        near = ends.get(_turned(step.angles_end))
+        if near is None or not (np.abs(near - step.end).max(axis=1) <= _SAME).any():
+            wrong.append((step.line, "a rapid move of the probe to where the plan has none"))
+    return gathered(wrong, "stop", "Make it at the positioning feed of the plan, or lifted.")
+
+
+def _planned(case: Case) -> list[_Planned]:
+    """The touches of planned moves, in their order."""
+    found: list[_Planned] = []
+    angles: tuple[float, ...] = ()
+    at = np.full(3, math.nan)
+    for number, move in enumerate(case.moves):
+        if isinstance(move, Index):
+            angles = move.angles
+        if not hasattr(move, "to"):
+            continue
+        start, at = at, _program(case, move.to, angles)
+        if isinstance(move, Touch):
+            back = next((later.to for later in case.moves[number + 1 :] if isinstance(later, Retract)), move.to)
+            slot = slot_of(case.slots, len(found))
+            found.append(_Planned(move, start, at, _program(case, back, angles), angles, slot))
+    return found
+
+
+def _rapid_ends(case: Case) -> dict[tuple[float, ...], np.ndarray]:
+    """Where planned rapid moves end, in program coordinates, by the angles."""
+    ends: dict[tuple[float, ...], list[np.ndarray]] = {}
+    angles: tuple[float, ...] = ()
+    for move in case.moves:
+        if isinstance(move, Index):
+            angles = move.angles
+        elif isinstance(move, Link):
+            ends.setdefault(_turned(angles), []).append(_program(case, move.to, angles))
+    return {key: np.array(places) for key, places in ends.items()}
+
+
+def _made(case: Case) -> list[_Made]:
+    """The recorded touches of the text, in their order."""
+    found: list[_Made] = []
+    touched: Step | None = None
+    steps = [step for step in case.steps if step.kind in (*MOVES, "record", "tool")]
+    for number, step in enumerate(steps):
+        if step.kind == "probe":
+            touched = step
+        elif step.kind == "record" and isinstance(step.detail, Recorded) and touched is not None:
+            after = next((later for later in steps[number + 1 :] if later.kind in (*MOVES, "tool")), None)
+            until = math.inf if after is None else after.line
+            found.append(_Made(touched, step, after, _stored(case, touched.line, until)))
+            touched = None
+    return found
+
+
+def _stored(case: Case, first: int, last: float) -> dict[int, int]:
+    """Parameters that are set from the trigger in some lines -> which of X, Y, Z (0 to 2) each takes."""
+    found = {}
+    for block in case.blocks[first - 1 : None if last == math.inf else int(last)]:
+        for place, value in block.assignments:
+            if isinstance(place, float) and isinstance(value, Formula) and len(value.steps) == 2:
+                if value.steps[0] in (_TRIGGER, _TRIGGER + 1, _TRIGGER + 2):
+                    found[int(place)] = int(value.steps[0]) - _TRIGGER
+    return found
+
+
+def _differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
+    """What differs from the plan, with the line."""
+    touch, record, step = plan.touch, one.record.detail, one.step
+    wrong = []
+    if not (_near(step.start, plan.start) and _near(step.end, plan.end)):
+        wrong.append((step.line, "a touch is made from or to another place than planned"))
+    if _turned(step.angles_end) != _turned(plan.angles):
+        wrong.append((step.line, "a touch is made with the rotary axes at other angles than planned"))
+    if step.feed is None or not math.isclose(step.feed, touch.feed, rel_tol=0.01):
+        told = "no feed" if step.feed is None else f"{step.feed:g} mm/min"
+        wrong.append((step.line, f"a touch is made at {told}, planned are {touch.feed:g} mm/min"))
+    if not (_near(record.target, touch.target) and _near(record.normal, touch.normal)) or record.tip != touch.tip:
+        wrong.append((one.record.line, "a record line states another target, normal or tip than planned"))
+    if one.after is None or one.after.kind != "feed" or not _near(one.after.end, plan.back):
+        after = "it ends there" if one.after is None else IN_WORDS.get(one.after.kind, "a tool change")
+        wrong.append((step.line, f"a touch is not followed by the planned way back: {after}"))
+    if plan.slot is not None and one.stored != {plan.slot + k: k for k in range(3)}:
+        wrong.append((step.line, "a trigger is not stored in the parameters that the plan reads it from"))
+    return wrong
+
+
+def _misnamed(pairs: Sequence[tuple[_Planned, _Made]]) -> list[tuple[int, str]]:
+    """Record lines that name another feature than the others of the same planned feature, or one name for two."""
+    count: dict[str, Counter[str]] = {}
+    for plan, one in pairs:
+        count.setdefault(plan.touch.feature, Counter())[one.record.detail.feature] += 1
+    own = {feature: names.most_common(1)[0][0] for feature, names in count.items()}
+    twice = {name for name, times in Counter(own.values()).items() if times > 1}
+    return [
+        (one.record.line, "a record line names the feature of another touch")
+        for plan, one in pairs
+        if one.record.detail.feature != own[plan.touch.feature] or one.record.detail.feature in twice
+    ]
+
+
+def _program(case: Case, place: Sequence[float], angles: tuple[float, ...]) -> np.ndarray:
+    length = case.probe.tool_length if case.probe is not None else 0.0
+    return np.asarray(case.kinematics.to_program(np.array(place, dtype=float), angles, length=length))
+
+
+def _turned(angles: Sequence[float]) -> tuple[float, ...]:
+    """Angles as a key: whole turns make no difference."""
+    return tuple(round(angle / _SAME) % round(360.0 / _SAME) for angle in angles)
+
+
+def _near(a: Sequence[float], b: Sequence[float]) -> bool:
+    return bool((np.abs(np.subtract(a, b)) <= _SAME).all())
