@@ -110,16 +110,15 @@ def feed_said(case: Case) -> list[Finding]:
 
 def exact_path(case: Case) -> list[Finding]:
     """Corners are not rounded while the probe is in: clearances hold on straight moves only."""
-    blended = (
-        (
-            s.line,
-            f"the probe moves in "
-            f"{'G64' if 'path' in s.state.said else 'a path mode that the program text does not state'}",
-        )
-        for s in case.probe_moves()
-        if s.state.path == "G64" or "path" not in s.state.said
+    moves = [(s.line, s.state.path, "path" in s.state.said) for s in case.probe_moves()]
+    rounded = ((line, "the probe moves in G64") for line, path, said in moves if said and path == "G64")
+    unsaid = (
+        (line, "the probe moves in a path mode that the program text does not state")
+        for line, _, said in moves
+        if not said
     )
-    return gathered(blended, "look", "Program exact path (G61) before the probe moves, and G64 after it.")
+    todo = "Program exact path (G61) before the probe moves, and G64 after it."
+    return gathered(rounded, "stop" if case.moves else "look", todo) + gathered(unsaid, "look", todo)
 
 
 def rapid_height(case: Case) -> list[Finding] | NotMade:
