@@ -451,7 +451,7 @@ def extruded() -> TopoDS_Shape:
 
 def conics() -> TopoDS_Shape:
     """An ellipse drawn aslant, and one turned about an axis beside it."""
-    flat = Geom_Ellipse(gp_Ax2(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1)), 20.0, 9.0)
+    flat = Geom_Ellipse(gp_Ax2(gp_Pnt(-20, 0, 0), gp_Dir(0, 0, 1)), 20.0, 9.0)
     upright = Geom_Ellipse(gp_Ax2(gp_Pnt(90, 0, 10), gp_Dir(0, -1, 0), gp_Dir(1, 0, 0.5)), 10.0, 5.0)
     faces = [
         BRepBuilderAPI_MakeFace(BRepBuilderAPI_MakeWire(BRepBuilderAPI_MakeEdge(one).Edge()).Wire()).Face()

@@ -146,7 +146,7 @@ class Extruded:
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         curve, curve1, curve2 = self.profile.evaluate(uv[:, 0])
-        along = np.broadcast_to(self.direction, curve.shape)
+        along = np.broadcast_to(self.direction, curve.shape).copy()  # callers write into it
         first = (curve + uv[:, 1:] * self.direction, curve1, along)
         zero = np.zeros(curve.shape)
         return first if order < 2 else (*first, curve2, zero, zero)
@@ -182,7 +182,7 @@ class _Flat:
         first, last = self.profile.ends
         v = first + np.mod(uv[:, 1] - first, self.period) if self.period else uv[:, 1]
         curve, curve1, curve2 = self.profile.evaluate(np.clip(v, first, last))
-        across = np.broadcast_to(self.direction, curve.shape)
+        across = np.broadcast_to(self.direction, curve.shape).copy()
         value = curve + uv[:, :1] * across
         zero = np.zeros(curve.shape)
         return (value, across, curve1) if order < 2 else (value, across, curve1, zero, zero, curve2)
