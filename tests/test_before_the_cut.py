@@ -409,4 +409,4 @@ def test_a_plan_checks_a_text_with_all_that_it_and_its_study_know(tmp_path):
     assert planned.check(written.text) == written.findings
     assert not planned.check(written.text).of("stop")
     stops = planned.check(written.text.replace("F100.", "F1000."))
-    assert {finding.check for finding in stops.of("stop")} == {"touch_feed"}
+    assert {finding.check for finding in stops.of("stop")} == {"touch_feed", "touches_as_planned"}

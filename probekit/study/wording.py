@@ -34,13 +34,8 @@ def in_keys(text: str) -> str:
     text = _UNKNOWN.sub(r"this value of \1 is not known", text)
     text = _AXIS.sub("axis = {point = [x, y, z], direction = [x, y, z], radius = r}", text)
     text = _CALL.sub(lambda call: f"[touches]: {_arguments(call[1])}", text)
-    text = _ARGUMENT.sub(_key, text)
-    text = _HOLD.sub("", text)
-    return re.sub(
-        r"leave those degrees of freedom out of free=",
-        "or leave those degrees of freedom out of [alignment] free",
-        text,
-    )
+    text = re.sub(r"(?<!or )leave those (.*?) out of free=", r"or leave those \1 out of [alignment] free", text)
+    return _HOLD.sub("", _ARGUMENT.sub(_key, text))
 
 
 def _arguments(inside: str) -> str:

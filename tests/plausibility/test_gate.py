@@ -465,14 +465,17 @@ def test_what_may_not_be_accepted(inspect, gate, message):
         ([("u = 0.003", "u = 0.0")], "the uncertainty is stated as zero"),
         ([("effective_radius = 2.991\n", "")], "the probe is not qualified: half the ball diameter, 3 mm"),
         ([("[uncertainty]\nu = 0.003\n", "")], "no uncertainty is stated"),
+        ([("u = 0.003", "u = 0.03")], "the datum touches agree far better than their stated uncertainty"),
         ([("u = 0.003", "u = 0.3")], "the datum touches agree far better than their stated uncertainty"),
     ],
 )
 def test_what_nobody_stated_is_noted(inspect, changes, words):
+    """Beyond a hundred times what the touches show, the unit is in doubt, and somebody has to look."""
     _, said, told, page = inspect(None, *changes)
     assert words in said
     assert words in page
-    assert [one["level"] for one in told["findings"]] == ["note"]
+    level = "look" if changes[0][1] == "u = 0.3" else "note"
+    assert [one["level"] for one in told["findings"]] == [level]
 
 
 def test_beyond_max_distance_wants_a_look(inspect):

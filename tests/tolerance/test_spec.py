@@ -159,7 +159,7 @@ def test_reading():
 @pytest.mark.parametrize(
     ("said", "match"),
     [
-        ({"kind": "niceness", "width": 1}, "column 'tolerance.kind': unknown kind of tolerance; found 'niceness'"),
+        ({"kind": "niceness", "width": 1}, "key 'tolerance.kind': unknown kind of tolerance; found 'niceness'"),
         ({"kind": "flatness", "width": 1, "outside": 0.1}, "'tolerance.outside': this key does not belong"),
         ({"kind": "flatness", "width": 1, "of": "roundness"}, "'tolerance.of': this key does not belong"),
         ({"kind": "size", "width": 1}, "'tolerance': a key is missing; expected limits"),

@@ -51,7 +51,7 @@ def tables(draw):
     columns["reason"] = [draw(WORDS.filter(str.strip)) if lost else "" for lost in missed]
     columns |= {
         "face": rows(WORDS),
-        "u": rows(LENGTHS),
+        "u": rows(st.floats(0, 0.9)),
         "lot, \"new\"": rows(WORDS),
         "numeral": rows(st.integers(0, 9).map(str)),
         "floats": rows(st.one_of(st.floats(allow_nan=False), st.just(np.nan))),
