@@ -14,7 +14,7 @@ import numpy as np
 
 from ..facets import FacetEngine
 from ..feet import OnOtherFaces
-from ..nearby import ApartTree
+from ..nearby import ApartTree, by_group
 from .brep import Brep
 from .surfaces import Elementary, across, lengths, principal_curvatures
 
@@ -46,12 +46,21 @@ class Branches:
         self.any = not self._plain.all()
 
     @cached_property
+    def _of_faces(self) -> tuple[np.ndarray, np.ndarray]:
+        """Facets by face, see `by_group`."""
+        return by_group(self._brep.facet_face, len(self._brep.faces))
+
+    @cached_property
+    def _of_patches(self) -> tuple[np.ndarray, np.ndarray]:
+        """Places among the facets of curved faces, by patch."""
+        return by_group(self._patch[self._bent], int(self._patch.max()) + 1)
+
+    @cached_property
     def _patch(self) -> np.ndarray:
         """(f,) patch of each facet: a face, or a part of one."""
         brep = self._brep
         patch = np.array(brep.facet_face, dtype=np.int32)
-        order = np.argsort(brep.facet_face, kind="stable")
-        ends = np.searchsorted(brep.facet_face[order], np.arange(len(brep.faces) + 1))
+        order, ends = self._of_faces
         new = len(brep.faces)
         for face in np.flatnonzero(~self._plain):
             own = order[ends[face] : ends[face + 1]]
@@ -112,17 +121,16 @@ class Branches:
     @cached_property
     def _place(self) -> np.ndarray:
         """(f,) place of each facet among those of its face."""
-        face = self._brep.facet_face
-        order = np.argsort(face, kind="stable")
-        count = np.bincount(face, minlength=len(self._brep.faces))
-        place = np.empty(len(face), dtype=np.int64)
-        place[order] = np.arange(len(face)) - np.repeat(np.cumsum(count) - count, count)
+        order, first = self._of_faces
+        place = np.empty(len(order), dtype=np.int64)
+        place[order] = np.arange(len(order)) - np.repeat(first[:-1], np.diff(first))
         return place
 
     def _hollow_of(self, face: int) -> np.ndarray:
         """(f, 2) largest curvature at the corners of a face's facets, outward and inward of the part [1/mm]."""
         exact = self._brep.faces[face]
-        uv = self._brep.corner_uv[self._brep.facet_face == face]
+        order, first = self._of_faces
+        uv = self._brep.corner_uv[order[first[face] : first[face + 1]]]
         derivatives = exact.surface.evaluate(uv.reshape(-1, 2), 2)
         normal = exact.outward * across(derivatives[1], derivatives[2])
         normal /= np.maximum(lengths(normal), 1e-300)[:, None]
@@ -139,11 +147,10 @@ class Branches:
         order = np.argsort(rows, kind="stable")
         order = order[_spread(rows[order], _PATCHES)]
         rows, facet = rows[order], facet[order]
-        patch = self._patch[self._bent]
-        order = np.argsort(patch, kind="stable")
+        order, bounds = self._of_patches
         asked = self._patch[facet]
-        first, last = np.searchsorted(patch[order], asked), np.searchsorted(patch[order], asked, side="right")
-        count = last - first
+        first = bounds[asked]
+        count = bounds[asked + 1] - first
         row = np.repeat(rows, count)
         own = order[np.arange(count.sum()) + np.repeat(first - (np.cumsum(count) - count), count)]
         squared, _, foot = self._single.search(points[row], own)
