@@ -8,7 +8,6 @@ it is taken from how neighbouring touches differ.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +16,7 @@ from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit import apply_motion
 from ..fit.alignment import Alignment
 from ..tolerance.bounds import bounds
-from ..tolerance.propagation import carry, judged_scatter
+from ..tolerance.propagation import carry, judged_scatter, with_shared
 from ..uncertainty import Scatter
 from .corrections import uniform_offset
 from .regions import nearest_alike
@@ -68,15 +67,10 @@ def beyond_scatter(alignment: Alignment, scatter: Scatter | None = None) -> bool
     from scipy.special import fdtri
 
     values = np.concatenate([alignment.translation, alignment.rotation_deg])
-    covariance = alignment.covariance
-    if not np.isfinite(covariance).all():
+    if not np.isfinite(alignment.covariance).all():
         return None
-    told = alignment.spread is not None and np.isfinite(alignment.spread).all()
-    if scatter is not None and scatter.causes and alignment.gain is not None and told:
-        made = scatter.of(alignment.used)
-        made = replace(made, own=np.maximum(made.own, alignment.spread), own_causes=None)
-        lift = np.zeros((6, 0)) if alignment.lift is None else alignment.lift
-        covariance = made.covariance(alignment.gain) + lift @ lift.T
+    shares = scatter is not None and bool(scatter.causes)
+    covariance = (with_shared(alignment, scatter) if shares else alignment).covariance
     size = np.sqrt(np.diag(covariance))
     free = size > 0
     if not free.any():

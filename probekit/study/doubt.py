@@ -21,10 +21,9 @@ from .readings import Qualified
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit.alignment import Alignment
     from ..verdict.results import Verdict
 
-__all__ = ["budget_of", "corrected", "placed_by", "saying_what_is_assumed", "scatter_of", "shares_of", "typical_u"]
+__all__ = ["budget_of", "corrected", "saying_what_is_assumed", "scatter_of", "shares_of", "typical_u"]
 
 _MOSTLY = 0.5  # of u^2: more than this assumed, and the verdict rests on assumed values
 _NOTHING = 1e-9  # of u^2: less is none
@@ -115,16 +114,6 @@ def scatter_of(
     }
     named = [name for name in _datum_features(study) if name in touched]
     return uncertainty.touches(deviations, budget, datums=named, drift=drift)
-
-
-def placed_by(alignment: Alignment, scatter: uncertainty.Scatter | None) -> Alignment:
-    """The alignment, its covariance with what its touches share: a radius error moves a whole part."""
-    if scatter is None or alignment.gain is None or alignment.spread is None or not np.isfinite(alignment.spread).all():
-        return alignment
-    made = scatter.of(alignment.used)
-    made = replace(made, own=np.maximum(made.own, alignment.spread), own_causes=None)
-    lift = np.zeros((6, 0)) if alignment.lift is None else alignment.lift
-    return replace(alignment, covariance=made.covariance(alignment.gain) + lift @ lift.T)
 
 
 def shares_of(judged: Verdict, scatter: uncertainty.Scatter) -> tuple[Shares, ...]:

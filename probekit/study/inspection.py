@@ -19,7 +19,7 @@ from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
 from .aligning import align, by_fit, datums_of
-from .doubt import budget_of, corrected, placed_by, saying_what_is_assumed, scatter_of, shares_of, typical_u
+from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
 from .measured import touches_of
@@ -160,7 +160,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         if "alignment" in settings:
             with telling_missing(findings):
                 alignment, said, resting = align(study, fitted, how, u)
-            alignment = placed_by(alignment, fitted_scatter)
+            if fitted_scatter is not None:
+                alignment = tolerance.propagation.with_shared(alignment, fitted_scatter)
             notes += said
             aligned = how.project(alignment.apply(measured))
         notes += set_up_stated(study, measured, alignment)

@@ -90,7 +90,8 @@ class Places:
         factors = judged.factors.reshape(k, width + 1, -1)
         best = Highest(-np.inf, 0.0, np.zeros(k * (width + 1)))
         for place in range(k):
-            weights = np.column_stack([_directions(self.shift[place]), np.ones(len(_directions(self.shift[place])))])
+            towards = _directions(self.shift[place])
+            weights = np.column_stack([towards, np.ones(len(towards))])
             u2 = ((weights @ factors[place]) ** 2).sum(axis=1)
             if own is not None:
                 parts = weights @ self.change[place] * own

@@ -43,9 +43,11 @@ __all__ = [
     "element_gain",
     "judged_scatter",
     "less_placement",
+    "motion_covariance",
     "motion_rows",
     "motion_step",
     "own_uncertainty",
+    "with_shared",
 ]
 
 FRAME = "datum frame, by the scatter of its touches"
@@ -143,6 +145,25 @@ def motion_step(alignment: Alignment) -> np.ndarray:
     return step
 
 
+def motion_covariance(alignment: Alignment) -> np.ndarray:
+    """Covariance (6, 6) of an alignment as a small motion of the aligned part: shift of the origin [mm], turn [rad]."""
+    step = motion_step(alignment)
+    return step @ alignment.covariance @ step.T
+
+
+def with_shared(alignment: Alignment, scatter: Scatter) -> Alignment:
+    """The alignment, its covariance with what its touches share: a radius error moves a whole part.
+
+    As it is where it does not know its gain, or the scatter that its touches showed. `scatter` is of the whole table.
+    """
+    if alignment.gain is None or alignment.spread is None or not np.isfinite(alignment.spread).all():
+        return alignment
+    made = scatter.of(alignment.used)
+    made = replace(made, own=np.maximum(made.own, alignment.spread), own_causes=None)
+    lift = np.zeros((6, 0)) if alignment.lift is None else alignment.lift
+    return replace(alignment, covariance=made.covariance(alignment.gain) + lift @ lift.T)
+
+
 def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment | None) -> Evaluation:
     """The evaluation with what the uncertainty of its frame does to it, as `carried`.
 
@@ -171,7 +192,7 @@ def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment
         at, normal = (chosen[list(names)].to_numpy(dtype=float) for names in (("cx", "cy", "cz"), ("nx", "ny", "nz")))
         rows = less_placement(motion_rows(at, normal), evaluation.freedom or _named(evaluation.free))
     step = motion_step(alignment)
-    carried = Carried(rows, step @ alignment.covariance @ step.T)
+    carried = Carried(rows, motion_covariance(alignment))
     if alignment.gain is not None and alignment.spread is not None and np.isfinite(alignment.spread).all():
         lift = np.zeros((6, 0)) if alignment.lift is None else step @ alignment.lift
         carried = replace(carried, gain=step @ alignment.gain, used=alignment.used, spread=alignment.spread, lift=lift)

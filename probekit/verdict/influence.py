@@ -28,7 +28,7 @@ from ..columns import FOOT, FOOT_NORMAL, array
 from ..fit.motion import FREEDOMS
 from ..geometry import invert_motion, motion_parameters
 from ..show import shown
-from ..tolerance.propagation import Carried, motion_step
+from ..tolerance.propagation import Carried, motion_covariance, motion_rows
 from .classify import judge
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def influence_of(verdict: Verdict, alignment: Alignment, without: Mapping[int, A
     Influence
         Tolerances in a datum frame of their own, other than the alignment, are not looked at.
     """
-    table, covariance = verdict.table, _covariance(alignment)
+    table, covariance = verdict.table, motion_covariance(alignment)
     used, own = np.asarray(alignment.used), table["u"].to_numpy(dtype=float)
     if without is None:
         motion, then = _linearised(table, alignment, covariance, own)
@@ -122,7 +122,7 @@ def influence_of(verdict: Verdict, alignment: Alignment, without: Mapping[int, A
         for at, row in enumerate(used.tolist()):
             if row in without:
                 shift, turn = motion_parameters(without[row].motion @ invert_motion(alignment.motion))
-                motion[at], then[at] = [*shift, *np.radians(turn)], _covariance(without[row])
+                motion[at], then[at] = [*shift, *np.radians(turn)], motion_covariance(without[row])
     rows = _rows(table[np.isfinite(table["deviation"].to_numpy(dtype=float))])
     U = verdict.rule.k * np.sqrt(np.diag(covariance))
     share = np.abs(motion) / np.where(U > 0, U, np.nan)
@@ -184,14 +184,7 @@ def _after(one: Evaluation, motion: np.ndarray, covariance: np.ndarray) -> Evalu
 
 def _rows(table: pd.DataFrame) -> np.ndarray:
     """(n, 6) change of each deviation with the shift of the origin and the turn."""
-    at, normal = array(table, FOOT), array(table, FOOT_NORMAL)
-    return np.hstack([normal, np.cross(at, normal)])
-
-
-def _covariance(alignment: Alignment) -> np.ndarray:
-    """(6, 6) of an alignment as a small motion of the aligned part."""
-    step = motion_step(alignment)
-    return step @ alignment.covariance @ step.T
+    return motion_rows(array(table, FOOT), array(table, FOOT_NORMAL))
 
 
 def _same(one: np.ndarray, other: np.ndarray) -> bool:
