@@ -47,3 +47,10 @@ def chromium() -> str:
             pytest.fail("PROBEKIT_REQUIRE_BROWSER is set, but there is no Chromium on the path")
         pytest.skip("no Chromium on the path: install it to run the browser tests")
     return path
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A browser test that fails is run again, at most twice, and the summary names it: a busy machine draws late."""
+    for item in items:
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.flaky(reruns=2))

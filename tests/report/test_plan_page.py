@@ -9,7 +9,6 @@ import re
 import numpy as np
 import pytest
 from benchmarks.bench_report import until
-from browser import PATIENCE
 from scene import planned, synthetic
 
 from probekit import report
@@ -152,57 +151,32 @@ def test_the_selected_target_is_in_sight_beside_the_probe(open_plan, scene):
         assert 0.02 < covered < 0.6, "the probe stands beside the target, not over it"
 
 
-DRAWN = """new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => {
-    const gl = document.querySelector("canvas").getContext("webgl2");
-    gl?.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4));  // comes back once all is drawn
-    done();
-})))"""
+PIXELS = """on => new Promise(done => {
+    const box = document.querySelector("[data-layer='probe']"), canvas = document.querySelector("canvas");
+    box.checked = on ?? box.checked;
+    box.dispatchEvent(new Event("change"));  // has the next frame drawn: what is asked after it in that frame sees it
+    requestAnimationFrame(() => {
+        const gl = canvas.getContext("webgl2"), [width, height] = [canvas.width, canvas.height];
+        const pixels = new Uint8Array(4 * width * height);
+        gl.readPixels(0, 0, width, height, gl.RGBA, gl.UNSIGNED_BYTE, pixels);
+        let text = "";
+        for (let k = 0; k < pixels.length; k += 32768) text += String.fromCharCode(...pixels.subarray(k, k + 32768));
+        done([width, height, btoa(text)]);
+    });
+})"""
 
 
-def steady(page):
-    """The stage as a picture, once all is drawn and two looks in a row are alike: a busy machine shows it late."""
-    looks = []
-    page.bring_to_front()  # behind another page it is not drawn
-    for _ in range(PATIENCE // 100):
-        page.evaluate(DRAWN)
-        looks.append(page.locator(".stage").screenshot())
-        if looks[-2:-1] == looks[-1:]:
-            return looks[-1]
-        page.wait_for_timeout(100)
-    raise AssertionError("the picture does not come to rest")
+def pixels(page, probe=None):
+    """(height, width, 4) what the stage draws, read where it is drawn: a screenshot may show an earlier frame."""
+    page.bring_to_front()  # behind another page nothing is drawn
+    width, height, text = page.evaluate(PIXELS, probe)
+    return np.frombuffer(base64.b64decode(text), np.uint8).reshape(height, width, 4)[::-1]
 
 
 def ink_of_the_probe(page):
     """(m, 2) x and y of the pixels of the stage that change when the probe is hidden."""
-    seen = []
-    for on in (True, False):
-        page.locator("[data-layer='probe']").set_checked(on)
-        seen.append(base64.b64encode(steady(page)).decode())
-    page.locator("[data-layer='probe']").check()
-    reader = page.context.new_page()
-    changed = reader.evaluate(
-        """async texts => {
-            const [one, other] = await Promise.all(texts.map(async (text) => {
-                const image = new Image();
-                image.src = "data:image/png;base64," + text;
-                await image.decode();
-                const canvas = document.createElement("canvas");
-                [canvas.width, canvas.height] = [image.width, image.height];
-                const pen = canvas.getContext("2d");
-                pen.drawImage(image, 0, 0);
-                return pen.getImageData(0, 0, image.width, image.height);
-            }));
-            const found = [];
-            for (let i = 0; i < one.data.length; i += 4) {
-                const same = [0, 1, 2].every((k) => one.data[i + k] === other.data[i + k]);
-                if (!same) found.push([(i / 4) % one.width, Math.floor(i / 4 / one.width)]);
-            }
-            return found;
-        }""",
-        seen,
-    )
-    reader.close()
-    return np.array(changed).reshape(-1, 2)
+    hidden, shown = pixels(page, probe=False), pixels(page, probe=True)
+    return np.argwhere((hidden != shown).any(axis=2))[:, ::-1]
 
 
 @pytest.mark.browser
@@ -226,14 +200,14 @@ def test_the_probe_is_drawn_at_the_selected_target(open_plan):
 @pytest.mark.browser
 def test_layers_can_be_hidden_and_shown_again(open_plan):
     page = open_plan()
-    pictures = [steady(page)]
+    pictures = [pixels(page).tobytes()]
     for name in ("probe", "ways", "fixtures"):
         page.locator(f"[data-layer='{name}']").uncheck()
-        pictures.append(steady(page))
+        pictures.append(pixels(page).tobytes())
     assert len(set(pictures)) == 4
     for name in ("probe", "ways", "fixtures"):
         page.locator(f"[data-layer='{name}']").check()
-    assert steady(page) == pictures[0]
+    assert pixels(page).tobytes() == pictures[0]
 
 
 @pytest.mark.browser
