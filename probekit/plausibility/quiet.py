@@ -76,7 +76,7 @@ def no_scatter(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
     u : float, optional
         Standard uncertainty of a deviation as stated [mm].
     """
-    from scipy.special import gammaincinv
+    from scipy.special import chdtri
 
     table = aligned[np.isfinite(aligned["deviation"].to_numpy(dtype=float))]
     if not len(table):
@@ -91,7 +91,7 @@ def no_scatter(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
     e, _, freedoms = left_over(deviation / s, motions_and_sizes(table) / s[:, None])
     if freedoms <= 0:
         return []
-    chi, limit = float(e @ e), 2.0 * float(gammaincinv(freedoms / 2, LEAST))
+    chi, limit = float(e @ e), float(chdtri(freedoms, 1.0 - LEAST))
     if chi >= limit:
         return []
     return [

@@ -139,6 +139,8 @@ def datum_residuals(
     -------
     Residuals
     """
+    from scipy.special import chdtri
+
     used = deviations.iloc[alignment.used]
     r = used["deviation"].to_numpy(dtype=float)
     s = _scatter(used, part, u, form)
@@ -157,7 +159,7 @@ def datum_residuals(
             break
         found_out.append(left[worst])
         left = np.delete(left, worst)
-    calm = not stated or freedoms <= 0 or float(e @ e) <= _chi_square(1 - false_alarms / 2, freedoms)
+    calm = not stated or freedoms <= 0 or float(e @ e) <= chdtri(freedoms, false_alarms / 2)
     ratio, limit, chi, freedoms = first
     known = stated and freedoms > 0
     return Residuals(
@@ -166,12 +168,12 @@ def datum_residuals(
         ratios=ratio,
         limit=limit,
         chi_square=chi if known else np.nan,
-        chi_limit=_chi_square(1 - false_alarms / 2, freedoms) if known else np.nan,
+        chi_limit=float(chdtri(freedoms, false_alarms / 2)) if known else np.nan,
         freedoms=freedoms,
         u=float(np.sqrt(np.mean(s**2))) if stated else np.nan,
         outliers=tuple(ids[found_out].tolist()),
         disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
-        too_large=bool(known and chi < _chi_square(_SMALL, freedoms)),
+        too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
     )
 
 
@@ -222,13 +224,6 @@ def _ratios(e: np.ndarray, h: np.ndarray, freedoms: int, false_alarms: float, st
     one = 1 - (1 - false_alarms / 2) ** (1 / max(int(telling.sum()), 1))
     limit = special.ndtri(1 - one / 2) if stated else special.stdtrit(max(freedoms - 1, 1), 1 - one / 2)
     return ratio, float(limit)
-
-
-def _chi_square(p: float, freedoms: int) -> float:
-    """Quantile of the chi-square distribution; of scipy's special functions: to import its statistics takes longer."""
-    from scipy.special import gammaincinv
-
-    return float(2.0 * gammaincinv(0.5 * freedoms, p))
 
 
 def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) -> list[Finding]:

@@ -110,7 +110,7 @@ def drift(measured: pd.DataFrame, budget: Budget) -> Drift | None:
     ProbekitWarning
         If a target reads more than 0.2 mm apart when touched again: that is no drift, and it is not used.
     """
-    from scipy.special import gammaincinv
+    from scipy.special import chdtri
 
     if not has(measured, (*TARGET, *NORMAL)):
         return None
@@ -140,7 +140,7 @@ def drift(measured: pd.DataFrame, budget: Budget) -> Drift | None:
     left = (reading[rows] - reading[rows].mean()) / noise - columns @ answer
     spare = len(rows) - references
     excess = float(left @ left) / max(spare, 1)
-    if float(left @ left) > 2.0 * gammaincinv(spare / 2, 0.95):  # chi-square, 95 %
+    if float(left @ left) > chdtri(spare, 0.05):  # chi-square, 95 %
         said = [
             *said,
             f"references scatter {np.sqrt(excess):.1f} times as much as the repeatability of the budget allows",

@@ -121,7 +121,7 @@ def others_as_good(
     About as good: its sum of squares is not larger than that of the best by more than the 97.5 % point of F says (or
     than chi squared says, with a known u), so that scatter alone could have made the one or the other the least.
     """
-    from scipy.special import fdtri, gammaincinv
+    from scipy.special import chdtri, fdtri
 
     spare = len(points) * kind.components - kind.free
     if kind.name not in _SEVERAL or len(points) > _FEW * kind.free:
@@ -138,7 +138,7 @@ def others_as_good(
     least = max(cost_of(best), max(spare, 1) * _FINEST**2)
     allowed = least * float(fdtri(max(spare, 1), max(spare, 1), 0.975))
     if u is not None and weights is None:
-        allowed = max(cost_of(best), u**2 * 2.0 * float(gammaincinv(0.5 * max(spare, 1), 0.975)))
+        allowed = max(cost_of(best), u**2 * float(chdtri(max(spare, 1), 1.0 - 0.975)))
     found: list[tuple[State, float]] = []
     if kind.name in ("line", "plane"):
         mean, axes, _ = principal_axes(points, weights)
