@@ -18,6 +18,7 @@ from ..fit import apply_motion, robust
 from ..fit.alignment import Alignment
 from ..fit.motion import jacobian, typical_arm
 from ..uncertainty import Scatter
+from .pattern import describe
 from .promise import CUTTER, readings
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from ..tolerance.propagation import Carried
     from ..verdict.results import Verdict
 
-__all__ = ["corrections", "uniform_offset"]
+__all__ = ["corrections", "explained", "left_of", "uniform_offset"]
 
 #: A move that changes deviations by less than this part of the strongest one slides along the surface: no correction.
 _WEAK = 0.05
@@ -89,9 +90,9 @@ def corrections(
         rows.append(_row("set-up: alignment undone", _motion_size(alignment), evaluations, aligned))
     else:
         rows.append(_row("none", "", evaluations, aligned))
-    offsets = [_explained(table, one, d, rigid=False, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
-    moves = [_explained(table, one, d, rigid=True, offset=False) for one, d in zip(evaluations, aligned, strict=True)]
-    both = [_explained(table, one, d, rigid=True, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
+    offsets = [explained(table, one, d, rigid=False, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
+    moves = [explained(table, one, d, rigid=True, offset=False) for one, d in zip(evaluations, aligned, strict=True)]
+    both = [explained(table, one, d, rigid=True, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
     sizes = "; ".join(f"{one.name} {o[1]:+.3f} mm" for one, o in zip(evaluations, offsets, strict=True))
     without_offset = [d - e[0] for d, e in zip(aligned, offsets, strict=True)]
     without_both = [d - e[0] for d, e in zip(aligned, both, strict=True)]
@@ -114,6 +115,8 @@ def corrections(
     known = Scatter.independent(table["u"].to_numpy(dtype=float)) if scatter is None else scatter
     for one, d in zip(evaluations, aligned, strict=True):
         recut[one.name] = float(readings(one, known, np.minimum(d, 0.0), d > 0, cutter).mean())
+    left = np.concatenate([np.where(d > 0, cutter, d) for d in aligned])
+    recut["rms"] = float(np.sqrt(np.mean(left**2)))
     rows.append(recut)
     states += [("uniform offset", aligned), ("rigid move of the faces", without_offset), ("left: form", without_both)]
     return pd.DataFrame(rows), _shares(states, evaluations, alignment)
@@ -142,15 +145,35 @@ def uniform_offset(deviations: np.ndarray, carried: Carried | None = None) -> tu
     return float(values[0]), float(np.hypot(own, common))
 
 
+def left_of(verdict: Verdict) -> pd.DataFrame:
+    """What an offset and a rigid move of its faces leave of each tolerance, and whether it is systematic.
+
+    Returns
+    -------
+    DataFrame
+        `tolerance`, `touches`, `rms` [mm], `moran`, `p` and, in words, `left`; of tolerances from the nominal.
+    """
+    import pandas as pd
+
+    rows = []
+    for one in (one for one in verdict.evaluations if one.from_nominal):
+        off = one.deviations - one.middles
+        off = off - explained(verdict.table, one, off, rigid=True, offset=True)[0]
+        found, p, words = describe(verdict.table.iloc[one.rows], off)
+        rows.append((one.name, one.touches, float(np.sqrt(np.mean(off**2))), found, p, words))
+    return pd.DataFrame(rows, columns=["tolerance", "touches", "rms", "moran", "p", "left"])
+
+
 def _as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:
     points = array(table, MEASURED)
     return distance_function(table, nominal)(apply_motion(alignment.inverse, points))[0]
 
 
-def _explained(
+def explained(
     table: pd.DataFrame, one: Evaluation, deviations: np.ndarray, *, rigid: bool, offset: bool
 ) -> tuple[np.ndarray, float, float]:
-    """Part of the deviations that the model explains (n,), the offset [mm], the largest move of a touch [mm]."""
+    """Part of the deviations that a rigid move, an offset or both explain (n,), the offset and the largest move of a
+    touch [mm]."""
     chosen = table.iloc[one.rows]
     columns = []
     points = array(chosen, CONTACT)

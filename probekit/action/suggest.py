@@ -12,7 +12,7 @@ from ..fit import motion_parameters
 from ..fit.alignment import Alignment
 from ..show import shown
 from .candidates import candidates
-from .corrections import corrections
+from .corrections import corrections, left_of
 from .noise import MATERIAL, beyond_scatter, moved, offset_of, proved_outside, stated
 from .promise import CUTTER
 from .regions import find_regions
@@ -52,6 +52,9 @@ class Action:
     candidates : DataFrame, optional
         What could be done about each tolerance that does not conform, with its actual value, bounds and chance to
         conform; see `probekit.action.candidates.candidates`.
+    left : DataFrame, optional
+        What an offset and a move of its faces leave of each tolerance, and whether it is systematic (Moran's I); see
+        `probekit.action.corrections.left_of`.
     """
 
     table: pd.DataFrame
@@ -60,6 +63,7 @@ class Action:
     suggestions: tuple[str, ...]
     caution: str = CAUTION
     candidates: pd.DataFrame | None = None
+    left: pd.DataFrame | None = None
 
     @property
     def sentence(self) -> str:
@@ -112,11 +116,11 @@ def suggest(
     """
     known = stated(verdict, scatter)
     table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=cutter)
-    regions, proved = find_regions(verdict.table, nominal), proved_outside(verdict, known)
+    regions, proved, left = find_regions(verdict.table, nominal), proved_outside(verdict, known), left_of(verdict)
     said = [
         *_on_missing(regions),
         *_on_left(regions, verdict, table, proved),
-        *_on_offset(verdict, alignment, known, table),
+        *_on_offset(verdict, alignment, known, table, left),
         *_on_doubt(verdict),
     ]
     rest, set_up = "", []
@@ -130,7 +134,8 @@ def suggest(
         said.insert(0, f"Carry on: {carry_on}.")
     elif rest:
         said.append(f"The set-up needs no change: {rest}.")
-    return Action(table, shares, regions, tuple(said), candidates=candidates(verdict, known, proved, cutter))
+    offered = candidates(verdict, known, proved, cutter)
+    return Action(table, shares, regions, tuple(said), candidates=offered, left=left)
 
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:
@@ -190,8 +195,10 @@ def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
     return float(table.loc[table["correction"].str.contains(correction, regex=False), one.name].iloc[0])
 
 
-def _on_offset(verdict: Verdict, alignment: Alignment | None, scatter: Scatter, table: pd.DataFrame) -> list[str]:
-    said = []
+def _on_offset(
+    verdict: Verdict, alignment: Alignment | None, scatter: Scatter, table: pd.DataFrame, left_over: pd.DataFrame
+) -> list[str]:
+    said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
     for one in verdict.evaluations:
         if one.touches < 5 or not one.from_nominal:
             continue
@@ -214,13 +221,14 @@ def _on_offset(verdict: Verdict, alignment: Alignment | None, scatter: Scatter, 
             said.append(
                 f"{common}: {left}, as a cutter leaves it that is smaller (worn) or shorter than "
                 "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
-                f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off."
+                f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off. "
+                f"Of what is left: {rest[one.name]}."
             )
         else:
             said.append(
                 f"{common}: {missing}, as after a cutter that is larger or longer than its entries "
                 f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
-                "this one."
+                f"this one. Of what is left: {rest[one.name]}."
             )
     return said
 

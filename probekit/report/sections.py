@@ -195,10 +195,24 @@ def next_steps(action: Action | None) -> str:
         suggested = f'<div class="scroll tall" tabindex="0" role="region" aria-label="Suggestions">{suggested}</div>'
     unit = 'lengths in <span class="unit">mm</span>'
     offered = action.table.iloc[:0] if action.candidates is None else action.candidates
-    kinds = {"share": "%", "p_conform": "%", "x": "p", "y": "p", "z": "p", "reach": "p", "deviation": "d"}
+    kinds = {
+        "share": "%",
+        "p_conform": "%",
+        "moran": "i",
+        "p": "i",
+        "x": "p",
+        "y": "p",
+        "z": "p",
+        "reach": "p",
+        "deviation": "d",
+    }
     found = [
         (offered, f"What could be done about each tolerance that does not conform, and what it would give; {unit}."),
         (action.table, f"Effect of each correction: predicted actual value of each tolerance; {unit}."),
+        (
+            action.table.iloc[:0] if action.left is None else action.left,
+            f"What an offset and a move of its faces leave of each tolerance, and whether it is systematic; {unit}.",
+        ),
         (action.shares, f"How much of the deviations each correction explains; {unit}."),
         (action.regions, f"Regions outside their limits; {unit}."),
     ]

@@ -53,13 +53,16 @@ def symbol(word: str, size: float = 14.0) -> str:
 
 
 def cell(value: Any, kind: str = "a") -> str:
-    """One value of a table of unknown content; floats are lengths [mm] of a kind of `DIGITS`, or shares (`%`)."""
+    """One value of a table of unknown content; floats are lengths [mm] of a kind of `DIGITS`, shares (`%`) or bare
+    numbers (`i`)."""
     if not known(value):
         return '<td><span class="none">\N{EN DASH}</span></td>'
     if isinstance(value, bool | np.bool_):
         return f"<td>{'yes' if value else 'no'}</td>"
     if isinstance(value, int | np.integer):
         return f'<td class="n">{value}</td>'
+    if kind == "i" and isinstance(value, float | np.floating):
+        return f'<td class="n">{number(float(value), 3)}</td>'
     if isinstance(value, float | np.floating):
         return f'<td class="n">{f"{100 * value:.1f} %" if kind == "%" else length(float(value), kind)}</td>'
     if isinstance(value, tuple | list | np.ndarray):

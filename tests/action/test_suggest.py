@@ -319,3 +319,19 @@ def test_an_offset_that_its_own_prediction_shows_in_vain_is_not_offered():
     after, now = (float(v) for v in re.search(r"not offered: (\S+) mm of .* (\S+) mm are now", text).groups())
     assert (after, now) == pytest.approx((0.38, 0.32), abs=0.005)
     assert "lowering" not in text
+
+
+def test_what_is_left_is_said_to_be_form_or_scatter():
+    """An offset with a wave on it: the wave comes again; with nothing but scatter on it: nothing is seen in it."""
+    wave = 0.03 + 0.01 * np.sin(ON.sum(axis=1) / 8)
+    with_form, without = job(wave, align=False)[0], job(0.03, align=False)[0]
+    assert "Of what is left: it follows the surface (Moran's I +" in about(with_form, "all round")
+    assert "Of what is left: neighbours are no more alike than by chance" in about(without, "all round")
+    assert with_form.left["p"].iloc[0] < 0.01 < without.left["p"].iloc[0]
+
+
+def test_no_row_of_the_table_says_that_a_recut_leaves_nothing():
+    """Material left all over by 0.13: the rms after a re-cut is that of the cutter, not 0.0000."""
+    action, _ = job(0.13, align=False)
+    recut = action.table[action.table["correction"].str.contains("re-cut")].iloc[0]
+    assert recut["rms"] == pytest.approx(0.005)
