@@ -173,7 +173,8 @@ def explained(
     table: pd.DataFrame, one: Evaluation, deviations: np.ndarray, *, rigid: bool, offset: bool
 ) -> tuple[np.ndarray, float, float]:
     """Part of the deviations that a rigid move, an offset or both explain (n,), the offset and the largest move of a
-    touch [mm]."""
+    touch [mm].
+    """
     chosen = table.iloc[one.rows]
     columns = []
     points = array(chosen, CONTACT)

@@ -54,7 +54,8 @@ def symbol(word: str, size: float = 14.0) -> str:
 
 def cell(value: Any, kind: str = "a") -> str:
     """One value of a table of unknown content; floats are lengths [mm] of a kind of `DIGITS`, shares (`%`) or bare
-    numbers (`i`)."""
+    numbers (`i`).
+    """
     if not known(value):
         return '<td><span class="none">\N{EN DASH}</span></td>'
     if isinstance(value, bool | np.bool_):
