@@ -50,6 +50,13 @@ def test_a_hint_by_name_would_be_seen(hint: str) -> None:
     assert not BY_NAME.search(how_to_install("step"))
 
 
+def test_the_citation_is_of_this_version() -> None:
+    """The citation file (Citation File Format 1.2.0) names the version and the licence of the package."""
+    text = (REPOSITORY / "CITATION.cff").read_text(encoding="utf-8")
+    assert re.findall(r"^version: (.*)$", text, flags=re.M) == [pk.__version__]
+    assert re.findall(r"^license: (.*)$", text, flags=re.M) == [PROJECT["license"]]
+
+
 def test_every_extra_that_a_hint_names_is_there() -> None:
     extras = PROJECT["optional-dependencies"]
     own = [one for extra in extras.values() for one in extra if one.startswith("probekit")]
