@@ -40,6 +40,7 @@ examples:
   probekit plan my_demo/study.toml           choose touches, check that the probe reaches them, order them
   probekit program my_demo/study.toml        write the NC program, merged with the milling, and its release sheet
   probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
+  probekit check my_demo/study.toml my_demo/results/J61-PROBE-1.nc     check a program that was edited by hand
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
   probekit cache --clear                     delete the exact models that are kept between runs
 
@@ -101,6 +102,17 @@ def _parser() -> argparse.ArgumentParser:
             help="plan these touches only, such as results/again.csv of an inspection",
         )
         command.set_defaults(run=run)
+    check = commands.add_parser(
+        "check",
+        help="check a program, edited by hand or not, against its plan and the milling program",
+        description="Check a program file against the plan and the milling program. Writes nothing; exit status 1 if "
+        "a check finds a blocking problem.",
+    )
+    check.add_argument("study", type=Path, help="the study file (TOML)")
+    check.add_argument("program", type=Path, help="the program file that is to run")
+    check.add_argument("--only", type=Path, metavar="FILE", help="as for probekit program")
+    check.add_argument("--to", type=Path, metavar="FOLDER", help="as for probekit program")
+    check.set_defaults(run=_check)
     draft = commands.add_parser(
         "draft",
         help="draft a study file from the tolerances that a STEP model carries",
@@ -129,7 +141,7 @@ def _parser() -> argparse.ArgumentParser:
     faces.set_defaults(run=_faces)
     kept = commands.add_parser(
         "cache",
-        help="show or clear the exact models that are kept between runs",
+        help="show or clear the kept exact models",
         description="Show the exact models that are kept so that a STEP file is read only once. The environment "
         "variable PROBEKIT_CACHE names another folder, or off. The folder can be deleted at any time.",
     )
@@ -213,6 +225,19 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     return 0 if good and (ran is None or _touched(ran)) else 1
 
 
+def _check(options: argparse.Namespace) -> int:
+    from . import study
+
+    folder = options.to or options.study.parent / "results" / ("" if options.only is None else options.only.stem)
+    wanted = study.load(options.study)
+    results = study.places.results_of(wanted, folder, "program", only=options.only)
+    with study.model.naming(options.study), Progress() as progress:
+        planned = study.plan(wanted, only=options.only, earlier=results.left("plan.json"), progress=progress)
+        found = study.check(wanted, planned, options.program, written=results.left)
+    say("\n".join(found.lines))
+    return 1 if found.stops else 0
+
+
 def _touched(ran: machine.results.Run) -> bool:
     """Whether a run came to its end and anything was touched."""
     return not ran.stopped and bool((ran.table["reason"] == "").any())
@@ -266,7 +291,7 @@ def _cache(options: argparse.Namespace) -> int:
         say("Nothing is kept: PROBEKIT_CACHE is off, or there is no home folder.")
         return 0
     listed = cache.contents(place)
-    total = f"{len(listed)} model{'' if len(listed) == 1 else 's'}, {_megabytes(sum(one.size for one in listed))}"
+    total = f"{len(listed)} model{'s' * (len(listed) != 1)}, {_megabytes(sum(one.size for one in listed))}"
     if options.clear:
         left = len(listed) - cache.clear(place)
         say(f"{place}: {total}" + (f"; {left} of them cannot be deleted" if left else "; deleted"))
@@ -291,9 +316,7 @@ def _demo(options: argparse.Namespace) -> int:
     study, simulated = options.folder / "study.toml", options.folder / "results" / "simulated.csv"
     steps = [f"  probekit {step} {study}" for step in _BEFORE_THE_CUT]
     lines = ["Judge the touches supplied with it:", f"  probekit inspect {study}"]
-    lines += [
-        "Or run the whole chain: plan touches, write the program, run it on a virtual machine, judge its results:"
-    ]
+    lines += ["Or the whole chain: plan touches, write the program, run it on a virtual machine, judge its results:"]
     say("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
     return 0
 
@@ -317,8 +340,7 @@ def _summary(found: Inspection) -> str:
             + (f", {one.missed} missed" if one.missed else "")
             + (f"; {noise}" if noise else "")
         )
-    counts = table["verdict"].value_counts()
-    lines += ["", "Touches: " + ", ".join(f"{count} {word}" for word, count in counts.items())]
+    lines += ["", "Touches: " + ", ".join(f"{n} {word}" for word, n in table["verdict"].value_counts().items())]
     worst = table.dropna(subset="share").nlargest(5, "share")
     lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
     lines += [

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from .model import load
     from .outputs import summary, view, write_preparation
     from .preparation import plan, program, simulate
+    from .rechecking import check
 
-__all__ = ["load", "plan", "program", "run", "simulate", "summary", "view", "write", "write_preparation"]
+__all__ = ["check", "load", "plan", "program", "run", "simulate", "summary", "view", "write", "write_preparation"]
 
 if not TYPE_CHECKING:
     __getattr__, __dir__ = on_first_use(
@@ -25,5 +26,6 @@ if not TYPE_CHECKING:
             "model": "load",
             "outputs": "summary view write_preparation",
             "preparation": "plan program simulate",
+            "rechecking": "check",
         },
     )

@@ -143,6 +143,7 @@ class Plan:
             slots=dialect.slots,
             moves=() if tool is None else self.moves,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
+            milling=self.study.file(options["milling"]) if "milling" in options else None,
         )
 
 

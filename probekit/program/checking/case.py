@@ -12,6 +12,7 @@ import numpy as np
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..moves import Move
+from ..reading.source import Source
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
@@ -46,6 +47,8 @@ class Case:
     slots: tuple[int, ...] = ()
     moves: tuple[Move, ...] = ()
     lifts: tuple[str, ...] = ()
+    source: Source | None = None
+    milling: Source | None = None
 
     @cached_property
     def tools(self) -> frozenset[int]:

@@ -16,6 +16,7 @@ from ..reading.words import parse
 from .case import Case, Clear
 from .collision import collision
 from .findings import CheckResult, Finding, Findings, NotMade
+from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
 from .rules import RULES
 from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
@@ -32,6 +33,7 @@ _ALL = (
     lifted_for_changes,
     from_above,
     machine_coordinates,
+    milling_as_before,
     collision,
 )
 
@@ -59,6 +61,7 @@ def check(
     slots: Sequence[int] = (),
     moves: Sequence[Move] = (),
     lifts: Iterable[str] = (),
+    milling: str | bytes | Path | Source | None = None,
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
 
@@ -114,6 +117,8 @@ def check(
     lifts : iterable of str
         Blocks that bring the spindle to where tools are changed; one of them stands before and after each change of
         the probe.
+    milling : str, bytes, Path or Source, optional
+        The milling program that the probing was put into: every line outside the inserted part must be its own.
 
     Returns
     -------
@@ -158,6 +163,8 @@ def check(
             slots=tuple(slots),
             moves=tuple(moves),
             lifts=lifts,
+            source=source,
+            milling=None if milling is None else load(milling),
             **numbers,
         )
 

@@ -13,12 +13,12 @@ from ..reading.steps import MOVES, Step
 from ..reading.words import Block, parse
 from .case import Case
 from .findings import Finding, NotMade, gathered
+from .milling import BEGIN, END, inserted_parts
 
 __all__ = ["from_above", "handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
 
 _LIFT = "G0 G53 Z0"  # to the upper end of most machines: common practice, no source
 
-_BEGIN, _END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
 _ALWAYS = (
     "offset",
     "units",
@@ -86,7 +86,7 @@ def kept(case: Case) -> list[Finding] | NotMade:
 
 def handed_back(case: Case) -> list[Finding]:
     """After the inserted part the milling finds the control as it was before it."""
-    seams = [step for step in case.steps if step.kind == "message" and str(step.detail).upper() in (_BEGIN, _END)]
+    seams = [step for step in case.steps if step.kind == "message" and str(step.detail).upper() in (BEGIN, END)]
     wrong: list[tuple[int, str]] = []
     for begin, end in zip(seams[::2], seams[1::2], strict=False):
         same_tool = begin.state.tool is not None and begin.state.tool == end.state.tool
@@ -113,7 +113,7 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
     if not case.lifts:
         return NotMade("the tool-change position was not given", "note")
     lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
-    inside = _inside(case)
+    inside = set() if case.source is None else {n for a, b in inserted_parts(case.source) for n in range(a, b + 1)}
     wrong = []
     before: Step | None = None
     for step in case.steps:
@@ -172,19 +172,6 @@ def machine_coordinates(case: Case) -> list[Finding]:
             )
     todo = f"Say {' or '.join(case.lifts) or _LIFT} to lift, and no other G53 while the probe is in."
     return gathered(down, "stop", todo) + gathered(aside, "look", todo)
-
-
-def _inside(case: Case) -> set[int]:
-    """Lines of the inserted parts."""
-    lines: set[int] = set()
-    start = None
-    for block in case.blocks:
-        named = {comment.upper() for comment in block.comments}
-        start = block.line if _BEGIN in named else start
-        if _END in named and start is not None:
-            lines |= set(range(start, block.line + 1))
-            start = None
-    return lines
 
 
 def _has(block: Block, letters: str) -> bool:
