@@ -15,12 +15,13 @@ import stat
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from .errors import InputError
 from .files import make_folder, store
 
-__all__ = ["MOST", "Kept", "clear", "contents", "fetch", "folder", "keep", "name_of"]
+__all__ = ["MOST", "Kept", "clear", "contents", "fetch", "folder", "keep", "name_of", "source_of"]
 
 #: Bytes in the folder beyond which the files that were not used for longest are deleted.
 MOST = 1_000_000_000
@@ -61,6 +62,23 @@ def folder() -> Path | None:
 def name_of(*made_of: object) -> str:
     """The name of a file: the SHA-256 of the `repr` of what its content was made of."""
     return hashlib.sha256(repr(made_of).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+@lru_cache
+def source_of(*places: Path) -> str:
+    """SHA-256 of the modules at some places, as far as their source is there: it changes before the version does.
+
+    Parameters
+    ----------
+    *places : Path
+        Modules, and rooms with all that is below them.
+    """
+    found = hashlib.sha256()
+    for place in places:
+        for path in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            if path.is_file():
+                found.update(path.relative_to(place.parent).as_posix().encode() + b"\n" + path.read_bytes())
+    return found.hexdigest()
 
 
 def fetch(name: str, place: Path) -> memoryview | None:

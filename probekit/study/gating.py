@@ -18,9 +18,8 @@ from ..making import blaming
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
 from ..plausibility.stated import on_decision, on_widths
-from .machinery import probe_of, regions_of
+from .asked import targets_made
 from .model import Study, motion_of
-from .planning import targets_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +32,6 @@ __all__ = [
     "Gate",
     "gate_of",
     "set_up_stated",
-    "targets_made",
     "targets_placed",
     "telling_missing",
     "with_robust",
@@ -71,18 +69,6 @@ def planned_of(study: Study, part: Nominal, measured: pd.DataFrame) -> tuple[pd.
         if same or plausibility.planned.missing(measured, other)[1] > share:
             return other, ""
     return made, ""
-
-
-def targets_made(study: Study, part: Nominal) -> pd.DataFrame:
-    """The targets of the tables ``[[plan]]``."""
-    tables, regions = study.settings["plan"], regions_of(study)
-    return targets_of(tables, part, file=study.path, ball_radius=_ball(study), regions=regions)
-
-
-def _ball(study: Study) -> float:
-    stylus = study.settings.get("stylus", {})
-    whole = {"ball_diameter", "stem_diameter", "length"} <= set(stylus)
-    return probe_of(study).radius if whole else 0.5 * stylus.get("ball_diameter", 0.0)
 
 
 def probing_of(study: Study, planned: pd.DataFrame | None) -> plausibility.Probing:

@@ -18,25 +18,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from .. import __version__
+from .. import __version__, cache
 from ..making import tuples
-from ..plan.route.pace import CycleTime, Leg, Pace
-from ..plan.route.route import Route
+from ..nominal.exact.stored import kernel_version
 from .places import inputs_of
 
 if TYPE_CHECKING:
+    from ..plan.route.route import Route
     from .model import Study
 
-__all__ = ["from_json", "inputs_sum", "to_json"]
+__all__ = ["described", "from_json", "inputs_sum", "plain", "table_of", "to_json"]
 
 #: Tables of a study that planning takes, and the files that they name.
 _TABLES = ("part", "plan", "stylus", "machine", "reach", "pace")
 _FILES = ("part.model", "stylus.qualification.file", "reach.fixtures")
-_CODE = ("plan", "nominal", "study", "geometry.py")
+_MADE_BY = tuple(Path(__file__).parents[1] / name for name in ("plan", "nominal", "study", "geometry.py"))
 
 
 def inputs_sum(study: Study, only: str | Path | None = None) -> str:
-    """SHA-256 of all that planning takes: tables, contents of files, and the source of what plans.
+    """SHA-256 of all that planning takes: tables, contents of files, the kernel's version, the source of what plans.
 
     Parameters
     ----------
@@ -50,7 +50,8 @@ def inputs_sum(study: Study, only: str | Path | None = None) -> str:
         files["only"] = Path(only)
         tables.pop("plan", None)
     sums = {what: hashlib.sha256(path.read_bytes()).hexdigest() for what, path in sorted(files.items())}
-    text = json.dumps([__version__, _source(), tables, sums], sort_keys=True, default=str)
+    made_by = (__version__, kernel_version(), cache.source_of(*_MADE_BY))
+    text = json.dumps([*made_by, tables, sums], sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -65,12 +66,12 @@ def to_json(targets: pd.DataFrame, route: Route, inputs: str) -> bytes | None:
     inputs : str
         Of `inputs_sum`.
     """
-    described = {
+    whole = {
         "inputs": inputs,
-        "targets": _described(targets),
+        "targets": described(targets),
         "route": {
-            "targets": _described(route.targets),
-            "left_out": _described(route.left_out),
+            "targets": described(route.targets),
+            "left_out": described(route.left_out),
             "poses": route.poses,
             "starts": route.starts.tolist(),
             "ways": [[asdict(leg) for leg in way] for way in route.ways],
@@ -83,7 +84,7 @@ def to_json(targets: pd.DataFrame, route: Route, inputs: str) -> bytes | None:
         },
     }
     try:
-        return json.dumps(described, separators=(",", ":"), default=_plain).encode() + b"\n"
+        return json.dumps(whole, separators=(",", ":"), default=plain).encode() + b"\n"
     except TypeError:
         return None
 
@@ -97,6 +98,9 @@ def from_json(content: bytes, inputs: str) -> tuple[pd.DataFrame, Route] | None:
     inputs : str
         Of `inputs_sum`, for what is wanted now.
     """
+    from ..plan.route.pace import CycleTime, Leg, Pace  # an inspection, which reads targets alone, needs none of them
+    from ..plan.route.route import Route
+
     try:
         read = json.loads(content)
         if read["inputs"] != inputs:
@@ -106,9 +110,9 @@ def from_json(content: bytes, inputs: str) -> tuple[pd.DataFrame, Route] | None:
             name: tuple(tuple(Leg(**one | {"to": tuple(one["to"])}) for one in way) for way in route[name])
             for name in ("ways", "leaving")
         }
-        return _table(read["targets"]), Route(
-            targets=_table(route["targets"]),
-            left_out=_table(route["left_out"]),
+        return table_of(read["targets"]), Route(
+            targets=table_of(route["targets"]),
+            left_out=table_of(route["left_out"]),
             poses=tuples(route["poses"]),
             starts=np.array(route["starts"], dtype=float).reshape(-1, 3),
             indexed=np.array(route["indexed"], dtype=bool),
@@ -122,7 +126,8 @@ def from_json(content: bytes, inputs: str) -> tuple[pd.DataFrame, Route] | None:
         return None
 
 
-def _described(table: pd.DataFrame) -> dict[str, Any]:
+def described(table: pd.DataFrame) -> dict[str, Any]:
+    """A table as JSON holds it: index, columns with their types, attributes."""
     return {
         "index": table.index.tolist(),
         "columns": {str(name): [str(table[name].dtype), table[name].tolist()] for name in table},
@@ -130,28 +135,19 @@ def _described(table: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _table(described: dict[str, Any]) -> pd.DataFrame:
-    index = described["index"]
+def table_of(node: dict[str, Any]) -> pd.DataFrame:
+    """The table that `described` made JSON of."""
+    index = node["index"]
     columns = {
-        name: pd.Series(tuples(values), index=index, dtype=dtype)
-        for name, (dtype, values) in described["columns"].items()
+        name: pd.Series(tuples(values), index=index, dtype=dtype) for name, (dtype, values) in node["columns"].items()
     }
     table = pd.DataFrame(columns, index=index)
-    table.attrs = tuples(described["attrs"])
+    table.attrs = tuples(node["attrs"])
     return table
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """A number of NumPy as one of Python, for JSON; TypeError for anything else."""
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(type(value).__name__)
-
-
-def _source() -> str:
-    """Checksum of the modules that plan: another version of them may plan otherwise."""
-    root, whole = Path(__file__).parents[1], hashlib.sha256()
-    for name in _CODE:
-        there = root / name
-        for path in [there] if there.is_file() else sorted(there.rglob("*.py")):
-            whole.update(path.read_bytes())
-    return whole.hexdigest()

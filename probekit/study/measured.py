@@ -11,7 +11,8 @@ from ..errors import InputError
 from ..making import blaming
 from ..nominal import Nominal
 from ..plan import Probe
-from .gating import WRITTEN, targets_made
+from .asked import targets_made
+from .gating import WRITTEN
 from .machinery import kinematics_of, probe_of
 from .model import Study, motion_of, numbers_of
 from .readings import read_results

@@ -16,18 +16,18 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
+from .asked import targets_made
 from .kept_plan import from_json, inputs_sum
-from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, regions_of
+from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of
 from .model import Study, nominal_of, numbers_of, runnable
 from .places import program_names
-from .planning import targets_from, targets_of
+from .planning import targets_from
 from .prepared import Plan, Program, aliases_of, dialect_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
-    from ..nominal import Nominal
     from ..plan.route.route import Route
     from ..program.writing.dialect import Dialect
 
@@ -78,7 +78,7 @@ def plan(
     stands = None if earlier is None else from_json(earlier, inputs)
     if stands is None:
         tell("choosing targets", 0.1)
-        targets = _targets(study, part, probe, only)
+        targets = targets_made(study, part) if only is None else targets_from(only, part)
         _room_for(study, len(targets))
         targets, route = _ordered(study, targets, probe, kinematics, obstacles, margin, tell)
     else:
@@ -92,15 +92,6 @@ def plan(
     tell("done", 1.0)
     said = tuple(notes + _notes_of(targets))
     return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, stands is not None)
-
-
-def _targets(study: Study, part: Nominal, probe: planning.Probe, only: str | Path | None) -> pd.DataFrame:
-    """The targets that ``[[plan]]`` asks for, or those of a file."""
-    regions = regions_of(study)
-    if only is not None:
-        return targets_from(only, part)
-    wanted = study.settings["plan"]
-    return targets_of(wanted, part, file=study.path, ball_radius=probe.radius, regions=regions)
 
 
 def _ordered(

@@ -12,7 +12,6 @@ import json
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
-from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
 from math import prod
 from pathlib import Path
@@ -31,7 +30,7 @@ from .splines import Spline
 from .surfaces import Elementary, Surface
 from .swept import Extruded, Revolved
 
-__all__ = ["fetch", "keep", "name_of"]
+__all__ = ["fetch", "keep", "kernel_version", "name_of"]
 
 _SURFACES = (Elementary, Spline, Creased, Revolved, Extruded)
 _KINDS = {kind.__name__: kind for kind in (Brep, ExactFace, Edge, Conic, *_SURFACES)}
@@ -47,8 +46,8 @@ class _OtherError(Exception):
 
 def name_of(step_sha256: str, **options: object) -> str | None:
     """The name of a model in the cache; None if the version of the kernel, which it depends on, cannot be told."""
-    known = _kernel()
-    return kept.name_of(step_sha256, sorted(options.items()), known, __version__, _source()) if known else None
+    known, source = kernel_version(), kept.source_of(*_MADE_BY)
+    return kept.name_of(step_sha256, sorted(options.items()), known, __version__, source) if known else None
 
 
 def keep(brep: Brep, name: str, label: str, place: Path) -> str:
@@ -89,24 +88,14 @@ def fetch(name: str, place: Path) -> Brep | None:
 
 
 @cache
-def _kernel() -> str:
+def kernel_version() -> str:
+    """Name and version of the CAD kernel as installed; empty if it is not."""
     for name in _KERNELS:
         try:
             return f"{name} {version(name)}"
         except PackageNotFoundError:
             continue
     return ""
-
-
-@cache
-def _source() -> str:
-    """SHA-256 of the modules that make a model, as far as their source is there: it changes before the version does."""
-    found = sha256()
-    for place in _MADE_BY:
-        for path in sorted(place.glob("*.py")) if place.is_dir() else [place]:
-            if path.is_file():
-                found.update(path.name.encode() + b"\n" + path.read_bytes())
-    return found.hexdigest()
 
 
 def _described(value: Any, parts: list[memoryview], size: list[int]) -> Any:

@@ -170,10 +170,12 @@ def test_another_version_reads_anew(what: str, step: Path, tmp_path: Path, monke
     before = stored.name_of("0" * 64, deflection=None)
     if what == "version":
         monkeypatch.setattr(stored, "__version__", "9.9.9")
+    elif what == "kernel":
+        monkeypatch.setattr(stored, "kernel_version", lambda: "another")
     else:
-        monkeypatch.setattr(stored, f"_{what}", lambda: "another")
+        monkeypatch.setattr(cache, "source_of", lambda *_: "another")
     assert stored.name_of("0" * 64, deflection=None) != before
-    monkeypatch.setattr(stored, "_kernel", lambda: "")
+    monkeypatch.setattr(stored, "kernel_version", lambda: "")
     assert stored.name_of("0" * 64, deflection=None) is None
     assert pk.nominal.load(step, body="*", cache=tmp_path).exact
     assert list(tmp_path.iterdir()) == []
@@ -183,12 +185,12 @@ def test_the_source_that_reads_models_is_part_of_the_name(tmp_path: Path, monkey
     shutil.copytree(Path(stored.__file__).parent, tmp_path / "exact")
     found = []
     for _ in range(2):
-        stored._source.cache_clear()
+        cache.source_of.cache_clear()
         monkeypatch.setattr(stored, "_MADE_BY", (tmp_path / "exact",))
-        found.append(stored._source())
+        found.append(stored.name_of("0" * 64))
         with (tmp_path / "exact" / "extract.py").open("a") as stream:
             stream.write("\n")
-    stored._source.cache_clear()
+    cache.source_of.cache_clear()
     assert found[0] != found[1]
 
 
