@@ -23,7 +23,7 @@ from .blocks import Block, of_circle, of_element, of_line
 from .cover import Covered, direction_of, few, sections_of
 from .evaluation import Evaluation
 from .nominal_shape import require, require_turned
-from .per_unit import counted, windows_of, worst_window
+from .per_unit import counted, spans_of, windows_of, worst_window
 from .spec import Direction, Length, Tolerance, only
 
 if TYPE_CHECKING:
@@ -162,15 +162,8 @@ class Form(Tolerance):
                 )
 
         else:
-            windows = []
-            for part in self._sections(deviations, covered).values():
-                points = covered.contact[part]
-                along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
-                lines = windows_of(covered, reach, points @ along, least=1)
-                windows += [part[window] for window in lines if len(window) > 2]
-            if not windows:
-                what = f"tolerance '{self.name}': no window holds three touches"
-                raise InputError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
+            lines = self._sections(deviations, covered).values()
+            windows = spans_of(covered, reach, lines, least=3)
             fit = partial(_line, covered)
 
         def placed(window: np.ndarray) -> np.ndarray:

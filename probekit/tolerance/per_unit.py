@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from ..nominal import Nominal
     from .profile import Profile
 
-__all__ = ["counted", "in_windows", "windows_of", "worst_window"]
+__all__ = ["counted", "in_windows", "spans_of", "windows_of", "worst_window"]
 
-_WORDS = {2: "two", 4: "four"}
+_WORDS = {2: "two", 3: "three", 4: "four"}
 _TOUCHING = 1e-6  # a touch on the rim of a window is in it [mm]
 
 
@@ -110,11 +110,34 @@ def windows_of(covered: Covered, reach: float, height: np.ndarray | None, *, lea
         If there is none.
     """
     spans = _round_windows(covered, reach / 2) if height is None else _spans(height, reach)
-    windows = [window for window in _fullest(spans) if len(window) >= least]
-    if not windows:
+    return _holding(_fullest(spans), covered, reach, least)
+
+
+def spans_of(covered: Covered, reach: float, lines: Iterable[np.ndarray], *, least: int) -> list[np.ndarray]:
+    """The fullest spans of a length, of each of several lines of touches by itself, that hold `least` or more.
+
+    `lines`: places of the touches of each among those covered. Heights are along each line by itself.
+
+    Raises
+    ------
+    InputError
+        If there is none on any line.
+    """
+    windows = []
+    for part in lines:
+        points = covered.contact[part]
+        along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+        windows += [part[window] for window in _fullest(_spans(points @ along, reach))]
+    return _holding(windows, covered, reach, least)
+
+
+def _holding(windows: list[np.ndarray], covered: Covered, reach: float, least: int) -> list[np.ndarray]:
+    """Those windows that hold enough touches."""
+    kept = [window for window in windows if len(window) >= least]
+    if not kept:
         what = f"tolerance '{covered.name}': no window holds {_WORDS.get(least, least)} touches"
         raise InputError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
-    return windows
+    return kept
 
 
 def worst_window(
