@@ -230,7 +230,7 @@ class Evaluation:
         Parameters
         ----------
         table, rows, width, name, kind, features
-            As for `by_touch`.
+            As for `by_touch`; the width may be 0, as that of a zero tolerance without bonus is.
         actual : float
             Actual value [mm].
         **more
@@ -264,9 +264,8 @@ class Evaluation:
             covered, features = covered_rows(table, features or None, None)
             own["missed_rows"] = np.flatnonzero(covered & ~np.isfinite(table["deviation"].to_numpy(dtype=float)))
         own = {"ruling": (), "free": (), "motion": np.eye(4)} | own
-        return cls(
-            name=name, kind=kind, features=tuple(features), width=positive(width), actual=actual, rows=rows, **own
-        )
+        width = 0.0 if width == 0 and not own["judges_touches"] else positive(width)
+        return cls(name=name, kind=kind, features=tuple(features), width=width, actual=actual, rows=rows, **own)
 
     @property
     def touches(self) -> int:

@@ -90,7 +90,7 @@ def explain(evaluation: Evaluation) -> Explanation:
 
 def _margin(one: Evaluation) -> str:
     left = one.width - one.actual
-    share = f"{100 * one.actual / one.width:.0f} % of the tolerance is used"
+    share = f"{100 * one.actual / one.width:.0f} % of the tolerance is used" if one.width else "Nothing is allowed"
     return f"{share}: {left:.4f} mm are left." if left >= 0 else f"{share}: {-left:.4f} mm too much."
 
 

@@ -28,7 +28,8 @@ def figure(one: Evaluation) -> str:
 def _disc(one: Evaluation) -> str:
     """The zones seen along their direction, the true positions brought together, and the axes from end to end."""
     u, v, names = _view(one.shifts[0])
-    half = 1.15 * max(max(each.allowed / 2, float(np.linalg.norm(each.off, axis=1).max())) for each in one.shifts)
+    half = max(max(each.allowed / 2, float(np.linalg.norm(each.off, axis=1).max())) for each in one.shifts)
+    half = 1.15 * max(half, 1e-6)
     middle, scale = _DISC / 2 + 20, _DISC / 2 / half
 
     def place(off: np.ndarray) -> np.ndarray:

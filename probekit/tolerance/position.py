@@ -7,12 +7,12 @@ S        size        size of the mating envelope (MMC), or of the minimum materi
 b        bonus       what the departure from the material condition adds: M: |S - MMC|, L: |S - LMC|
 VC                   virtual condition: bore MMC - t, boss MMC + t (M); bore LMC + t, boss LMC - t (L)
 
-P <= t regardless of feature size. With a material condition no touch may lie beyond the boundary of size VC about the
-true position (the surface), which comes first in Y14.5 where it and P <= t + b (the axis) differ; the actual value is
-then t + b less the room left to the boundary (`surface`). A projected zone, or one between planes, is judged by the
-axis. ASME Y14.5-2018 clauses 5.9 and 10, from memory. ISO 2692 knows the surface interpretation
-only (maximum material virtual size). Without a material condition ISO 1101 takes the extracted median line where Y14.5
-takes the axis of the unrelated actual mating envelope.
+P <= t regardless of feature size. With a material condition t may be zero: the bonus is then all there is. No touch may
+lie beyond the boundary of size VC about the true position (the surface), which comes first in Y14.5 where it and
+P <= t + b (the axis) differ; the actual value is then t + b less the room left to the boundary (`surface`). A projected
+zone, or one between planes, is judged by the axis. ASME Y14.5-2018 clauses 5.9 and 10, from
+memory. ISO 2692 knows the surface interpretation only (maximum material virtual size). Without a material condition
+ISO 1101 takes the extracted median line where Y14.5 takes the axis of the unrelated actual mating envelope.
 """
 
 from __future__ import annotations
@@ -20,13 +20,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 import numpy as np
 
 from ..errors import InputError
 from ..fit.datums.freedom import Freedom
 from ..show import shown
+from ..values import Number
 from .axes import envelope, size_of
 from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
@@ -97,6 +98,8 @@ class Position(Tolerance):
 
     Attributes
     ----------
+    width : float
+        Tolerance [mm]; 0 with a modifier is the zero tolerance of Y14.5, all of which comes from the size.
     of : str
         "axis" of a cylinder, "centre" of a sphere, or "middle plane" of two parallel planes. The width is a diameter,
         or the distance of two planes if `across` is given or a middle plane is judged.
@@ -125,6 +128,7 @@ class Position(Tolerance):
         Not to be met at one placement together with others that share its datums.
     """
 
+    width: Annotated[float, Number(least=1e-6, most=1e5, or_zero=True)] | None = None
     of: Literal["axis", "centre", "middle plane"] = "axis"
     pattern: bool = False
     at: Vector | tuple[Vector, ...] | None = None
@@ -145,6 +149,9 @@ class Position(Tolerance):
 
     def _check(self) -> None:
         super()._check()
+        if self.width == 0 and not self.modifier:
+            what = f"tolerance '{self.name}': a position of zero needs a material condition, which its zone comes from"
+            raise InputError(what, column="width", todo='Give it modifier = "M" or "L", with the limits of size.')
         if self.modifier and self.limits is None:
             raise InputError("a material condition needs the limits of size", expected="limits=(smallest, largest)")
         if self.limits is not None and not (len(self.limits) == 2 and 0 < self.limits[0] < self.limits[1]):
@@ -262,8 +269,8 @@ class Group:
                 continue
             bonus = bonus_of(self.envelopes[k][0], one.limits, one.modifier, bore=bore)
             boundary = virtual_condition(one.width, one.limits, one.modifier, bore=bore)
-            inside = bore == (one.modifier == "M")
-            made.append(Held(feature, one.width, bonus, part.contact, boundary, inside=inside))
+            inside, unit = bore == (one.modifier == "M"), one.width or float(np.ptp(one.limits))
+            made.append(Held(feature, one.width, bonus, part.contact, boundary, inside=inside, unit=unit))
         return made
 
 
@@ -272,7 +279,8 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
 
     `with_`: what other tolerances the motion was found together with.
     """
-    of, modifier, width = group.spec.of, group.spec.modifier, positive(group.spec.needed_width())
+    of, modifier, width = group.spec.of, group.spec.modifier, group.spec.needed_width()
+    width = 0.0 if modifier and width == 0 else positive(width)
     held, alone = group.held(), motion is None
     motion = settle(held, free) if motion is None else motion
     left = None
@@ -297,7 +305,7 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
         notes.append(f"simultaneous requirement: one placement for {with_}")
 
     def value(features: Sequence[Held], placed: np.ndarray) -> float:
-        return max(width * one.share(placed) for one in features) + held[worst].bonus
+        return max(one.unit * (one.share(placed) - 1.0) for one in features) + width + held[worst].bonus
 
     def alternatives() -> dict[str, float]:
         values = {}

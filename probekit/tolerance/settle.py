@@ -1,6 +1,7 @@
 """The best placement of zones of position: the motion that leaves the worst of all derived features nearest.
 
-Minimise h over c with (2 |s_k(c)| - b_k) / t_k <= h for each place k of each feature, and A c <= b of the play. The
+Minimise h over c with (2 |s_k(c)| - b_k) / t_k <= h for each place k of each feature, and A c <= b of the play (at a
+zero tolerance, t = 0, the share is 1 + (2 |s_k| - b_k) / T with the tolerance T of size). The
 shifts s are linear in a small motion, so this is a cone program. |s| is the largest of u.s over all unit vectors u: a
 linear program with some of them gives a value below the best, its solution a place whose true value is above; the
 direction in which the solution is out is added, until both meet (cutting planes: J. E. Kelley, "The cutting-plane
@@ -35,7 +36,8 @@ _NEGLIGIBLE = 1e-3  # part of the worst share; what a step of a micrometre may s
 class Held:
     """A derived feature with its tolerance [mm], the bonus [mm], and the boundary of its virtual condition.
 
-    `boundary` is its size [mm], `inside` whether it lies inside the surface, `contact` (n, 3) the touches.
+    `boundary` is its size [mm], `inside` whether it lies inside the surface, `contact` (n, 3) the touches. `unit`: what
+    its share is counted in [mm], where that is not the tolerance, which may be zero.
     """
 
     feature: Derived
@@ -44,6 +46,11 @@ class Held:
     contact: np.ndarray
     boundary: float = np.nan
     inside: bool = True
+    unit: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.unit:
+            object.__setattr__(self, "unit", self.width)
 
     @property
     def ends(self) -> np.ndarray:
@@ -53,7 +60,12 @@ class Held:
     @property
     def weight(self) -> np.ndarray:
         """(m,) by which a distance is multiplied to give a share."""
-        return np.full(len(self.ends), 2.0 / self.width)
+        return np.full(len(self.ends), 2.0 / self.unit)
+
+    @property
+    def less(self) -> float:
+        """What is taken off the weighted distance to make it a share."""
+        return (self.width + self.bonus) / self.unit - 1.0
 
     def shifts(self, motion: np.ndarray) -> np.ndarray:
         """(m, z) shifts after a motion (4, 4) [mm]."""
@@ -64,8 +76,8 @@ class Held:
         return self.feature.slopes(motion, pivot)
 
     def share(self, motion: np.ndarray) -> float:
-        """(P - b) / t after a motion: at most 1 if it conforms."""
-        return (2.0 * float(np.linalg.norm(self.shifts(motion), axis=1).max()) - self.bonus) / self.width
+        """1 + (P - b - t) / unit after a motion, which is (P - b) / t mostly: at most 1 if it conforms."""
+        return 2.0 * float(np.linalg.norm(self.shifts(motion), axis=1).max()) / self.unit - self.less
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,8 +88,7 @@ class Skin:
     measure: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
     middle: np.ndarray
     half: np.ndarray
-    bonus: float = 0.0
-    width: float = 1.0
+    less: float = 0.0
 
     @property
     def ends(self) -> np.ndarray:
@@ -116,7 +127,7 @@ def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:
     ends = np.concatenate([one.ends for one in features])
     free = free.scaled(typical_arm(ends, free.pivot))
     weight = np.concatenate([one.weight for one in features])
-    less = np.concatenate([np.full(len(one.ends), one.bonus / one.width) for one in features])
+    less = np.concatenate([np.full(len(one.ends), one.less) for one in features])
     start = [shift for one in features for shift in one.shifts(np.eye(4))]
     cuts = [[*np.eye(len(shift)), *-np.eye(len(shift))] for shift in start]  # of one coordinate these are all
     settled = 5e-8 * float(weight.min())  # 1e-7 mm of position
@@ -192,7 +203,7 @@ def settle_surfaces(features: Sequence[Held], free: Freedom) -> np.ndarray:
             beyond(one.feature, part, one.boundary, inside=one.inside)
             for one, part in zip(features, np.split(points, counts), strict=True)
         ]
-        scaled = [(value / one.width, slope / one.width) for (value, slope), one in zip(found, features, strict=True)]
+        scaled = [(value / one.unit, slope / one.unit) for (value, slope), one in zip(found, features, strict=True)]
         return np.concatenate([v for v, _ in scaled]), np.concatenate([s for _, s in scaled])
 
     start = measure(contact)[0]
