@@ -183,8 +183,8 @@ def notes_on(settings: Mapping[str, Any]) -> list[str]:
     guard = factor * (u or 0.0)
     for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
         name, width, outside = table.get("name", where), table.get("width"), table.get("outside")
-        if width is not None and table.get("modifier") and table.get("limits"):
-            width += abs(table["limits"][-1] - table["limits"][0])  # with all the bonus that there can be
+        if width is not None and (sized := table.get("within") or (table.get("modifier") and table.get("limits"))):
+            width += abs(sized[-1] - sized[0])  # with all the bonus that there can be
         if width is not None and u is not None and (2 * guard >= width or u >= width):
             notes.append(
                 f"tolerance '{name}': no touch can be within: its width of {width:g} mm is less than "

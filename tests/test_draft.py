@@ -126,6 +126,19 @@ def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, r
     assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": [FILL_IN]}]
 
 
+def test_a_position_of_a_surface_at_a_material_condition_is_one_of_a_boundary(tmp_path: Path) -> None:
+    place = dataclasses.replace(
+        PROFILE, name="p", kind="position", value=0.0, modifiers=("maximum material requirement",), source_id="#8"
+    )
+    shape = dataclasses.replace(PROFILE, outside=0.05)
+    one = settings(tmp_path, filled(draft_study("m.step", pmi(place, shape), block())))["tolerance"][0]
+    assert {key: one[key] for key in ("kind", "width", "within", "modifier")} == {
+        **{"kind": "position of a boundary", "width": 0.0, "within": [-0.15, 0.05], "modifier": "M"},
+    }
+    alone = draft_study("m.step", pmi(place), block())
+    assert f'within = "{FILL_IN}"' in alone
+
+
 def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
     """0.2 with 0.03: outside 0.03 after U (ASME Y14.5), 0.1 + 0.03 after UZ (ISO 1101); from memory."""
     odd = (UNEQUAL,)

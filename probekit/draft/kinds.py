@@ -272,8 +272,13 @@ def _position(tables: Tables, one: ModelTolerance) -> Table:
     if whole:
         kinds = {"middle plane"}
     if len(kinds) != 1 or None in kinds:
+        if "modifier" in table.keys:
+            return _boundary(tables, one)
         what = ", ".join(dict.fromkeys(feature.what for feature in features))
-        raise NotJudgedError(f"position of a {what} is not judged: only of axes, centres and middle planes")
+        raise NotJudgedError(
+            f"position of a {what} is not judged: only of axes, centres and middle planes, and at a material condition "
+            "as a boundary"
+        )
     table.keys["of"] = kinds.pop()
     if len(features) > 1 and not whole:
         table.keys["pattern"] = True
@@ -284,6 +289,23 @@ def _position(tables: Tables, one: ModelTolerance) -> Table:
     if PROJECTED_ZONE in one.modifiers:
         table.keys["projected"] = True
         _projected(tables, one, table, features)
+    if not one.datums:
+        table.keys["free"], table.notes["free"] = list(FREEDOMS), "no datum holds the zone"
+    return table
+
+
+def _boundary(tables: Tables, one: ModelTolerance) -> Table:
+    """Position of faces that have no axis and no middle, at a material condition."""
+    table = _begun(tables, one, "position of a boundary", {"common zone"})
+    profiles = [p for p in tables.pmi.tolerances if p.kind == "profile of a surface" and set(p.faces) == set(one.faces)]
+    if len(profiles) == 1 and profiles[0].displacement is None and profiles[0].value:
+        outside = profiles[0].value / 2 if profiles[0].outside is None else profiles[0].outside
+        table.keys["within"] = [round(outside - profiles[0].value, 9), round(outside, 9)]
+        table.notes["within"] = f"deviations that the profile {profiles[0].source_id} allows"
+    else:
+        note = "smallest and largest deviation that the size or profile allows [mm], positive where material is left on"
+        table.fill_in("within", note, [-0.1, 0.1])
+    table.remarks.append("The faces have no axis and no middle plane: their surface is judged, as a boundary.")
     if not one.datums:
         table.keys["free"], table.notes["free"] = list(FREEDOMS), "no datum holds the zone"
     return table

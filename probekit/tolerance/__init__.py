@@ -1,5 +1,6 @@
 """Tolerances and their evaluation: profile in its forms, form, orientation, position, size, runout."""
 
+from .boundary import Boundary
 from .evaluation import Evaluation
 from .form import Form, circularity, cylindricity, flatness, straightness, straightness_of_axis
 from .line_profile import LineProfile, line_profile
@@ -13,6 +14,7 @@ from .spec_table import Composite, read_tolerance
 from .together import evaluate_all
 
 __all__ = [
+    "Boundary",
     "Composite",
     "Evaluation",
     "Form",

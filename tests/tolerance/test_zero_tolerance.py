@@ -41,7 +41,7 @@ def test_no_bonus_allows_nothing():
 
 
 def test_a_pattern_uses_what_each_hole_leaves_and_shares_a_placement():
-    """Holes 50 apart, off by +-a along y: a turn of the pattern takes it up; off apart along x by 2c: c each is left."""
+    """Holes 50 apart, off by +-0.1 along y, which a turn of the pattern takes up, and apart along x, which stays."""
     holes = []
     for name, x, shift, size in (("h1", -25.0, (-0.03, 0.1), 10.2), ("h2", 25.0, (0.03, -0.1), 10.1)):
         holes.append(moved(around(size / 2, n=24, bore=True, centre=shift, feature=name), make_motion([x, 0, 0])))
