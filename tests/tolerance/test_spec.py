@@ -21,6 +21,7 @@ import probekit as pk
 from probekit import InputError
 from probekit.deviation import project
 from probekit.tolerance import (
+    Boundary,
     Composite,
     Form,
     LineProfile,
@@ -184,6 +185,7 @@ def test_every_kind_can_be_evaluated():
         flat = kind in ("flatness", "straightness", "parallelism", "perpendicularity", "angularity")
         own = {"features": ("top",) if flat else ("hole",), **preset}
         own |= {"limits": (19.9, 20.1)} if made is Size else {"width": 0.1}
+        own |= {"within": (-0.1, 0.1)} if made is Boundary else {}
         if kind == "straightness":
             own["section"] = "y"
         one = made(**own).evaluate(found)
