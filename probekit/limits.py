@@ -93,6 +93,12 @@ LIMITS: dict[str, Rule] = {
     "uncertainty.k": Number(above=0, least=1.0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
     "decision.level": Number(above=0.5, most=0.9999),
+    **dict.fromkeys(("cutter.tool", "cutter.operation"), Either(((int, _FREE_WHOLE), (str, Text())))),
+    "cutter.faces": _NAMES,
+    "cutter.radius": Number(above=0, most=500),
+    "cutter.scatter": Number(above=0, most=0.5),
+    "cutter.axis": Numbers(3, nonzero=True),
+    "cutter.entry": Among(("radius", "length")),
     "gate.accept": _SEVERAL,
     "gate.reason": Text(),
     "gate.form": Number(least=0, most=1.0),
@@ -104,6 +110,7 @@ LIMITS: dict[str, Rule] = {
 _MEANT = {
     "uncertainty.u": "It is in mm: 3 um are 0.003.",
     **dict.fromkeys(("reach.standoff", "reach.overtravel"), "It is in mm."),
+    "cutter.scatter": "It is in mm: 5 um are 0.005.",
     "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
     **{f"budget.{key}": cause.meant for key, cause in CAUSES.items()},
 }

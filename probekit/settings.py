@@ -41,6 +41,9 @@
                       such as width, name, features, between = {z = [10, 60]}, datums = ["A", "B"]; each = true makes
                       one of each feature; refining = {width, free, ...} the lower segment of a composite one.
                       Or kind = "checks:waviness", a function in checks.py beside the study: its code is run
+    [[cutter]]        tool, operation, faces that they cut last; radius of the ball; scatter of what it leaves (standard
+                      deviation, 0.005 assumed); axis = [x, y, z] from its tip into the spindle, in the part frame;
+                      entry = "radius" or "length" (along the axis): what the depth answers to (`action.Cutter`)
     [budget]          what makes touches uncertain, in place of u: repeatability_2s_um, radius_2s_um, scale_um_per_m
                       and the others of `probekit.uncertainty.causes.CAUSES`, each a number or [number, "where from"];
                       what is not stated is assumed large; corrected = false: touches stay as they are at the
@@ -165,6 +168,13 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "nominal": _TABLE,
     },
     "alignment": {"features": _LIST, "method": _TEXT, "free": _LIST, "pivot": _LIST, "datums": _LIST},
+    "cutter": {
+        **dict.fromkeys(("tool", "operation"), (str, int)),
+        "faces": _NAMES,
+        **dict.fromkeys(("radius", "scatter"), _NUMBER),
+        "axis": _LIST,
+        "entry": _TEXT,
+    },
     "budget": {**dict.fromkeys(CAUSES, (*_NUMBER, list)), **dict.fromkeys(FLAGS, _FLAG)},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "level": _NUMBER, "r": _NUMBER, "accept_flags": _NAMES},
@@ -185,9 +195,10 @@ _REQUIRED = {
     "stylus": ("ball_diameter",),
     "stylus.qualification": ("file", "diameter"),
     "datum": ("letter",),
+    "cutter": ("tool", "faces"),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
-_LISTED = ("datum", "plan", "tolerance")  # tables that there may be several of
+_LISTED = ("datum", "plan", "tolerance", "cutter")  # tables that there may be several of
 _MODELS = (".step", ".stp", ".stl", ".3mf", ".ply", ".obj", ".glb")
 _LARGEST = 4_000_000  # bytes
 _FREE = ("plan", "tolerance")  # tables whose keys are those of what they name, checked where they are used

@@ -2,6 +2,7 @@
 
 from .again import touch_again
 from .corrections import corrections, uniform_offset
+from .cutters import Cutter
 from .suggest import suggest
 
-__all__ = ["corrections", "suggest", "touch_again", "uniform_offset"]
+__all__ = ["Cutter", "corrections", "suggest", "touch_again", "uniform_offset"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,13 +19,31 @@ if TYPE_CHECKING:
     from ..tolerance import Evaluation
     from ..uncertainty import Scatter
     from ..verdict.results import Verdict
+    from .cutters import ToolOffset
 
-__all__ = ["candidates"]
+__all__ = ["GRANTED", "candidates", "promises"]
+
+GRANTED = "granted"  # word of a concession: the part stays as it is
 
 _WEAK = 0.05  # a move that changes deviations by less than this part of the strongest one is none
+_BETTER = 0.01  # of the chance to conform, below which it is no better
+_NARROWER = 0.9  # part of the interval that is left at most where touching again is of use
+_THEN = {
+    "conforms": "it would conform",
+    "does not conform": "it would not conform",
+    "undecided": "it would stay undecided",
+}
+
+_Offer = tuple[str, str, Promise]
 
 
-def candidates(verdict: Verdict, scatter: Scatter, proved: np.ndarray, cutter: float = CUTTER) -> pd.DataFrame:
+def candidates(
+    verdict: Verdict,
+    scatter: Scatter,
+    proved: np.ndarray,
+    cutter: float | np.ndarray = CUTTER,
+    tools: Sequence[ToolOffset] = (),
+) -> pd.DataFrame:
     """Nothing, work offset, tool offset, re-cut, touch again, concession: each with its promise.
 
     Parameters
@@ -33,15 +52,18 @@ def candidates(verdict: Verdict, scatter: Scatter, proved: np.ndarray, cutter: f
     scatter : Scatter
         Of its table.
     proved : (n,) bool
-        Touches beyond their limits by more than noise makes.
-    cutter : float
-        Scatter of what a cutter leaves, standard deviation [mm].
+        Touches beyond their limits by more than noise makes, that a cutter reaches.
+    cutter : float or (n,) float
+        Scatter of what a cutter leaves at each touch, standard deviation [mm].
+    tools : sequence of ToolOffset
+        What the entry of each tool would be changed by; of faces that no tool is named for, one offset of all.
 
     Returns
     -------
     DataFrame
-        `tolerance, candidate, how`, `predicted` actual value, its bounds `low` and `high` [mm], `p_conform` and `word`.
-        Of a tolerance that conforms, nothing. Offsets are there if they are more than noise makes, and material.
+        `tolerance, candidate, how`, `predicted` actual value, its bounds `low` and `high`, `width` [mm], `p_conform`
+        and `word`. Of a tolerance that conforms, nothing. Offsets are there if they are more than noise makes, and
+        material; none is there that its own prediction shows to be in vain.
     """
     import pandas as pd
 
@@ -49,41 +71,114 @@ def candidates(verdict: Verdict, scatter: Scatter, proved: np.ndarray, cutter: f
     level = 0.95 if verdict.rule.level is None else verdict.rule.level
     words = verdict.table["verdict"].to_numpy(dtype=object)
     open_ = (words == "undecided") & (verdict.table["doubt"].to_numpy(dtype=object) == "")
-    for one, word in zip(verdict.evaluations, verdict.tolerances["word"], strict=True):
+    leaves = np.broadcast_to(cutter, len(words))
+    for at, (one, word) in enumerate(zip(verdict.evaluations, verdict.tolerances["word"], strict=True)):
         if not one.from_nominal or word == "conforms":
             continue
-        off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
+        off = one.deviations - one.middles
         now = promise(one, scatter, off, level=level)
-        rows.append((one.name, "nothing", "", now))
-        said, explained = _move(one, verdict.table, scatter, off)
-        if said:
-            then = promise(one, scatter, off - explained, everywhere, cutter=cutter, level=level)
-            rows.append((one.name, "work offset", said, then))
-        offset, _, significant = offset_of(one, verdict, scatter, None)
-        if significant and abs(offset) >= MATERIAL * one.width:
-            then = promise(one, scatter, off - offset, everywhere, cutter=cutter, level=level)
-            whom = "this part" if offset > 0 else "the next part"
-            rows.append((one.name, "tool offset", f"{-offset:+.3f} mm of radius or length, {whom}", then))
-        high = proved[one.rows] & (off > 0)
-        if high.any():
-            then = promise(one, scatter, np.where(high, 0.0, off), high, cutter=cutter, level=level)
-            rows.append((one.name, "re-cut here", f"{int(high.sum())} touches, up to {off[high].max():.3f} mm", then))
+        offered = [
+            *_moved(one, verdict.table, scatter, leaves[one.rows], level),
+            *_by_tools(at, verdict, scatter, leaves[one.rows], tools, level),
+            *_recut(one, scatter, proved[one.rows], leaves[one.rows], level),
+        ]
+        made = [("nothing", "", now), *(offer for offer in offered if _is_better(offer[2], now, one))]
         again = one.rows[open_[one.rows]]
         if len(again):
             then = again_promise(one, scatter, again, level)
-            rows.append(
-                (
-                    one.name,
-                    "touch again",
-                    f"{len(again)} touch{'es' * (len(again) != 1)}, 4 times" + (" each" if len(again) > 1 else ""),
-                    then,
-                )
-            )
+            many = f"{len(again)} touch{'es' * (len(again) != 1)}, 4 times" + (" each" if len(again) > 1 else "")
+            made += [("touch again", many, then)] if _is_surer(then, now) else []
         if np.isfinite(now.high):
-            granted = Promise(now.predicted, now.low, now.high, level, "conforms")
-            rows.append((one.name, "concession", f"a zone of {now.high:.3f} mm", granted))
-    names = ["tolerance", "candidate", "how", "predicted", "low", "high", "p_conform", "word"]
-    return pd.DataFrame([(*said, p.predicted, p.low, p.high, p.p_conform, p.word) for *said, p in rows], columns=names)
+            granted = Promise(now.predicted, now.low, now.high, level, GRANTED)
+            made.append(("concession", f"a zone of {now.high:.3f} mm", granted))
+        rows += [
+            (one.name, what, how, p.predicted, p.low, p.high, one.width, p.p_conform, p.word) for what, how, p in made
+        ]
+    names = ["tolerance", "candidate", "how", "predicted", "low", "high", "width", "p_conform", "word"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
+    """The rows of `candidates` as sentences: value, bounds and chance of each."""
+    said = []
+    for row in offered.itertuples():
+        how = f" ({row.how})" if row.how else ""
+        between = f"between {row.low:.3f} and {row.high:.3f} mm at {100 * level:g} % each way"
+        if row.word == GRANTED:
+            said.append(
+                f"{row.tolerance}, concession{how}: nothing is cut. The part is {between}, so that a zone as wide as "
+                "the upper bound, if it is granted, contains it with that confidence. It does not make the part "
+                "conform."
+            )
+        elif row.candidate == "nothing":
+            said.append(
+                f"{row.tolerance}, as it is: {row.predicted:.3f} mm of {row.width:.3f} mm, {between}; chance to "
+                f"conform {_chance(row.p_conform)}."
+            )
+        else:
+            said.append(
+                f"{row.tolerance}, {row.candidate}{how}: {row.predicted:.3f} mm of {row.width:.3f} mm expected, "
+                f"{between}; chance to conform {_chance(row.p_conform)}: {_THEN[row.word]}."
+            )
+    return tuple(said)
+
+
+def _chance(p: float) -> str:
+    """A chance that is never said to be none or certain."""
+    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+
+
+def _is_better(then: Promise, now: Promise, one: Evaluation) -> bool:
+    """Whether a correction is worth its trouble by its own prediction."""
+    better = then.p_conform > now.p_conform + _BETTER or then.predicted < now.predicted - MATERIAL * one.width
+    return then.word != "does not conform" and better
+
+
+def _is_surer(then: Promise, now: Promise) -> bool:
+    """Whether touching again narrows the interval: it does not help against what the touches share."""
+    return then.word != now.word or then.high - then.low < _NARROWER * (now.high - now.low) or not np.isfinite(now.high)
+
+
+def _moved(one: Evaluation, table: pd.DataFrame, scatter: Scatter, leaves: np.ndarray, level: float) -> list[_Offer]:
+    off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
+    said, explained = _move(one, table, scatter, off)
+    if not said:
+        return []
+    return [("work offset", said, promise(one, scatter, off - explained, everywhere, cutter=leaves, level=level))]
+
+
+def _by_tools(
+    at: int, verdict: Verdict, scatter: Scatter, leaves: np.ndarray, tools: Sequence[ToolOffset], level: float
+) -> list[_Offer]:
+    """A change of entry of each tool by itself, and of all together; of all faces alike where none is named."""
+    one = verdict.evaluations[at]
+    off = one.deviations - one.middles
+    if not any(tool.slopes[at].any() for tool in tools):
+        offset, _, significant = offset_of(one, verdict, scatter, None)
+        if not significant or abs(offset) < MATERIAL * one.width:
+            return []
+        then = promise(one, scatter, off - offset, np.ones(one.touches, dtype=bool), cutter=leaves, level=level)
+        return [("tool offset", f"{-offset:+.3f} mm of radius or length, {_whom(offset)}", then)]
+    found, wanted = [], [tool for tool in tools if tool.helps(at, one.width)]
+    for group in [[tool] for tool in wanted] + ([wanted] if len(wanted) > 1 else []):
+        after = off - sum(tool.value * tool.slopes[at] for tool in group)
+        cut = np.any([tool.slopes[at] != 0 for tool in group], axis=0)
+        how = "; ".join(f"{-t.value:+.3f} mm, {t.entry} of {t.named}, {_whom(t.value)}" for t in group)
+        found.append(("tool offset", how, promise(one, scatter, after, cut, cutter=leaves, level=level)))
+    return found
+
+
+def _whom(offset: float) -> str:
+    return "this part" if offset > 0 else "the next part"
+
+
+def _recut(one: Evaluation, scatter: Scatter, proved: np.ndarray, leaves: np.ndarray, level: float) -> list[_Offer]:
+    off = one.deviations - one.middles
+    high = proved & (off > 0)
+    if not high.any():
+        return []
+    then = promise(one, scatter, np.where(high, 0.0, off), high, cutter=leaves, level=level)
+    return [("re-cut here", f"{int(high.sum())} touches, up to {off[high].max():.3f} mm", then)]
 
 
 def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray]:

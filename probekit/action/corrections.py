@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from ..tolerance.propagation import Carried
     from ..verdict.results import Verdict
 
-__all__ = ["corrections", "explained", "left_of", "uniform_offset"]
+__all__ = ["corrections", "explained", "left_of", "offset_along", "uniform_offset"]
 
 #: A move that changes deviations by less than this part of the strongest one slides along the surface: no correction.
 _WEAK = 0.05
@@ -41,7 +41,7 @@ def corrections(
     alignment: Alignment | None,
     *,
     scatter: Scatter | None = None,
-    cutter: float = CUTTER,
+    cutter: float | np.ndarray = CUTTER,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Predicted actual value of each tolerance after each correction, and the share of the deviation each explains.
 
@@ -53,9 +53,9 @@ def corrections(
         The alignment that the verdict's touches have been through.
     scatter : Scatter, optional
         Uncertainty of the touches of the table; by default that of its column `u`.
-    cutter : float
-        Scatter of what a cutter leaves, standard deviation [mm]. A re-cut is predicted with it, as the mean of what a
-        next inspection would read.
+    cutter : float or (n,) float
+        Scatter of what a cutter leaves, standard deviation [mm], at each touch of the table. A re-cut is predicted with
+        it, as the mean of what a next inspection would read.
 
     Returns
     -------
@@ -106,16 +106,17 @@ def corrections(
         )
     )
     rows.append(_row("and both, offset and rigid move", "", evaluations, without_both))
+    leaves = np.broadcast_to(cutter, len(table))
     recut = _row(
         "and a re-cut to the middle of the zone where material is left",
-        f"removes material only; scatter of the cutter {cutter:g} mm",
+        f"removes material only; scatter of the cutter {_span(leaves)}",
         evaluations,
         [np.minimum(d, 0.0) for d in aligned],
     )
     known = Scatter.independent(table["u"].to_numpy(dtype=float)) if scatter is None else scatter
     for one, d in zip(evaluations, aligned, strict=True):
-        recut[one.name] = float(readings(one, known, np.minimum(d, 0.0), d > 0, cutter).mean())
-    left = np.concatenate([np.where(d > 0, cutter, d) for d in aligned])
+        recut[one.name] = float(readings(one, known, np.minimum(d, 0.0), d > 0, leaves[one.rows]).mean())
+    left = np.concatenate([np.where(d > 0, leaves[one.rows], d) for one, d in zip(evaluations, aligned, strict=True)])
     recut["rms"] = float(np.sqrt(np.mean(left**2)))
     rows.append(recut)
     states += [("uniform offset", aligned), ("rigid move of the faces", without_offset), ("left: form", without_both)]
@@ -143,6 +144,13 @@ def uniform_offset(deviations: np.ndarray, carried: Carried | None = None) -> tu
     own = float(scale / np.sqrt(max(weight.sum(), 1.0)))
     common = 0.0 if carried is None else float(carried.along(weight / weight.sum()))
     return float(values[0]), float(np.hypot(own, common))
+
+
+def offset_along(deviations: np.ndarray, slope: np.ndarray) -> tuple[float, float]:
+    """Robust c of deviations = c slope (n,), and its standard uncertainty as they scatter [mm]; slope 0 is left out."""
+    there = slope != 0
+    values, scale, weight = _robust(slope[there, None], np.asarray(deviations, dtype=float)[there])
+    return float(values[0]), float(scale / np.sqrt(max(float(weight @ slope[there] ** 2), 1e-300)))
 
 
 def left_of(verdict: Verdict) -> pd.DataFrame:
@@ -228,6 +236,11 @@ def _row(
     for one, d in zip(evaluations, deviations, strict=True):
         row[one.name] = one.value_of(d)
     return row
+
+
+def _span(values: np.ndarray) -> str:
+    low, high = float(values.min()), float(values.max())
+    return f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
 
 
 def _motion_size(alignment: Alignment) -> str:

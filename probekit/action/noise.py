@@ -18,7 +18,7 @@ from ..fit.alignment import Alignment
 from ..tolerance.bounds import bounds
 from ..tolerance.propagation import carry, judged_scatter, with_shared
 from ..uncertainty import Scatter
-from .corrections import uniform_offset
+from .corrections import offset_along
 from .regions import nearest_alike
 
 if TYPE_CHECKING:
@@ -37,9 +37,15 @@ def stated(verdict: Verdict, scatter: Scatter | None) -> Scatter:
 
 
 def offset_of(
-    one: Evaluation, verdict: Verdict, scatter: Scatter, alignment: Alignment | None
+    one: Evaluation,
+    verdict: Verdict,
+    scatter: Scatter,
+    alignment: Alignment | None,
+    slope: np.ndarray | None = None,
 ) -> tuple[float, float, bool]:
     """Offset that the faces of a tolerance share, its standard uncertainty [mm], and whether noise is ruled out.
+
+    With `slope` (n,) it changes each deviation by so much, by nothing where that is 0.
 
     The larger of two limits counts: that of the touches as they scatter, by Student's factor, and that of what is
     stated of them, which alone knows of what all of them share, such as the radius of the stylus.
@@ -47,14 +53,15 @@ def offset_of(
     from scipy.special import ndtri, stdtrit
 
     framed = one if one.carried is not None else carry(one, verdict.table, alignment)
-    offset, seen = uniform_offset(one.deviations - one.middles)
-    weight = np.full(one.touches, 1.0 / one.touches)
+    slope = np.ones(one.touches) if slope is None else slope
+    offset, seen = offset_along(one.deviations - one.middles, slope)
+    weight = slope / float(slope @ slope)
     known = float(judged_scatter(framed, scatter).u_of(weight))
     frame = 0.0 if framed.carried is None else float(framed.carried.along(weight))
     if not np.isfinite(frame):
         return offset, frame, False
     tail = 1.0 - (1.0 - SURE) / (2 * max(len(verdict.evaluations), 1))
-    limit = max(np.hypot(stdtrit(one.touches - 1, tail) * seen, ndtri(tail) * frame), ndtri(tail) * known)
+    limit = max(np.hypot(stdtrit(np.count_nonzero(slope) - 1, tail) * seen, ndtri(tail) * frame), ndtri(tail) * known)
     return offset, max(float(np.hypot(seen, frame)), known), bool(abs(offset) > limit)
 
 

@@ -52,7 +52,7 @@ def promise(
     off: np.ndarray,
     cut: np.ndarray | None = None,
     *,
-    cutter: float = CUTTER,
+    cutter: float | np.ndarray = CUTTER,
     level: float = 0.95,
 ) -> Promise:
     """What a tolerance would be with other deviations.
@@ -67,7 +67,7 @@ def promise(
         Deviations from the middle of the zone after the correction, without scatter [mm].
     cut : (n,) bool, optional
         Places that a cutter meets anew.
-    cutter : float
+    cutter : float or (n,) float
         Standard deviation of what it leaves there [mm].
     level : float
         Chance from which on it is said to conform.
@@ -91,7 +91,9 @@ def promise(
     return Promise(predicted, found.low, high, chance, word)
 
 
-def readings(one: Evaluation, scatter: Scatter, off: np.ndarray, cut: np.ndarray, cutter: float = CUTTER) -> np.ndarray:
+def readings(
+    one: Evaluation, scatter: Scatter, off: np.ndarray, cut: np.ndarray, cutter: float | np.ndarray = CUTTER
+) -> np.ndarray:
     """(t,) actual values that a next inspection may read [mm]: what is cut scatters, the rest is as measured."""
     rng = np.random.default_rng(_SEED)
     trials = int(np.clip(2_000_000 // max(len(off), 1), 200, _TRIALS))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
@@ -11,8 +12,9 @@ import numpy as np
 from ..fit import motion_parameters
 from ..fit.alignment import Alignment
 from ..show import shown
-from .candidates import candidates
+from .candidates import candidates, promises
 from .corrections import corrections, left_of
+from .cutters import Cutter, ToolOffset, check_faces, scatter_left, tool_offsets
 from .noise import MATERIAL, beyond_scatter, moved, offset_of, proved_outside, stated
 from .promise import CUTTER
 from .regions import find_regions
@@ -55,6 +57,8 @@ class Action:
     left : DataFrame, optional
         What an offset and a move of its faces leave of each tolerance, and whether it is systematic (Moran's I); see
         `probekit.action.corrections.left_of`.
+    promises : tuple of str
+        The candidates as sentences: value, bounds and chance of each.
     """
 
     table: pd.DataFrame
@@ -64,6 +68,7 @@ class Action:
     caution: str = CAUTION
     candidates: pd.DataFrame | None = None
     left: pd.DataFrame | None = None
+    promises: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -73,8 +78,10 @@ class Action:
 
     def _repr_html_(self) -> str:
         items = "".join(f"<li>{escape(s)}</li>" for s in self.suggestions)
+        told = "".join(f"<li>{escape(s)}</li>" for s in self.promises)
+        told = f"<p>What each would bring:</p><ul>{told}</ul>" if told else ""
         return (
-            f"<ol>{items}</ol><p><i>{escape(self.caution)}</i></p>"
+            f"<ol>{items}</ol><p><i>{escape(self.caution)}</i></p>{told}"
             + (
                 ""
                 if self.candidates is None
@@ -92,6 +99,7 @@ def suggest(
     alignment: Alignment | None = None,
     scatter: Scatter | None = None,
     cutter: float = CUTTER,
+    cutters: Sequence[Cutter] = (),
 ) -> Action:
     """Weigh the possible corrections and say what they would bring.
 
@@ -108,19 +116,29 @@ def suggest(
         Uncertainty of the touches of the verdict's table with what they share; by default that of its column `u`,
         touch by touch.
     cutter : float
-        Scatter of what a cutter leaves, standard deviation [mm]; 0.005 is assumed.
+        Scatter of what a cutter leaves where none is named, standard deviation [mm]; 0.005 is assumed.
+    cutters : sequence of Cutter
+        Which tool and operation cut which faces: offsets are then those of the tools.
 
     Returns
     -------
     Action
+
+    Raises
+    ------
+    InputError
+        If a cutter names what is neither face nor feature, or two of them name the same.
     """
+    check_faces(verdict.table, nominal, cutters)
     known = stated(verdict, scatter)
-    table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=cutter)
+    leaves, tools = scatter_left(verdict.table, cutters, cutter), tool_offsets(verdict, cutters, known, alignment)
+    table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=leaves)
     regions, proved, left = find_regions(verdict.table, nominal), proved_outside(verdict, known), left_of(verdict)
     said = [
         *_on_missing(regions),
         *_on_left(regions, verdict, table, proved),
-        *_on_offset(verdict, alignment, known, table, left),
+        *_on_offset(verdict, alignment, known, table, left, tools),
+        *_on_tools(verdict, tools, left),
         *_on_doubt(verdict),
     ]
     rest, set_up = "", []
@@ -134,8 +152,9 @@ def suggest(
         said.insert(0, f"Carry on: {carry_on}.")
     elif rest:
         said.append(f"The set-up needs no change: {rest}.")
-    offered = candidates(verdict, known, proved, cutter)
-    return Action(table, shares, regions, tuple(said), candidates=offered, left=left)
+    offered = candidates(verdict, known, proved, leaves, tools)
+    told = promises(offered, 0.95 if verdict.rule.level is None else verdict.rule.level)
+    return Action(table, shares, regions, tuple(said), candidates=offered, left=left, promises=told)
 
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:
@@ -196,11 +215,16 @@ def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
 
 
 def _on_offset(
-    verdict: Verdict, alignment: Alignment | None, scatter: Scatter, table: pd.DataFrame, left_over: pd.DataFrame
+    verdict: Verdict,
+    alignment: Alignment | None,
+    scatter: Scatter,
+    table: pd.DataFrame,
+    left_over: pd.DataFrame,
+    tools: Sequence[ToolOffset],
 ) -> list[str]:
     said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
-    for one in verdict.evaluations:
-        if one.touches < 5 or not one.from_nominal:
+    for at, one in enumerate(verdict.evaluations):
+        if one.touches < 5 or not one.from_nominal or any(tool.slopes[at].any() for tool in tools):
             continue
         middle = (one.lower + one.upper) / 2
         offset, u, significant = offset_of(one, verdict, scatter, alignment)
@@ -229,6 +253,43 @@ def _on_offset(
                 f"{common}: {missing}, as after a cutter that is larger or longer than its entries "
                 f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
                 f"this one. Of what is left: {rest[one.name]}."
+            )
+    return said
+
+
+def _on_tools(verdict: Verdict, tools: Sequence[ToolOffset], left_over: pd.DataFrame) -> list[str]:
+    """What the faces of each tool say of its entry."""
+    said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
+    for tool in tools:
+        named, faces = tool.named[0].upper() + tool.named[1:], "; ".join(f"{n} {v:+.3f} mm" for n, v, _ in tool.seen)
+        if tool.disagree and tool.significant:
+            said.append(
+                f"{named}: its faces disagree ({tool.disagree}), so no change of its {tool.entry} is offered: one "
+                "entry serves them all. The allowance of a single operation in the milling program could be changed."
+            )
+        for at, (one, slope) in enumerate(zip(verdict.evaluations, tool.slopes, strict=True)):
+            if not tool.helps(at, one.width):
+                continue
+            off = one.deviations - one.middles
+            after = one.value_of(off - tool.value * slope)
+            kind = ("is left on", "lowering") if tool.value > 0 else ("is missing", "raising")
+            text = (
+                f"{named}: {tool.value:+.3f} mm (u {tool.u:.4f} mm) of material {kind[0]} ({faces}), counted "
+                f"{tool.along}."
+            )
+            if after >= one.actual:
+                said.append(
+                    f"{text} A change of its {tool.entry} is not offered for {one.name}: {after:.3f} mm of "
+                    f"{one.width:.3f} mm would be left after it, {one.actual:.3f} mm are now; what rules is elsewhere."
+                )
+                continue
+            when = (
+                "before a re-cut or the next part would take it off" if tool.value > 0 else "helps the next part only"
+            )
+            said.append(
+                f"{text} If its entry is the cause, {kind[1]} the {tool.entry} by {abs(tool.value):.3f} mm {when}; a "
+                f"smaller entry cuts deeper. {one.name}: {after:.3f} mm of {one.width:.3f} mm by the touches, "
+                f"{one.actual:.3f} mm now. Of what is left: {rest[one.name]}."
             )
     return said
 

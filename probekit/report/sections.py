@@ -193,6 +193,8 @@ def next_steps(action: Action | None) -> str:
     suggested = f"<ol>{items}</ol>" if items else "<p>There is no correction to suggest.</p>"
     if len(action.suggestions) > _SUGGESTIONS_OPEN:
         suggested = f'<div class="scroll tall" tabindex="0" role="region" aria-label="Suggestions">{suggested}</div>'
+    told = "".join(f"<li>{escape(s)}</li>" for s in action.promises)
+    suggested += f"<h3>What each would bring</h3><ul>{told}</ul>" if told else ""
     unit = 'lengths in <span class="unit">mm</span>'
     offered = action.table.iloc[:0] if action.candidates is None else action.candidates
     kinds = {

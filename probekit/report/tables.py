@@ -131,6 +131,7 @@ def _action(action: Action) -> dict[str, Any]:
     return {
         "corrections": records(action.table),
         "candidates": [] if action.candidates is None else records(action.candidates),
+        "promises": [str(s) for s in action.promises],
         "left": [] if action.left is None else records(action.left),
         "shares": records(action.shares),
         "regions": records(action.regions),

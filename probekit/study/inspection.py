@@ -22,6 +22,7 @@ from .aligning import align, by_fit, datums_of
 from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
+from .machinery import cutters_of
 from .measured import touches_of
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
@@ -197,7 +198,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         aligned = plausibility.lone.flagged(aligned, findings)
         judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
         left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
-        next_step = _action(judged, part, alignment, findings, scatter)
+        next_step = _action(judged, part, alignment, findings, scatter, cutters_of(study))
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
@@ -309,16 +310,18 @@ def _action(
     alignment: fit.alignment.Alignment | None,
     findings: tuple[plausibility.finding.Finding, ...],
     scatter: Scatter | None,
+    cutters: tuple[action.Cutter, ...],
 ) -> Action:
     """What next: to look, first; and nothing else where the place of the part is in doubt."""
-    wanted = action.suggest(judged, part, alignment=alignment, scatter=scatter)
+    wanted = action.suggest(judged, part, alignment=alignment, scatter=scatter, cutters=cutters)
     first = tuple(f"Look first: {text}" for text in _looks(findings))
     if any(one.doubts_place for one in findings):
         held = (
             "No correction is suggested before that, because every deviation depends on the assumed position of "
             "the part."
         )
-        return replace(wanted, suggestions=(*first, held))
+        none = None if wanted.candidates is None else wanted.candidates.iloc[:0]
+        return replace(wanted, suggestions=(*first, held), candidates=none, promises=())
     return replace(wanted, suggestions=(*first, *wanted.suggestions))
 
 

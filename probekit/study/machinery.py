@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from .. import machine, nominal, plan
+from .. import action, machine, nominal, plan
 from ..errors import InputError
 from ..making import made, tuples
 from .model import Study, motion_of
 from .readings import qualified_of
 
-__all__ = ["errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
+__all__ = ["cutters_of", "errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
 
 _REGIONS = {"box": plan.Box, "cylinder": plan.Cylinder, "ball": plan.Ball}
 
@@ -76,6 +76,13 @@ def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:
         "motion": motion_of(study, "simulate"),
     }
     return made(machine.AsMade, values, "simulate", file=study.path)
+
+
+def cutters_of(study: Study) -> tuple[action.Cutter, ...]:
+    """Tools and operations, and the faces that they cut last: the tables ``[[cutter]]``."""
+    given = study.settings.get("cutter", [])
+    where = [f"cutter {k}" if len(given) > 1 else "cutter" for k in range(1, len(given) + 1)]
+    return tuple(made(action.Cutter, one, at, file=study.path) for at, one in zip(where, given, strict=True))
 
 
 def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:

@@ -99,3 +99,37 @@ def test_the_chance_agrees_with_the_bound():
     found = promise(one, scatter, off, level=float(ndtr(2.0)))
     assert found.p_conform == pytest.approx(ndtr(2.0), abs=1e-9)
     assert found.high == pytest.approx(one.width, abs=1e-9)
+
+
+def test_promises_are_sentences_with_value_bounds_and_chance():
+    action = suggest(judged(np.full(N, 0.12)), BOX)
+    for row, text in zip(action.candidates.itertuples(), action.promises, strict=True):
+        assert text.startswith(f"skin, {'as it is' if row.candidate == 'nothing' else row.candidate}")
+        assert f"between {row.low:.3f} and {row.high:.3f} mm at 95 % each way" in text
+        assert text in action._repr_html_()
+    offset = next(text for text in action.promises if "tool offset" in text)
+    assert "chance to conform over 99 %: it would conform." in offset
+
+
+def test_a_concession_is_granted_and_makes_nothing_conform():
+    table = offered(spike(t7=0.15))
+    assert table.loc["concession", "word"] == "granted"
+    text = next(t for t in suggest(judged(spike(t7=0.15)), BOX).promises if "concession" in t)
+    assert "It does not make the part conform" in text
+
+
+def test_what_its_own_prediction_shows_in_vain_is_not_offered():
+    """Material missing by 0.15 at one place and left by 0.13 at another: a re-cut leaves the first as it is."""
+    assert "re-cut here" not in offered(spike(t5=-0.15, t14=0.13)).index
+    assert "re-cut here" in offered(spike(t14=0.13)).index
+
+
+def test_touching_again_is_not_offered_against_what_touches_share():
+    true, table = spike(t7=0.097), {}
+    for share in (0.0, 0.99):
+        scatter = Scatter(np.full(N, U * np.sqrt(1 - share)), np.full((N, 1), U * np.sqrt(share)), ("radius",))
+        verdict = judged(true)
+        verdict = classify(verdict.table, profile(verdict.table, 0.2, name="skin"), scatter=scatter, rule=proved())
+        table[share] = suggest(verdict, BOX, scatter=scatter).candidates["candidate"].tolist()
+    assert "touch again" in table[0.0]
+    assert "touch again" not in table[0.99]
