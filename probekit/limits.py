@@ -34,7 +34,9 @@ _BY_FACE = Either(((dict, Table(_FREE)), (int | float, _FREE)))
 
 #: Key -> what it may be. A key that does not stand here may be anything of its type that is finite and can be printed.
 LIMITS: dict[str, Rule] = {
-    **dict.fromkeys(("part.model", "part.without_kernel", "simulate.model", "program.milling"), _FILE),
+    **dict.fromkeys(
+        ("part.model", "part.without_kernel", "simulate.model", "simulate.stock", "program.milling"), _FILE
+    ),
     **dict.fromkeys(("touches.file", "touches.plan", "touches.moves", "stylus.qualification.file"), _FILE),
     **dict.fromkeys(("part.name", "part.body"), Text()),
     **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
@@ -45,7 +47,8 @@ LIMITS: dict[str, Rule] = {
     "part.deflection": Number(above=0, most=100),
     "part.faces": Table(Place()),
     **dict.fromkeys(("machine.translation", "machine.rotation", "simulate.translation", "simulate.rotation"), _VECTOR),
-    **dict.fromkeys(("machine.axes", "stylus.tips", "simulate.hills", "simulate.errors", "reach.clamps"), _TABLES),
+    **dict.fromkeys(("machine.axes", "stylus.tips", "simulate.hills", "simulate.errors"), _TABLES),
+    **dict.fromkeys(("reach.clamps", "simulate.clamps"), _TABLES),
     "machine.gauge": _FREE,
     "machine.travel": Each(_PAIR, least=3),
     "simulate.home": _VECTOR,
@@ -64,7 +67,7 @@ LIMITS: dict[str, Rule] = {
     "stylus.body": Each(Numbers(2, _LENGTH)),
     "reach.poses": Each(Numbers(None)),
     "reach.step": Either(((list, Numbers(None, _POSITIVE)), (int | float, _POSITIVE))),
-    "reach.fixtures": Each(_FILE, once=True),
+    **dict.fromkeys(("reach.fixtures", "simulate.fixtures"), Each(_FILE, once=True)),
     "reach.max_angle": Number(above=0, most=180),
     **dict.fromkeys(("reach.standoff", "reach.overtravel"), Number(above=0, least=_NEAR, most=1000)),
     **dict.fromkeys(("reach.margin", "program.clearance"), Number(least=0, most=1000)),

@@ -31,7 +31,8 @@
     [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
                       milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance
     [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
-                      rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}]
+                      rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}];
+                      clamps, fixtures: as they really stand, each in place of those of [reach]; stock
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
     [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB" or ["MMB", 12.0],
                       material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
@@ -143,9 +144,9 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     },
     "simulate": {
         "seed": _WHOLE,
-        "model": _TEXT,
+        **dict.fromkeys(("model", "stock"), _TEXT),
         "offset": (*_NUMBER, dict),
-        **dict.fromkeys(("hills", "errors", "translation", "rotation", "home"), _LIST),
+        **dict.fromkeys(("hills", "errors", "translation", "rotation", "home", "clamps", "fixtures"), _LIST),
     },
     "deviation": {
         "compensate": _TEXT,

@@ -410,3 +410,19 @@ def test_a_plan_checks_a_text_with_all_that_it_and_its_study_know(tmp_path):
     assert not planned.check(written.text).of("stop")
     stops = planned.check(written.text.replace("F100.", "F1000."))
     assert {finding.check for finding in stops.of("stop")} == {"touch_feed", "touches_as_planned"}
+
+
+def test_clamps_that_the_study_forgot_stop_the_trial(
+    done: Done, planned: pk.study.preparation.Plan, programmed: pk.study.preparation.Program, tmp_path: Path
+) -> None:
+    """The same program among a clamp of the trial's own that stands over a target: the run ends there."""
+    forgotten = 'clamps = [{kind = "box", name = "forgotten", low = [-5, -40, 0], high = [5, -30, 20]}]\n'
+    text = done.study.read_text().replace("[simulate]  #", f"[simulate]\n{forgotten}#", 1)
+    assert forgotten in text
+    path = done.study.with_name("forgotten.toml")
+    path.write_text(text)
+    good = pk.study.simulate(pk.study.load(done.study), planned, programmed)
+    ran = pk.study.simulate(pk.study.load(path), planned, programmed)
+    assert good.stopped == ""
+    assert "against part and 1 fixture" in good.sentence
+    assert "the fixture 'forgotten'" in ran.stopped

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         RotaryError,
         Scale,
         Squareness,
+        Stuck,
         Warming,
     )
     from .made import AsMade, Hill
@@ -42,6 +43,7 @@ __all__ = [
     "RotaryError",
     "Scale",
     "Squareness",
+    "Stuck",
     "Warming",
     "run",
 ]
@@ -52,7 +54,7 @@ if not TYPE_CHECKING:
         {
             "artefacts": "ReferenceRing ReferenceSphere",
             "errors": "Backlash BallOffset ErrorGrid Latency Lobing MissedTriggers Repeatability RotaryError Scale "
-            "Squareness Warming",
+            "Squareness Stuck Warming",
             "made": "AsMade Hill",
             "virtual": "run",
         },

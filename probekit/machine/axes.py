@@ -94,15 +94,15 @@ class Axes:
         """Directions (n, 3) of program coordinates in the part frame."""
         return self._by_pose(directions, angles, lambda rows, pose: rows @ self.ideal.part_motion(pose)[:3, :3])
 
-    def turns(self, angles: np.ndarray) -> np.ndarray:
-        """(n, 3, 3) rotations from the part frame to the probe's own frame."""
-        flat = self._by_pose(
-            np.zeros((len(angles), 9)), angles, lambda rows, pose: np.tile(self._turn(pose).ravel(), (len(rows), 1))
-        )
-        return flat.reshape(-1, 3, 3)
+    def turns(self, angles: np.ndarray, *, really: bool = False) -> np.ndarray:
+        """(n, 3, 3) rotations from the part frame to the probe's own frame, as believed or as they are."""
+        axes = self.real if really else self.ideal
 
-    def _turn(self, pose: Sequence[float]) -> np.ndarray:
-        return (self._head(pose) @ self.spindle).T @ self.ideal.part_motion(pose)[:3, :3]
+        def turn(rows: np.ndarray, pose: Sequence[float]) -> np.ndarray:
+            one = (self._head(pose) @ self.spindle).T @ axes.part_motion(pose)[:3, :3]
+            return np.tile(one.ravel(), (len(rows), 1))
+
+        return self._by_pose(np.zeros((len(angles), 9)), angles, turn).reshape(-1, 3, 3)
 
     def _head(self, pose: Sequence[float]) -> np.ndarray:
         """(3, 3) rotation that the axes of a head give to the spindle."""

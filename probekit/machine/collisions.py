@@ -1,37 +1,78 @@
-"""What would stop a machine: the ball against the part where no touch was meant, or a spindle that turns."""
+"""What would stop a machine: the probe against what it was not to touch, a miss, a spindle that turns, a lost word."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from ..program.reading.steps import MOVES, Step, path_of
+from ..plan.probe import Probe
+from ..program.reading.steps import MOVES, Step
 from .axes import Axes
-from .clock import headings
 from .contact import Ball, first_obstacle
-from .errors import Place
-from .made import Made
+from .surroundings import Surroundings
+from .watch import Moves, body_meets, pieces_of
 
-__all__ = ["first_collision"]
-
-_TURN_STEP = 1.0  # between looks at a rotary move [degree]
+__all__ = ["Touching", "Watched", "first_collision"]
 
 Stop = tuple[int, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Touching:
+    """What touched in each probing move.
+
+    Attributes
+    ----------
+    way : (n,) float
+        To the contact [mm]; NaN without one.
+    touched : sequence of Ball
+        That made the contact.
+    early : (n,) float
+        By how much it came before any ball would have [mm]; infinite where no ball would.
+    stuck : (n,) bool
+        Whether the probe signals before the move begins.
+    """
+
+    way: np.ndarray
+    touched: Sequence[Ball]
+    early: np.ndarray
+    stuck: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Watched:
+    """What a run is watched with: surroundings, axes, balls, the whole probe if it is known, and the clock (n + 1,)."""
+
+    world: Surroundings
+    axes: Axes
+    balls: Sequence[Ball]
+    probe: Probe | None
+    seconds: np.ndarray
+
+    @property
+    def sentence(self) -> str:
+        """What of the probe is watched against what, in words."""
+        if self.probe is None:
+            return "only the ball is watched: the probe is given by its diameter, without stem and body"
+        others = len(self.world.others)
+        against = f"part and {others} fixture{'s' * (others != 1)}" if others else "part, without any fixture"
+        if self.world.obstacles is None:
+            return "balls and stems are watched, the body not: the artefact has no facets"
+        top = max(self.probe.tool_length, *(piece.end[2] for piece in self.probe.outline()))
+        return f"the probe is watched up to {top:g} mm above its ball, against {against}; nothing above that is known"
 
 
 def first_collision(
     steps: Sequence[Step],
     moved: np.ndarray,
-    way: np.ndarray,
-    touched: Sequence[Ball],
-    made: Made,
-    axes: Axes,
-    balls: Sequence[Ball],
-    seconds: np.ndarray,
+    touching: Touching,
+    watched: Watched,
     *,
     known: frozenset[str] = frozenset(),
     goes_on: bool = False,
+    waits: bool = True,
 ) -> tuple[Stop | None, tuple[str, ...]]:
     """The step at which the machine would stop, and what else should be known.
 
@@ -40,20 +81,14 @@ def first_collision(
     steps : sequence of Step
     moved : (n, 3) float
         Origin of each step less that of the part [mm]; NaN where it is not known.
-    way : (n_probing,) float
-        Way of each probing move to the contact with the part [mm]; NaN without one.
-    touched : sequence of Ball
-        That made the contact, one per probing move.
-    made : Made
-    axes : Axes
-    balls : sequence of Ball
-        Of the probe.
-    seconds : (n + 1,) float
-        When each step begins.
+    touching : Touching
+    watched : Watched
     known : frozenset of str
         Words that are not executed and change nothing.
     goes_on : bool
         Whether the control goes on after a probing move without a trigger.
+    waits : bool
+        Whether a person continues the program at a stop.
 
     Returns
     -------
@@ -65,33 +100,39 @@ def first_collision(
     probing = [row for row, step in enumerate(steps) if step.kind == "probe"]
     tools = {steps[row].state.tool for row in probing}
     with_probe = [row for row, step in enumerate(steps) if step.state.tool in tools and step.kind in MOVES]
-    stops: list[Stop] = []
+    turning = (row for row in with_probe if steps[row].state.turning)
+    stops = [(row, "the spindle turns with the probe in it") for row in turning][:1]
     findings: list[Stop] = []
-    for row in with_probe:
-        if steps[row].state.turning:
-            stops.append((row, "the spindle turns with the probe in it"))
-            break
-    for row, reached in zip(probing, way.tolist(), strict=True):
-        if reached == 0.0:
-            stops.append((row, "the ball touches before the probing move begins"))
+    for number, row in enumerate(probing):
+        reached, stuck = float(touching.way[number]), bool(touching.stuck[number])
+        who = touching.touched[number].name if touching.touched[number].stem else "the ball"
+        if stuck:
+            stops.append((row, "the probe signals before the probing move begins: the control ends with an error"))
+        elif reached == 0.0:
+            stops.append((row, f"{who} touches before the probing move begins"))
         elif steps[row].detail is None:
             depth = float(np.linalg.norm(np.subtract(steps[row].end, steps[row].start))) - reached
-            driven = f"the ball was driven {depth:.3f} mm past the contact" if reached == reached else "no contact"
+            driven = f"{who} was driven {depth:.3f} mm past the contact" if reached == reached else "no contact"
             if goes_on:
                 findings.append((row, f"no trigger: {driven}"))
             else:
                 stops.append((row, f"no trigger, {driven}: the control ends the program with an error"))
     stops += _not_executed(steps, with_probe, moved, known)
-    for ball in balls:
-        stops += _obstacles(steps, moved, with_probe, made, axes, ball, seconds)
-    findings += _unrecorded(steps, probing) + _by_another_tip(steps, probing, way, touched)
-    stop = min(stops, default=None)
+    moves = pieces_of(steps, with_probe, moved, watched.seconds, watched.axes)
+    stops += _balls_meet(steps, moves, watched)
+    if watched.probe is not None:
+        stops += body_meets(steps, moves, watched.world, watched.probe)
+    findings += _unrecorded(steps, probing) + _by_another_part(steps, probing, touching)
+    waiting = [row for row, step in enumerate(steps) if step.kind == "stop"]
+    if waiting and not waits:
+        stops.append((waiting[0], f"{steps[waiting[0]].detail}: the program waits for a person"))
+    stop = min(stops, key=lambda one: one[0], default=None)
     last = len(steps) if stop is None else stop[0]
     told = [f"line {steps[row].line}: {words}" for row, words in sorted(findings) if row < last]
-    waits = [step for step in steps[:last] if step.kind == "stop"]
-    if waits:
+    passed = [steps[row] for row in waiting if row < last]
+    if passed:
         told.append(
-            f"line {waits[0].line}: {waits[0].detail}, continued by a person (stops of this kind: {len(waits)})"
+            f"line {passed[0].line}: {passed[0].detail}, continued by a person (stops of this kind: {len(passed)})"
         )
     return stop, tuple(told)
 
@@ -103,8 +144,15 @@ def _not_executed(
     words = ((row, step) for row, step in enumerate(steps) if step.kind == "unknown" and step.detail not in known)
     lost = (row for row in with_probe if np.isnan(moved[row]).any())
     stops = [(row, f"not executed here: {step.detail}, in {step.text.strip()}") for row, step in words][:1]
-    stops += [(row, f"the origin of {steps[row].state.offset} is not known here") for row in lost][:1]
-    return stops
+    return stops + [(row, _lost(steps[row])) for row in lost][:1]
+
+
+def _lost(step: Step) -> str:
+    """Why it is not known from where a move of the probe counts."""
+    if np.isnan(step.origin).any():
+        return f"the origin of {step.state.offset} is not known here"
+    number = step.state.length_offset
+    return f"H{number} is not in the tool table" if number else "no length offset is in force (G49)"
 
 
 def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
@@ -116,77 +164,40 @@ def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
     return out
 
 
-def _by_another_tip(
-    steps: Sequence[Step], probing: Sequence[int], way: np.ndarray, touched: Sequence[Ball]
-) -> list[Stop]:
-    """Probing moves whose contact another tip made than the one that the record line names."""
+def _by_another_part(steps: Sequence[Step], probing: Sequence[int], touching: Touching) -> list[Stop]:
+    """Probing moves whose contact a stem made, or another tip than the one that the record line names."""
     out = []
-    for row, following, reached, ball in zip(probing, [*probing, len(steps)][1:], way, touched, strict=True):
+    for number, (row, following) in enumerate(zip(probing, [*probing, len(steps)][1:], strict=True)):
+        reached, ball, early = touching.way[number], touching.touched[number], touching.early[number]
         meant = next((step.detail.tip for step in steps[row:following] if step.kind == "record"), None)
-        if reached == reached and meant is not None and meant != ball.tip:
+        if np.isnan(reached):
+            continue
+        if ball.stem:
+            by = "where no ball would have" if np.isinf(early) else f"{early:.3f} mm before a ball would have"
+            out.append((row, f"{ball.name} touched, {by}: what is recorded there is false"))
+        elif meant is not None and meant != ball.tip:
             out.append((row, f"{ball.name} met the part, but the record line names tip {meant}"))
     return out
 
 
-def _obstacles(
-    steps: Sequence[Step],
-    moved: np.ndarray,
-    with_probe: Sequence[int],
-    made: Made,
-    axes: Axes,
-    ball: Ball,
-    seconds: np.ndarray,
-) -> list[Stop]:
-    """The first move that is no probing move and on which a ball meets the part."""
-    the_ball = "the ball" if ball.tip == 0 else f"the ball of {ball.name}"
-    turned = headings(steps)
-    rows, starts, ends, leaving = [], [], [], []
-    looks_at, looks_angles, looks_rows = [], [], []
-    for row in with_probe:
-        step = steps[row]
-        if step.kind == "probe":
-            continue
-        points = path_of(step) + moved[row]
-        if not np.isfinite(points).all():
-            continue
-        if step.angles_start != step.angles_end:
-            count = 2 + int(max(np.abs(np.subtract(step.angles_end, step.angles_start))) / _TURN_STEP)
-            part = np.linspace(0.0, 1.0, count)[:, None]
-            looks_at.append(points[0] + part * (points[-1] - points[0]))
-            looks_angles.append(np.array(step.angles_start) + part * np.subtract(step.angles_end, step.angles_start))
-            looks_rows += [row] * count
-            continue
-        if len(points) < 2 or (np.array_equal(points[0], points[-1]) and len(points) == 2):
-            continue
-        rows += [row] * (len(points) - 1)
-        starts.append(points[:-1])
-        ends.append(points[1:])
-        leaving += [_follows_a_touch(steps, row)] + [False] * (len(points) - 2)
+def _balls_meet(steps: Sequence[Step], moves: Moves, watched: Watched) -> list[Stop]:
+    """The first move that is no probing move and on which a ball runs into something."""
+    own = np.flatnonzero([steps[row].kind != "probe" for row in moves.row])
+    length = np.linalg.norm(moves.move[own], axis=1)
+    direction = moves.move[own] / np.maximum(length, 1e-300)[:, None]
     stops: list[Stop] = []
-    if rows:
-        start, end, of = np.concatenate(starts), np.concatenate(ends), np.array(rows)
-        angles = np.array([steps[row].angles_start for row in rows], dtype=float).reshape(len(rows), -1)
-        length = np.linalg.norm(end - start, axis=1)
-        direction = (end - start) / np.maximum(length, 1e-300)[:, None]
+    for ball in watched.balls:
+        start = moves.origin[own] + moves.frame[own] @ ball.place
 
-        def path(chosen: np.ndarray, way: np.ndarray) -> np.ndarray:
-            at = start[chosen] + way[:, None] * direction[chosen]
-            return axes.ball(Place(at, turned[of[chosen]], seconds[of[chosen]]), angles[chosen], ball.place)
+        def path(chosen: np.ndarray, way: np.ndarray, start: np.ndarray = start) -> np.ndarray:
+            return start[chosen] + way[:, None] * direction[chosen]
 
-        hit = first_obstacle(made, path, length, ball.radius, leaving=np.array(leaving))
-        stops += [
-            (rows[n], f"{the_ball} runs into the part {hit[n]:.2f} mm along a {steps[rows[n]].kind} move")
-            for n in np.flatnonzero(np.isfinite(hit))[:1]
-        ]
-    if looks_rows:
-        at, angles, of = np.concatenate(looks_at), np.concatenate(looks_angles), np.array(looks_rows)
-        distance, _ = made.distance(axes.ball(Place(at, turned[of], seconds[of]), angles, ball.place))
-        blocked = np.flatnonzero(distance < ball.radius)
-        stops += [(looks_rows[n], f"{the_ball} meets the part while the rotary axes turn") for n in blocked[:1]]
+        hit = first_obstacle(watched.world, path, length, ball.radius, leaving=moves.leaves[own])
+        for n in np.flatnonzero(np.isfinite(hit))[:1]:
+            step = steps[moves.row[own[n]]]
+            of = "" if ball.tip == 0 else f" of {ball.name}"
+            what = watched.world.what(start[n] + hit[n] * direction[n])
+            turns = step.angles_start != step.angles_end
+            way = "while the rotary axes turn" if turns else f"{hit[n]:.2f} mm along a {step.kind} move"
+            stops.append((int(moves.row[own[n]]), f"the ball{of} runs into {what} {way}"))
     return stops
-
-
-def _follows_a_touch(steps: Sequence[Step], row: int) -> bool:
-    """Whether the move before this one was a probing move, so that this one starts in contact."""
-    before = next((place for place in range(row - 1, -1, -1) if steps[place].kind in MOVES), None)
-    return before is not None and steps[before].kind == "probe"

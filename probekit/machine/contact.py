@@ -16,7 +16,7 @@ import numpy as np
 from ..plan.probe import Probe
 from .made import Made
 
-__all__ = ["Ball", "balls_of", "first_contact", "first_obstacle"]
+__all__ = ["Ball", "Path", "balls_of", "first_contact", "first_obstacle"]
 
 _CLOSE = 1e-7  # gap that counts as contact [mm]
 _ALONG = 0.01  # least step beside a surface that the path does not head for [mm]
@@ -27,12 +27,16 @@ Path = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 @dataclass(frozen=True)
 class Ball:
-    """A ball that can touch: number and name of its tip, its place in probe coordinates (3,) [mm], its radius [mm]."""
+    """A ball that can touch: number and name of its tip, its place in probe coordinates (3,) [mm], its radius [mm].
+
+    With `stem` it is not the ball of that tip but its stem.
+    """
 
     tip: int
     name: str
     place: np.ndarray
     radius: float
+    stem: bool = False
 
 
 def balls_of(probe: Probe | float) -> tuple[Ball, ...]:

@@ -31,6 +31,7 @@ __all__ = [
     "RotaryError",
     "Scale",
     "Squareness",
+    "Stuck",
     "Warming",
 ]
 
@@ -104,6 +105,10 @@ class MachineError:
         """(n,) whether the probe does not trigger at all."""
         return np.zeros(len(contact.direction), dtype=bool)
 
+    def signals(self, contact: Contact) -> np.ndarray:
+        """(n,) whether the probe signals before the probing move begins."""
+        return np.zeros(len(contact.direction), dtype=bool)
+
     def kinematics(self, ideal: Kinematics) -> Kinematics:
         """The machine as it really turns."""
         return ideal
@@ -115,12 +120,8 @@ class MachineError:
     def _not_negative(self, *names: str) -> None:
         for name in names:
             if getattr(self, name) < 0:
-                raise InputError(
-                    f"a machine error is not usable: {type(self).__name__}",
-                    column=name,
-                    found=getattr(self, name),
-                    expected="zero or more",
-                )
+                what = f"a machine error is not usable: {type(self).__name__}"
+                raise InputError(what, column=name, found=getattr(self, name), expected="zero or more")
 
 
 @dataclass(frozen=True)
@@ -261,11 +262,8 @@ class RotaryError(MachineError):
         from scipy.spatial.transform import Rotation
 
         if self.letter not in ideal.letters:
-            raise InputError(
-                "the machine has no such rotary axis",
-                found=self.letter,
-                expected=", ".join(ideal.letters) or "none: it has three linear axes",
-            )
+            there = ", ".join(ideal.letters) or "none: it has three linear axes"
+            raise InputError("the machine has no such rotary axis", found=self.letter, expected=there)
         if any(self.offset) and any(axis.letter == self.letter and axis.moves == "head" for axis in ideal.axes):
             raise InputError(
                 "the axes of a head meet in one pivot in this model, so none of them can be offset",
@@ -389,3 +387,11 @@ class MissedTriggers(MachineError):
 
     def fails(self, contact: Contact) -> np.ndarray:  # noqa: D102
         return contact.chance < self.probability
+
+
+@dataclass(frozen=True)
+class Stuck(MachineError):
+    """The probe is held deflected, or its signal is: it signals before any probing move begins."""
+
+    def signals(self, contact: Contact) -> np.ndarray:  # noqa: D102
+        return np.ones(len(contact.direction), dtype=bool)

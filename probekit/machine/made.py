@@ -22,14 +22,16 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
 from ..errors import InputError, ProbekitWarning
-from ..geometry import is_rigid
+from ..geometry import apply_motion, is_rigid
 from ..nominal import Nominal
+from ..nominal.topology import facet_normals
 from ..show import shown
 
 __all__ = ["AsMade", "Hill", "Made"]
@@ -37,6 +39,7 @@ __all__ = ["AsMade", "Hill", "Made"]
 _STEP = 1e-3  # of the central differences over the field [mm]
 _NEAR = 25.0  # beyond this the slope of the field is not followed: the distance is only stepped by [mm]
 _ROUNDS = 80
+_ONE_PLANE = 0.03  # facets around a vertex that are less far from one plane than this are taken for one
 _SETTLED = 1e-7  # change of the shift at which the iteration stops [mm]
 
 Field = Callable[[np.ndarray, np.ndarray], np.ndarray]
@@ -153,6 +156,27 @@ class AsMade:
         return f"{self.nominal.sentence}; {len(self.hills)} hills" + (
             "; placed with an error of set-up" if moved else ""
         )
+
+    @cached_property
+    def solid(self) -> Nominal:
+        """The made surface as facets, in the part frame as the machine believes it to be.
+
+        A vertex goes to where the planes of its facets meet, each moved along its normal by what is left there: offsets
+        of plane faces are exact up to their edges.
+        """
+        model = self.nominal
+        points = model.vertices
+        if self._by_face.any() or self.hills or self.further is not None:
+            normal, _ = facet_normals(points, model.facets)
+            corner, face = model.facets.ravel(), np.repeat(model.facet_face, 3)
+            each = np.repeat(normal, 3, axis=0)
+            left = self.left(points[corner], each, face)
+            planes, wanted = np.zeros((len(points), 3, 3)), np.zeros((len(points), 3))
+            np.add.at(planes, corner, each[:, :, None] * each[:, None, :])
+            np.add.at(wanted, corner, left[:, None] * each)
+            inverse = np.linalg.pinv(planes, rcond=_ONE_PLANE, hermitian=True)
+            points = points + np.einsum("nij,nj->ni", inverse, wanted)
+        return replace(model, vertices=apply_motion(self.motion, points), facets=model.facets.copy(), brep=None)
 
     def distance(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Signed distance from the made surface.

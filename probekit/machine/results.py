@@ -41,6 +41,8 @@ class Run:
         Parameters that the program set, number -> value: what a control retains.
     log : DataFrame
         touch, and where it triggered in program coordinates [mm, degree]: what a control could log.
+    watched : str
+        What of the probe was watched against what.
     """
 
     table: pd.DataFrame
@@ -50,6 +52,7 @@ class Run:
     seconds: float
     parameters: Mapping[int, float] = field(default_factory=dict)
     log: pd.DataFrame = field(default_factory=pd.DataFrame)
+    watched: str = ""
 
     @property
     def text(self) -> str:
@@ -117,7 +120,7 @@ class Run:
         missed = int((self.table["reason"] != "").sum())
         return (
             f"{MACHINE}: {len(self.table)} touches recorded, {missed} of them missed, in {self.seconds / 60.0:.1f} min"
-            "; only the balls are checked for contact, not stem, body, clamps and fixtures"
+            + (f"; {self.watched}" if self.watched else "")
             + (f"; stopped at line {self.stopped_line}: {self.stopped}" if self.stopped else "")
         )
 

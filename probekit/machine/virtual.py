@@ -25,19 +25,21 @@ import numpy as np
 from ..errors import InputError, ProbekitError
 from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe
+from ..plan.probe import Probe, Segment
 from ..program.reading.interpreter import run as steps_of
 from ..program.reading.steps import MOVES, Step
 from ..program.reading.words import parse
 from .axes import Axes
 from .clock import headings, seconds_of
-from .collisions import first_collision
+from .collisions import Touching, Watched, first_collision
 from .contact import Ball, balls_of, first_contact
 from .errors import Contact, MachineError, Place
 from .logged import log_table, parameters_after
 from .made import AsMade, Made
 from .results import Run
+from .surroundings import Surroundings
 from .tables import results_table
+from .watch import stem_contacts, stems_of
 
 __all__ = ["run"]
 
@@ -82,6 +84,10 @@ def run(
     offsets: Mapping[str, Sequence[float]] | None = None,
     known: Iterable[str] = (),
     goes_on: bool = False,
+    fixtures: Sequence[Nominal] = (),
+    stock: Nominal | None = None,
+    lengths: Mapping[int, float] | None = None,
+    waits: bool = True,
 ) -> Run:
     r"""Run a program on the virtual machine.
 
@@ -123,6 +129,15 @@ def run(
         Words that are not executed and change nothing: ("M88",).
     goes_on : bool
         Whether the control goes on after a probing move without a trigger. One that keeps to RS274/NGC does not.
+    fixtures : sequence of Nominal
+        Clamps, vice and all else that holds the part, as they really stand, in the part frame.
+    stock : Nominal, optional
+        Material that is still on, likewise.
+    lengths : mapping of int to float, optional
+        The tool table: number of a length offset (H) -> length [mm]. If not given, every H holds the tool length of
+        the probe. The spindle stands by so much too high as the entry is too long.
+    waits : bool
+        Whether a person continues the program at M0, M1 or M60; else the run ends there.
 
     Returns
     -------
@@ -138,8 +153,10 @@ def run(
 
     Notes
     -----
-    Only the balls are checked against the part, not stem and body, fixture or stock: that is the business of
-    `probekit.program` and `probekit.plan`. Every run says so.
+    The whole probe is watched on every move, as far as `probe` describes it: balls against the made surface itself,
+    stem and body against facets of part, fixtures and stock, so within their chord error. A stem that meets something
+    in a probing move triggers, as it does on a real probe, and a finding tells by how much that touch is false; a body
+    that does stops the run. Rotary moves are followed in steps of one degree.
 
     Examples
     --------
@@ -151,6 +168,7 @@ def run(
     """
     made = AsMade(made) if isinstance(made, Nominal) else made
     _check_parts(made, errors, rng)
+    world = Surroundings(made, fixtures, stock)
     ball, length = (probe.ball_diameter, probe.tool_length) if isinstance(probe, Probe) else (probe, 0.0)
     _check(ball, spindle_angle, rapid, decimals, home)
     kinematics = kinematics or Kinematics()
@@ -160,17 +178,19 @@ def run(
     triggers: list[tuple[float, ...] | None] = []
     settled = False
     frame = _frame(blocks, kinematics, home, offsets)
+    table_of = None if lengths is None else {h: one - length for h, one in lengths.items()}
     for _ in range(_PASSES):
-        steps, moved, probing = _pass(blocks, kinematics, triggers, frame, rapid, known=settled)
-        found, way, touched = _triggers(probing, made, axes, balls, seeds)
+        steps, moved, probing = _pass(blocks, kinematics, triggers, frame, rapid, known=settled, lengths=table_of)
+        found, touching = _triggers(probing, world, axes, (balls, stems_of(probe)), seeds)
         if settled and _agree(triggers, found):
             break
         triggers, settled = found, True
     else:
         raise ProbekitError("the program reacts to its own triggers, and the run does not converge")
     seconds = seconds_of(steps, rapid)
+    watched = Watched(world, axes, balls, probe if isinstance(probe, Probe) else None, seconds)
     stop, findings = first_collision(
-        steps, moved, way, touched, made, axes, balls, seconds, known=frozenset(known), goes_on=goes_on
+        steps, moved, touching, watched, known=frozenset(known), goes_on=goes_on, waits=waits
     )
     done = steps if stop is None else steps[: _told(steps, stop[0])]
     table = results_table(done, axes, balls, seconds, decimals)
@@ -191,7 +211,7 @@ def run(
         blocks, walked, kinematics=kinematics, trigger=lambda _step: next(given), start=start, offsets=origins
     )
     log = log_table(steps[:walked], kinematics.letters, decimals)
-    return Run(table, reason, line, findings, float(seconds[walked]), kept, log)
+    return Run(table, reason, line, findings, float(seconds[walked]), kept, log, watched.sentence)
 
 
 def _told(steps: Sequence[Step], stop: int) -> int:
@@ -267,11 +287,13 @@ def _pass(
     rapid: float,
     *,
     known: bool,
+    lengths: Mapping[int, float] | None,
 ) -> tuple[list[Step], np.ndarray, _Probing]:
     """Run the program with given triggers; where none is known, contact is at the end.
 
     Returns the steps, by how much the origin of each lies off that of the part (n, 3), and the probing moves. These are
-    counted from the origin of the part: what the scales show.
+    counted from the origin of the part: what the scales show, less the true length of the probe. A tool length that
+    the table tells wrongly, `lengths` by H, is a shift like that of an origin.
     """
     offsets, zero, start = frame
     asked: list[Step] = []
@@ -283,6 +305,10 @@ def _pass(
 
     steps = list(steps_of(blocks, kinematics=kinematics, trigger=trigger, start=start, offsets=offsets))
     moved = np.array([step.origin for step in steps], dtype=float).reshape(len(steps), 3) - zero
+    if lengths is not None:
+        still = [step.state.length_offset == 0 and step.start[2] == step.end[2] for step in steps]
+        high = [lengths.get(step.state.length_offset, np.nan) for step in steps]
+        moved[:, 2] += np.where(still, 0.0, high)
     rows = [row for row, step in enumerate(steps) if step.kind == "probe"]
     if len(rows) != len(asked):
         raise ProbekitError(f"{len(asked)} probing moves asked for a trigger, {len(rows)} were made")
@@ -300,9 +326,13 @@ def _pass(
 
 
 def _triggers(
-    probing: _Probing, made: Made, axes: Axes, balls: Sequence[Ball], seeds: Sequence[tuple[int, int, int]]
-) -> tuple[list[tuple[float, ...] | None], np.ndarray, list[Ball]]:
-    """Program coordinates of each trigger (None: no trigger), the way to each contact [mm], and whose it is."""
+    probing: _Probing,
+    world: Surroundings,
+    axes: Axes,
+    parts: tuple[Sequence[Ball], Sequence[tuple[Segment, Ball]]],
+    seeds: Sequence[tuple[int, int, int]],
+) -> tuple[list[tuple[float, ...] | None], Touching]:
+    """Program coordinates of each trigger (None: no trigger), and what touched; `parts` are balls and stems."""
     length = probing.length
     direction = (probing.end - probing.start) / np.maximum(length, 1e-300)[:, None]
 
@@ -314,22 +344,28 @@ def _triggers(
         )
         return axes.ball(place, probing.angles[rows], tip)
 
-    met = [first_contact(made, partial(path, ball.place), length, ball.radius) for ball in balls]
+    balls, stems = parts
+    met = [first_contact(world, partial(path, ball.place), length, ball.radius) for ball in balls]
+    frame = axes.turns(probing.angles, really=True).transpose(0, 2, 1)
+    met += [stem_contacts(world, segment, partial(path, np.zeros(3)), length, frame) for segment, _ in stems]
     first = np.argmin([np.nan_to_num(way, nan=np.inf) for way, _ in met], axis=0)
     each = np.arange(len(length))
     way, normal = (np.stack(values)[first, each] for values in zip(*met, strict=True))
+    by_ball = np.min([np.nan_to_num(way, nan=np.inf) for way, _ in met[: len(balls)]], axis=0)
     seen = np.einsum("nij,nj->ni", axes.turns(probing.angles), np.nan_to_num(normal))
-    total, failed = way.copy(), np.isnan(way)
+    total, failed, stuck = way.copy(), np.isnan(way), np.zeros(len(way), dtype=bool)
     for error, seed in zip(axes.errors, seeds, strict=True):
         # the same in every pass, however many touches there are
         contact = Contact(seen, probing.feed, np.random.default_rng(seed).random(len(way)))
         total = total + error.travel(contact)
         failed |= error.fails(contact)
+        stuck |= error.signals(contact)
     failed |= ~(total <= length)
     total = np.maximum(total, 0.0)
     at = probing.start + total[:, None] * direction - probing.moved  # what the control tells
     found = [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)]
-    return found, way, [balls[k] for k in first]
+    touched = [*balls, *(ball for _, ball in stems)]
+    return found, Touching(way, [touched[k] for k in first], by_ball - way, stuck)
 
 
 def _agree(before: Sequence[tuple[float, ...] | None], after: Sequence[tuple[float, ...] | None]) -> bool:

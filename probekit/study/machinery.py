@@ -12,7 +12,16 @@ from ..making import made, tuples
 from .model import Study, motion_of
 from .readings import qualified_of
 
-__all__ = ["cutters_of", "errors_of", "fixtures_of", "kinematics_of", "made_of", "probe_of", "regions_of"]
+__all__ = [
+    "cutters_of",
+    "errors_of",
+    "fixtures_of",
+    "kinematics_of",
+    "made_of",
+    "probe_of",
+    "really_held_by",
+    "regions_of",
+]
 
 _REGIONS = {"box": plan.Box, "cylinder": plan.Cylinder, "ball": plan.Ball}
 
@@ -47,21 +56,36 @@ def kinematics_of(study: Study) -> plan.Kinematics:
     return made(plan.Kinematics, {"axes": axes, **options}, "machine", file=study.path)
 
 
-def regions_of(study: Study) -> tuple[plan.targets.regions.Region, ...]:
-    """Where nothing may be touched: the ``clamps`` of ``[reach]``."""
-    regions = []
-    for one in study.settings.get("reach", {}).get("clamps", ()):
-        kind, values = _kind_of(one, _REGIONS, study, "reach.clamps")
+def regions_of(study: Study, table: str = "reach") -> tuple[plan.targets.regions.Region, ...]:
+    """Where nothing may be touched: the ``clamps`` of ``[reach]``; or those of ``[simulate]``, as they really stand."""
+    regions, where = [], f"{table}.clamps"
+    for one in study.settings.get(table, {}).get("clamps", ()):
+        kind, values = _kind_of(one, _REGIONS, study, where)
         arrays = {key: np.asarray(value, float) if isinstance(value, tuple) else value for key, value in values.items()}
-        regions.append(made(kind, arrays, "reach.clamps", file=study.path))
+        regions.append(made(kind, arrays, where, file=study.path))
     return tuple(regions)
 
 
 def fixtures_of(study: Study) -> tuple[nominal.Nominal, ...]:
     """Models of what holds the part, in the part frame: ``fixtures`` and ``clamps`` of ``[reach]``."""
-    named = study.settings.get("reach", {}).get("fixtures", ())
+    return _held_by(study, "reach", "reach")
+
+
+def really_held_by(study: Study) -> tuple[tuple[nominal.Nominal, ...], nominal.Nominal | None]:
+    """What holds the part on the virtual machine, and the stock there.
+
+    ``fixtures`` and ``clamps`` of ``[simulate]``, each in place of that of ``[reach]``, and its ``stock``.
+    """
+    given = study.settings.get("simulate", {})
+    tables = ("simulate" if key in given else "reach" for key in ("fixtures", "clamps"))
+    stock = nominal.load(study.file(given["stock"]), cache=True) if "stock" in given else None
+    return _held_by(study, *tables), stock
+
+
+def _held_by(study: Study, fixtures: str, clamps: str) -> tuple[nominal.Nominal, ...]:
+    named = study.settings.get(fixtures, {}).get("fixtures", ())
     models = (nominal.load(study.file(name), cache=True) for name in named)
-    return (*models, *(_as_model(region) for region in regions_of(study)))
+    return (*models, *(_as_model(region) for region in regions_of(study, clamps)))
 
 
 def made_of(study: Study, part: nominal.Nominal) -> machine.AsMade:

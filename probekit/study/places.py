@@ -138,7 +138,7 @@ def _named(study: Study) -> dict[str, Path]:
             ("touches", "plan"),
             ("touches", "moves"),
         ),
-        *(("program", "milling"), ("simulate", "model")),
+        *(("program", "milling"), ("simulate", "model"), ("simulate", "stock")),
     )
     for table, key in places:
         if isinstance(name := settings.get(table, {}).get(key), str):
@@ -148,9 +148,10 @@ def _named(study: Study) -> dict[str, Path]:
     dialect = settings.get("program", {}).get("dialect")
     if dialect is not None and dialect not in programs.dialect_names():
         found["program.dialect"] = study.file(dialect)
-    for number, name in enumerate(settings.get("reach", {}).get("fixtures", ()), 1):
-        if isinstance(name, str):
-            found[f"reach.fixtures, {number}"] = study.file(name)
+    for table in ("reach", "simulate"):
+        for number, name in enumerate(settings.get(table, {}).get("fixtures", ()), 1):
+            if isinstance(name, str):
+                found[f"{table}.fixtures, {number}"] = study.file(name)
     return found
 
 

@@ -18,7 +18,7 @@ from ..errors import InputError, ProbekitWarning
 from ..making import blaming
 from .asked import targets_made
 from .kept_plan import from_json, inputs_sum
-from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of
+from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, really_held_by
 from .model import Study, nominal_of, numbers_of, runnable
 from .places import program_names
 from .planning import targets_from
@@ -283,6 +283,8 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
             expected="RS274/NGC with G38.2, such as rs274",
         )
     made, errors = made_of(study, planned.part), errors_of(study)
+    fixtures, stock = really_held_by(study)
+    options = study.settings["program"]
     with blaming(study.path, "simulate"):
         return machine.run(
             programmed.text,
@@ -294,6 +296,9 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
             part=planned.part.name,
             program=programmed.name,
             known=programmed.dialect.harmless,
+            fixtures=fixtures,
+            stock=stock,
+            lengths={options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
             **({} if home is None else {"home": home}),
         )
 

@@ -174,7 +174,7 @@ class TestStops:
         kinematics = Kinematics((RotaryAxis("C", "table"),))
         text = "G21 G90 G94\nT9 M6\nG43 H9\nM5\nG0 X34 Y0\nG0 Z0\nG0 C90\nG38.2 X30 F60\n"
         result = run(text, box, probe=6.0, kinematics=kinematics)
-        assert result.stopped == "the ball meets the part while the rotary axes turn"
+        assert result.stopped == "the ball runs into the part while the rotary axes turn"
         assert result.stopped_line == 7
 
 
@@ -260,7 +260,7 @@ def test_a_miss_ends_the_run_as_the_control_would(box):
     assert result.table["reason"].tolist() == ["", "", "no trigger"]
     assert "no contact" in result.stopped
     assert probing_text(table).splitlines()[result.stopped_line - 1].startswith("G38.2")
-    assert "only the balls are checked" in result.sentence
+    assert "only the ball is watched" in result.sentence
 
 
 class TestProgramsThatReact:

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from ...plan.access.poses import pose_frame, tip_offset
-from ..reading.steps import IN_WORDS, Recorded, Step, path_of
+from ..reading.steps import IN_WORDS, Recorded, Step
+from ..reading.walk import waypoints
 from .case import ROUNDING, Case, known_place
 from .findings import Finding, NotMade, gathered
 
@@ -15,8 +16,6 @@ __all__ = ["collision", "probe_paths"]
 
 #: How far [mm] a probing move may pass beside the place where the ball should touch.
 _ASIDE = 0.05
-#: Rotary axes are followed in steps of this size [degree].
-_TURN = 3.0
 
 
 def collision(case: Case) -> list[Finding] | NotMade:
@@ -81,24 +80,22 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
         after, stopped = stopped, None
         if not known_place(step):
             continue
-        points, angles = path_of(step), [step.angles_start]
-        wanted = case.margin
+        wanted, start, end = case.margin, after, None
         if after is not None:  # it leaves from contact
-            points[0], wanted = after, 0.0 if step.kind in ("feed", "arc") else case.margin
+            wanted = 0.0 if step.kind in ("feed", "arc") else case.margin
             if step.kind == "feed" and np.array_equal(after, step.start):  # not known where it stopped
                 wanted = -case.overtravel
-        if step.angles_start != step.angles_end:
-            points, angles = _turning(step)
-        elif step.kind == "probe":
-            points, wanted = _until_contact(points, contacts.get(id(step)), case)
-            stopped = points[-1]
-        many = angles if len(angles) > 1 else angles * len(points)
+        if step.kind == "probe" and step.angles_start == step.angles_end:
+            way = np.array([step.start if start is None else start, step.end], dtype=float)
+            (_, end), wanted = _until_contact(way, contacts.get(id(step)), case)
+            stopped = end
+        points, angles, between = waypoints(step, start, end)
         length = case.probe.tool_length if case.probe is not None else 0.0
-        part = np.array([case.kinematics.to_part(p, a, length=length) for p, a in zip(points, many, strict=True)])
+        part = np.array([case.kinematics.to_part(p, a, length=length) for p, a in zip(points, angles, strict=True)])
         steps += [step] * (len(part) - 1)
         starts.append(part[:-1])
         ends.append(part[1:])
-        axes += [case.kinematics.tool_axis(a) if turned else pose_frame(case.kinematics, a) for a in many[:-1]]
+        axes += [case.kinematics.tool_axis(a) if turned else pose_frame(case.kinematics, a) for a in between]
         least += [wanted] * (len(part) - 1)
     if not steps:
         return [], np.empty((0, 3)), np.empty((0, 3)), np.empty((0, 3)), []
@@ -122,15 +119,6 @@ def _contacts(case: Case) -> dict[int, np.ndarray]:
                 found[id(last)] = np.asarray(place)
             last = None
     return found
-
-
-def _turning(step: Step) -> tuple[np.ndarray, list[tuple[float, ...]]]:
-    """Points and angles on the way of a move that turns rotary axes."""
-    turn = max(abs(a - b) for a, b in zip(step.angles_start, step.angles_end, strict=True))
-    at = np.linspace(0.0, 1.0, math.ceil(turn / _TURN) + 1)[:, None]
-    angles = np.array(step.angles_start) + at * np.subtract(step.angles_end, step.angles_start)
-    points = np.array(step.start) + at * np.subtract(step.end, step.start)
-    return points, [tuple(row) for row in angles.tolist()]
 
 
 def _until_contact(points: np.ndarray, contact: np.ndarray | None, case: Case) -> tuple[np.ndarray, float]:
