@@ -324,6 +324,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _summary(found: Inspection) -> str:
     """What a person wants to read first."""
     from . import study
+    from .tolerance import Unjudged
     from .verdict.words import interval
 
     verdict, table = found.verdict, found.verdict.table
@@ -332,7 +333,10 @@ def _summary(found: Inspection) -> str:
     if verdict.reasons:
         lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
     lines += ["", "Tolerances"]
-    for one, judged in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True):
+    for one, judged in verdict.pairs:
+        if isinstance(one, Unjudged):
+            lines.append(f"  {one.name:<16} {judged.word}: {one.reason}")
+            continue
         where, noise = interval(judged.low, judged.high, judged.noise_alone)
         lines.append(
             f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, {where}; deviations "

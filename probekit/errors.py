@@ -9,7 +9,9 @@ __all__ = [
     "InputError",
     "ProbekitError",
     "ProbekitWarning",
+    "TouchesError",
     "UndeterminedError",
+    "UntouchedError",
     "how_to_install",
     "in_full",
 ]
@@ -101,6 +103,14 @@ class InputError(ProbekitError, ValueError):
         if expected is not None:
             text += f"; expected {expected}"
         super().__init__(text + (f". {todo}" if todo else ""))
+
+
+class TouchesError(InputError):
+    """Touches that do not carry what is asked of them: too few, too close together, or not all round."""
+
+
+class UntouchedError(TouchesError):
+    """A name that no touch bears, in `found`: a feature that was not touched, or a slip of the hand."""
 
 
 def _called(file: str | Path | None) -> str:

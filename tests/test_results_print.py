@@ -177,6 +177,7 @@ def of_touches() -> list[Any]:
         evaluation,
         evaluation.explain(),
         kinds["form"].evaluate(top),
+        tolerance.Unjudged.of(kinds["form"], "too few touches", top),
         pk.fit.element(np.eye(3), "plane"),
         flat,
         pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),

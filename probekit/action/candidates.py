@@ -10,6 +10,7 @@ import numpy as np
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit.motion import jacobian, typical_arm
 from ..tolerance.propagation import judged_scatter
+from ..tolerance.unjudged import Unjudged
 from .noise import MATERIAL, SURE, offset_of
 from .promise import CUTTER, Promise, again_promise, promise
 
@@ -72,7 +73,8 @@ def candidates(
     words = verdict.table["verdict"].to_numpy(dtype=object)
     open_ = (words == "undecided") & (verdict.table["doubt"].to_numpy(dtype=object) == "")
     leaves = np.broadcast_to(cutter, len(words))
-    for at, (one, word) in enumerate(zip(verdict.evaluations, verdict.tolerances["word"], strict=True)):
+    judged = [(one, row.word) for one, row in verdict.pairs if not isinstance(one, Unjudged)]
+    for at, (one, word) in enumerate(judged):
         if not one.from_nominal or word == "conforms":
             continue
         off = one.deviations - one.middles

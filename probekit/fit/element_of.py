@@ -9,7 +9,7 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, MEASURED, array
 from ..deviation.table import one_radius
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from .beneath import material_of, nominal_beneath
 from .elements import Element, element
 from .select import select
@@ -70,7 +70,7 @@ def element_of(
     rows = select(deviations, features) & np.isfinite(array(deviations, (*MEASURED, *FOOT))).all(axis=1)
     own = deviations[rows]
     if own.empty:
-        raise InputError("no touch of that feature triggered", found=features)
+        raise TouchesError("no touch of that feature triggered", found=features)
     points, ball = one_radius(own)
     foot, normals = array(own, FOOT), array(own, FOOT_NORMAL)
     options: dict[str, Any] = {"u": u if u is None or np.ndim(u) == 0 else np.asarray(u, dtype=float)[rows]}

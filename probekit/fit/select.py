@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import UntouchedError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +28,7 @@ def select(deviations: pd.DataFrame, names: str | Iterable[str], *, of: str = ""
 
     Raises
     ------
-    InputError
+    UntouchedError
         If no touch is on one of them, with all names that there are.
     """
     columns = [deviations[one].to_numpy(dtype=object) for one in ("feature", "face") if one in deviations]
@@ -39,7 +39,7 @@ def select(deviations: pd.DataFrame, names: str | Iterable[str], *, of: str = ""
             here |= np.array([one == name for one in column], dtype=bool)
         if not here.any():
             known = sorted({one for column in columns for one in column if isinstance(one, str) and one})
-            raise InputError(
+            raise UntouchedError(
                 f"{of}: no touch is on that feature" if of else "no touch is on that feature",
                 found=name,
                 expected="one of " + ", ".join(known) if known else "a touch that names its feature or face: none does",

@@ -11,8 +11,9 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..scene import glyphs, pictures
+from ..tolerance.unjudged import Unjudged
 from ..verdict.rules import MEANINGS, Rule
-from ..verdict.words import PART_WORDS, WORST_FIRST, counted, interval
+from ..verdict.words import NOT_JUDGED, TOLERANCE_WORDS, WORST_FIRST, counted, interval
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def headline(scene: Scene, verdict: Verdict) -> str:
     counts = {entry.word: entry.count for entry in scene.legend.verdicts}
     said = [f"{counts[word]} {word}" for word in WORST_FIRST if word != "within" and counts.get(word)]
     words = verdict.tolerances["word"].tolist()
-    of_tolerances = [counted(words.count(word), word) for word in PART_WORDS if word in words]
+    of_tolerances = [counted(words.count(word), word) for word in TOLERANCE_WORDS if word in words]
     verb = "is " if verdict.part == "undecided" else ""
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in verdict.reasons)
     return (
@@ -72,9 +73,17 @@ def headline(scene: Scene, verdict: Verdict) -> str:
 
 def cards(verdict: Verdict) -> str:
     """Return one card per tolerance: its actual value against its width."""
-    return "".join(
-        _card(evaluation, row)
-        for evaluation, row in zip(verdict.evaluations, verdict.tolerances.itertuples(), strict=True)
+    return "".join(_unjudged_card(one) if isinstance(one, Unjudged) else _card(one, row) for one, row in verdict.pairs)
+
+
+def _unjudged_card(one: Unjudged) -> str:
+    """A tolerance without an actual value: its width, and why."""
+    width = f'{length(one.width, "a")} <span class="unit">mm</span>' if np.isfinite(one.width) else ""
+    return (
+        f'<article class="card open"><h3>{escape(one.name)}</h3><p class="big">\N{EN DASH} <span class="of">'
+        f'{f"of {width}" if width else ""}</span> <span class="word">{NOT_JUDGED}</span></p><p class="small">'
+        f"{escape(one.kind[:1].upper() + one.kind[1:])}. On {escape(', '.join(one.features)) or 'all touches'}. "
+        f"<b>Not judged</b>: {escape(one.reason)}</p></article>"
     )
 
 

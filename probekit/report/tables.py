@@ -88,6 +88,10 @@ def tables(
         "rule": {name: plain(getattr(verdict.rule, name)) for name in ("name", "sentence", "level", "k", "r", "U")},
         "tolerances": records(verdict.tolerances),
         "evaluations": [_evaluation(e) for e in verdict.evaluations],
+        "not_judged": [
+            {name: plain(getattr(one, name)) for name in ("name", "kind", "features", "width", "reason", "sentence")}
+            for one in verdict.unjudged
+        ],
         "features": records(verdict.features),
         "touches": records(verdict.table),
         "measurement": plain(verdict.table.attrs),

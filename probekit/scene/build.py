@@ -113,7 +113,7 @@ def build(
         direction=direction.astype(np.float32),
         touches=touches,
         legend=legend,
-        captions=_captions(legend, anchor),
+        captions=(*_captions(legend, anchor), *(one.sentence for one in verdict.unjudged)),
         glyph_size=size,
     )
 

@@ -46,7 +46,7 @@ VERDICT_TEXT = {
     "high": "above the upper limit: material left on",
     "low": "below the lower limit: material missing",
     "missed": "no trigger: nothing was measured there",
-    "unjudged": "measured, but no tolerance covers it",
+    "unjudged": "measured, but no tolerance judges it",
 }
 
 #: The same shapes seen flat: SVG path data in a box of 24 x 24.

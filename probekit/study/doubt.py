@@ -130,6 +130,9 @@ def saying_what_is_assumed(judged: Verdict, scatter: uncertainty.Scatter | None)
         return judged
     notes = []
     for row in judged.tolerances.itertuples():
+        if not np.isfinite(row.u):
+            notes.append(row.notes)
+            continue
         who = _who(row, scatter)
         guessed = [name for name, assumed in zip(who.causes, who.assumed, strict=True) if assumed]
         text = f"on assumed values: {100 * who.assumed_share:.0f} % of u² was not stated ({', '.join(guessed[:3])})"

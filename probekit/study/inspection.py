@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,6 +28,7 @@ from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
 from .readings import Qualified, qualified_of, stylus_of
+from .wording import in_keys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -315,6 +316,9 @@ def _action(
     """What next: to look, first; and nothing else where the place of the part is in doubt."""
     wanted = action.suggest(judged, part, alignment=alignment, scatter=scatter, cutters=cutters)
     first = tuple(f"Look first: {text}" for text in _looks(findings))
+    if judged.unjudged:
+        names = ", ".join(one.name for one in judged.unjudged)
+        first += (f"Not judged: {names}. Touch what is lacking, as the reasons say, and inspect again.",)
     if any(one.doubts_place for one in findings):
         held = (
             "No correction is suggested before that, because every deviation depends on the assumed position of "
@@ -325,9 +329,9 @@ def _action(
     return replace(wanted, suggestions=(*first, *wanted.suggestions))
 
 
-def _facet_notes(part: nominal.Nominal, evaluations: Iterable[tolerance.Evaluation]) -> list[str]:
+def _facet_notes(part: nominal.Nominal, evaluations: Sequence[tolerance.Evaluation]) -> list[str]:
     """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
-    if part.exact:
+    if part.exact or not evaluations:
         return []
     tightest = min(evaluations, key=lambda one: one.width)
     error = dict(zip(part.face_names, part.chord_errors, strict=True))
@@ -351,12 +355,16 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
-def _evaluate(study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float) -> list[tolerance.Evaluation]:
+def _evaluate(
+    study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float
+) -> list[tolerance.Evaluation | tolerance.Unjudged]:
     """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
     stated = tables_of({"tolerance": study.settings["tolerance"]})
     read = [tolerance.read_tolerance(table, file=study.path, where=where) for where, _, table in stated]
     wanted = [one for several in read for one in several]
-    return tolerance.evaluate_all(wanted, aligned, how, datums=datums_of(study), u=u)
+    planned = [str(one["feature"]) for one in study.settings.get("plan", []) if "feature" in one]
+    found = tolerance.evaluate_all(wanted, aligned, how, datums=datums_of(study), u=u, features=planned)
+    return [replace(one, reason=in_keys(one.reason)) if isinstance(one, tolerance.Unjudged) else one for one in found]
 
 
 def _decision(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[float, verdict.rules.Rule]:

@@ -12,6 +12,7 @@ from .runout import Runout, runout
 from .size import Size, size
 from .spec_table import Composite, read_tolerance
 from .together import evaluate_all
+from .unjudged import Unjudged
 
 __all__ = [
     "Boundary",
@@ -24,6 +25,7 @@ __all__ = [
     "Profile",
     "Runout",
     "Size",
+    "Unjudged",
     "circularity",
     "composite",
     "cylindricity",

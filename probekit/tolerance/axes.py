@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import TouchesError
 from ..fit.beneath import nominal_beneath
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
@@ -155,7 +155,7 @@ def _require_tilt(covered: Covered, start: Mapping[str, Any]) -> None:
 
     ends = max(magnified(float(height.min())), magnified(float(height.max())))
     if ends > _MAGNIFIED * max(magnified(0.0), 1.0):
-        raise InputError(
+        raise TouchesError(
             f"the touches of tolerance '{covered.name}' do not fix the direction of an axis",
             found=f"{len(height)} touches, which leave it to tilt",
             expected="touches from at least three sides in each of two depths",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..deviation.table import one_radius
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from ..fit.select import select
 from ..show import shown
 
@@ -106,7 +106,7 @@ def cover(
     good = np.isfinite(deviations["deviation"].to_numpy(dtype=float))
     rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
     if not len(rows):
-        raise InputError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
+        raise TouchesError(f"tolerance '{name}' covers no touch that triggered", found=f"{len(missed)} missed touches")
     chosen = deviations.iloc[rows]
     measured, ball = one_radius(chosen)
     return Covered(

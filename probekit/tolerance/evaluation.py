@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from ..fit import FREEDOMS
 from ..show import shown
 from .cover import covered_rows, positive
@@ -244,7 +244,7 @@ class Evaluation:
         """
         rows, deviations = _judged(name, rows, more.pop("deviations", table["deviation"].to_numpy(float)[rows]))
         if not np.isfinite(actual):
-            raise InputError(f"tolerance '{name}' has no actual value", found=actual, expected="mm")
+            raise TouchesError(f"tolerance '{name}' has no actual value", found=actual, expected="mm")
         own = {"lower": 0.0, "upper": width / 2, "low": 0.0, "high": float(actual) / 2, "deviations": deviations}
         return cls._made(table, rows, float(actual), width, name, kind, features, judges_touches=False, **(own | more))
 
@@ -338,7 +338,8 @@ class Evaluation:
 def _judged(name: str, rows: np.ndarray, deviations: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     rows, deviations = np.asarray(rows, dtype=int), np.asarray(deviations, dtype=float)
     if not len(rows) or deviations.shape != rows.shape or not np.isfinite(deviations).all():
-        raise InputError(
+        error = InputError if len(rows) else TouchesError  # the fault of a check, or nothing to judge
+        raise error(
             f"tolerance '{name}' needs one finite deviation for each touch that it judges",
             found=f"{len(rows)} touches, {np.isfinite(deviations).sum()} finite deviations",
         )

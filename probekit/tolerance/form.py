@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
 from ..show import shown
@@ -195,7 +195,7 @@ class Form(Tolerance):
     def _of_axis(self, deviations: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
         sections = self._sections(deviations, covered)
         if len(sections) < 2:
-            raise InputError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
+            raise TouchesError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
         along, centres = np.cross(*across), []
         for part in sections.values():
             require_turned(covered, along, part)

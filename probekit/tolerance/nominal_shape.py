@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from ..fit.beneath import ACROSS, ROUND
 from ..fit.datums.counterparts import meeting
 from .cover import Covered
@@ -105,7 +105,8 @@ def _refuse(covered: Covered, part: np.ndarray, good: np.ndarray, what: str) -> 
     if good.all():
         return
     ids = [str(one) for one in covered.ids[part][~good]]
-    raise InputError(
+    error = TouchesError if 2 * np.count_nonzero(good) > len(good) else InputError  # a few strays, or another kind
+    raise error(
         f"tolerance '{covered.name}' needs touches on {what}, and the nominal under them is of another shape",
         found=f"normals that contradict it at touch{'es' if len(ids) > 1 else ''} {', '.join(ids[:8])}"
         + (f" and {len(ids) - 8} more" if len(ids) > 8 else ""),

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from ..errors import InputError
+from ..errors import InputError, TouchesError
 from ..fit.datums.freedom import Freedom
 from ..fit.elements import element
 from ..fit.minimax import minimax_motion
@@ -140,7 +140,7 @@ class Orientation(Tolerance):
         width = positive(self.needed_width())
         axis, near = axis_of(covered, self.method), axis_of(covered, nominal=True).direction
         if axis.held:
-            raise InputError(
+            raise TouchesError(
                 f"tolerance '{self.name}': the touches lie too close together along the axis to determine its "
                 "direction",
                 found=f"{feature_length(covered, near):.3f} mm",

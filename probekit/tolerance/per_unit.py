@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import TouchesError
 from ..fit.datums.twists import velocity_rows
 from ..fit.motion import typical_arm
 from .boundaries import limits
@@ -136,7 +136,7 @@ def _holding(windows: list[np.ndarray], covered: Covered, reach: float, least: i
     kept = [window for window in windows if len(window) >= least]
     if not kept:
         what = f"tolerance '{covered.name}': no window holds {_WORDS.get(least, least)} touches"
-        raise InputError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
+        raise TouchesError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
     return kept
 
 

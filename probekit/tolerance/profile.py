@@ -27,7 +27,7 @@ import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..deviation.projection import distance_function, projection_on
-from ..errors import InputError, ProbekitWarning
+from ..errors import InputError, ProbekitWarning, TouchesError
 from ..fit import FREEDOMS, apply_motion, rigid
 from ..fit.datums.freedom import Freedom
 from ..show import shown
@@ -128,7 +128,7 @@ class Profile(Tolerance):
         rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
         if not len(rows):
             what = f"tolerance '{self.name}' covers no touch that triggered"
-            raise InputError(what, found=f"{len(missed)} missed touches")
+            raise TouchesError(what, found=f"{len(missed)} missed touches")
         middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
         chosen, offset = deviations.iloc[rows], self.dynamic
         placed = place(chosen, nominal, free, middle, half, name=self.name, offset=offset)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import TouchesError
 from ..show import shown
 from .blocks import of_range
 from .cover import direction_of, few, sections_of
@@ -86,7 +86,7 @@ class Runout(Tolerance):
         judged = {"all": np.arange(len(value))} if self.total else sections
         if max(len(part) for part in judged.values()) < 2:
             what = f"tolerance '{self.name}' needs two touches in a section"
-            raise InputError(what, todo="Raise apart=, or touch more.")
+            raise TouchesError(what, todo="Raise apart=, or touch more.")
         centred = np.empty(len(value))
         for part in judged.values():
             centred[part] = value[part] - (value[part].max() + value[part].min()) / 2

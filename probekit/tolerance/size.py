@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import FitError, InputError
+from ..errors import FitError, InputError, TouchesError
 from ..show import shown
 from .axes import envelope, size_of
 from .blocks import of_element
@@ -85,7 +85,7 @@ class Size(Tolerance):
         method = "two_point" if local else self.method.replace("default", "least_squares")
         if local:
             if not len(values):
-                raise InputError(
+                raise TouchesError(
                     f"tolerance '{self.name}': no two touches are opposed within {self.opposed:g} deg",
                     todo="Touch opposite places, widen opposed=, or ask for a global size.",
                 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,7 @@ from .propagation import carry, own_uncertainty
 from .requirements import composite, simultaneous
 from .spec import Tolerance
 from .spec_table import Composite
+from .unjudged import Unjudged, attempted, attempted_together
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,7 +38,8 @@ def evaluate_all(
     datums: Iterable[Datum] = (),
     pivot: tuple[float, float, float] = (0.0, 0.0, 0.0),
     u: float | None = None,
-) -> list[Evaluation]:
+    features: Iterable[str] = (),
+) -> list[Evaluation | Unjudged]:
     """Evaluate tolerances, in their order.
 
     Tolerances of profile and position that share datums and leave the same degrees of freedom are evaluated at one
@@ -58,36 +60,106 @@ def evaluate_all(
     u : float, optional
         Standard uncertainty of a touch [mm]; a column `u` of the table comes first. The least that the covariance of
         each frame is made of. What a frame's covariance does to what is judged in it is kept as `carried`.
+    features : iterable of str, optional
+        Names of features that there are though no touch may be on them, besides the faces of the nominal.
+
+    Returns
+    -------
+    list of Evaluation or Unjudged
+        Two for a composite tolerance. `Unjudged` stands in the place of a tolerance whose touches do not fix it, or its
+        datum frame; all others are evaluated.
 
     Raises
     ------
     InputError
-        If a letter has no datum, or is at (M) and has no boundary; or from the evaluation of one.
-    FitError
-        From the evaluation of one.
+        If a letter has no datum, or is at (M) and has no boundary; if a feature is none of those that there are; or
+        from the evaluation of one, for a value that cannot be used.
     """
     tolerances, known = list(tolerances), {one.letter: one for one in datums}
+    names = {*features, *(() if nominal is None else projection_on(nominal).nominal.face_names)}
     frames: dict[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]] = {(): (None, deviations)}
-    for one in tolerances:
-        for segment in (one.locating, one.relating) if isinstance(one, Composite) else (one,):
-            if known and segment.datums not in frames:
-                frame = named_frame(segment.datums, known, deviations, nominal, tolerance=segment.name, u=u)
-                frames[segment.datums] = frame, in_frame(deviations, frame, nominal)
-    results: dict[int, tuple[Evaluation, ...]] = {}
-    for members in _sharing(tolerances, frames).values():
+    refused: dict[tuple[str, ...], str] = {}
+    for segment in (segment for one in tolerances for segment in segments_of(one)):
+        letters = segment.datums
+        if known and letters not in frames and letters not in refused:
+            frame, why = attempted(
+                lambda segment=segment: named_frame(
+                    segment.datums, known, deviations, nominal, tolerance=segment.name, u=u
+                ),
+                names,
+                f"its datum frame {'|'.join(letters)} cannot be established: ",
+            )
+            if frame is None:
+                refused[letters] = why or ""
+            else:
+                frames[letters] = frame, in_frame(deviations, frame, nominal)
+    results: dict[int, tuple[Evaluation | Unjudged, ...]] = {}
+    for k, one in enumerate(tolerances):
+        lacking = [refused[segment.datums] for segment in segments_of(one) if segment.datums in refused]
+        if lacking:
+            results[k] = tuple(Unjudged.of(segment, lacking[0], deviations) for segment in segments_of(one))
+    for members in _sharing(tolerances, frames, results).values():
         first = tolerances[members[0]]
         frame, table = frames.get(first.datums, (None, deviations))
         free = None if first.free else frame
-        together = simultaneous(table, [tolerances[k] for k in members], free=free, nominal=nominal, pivot=pivot)
-        results |= {k: (_told(one, frame, table),) for k, one in zip(members, together, strict=True)}
+        together = attempted_together(
+            members,
+            lambda some, table=table, free=free: simultaneous(
+                table, [tolerances[k] for k in some], free=free, nominal=nominal, pivot=pivot
+            ),
+            lambda k: tolerances[k].name,
+            names,
+        )
+        results |= {k: (_or_why(tolerances[k], found, frame, table),) for k, found in together.items()}
     for k, one in enumerate(tolerances):
-        if isinstance(one, Composite):
-            results[k] = _composite(one, frames, deviations, nominal, pivot, bool(known))
+        if isinstance(one, Composite) and k not in results:
+            results[k] = _composite_or_why(one, frames, deviations, nominal, pivot, bool(known), names)
         elif k not in results:
-            frame, table = frames.get(one.datums, (None, deviations))
-            free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
-            results[k] = (_told(one.evaluate(table, nominal, pivot=pivot, free=free), frame, table),)
+            results[k] = (_by_itself(one, frames, deviations, nominal, pivot, names),)
     return [one for k in range(len(tolerances)) for one in results[k]]
+
+
+def segments_of(one: Tolerance | Composite) -> tuple[Tolerance, ...]:
+    """Both segments of a composite tolerance; any other by itself."""
+    return (one.locating, one.relating) if isinstance(one, Composite) else (one,)
+
+
+def _or_why(
+    one: Tolerance, found: Evaluation | str | None, frame: DatumFrame | None, table: pd.DataFrame
+) -> Evaluation | Unjudged:
+    """The evaluation told in its frame, or the tolerance with the reason why there is none."""
+    return _told(found, frame, table) if isinstance(found, Evaluation) else Unjudged.of(one, found or "", table)
+
+
+def _by_itself(
+    one: Tolerance,
+    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    deviations: pd.DataFrame,
+    nominal: Nominal | Projection | None,
+    pivot: tuple[float, float, float],
+    names: set[str],
+) -> Evaluation | Unjudged:
+    frame, table = frames.get(one.datums, (None, deviations))
+    free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
+    found, why = attempted(lambda: one.evaluate(table, nominal, pivot=pivot, free=free), names)
+    return _or_why(one, found if why is None else why, frame, table)
+
+
+def _composite_or_why(
+    one: Composite,
+    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    deviations: pd.DataFrame,
+    nominal: Nominal | Projection | None,
+    pivot: tuple[float, float, float],
+    established: bool,
+    names: set[str],
+) -> tuple[Evaluation | Unjudged, ...]:
+    """Both segments; where they cannot be evaluated together the upper one by itself, if it can."""
+    pair, why = attempted(lambda: _composite(one, frames, deviations, nominal, pivot, established), names)
+    if pair is not None:
+        return pair
+    upper = _by_itself(one.locating, frames, deviations, nominal, pivot, names)
+    return upper, Unjudged.of(one.relating, why or "", deviations)
 
 
 def named_frame(
@@ -165,12 +237,14 @@ def in_frame(deviations: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Pro
 
 
 def _sharing(
-    tolerances: list[Tolerance | Composite], frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]]
+    tolerances: list[Tolerance | Composite],
+    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    settled: Container[int],
 ) -> dict[tuple, list[int]]:
     """Places of the tolerances that share a datum frame which leaves them something to share."""
     groups: dict[tuple, list[int]] = {}
     for k, one in enumerate(tolerances):
-        if not isinstance(one, Profile | Position) or not one.datums or one.separate:
+        if k in settled or not isinstance(one, Profile | Position) or not one.datums or one.separate:
             continue
         if isinstance(one, Profile) and (one.dynamic or one.unit):
             continue

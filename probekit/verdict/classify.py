@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import PLACED_BY, words
-from ..errors import InputError
+from ..errors import FitError, InputError
 from ..tolerance.bounds import Bounds, bounds
 from ..tolerance.propagation import carry, own_uncertainty
+from ..tolerance.unjudged import Unjudged
 from ..uncertainty import Scatter
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
 from .rules import Rule, conformity, proved, share_of_zone, simple
-from .words import PART_WORDS, TOUCH_WORDS, part_word, worst_of
+from .words import NOT_JUDGED, PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,7 +33,7 @@ UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is no
 
 def classify(
     deviations: pd.DataFrame,
-    *evaluations: Evaluation,
+    *evaluations: Evaluation | Unjudged,
     rule: Rule | None = None,
     u: float | None = None,
     scatter: Scatter | None = None,
@@ -50,8 +51,8 @@ def classify(
     ----------
     deviations : DataFrame
         The deviations table that the tolerances were evaluated on.
-    *evaluations : Evaluation
-        At least one.
+    *evaluations : Evaluation or Unjudged
+        At least one. What is not judged leaves the part undecided at best.
     rule : Rule, optional
         Decision rule; `probekit.verdict.proved` by default, and simple acceptance where nothing says how uncertain the
         touches are.
@@ -96,7 +97,7 @@ def classify(
         )
     n = len(deviations)
     for one in evaluations:
-        last = max(one.rows.max(initial=-1), one.missed_rows.max(initial=-1))
+        last = max(one.rows.max(initial=-1), getattr(one, "missed_rows", one.rows).max(initial=-1))
         if last >= n:
             raise InputError(
                 f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
@@ -113,33 +114,21 @@ def classify(
             expected="u=, scatter=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
-    framed = [one if one.carried is not None else carry(one, deviations, alignment) for one in evaluations]
-    judged = [_judged(one, rule, stated, doubts[one.rows], placed=placed) for one in framed]
+    tried = [_judged_or_not(one, deviations, alignment, rule, stated, doubts, placed=placed) for one in evaluations]
+    judged, unjudged = ([one for one in tried if isinstance(one, kind)] for kind in (_Judged, Unjudged))
 
     table = _by_touch(deviations, stated.u, doubts, judged)
-    features = _by_feature(table, judged)
+    features = _by_feature(table, judged, unjudged)
     ids = table["touch"].to_numpy()
-    reasons = tuple(dict.fromkeys([*looks, *(text for one in judged for text in one.reasons(ids))]))
-    tolerances = pd.DataFrame(
-        {
-            "name": [one.of.name for one in judged],
-            "kind": [one.of.kind for one in judged],
-            "actual": [one.of.actual for one in judged],
-            "width": [one.of.width for one in judged],
-            "low": [one.bounds.low for one in judged],
-            "high": [one.bounds.high for one in judged],
-            "u": [one.bounds.u for one in judged],
-            "shares": [one.bounds.shares for one in judged],
-            "noise_alone": [one.bounds.noise_alone for one in judged],
-            "p_value": [one.bounds.p_value for one in judged],
-            "word": [one.word for one in judged],
-            "notes": [(*one.reasons(ids), *one.of.notes, *one.bounds.notes) for one in judged],
-        }
-    )
-    part = worst_of([*tolerances["word"], *(["undecided"] if reasons else [])])
-    in_it = alignment is None and any(one.carried is None for one in evaluations)
+    said = [text for one in judged for text in one.reasons(ids)] + [one.sentence for one in unjudged]
+    reasons = tuple(dict.fromkeys([*looks, *said]))
+    rows = [_unjudged_row(one) if isinstance(one, Unjudged) else one.row(ids) for one in tried]
+    tolerances = pd.DataFrame(rows, columns=_COLUMNS)
+    part = worst_of([*map(part_word, tolerances["word"]), *(["undecided"] if reasons else [])])
+    in_it = alignment is None and any(one.of.carried is None for one in judged)
     placement = _placement(deviations) if in_it else ""
-    return Verdict(table, tolerances, features, part, tuple(framed), rule, reasons, placement)
+    framed = tuple(one.of for one in judged)
+    return Verdict(table, tolerances, features, part, framed, rule, reasons, placement, tuple(unjudged))
 
 
 def _placement(deviations: pd.DataFrame) -> str:
@@ -175,6 +164,38 @@ def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float | Scatter = 
     return _judged(evaluation, rule, u, np.full(len(evaluation.rows), "", dtype=object)).word
 
 
+def _judged_or_not(
+    one: Evaluation | Unjudged,
+    deviations: pd.DataFrame,
+    alignment: Alignment | None,
+    rule: Rule,
+    scatter: Scatter,
+    doubts: np.ndarray,
+    *,
+    placed: bool,
+) -> _Judged | Unjudged:
+    """A tolerance judged, in the frame that it is in; not judged where its bounds cannot be found."""
+    if isinstance(one, Unjudged):
+        return one
+    try:
+        framed = one if one.carried is not None else carry(one, deviations, alignment)
+        return _judged(framed, rule, scatter, doubts[one.rows], placed=placed)
+    except FitError as error:
+        rows = np.union1d(one.rows, one.missed_rows).astype(int)
+        why = f"the bounds of its actual value were not found: {error}"
+        return Unjudged(one.name, one.kind, one.features, one.width, why, rows)
+
+
+def _unjudged_row(one: Unjudged) -> tuple:
+    nothing = float("nan")
+    numbers = (nothing, one.width, nothing, nothing, nothing, {}, nothing, nothing)
+    return (one.name, one.kind, *numbers, NOT_JUDGED, (f"{NOT_JUDGED}: {one.reason}",))
+
+
+#: Columns of `Verdict.tolerances`.
+_COLUMNS = ["name", "kind", "actual", "width", "low", "high", "u", "shares", "noise_alone", "p_value", "word", "notes"]
+
+
 @dataclass(frozen=True, eq=False)
 class _Judged:
     """One tolerance, judged. Per touch judged: u with the frame's, words (none if judged as a whole), margin, doubt."""
@@ -186,6 +207,13 @@ class _Judged:
     words: np.ndarray
     margin: np.ndarray
     doubt: np.ndarray
+
+    def row(self, ids: np.ndarray) -> tuple:
+        """Its row of `Verdict.tolerances`."""
+        one, found = self.of, self.bounds
+        numbers = (one.actual, one.width, found.low, found.high, found.u, found.shares, found.noise_alone)
+        notes = (*self.reasons(ids), *one.notes, *found.notes)
+        return (one.name, one.kind, *numbers, found.p_value, self.word, notes)
 
     def reasons(self, ids: np.ndarray) -> list[str]:
         """What keeps it from conforming though its numbers may not, in sentences that name the touches."""
@@ -273,8 +301,8 @@ def _by_touch(deviations: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, jud
     return table
 
 
-def _by_feature(table: pd.DataFrame, judged: list[_Judged]) -> pd.DataFrame:
-    """One row per feature, with the worst of what the tolerances make of its touches."""
+def _by_feature(table: pd.DataFrame, judged: list[_Judged], unjudged: list[Unjudged]) -> pd.DataFrame:
+    """One row per feature, with the worst that tolerances make of its touches; undecided if one is not judged."""
     import pandas as pd
 
     names, said = table["feature"].to_numpy(dtype=object), {}
@@ -284,6 +312,8 @@ def _by_feature(table: pd.DataFrame, judged: list[_Judged]) -> pd.DataFrame:
             said.setdefault(feature, set()).add(word)
         for feature in names[one.of.missed_rows]:
             said.setdefault(feature, set()).add("undecided")
+    for feature in (name for other in unjudged for name in names[other.rows]):
+        said.setdefault(feature, set()).add("undecided")
     rows = []
     for feature, part in table.groupby("feature", sort=False):
         counts, size = part["verdict"].value_counts(), part["deviation"].abs()

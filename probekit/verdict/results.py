@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..show import shown
 from .rules import Rule
-from .words import counted
+from .words import NOT_JUDGED, counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..tolerance import Evaluation
+    from ..tolerance import Evaluation, Unjudged
 
 __all__ = ["Verdict"]
 
@@ -36,14 +36,16 @@ class Verdict:
         One row per tolerance, in the order given: `name, kind`, `actual` value, `width`, bounds `low` and `high` of the
         true value at the touched places, `u` of the touches that rule (NaN if not known), `shares` of its square by
         cause (mapping), `noise_alone` [mm], `p_value` (all of them as in `probekit.tolerance.bounds.Bounds`), `word`,
-        one of `PART_WORDS`, `notes` (tuple of str): what decided it besides the numbers, and what has to be known to
-        believe the value.
+        one of `TOLERANCE_WORDS`, `notes` (tuple of str): what decided it besides the numbers, and what has to be known
+        to believe the value. Of a tolerance that is not judged the numbers are NaN, and the first note is the reason.
     features : DataFrame
         One row per feature: `feature, touches, within, undecided, high, low, missed, unjudged, worst, verdict`.
     part : str
         One of `PART_WORDS`: the worst of its tolerances.
     evaluations : tuple of Evaluation
         The tolerances that were judged, in the order given.
+    unjudged : tuple of Unjudged
+        Those that were not: the touches do not fix them, or their datum frame. With any the part is undecided at best.
     rule : Rule
         The decision rule used.
     reasons : tuple of str
@@ -61,6 +63,21 @@ class Verdict:
     rule: Rule
     reasons: tuple[str, ...] = ()
     placement: str = ""
+    unjudged: tuple[Unjudged, ...] = ()
+
+    def __post_init__(self) -> None:
+        words = self.tolerances["word"].tolist()
+        lost = len(words) != len(self.evaluations) + len(self.unjudged) or words.count(NOT_JUDGED) != len(self.unjudged)
+        if lost or (self.part == "conforms" and (self.reasons or set(words) != {"conforms"})):
+            raise ValueError(f"a part that {self.part} cannot have tolerances that are {', '.join(words)}")
+
+    @property
+    def pairs(self) -> list[tuple[Evaluation | Unjudged, Any]]:
+        """Each tolerance with its row of `tolerances`, in the order given."""
+        judged, others = iter(self.evaluations), iter(self.unjudged)
+        return [
+            (next(others if row.word == NOT_JUDGED else judged), row) for row in self.tolerances.itertuples(index=False)
+        ]
 
     @property
     def sentence(self) -> str:

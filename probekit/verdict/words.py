@@ -5,21 +5,38 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-__all__ = ["PART_WORDS", "TOUCH_WORDS", "WORST_FIRST", "counted", "interval", "part_word", "worst_of"]
+__all__ = [
+    "NOT_JUDGED",
+    "PART_WORDS",
+    "TOLERANCE_WORDS",
+    "TOUCH_WORDS",
+    "WORST_FIRST",
+    "counted",
+    "interval",
+    "part_word",
+    "worst_of",
+]
 
 #: What a touch can be, best first.
 TOUCH_WORDS = ("within", "undecided", "high", "low", "missed", "unjudged")
 
-#: What a tolerance, a feature or a part can be, best first.
+#: What a feature or a part can be, best first.
 PART_WORDS = ("conforms", "undecided", "does not conform")
+
+#: A tolerance whose touches do not fix it, or its datum frame; the part is then undecided at best.
+NOT_JUDGED = "not judged"
+
+#: What a tolerance can be.
+TOLERANCE_WORDS = (*PART_WORDS, NOT_JUDGED)
 
 #: The words of touches in the order in which a list shows them: what needs a person first.
 WORST_FIRST = ("high", "low", "missed", "undecided", "unjudged", "within")
 
 _MEANS = {
     **dict.fromkeys(("high", "low"), "does not conform"),
-    **dict.fromkeys(("missed", "undecided"), "undecided"),
-    "within": "conforms",
+    **dict.fromkeys(("missed", "undecided", NOT_JUDGED), "undecided"),
+    **dict.fromkeys(("within", "conforms"), "conforms"),
+    "does not conform": "does not conform",
 }
 
 
@@ -41,9 +58,12 @@ def interval(
     return where, f"noise alone would give {written(noise_alone)}"
 
 
-def part_word(touch_word: str) -> str:
-    """What a touch of that word makes of its tolerance: "within" conforms, a missed one leaves it undecided."""
-    return _MEANS[touch_word]
+def part_word(word: str) -> str:
+    """What a touch of that word makes of its tolerance, or a tolerance of its part: one of `PART_WORDS`.
+
+    "within" conforms; a touch that was missed, or a tolerance that is not judged, leaves it undecided.
+    """
+    return _MEANS[word]
 
 
 def worst_of(words: Iterable[str]) -> str:

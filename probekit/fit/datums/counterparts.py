@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ...errors import InputError
+from ...errors import InputError, TouchesError
 from ...geometry import across
 from .twists import rows_of_turning, velocity_rows
 
@@ -166,7 +166,7 @@ def _width(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: st
     direction = direction * np.sign(direction[np.abs(direction).argmax()])
     facing = normals @ direction  # +1: the outward normal points along the direction
     if (np.abs(facing) < np.cos(np.arcsin(_STRAIGHT))).any() or not ((facing > 0).any() and (facing < 0).any()):
-        raise InputError(
+        raise TouchesError(
             f"datum {name} needs touches on two parallel planes that face away from, or towards, each other",
             column=f"datum {name}",
             found=f"{int((facing > 0.99).sum())} on one side, {int((facing < -0.99).sum())} on the other",
@@ -189,7 +189,7 @@ def _width(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: st
 def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str) -> Counterpart:
     _, spread, vt = np.linalg.svd(normals)
     if len(normals) < 2 or spread[1] < 0.05 * spread[0]:
-        raise InputError(
+        raise TouchesError(
             f"the targets of datum {name} are too close together round the axis to fix it", column=f"datum {name}"
         )
     direction = vt[2] * np.sign(vt[2][np.abs(vt[2]).argmax()])
@@ -205,7 +205,9 @@ def _cylinder(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name:
 
 def _sphere(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str) -> Counterpart:
     if len(normals) < 2 or np.linalg.svd(normals, compute_uv=False)[1] < 0.05:
-        raise InputError(f"the targets of datum {name} are too close together to fix a centre", column=f"datum {name}")
+        raise TouchesError(
+            f"the targets of datum {name} are too close together to fix a centre", column=f"datum {name}"
+        )
     point, radius = meeting(points, normals, np.eye(3))
     return replace(blank, point=point, radius=abs(radius), outward=int(np.sign(radius)))
 
@@ -222,7 +224,7 @@ def _cone(blank: Counterpart, points: np.ndarray, normals: np.ndarray, name: str
     centred = normals - normals.mean(axis=0)
     _, spread, vt = np.linalg.svd(centred)
     if len(normals) < 3 or spread[1] < 0.05:
-        raise InputError(
+        raise TouchesError(
             f"the targets of datum {name} are too close together round the axis to fix a cone", column=f"datum {name}"
         )
     axis = vt[2]

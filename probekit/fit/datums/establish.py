@@ -32,7 +32,7 @@ from ...columns import MEASURED
 from ...deviation import Projection
 from ...deviation.projection import projection_on
 from ...deviation.table import one_radius
-from ...errors import FitError, InputError, ProbekitWarning
+from ...errors import FitError, InputError, ProbekitWarning, TouchesError
 from ...geometry import across, apply_motion
 from ..motion import FREEDOMS, free_of
 from ..paired import paired
@@ -283,14 +283,14 @@ def _check_grip(
     could = "; ".join(describe_motions(shown, np.ones(6, dtype=bool), centre, arm)) if shown.shape[1] else "grow"
     also = " and a size" if member.shape[1] else ""
     if len(slope) < unknowns:
-        raise InputError(
+        raise TouchesError(
             f"datum {part.datum.letter} has too few touches",
             found=f"{len(part.rows)} touches",
             expected=f"{unknowns} or more: {taken.shape[1]} degrees of freedom{also} are to be fixed by them",
             todo="Touch more of it, or take fewer degrees of freedom from it: name it after other datums"
             + (', or use its touches as datum targets (kind = "targets").' if member.shape[1] else "."),
         )
-    raise InputError(
+    raise TouchesError(
         f"the touches of datum {part.datum.letter} do not fix what the datum should fix: its simulator could still "
         f"{could}",
         found=f"{len(part.rows)} touches for {taken.shape[1]} degrees of freedom{also}",

@@ -10,7 +10,7 @@ import numpy as np
 
 from ...columns import FOOT, FOOT_NORMAL, MEASURED, NORMAL, TARGET, array
 from ...deviation.projection import distance_function
-from ...errors import InputError
+from ...errors import InputError, TouchesError
 from ...show import shown
 from ..select import select
 from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
@@ -273,7 +273,7 @@ def _rows(deviations: pd.DataFrame, name: str | None, letter: str) -> tuple[np.n
     if name is not None:
         use = select(deviations, name, of=f"datum {letter}")
     if not (use & hit).any():
-        raise InputError(f"no touch of datum {letter} triggered")
+        raise TouchesError(f"no touch of datum {letter} triggered")
     return np.flatnonzero(use & hit), int((use & ~hit).sum())
 
 
@@ -304,7 +304,7 @@ def _of_targets(
     count = np.bincount(nearest[inside], minlength=len(datum.targets))
     if (count == 0).any():
         empty = datum.targets[int(np.flatnonzero(count == 0)[0])]
-        raise InputError(
+        raise TouchesError(
             f"no touch is on datum target {empty.name}", expected=f"a touch within {empty.radius:g} mm of {empty.point}"
         )
     return rows[inside], at[inside], normals[inside], 1.0 / count[nearest[inside]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...errors import InputError
+from ...errors import InputError, TouchesError
 from .model import METHODS
 from .shapes import KINDS, Kind, State
 
@@ -101,7 +101,7 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
         different = len(np.unique(used, axis=0))
     if different < kind.needs:
         repeated = f" ({len(used)} touches, some repeated)" if different < len(used) else ""
-        raise InputError(
+        raise TouchesError(
             f"too few touches for a {kind.name}",
             found=f"{different} different{repeated}",
             expected=f"{kind.needs} or more",
@@ -111,14 +111,14 @@ def checked_points(points: object, kind: Kind, counted: np.ndarray | None, outwa
     floor = max(_FLAT * spread[0], 8 * np.finfo(float).eps * float(np.abs(used).max()) * np.sqrt(len(used)))
     rank, wanted = int(np.count_nonzero(spread > floor)), _RANK.get(kind.name, 3)
     if rank < wanted:
-        raise InputError(
+        raise TouchesError(
             f"the touches do not make a {kind.name}",
             found=f"all of them {_FORMS[rank + 1]}",
             expected=f"touches that are not {_FORMS[wanted]}",
             todo="Touch it at more points.",
         )
     if kind.name == "width" and different < _FACING and outward is None:
-        raise InputError(
+        raise TouchesError(
             "so few touches do not show which of them face each other",
             found=f"{different} different",
             expected=f"{_FACING} or more, or outward= roughly across the width",

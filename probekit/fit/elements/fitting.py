@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ...errors import FitError, InputError, ProbekitWarning
+from ...errors import FitError, ProbekitWarning, TouchesError
 from .chebyshev import minimum_zone
 from .checks import checked_points, checked_request, coverage_notes, per_touch
 from .inscribed import circumscribed_or_inscribed
@@ -134,7 +134,7 @@ def element(
         check_settled(kind, root * slope)
     state = unscaled(asked, state, shift, scale)
     if state.sizes.size and state.sizes[-1] <= 0 and asked.name != "cone":
-        raise InputError(
+        raise TouchesError(
             f"nothing is left of the {kind} after compensation for the ball", found=ball, expected="a smaller ball"
         )
     if others:

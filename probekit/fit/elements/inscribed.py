@@ -6,7 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
-from ...errors import InputError
+from ...errors import TouchesError
 from .chebyshev import several_starts
 from .linear import active_rows
 from .minimax import Found, Measure, optimality_gap, solve_minimax
@@ -136,7 +136,7 @@ def _inscribed_ball(kind: Kind, points: np.ndarray, first: State, measure: Measu
     room = [float(np.linalg.norm(flat - centre, axis=1).min()) for centre in tries]
     at_first = float(np.linalg.norm(flat, axis=1).min())
     if not room or max(room) < at_first - 1e-9:
-        raise InputError(
+        raise TouchesError(
             f"no largest inscribed {kind.name}: touches do not constrain it from all around",
             todo="Touch the rest of it (more than half a turn), or fit it by least squares.",
         )

@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from ...errors import FitError, InputError
+from ...errors import FitError, TouchesError
 from .checks import WARNED_ARC, arcs_of_torus
 from .shapes import KINDS, Kind, State, derivatives, recentre, retract, unit_frame
 from .starts import frame_in_plane, principal_axes, starts
@@ -319,7 +319,7 @@ def covariance_of_step(
 def check_settled(kind: str, slope: np.ndarray) -> None:
     """Refuse an element that the touches leave free to move."""
     if _undetermined(slope) and kind != "ellipse2":
-        raise InputError(
+        raise TouchesError(
             f"the touches do not determine a {kind}: it could move without any residual changing",
             expected=f"{KINDS[kind].needs} or more touches spread over it",
             todo="Touch it at more points, or fit a simpler element.",

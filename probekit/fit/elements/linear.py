@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...errors import InputError
+from ...errors import TouchesError
 from .minimax import Found
 from .shapes import Kind, State, unit_frame
 from .starts import frame_in_plane, principal_axes
@@ -97,7 +97,7 @@ def zone_of_planes(kind: Kind, points: np.ndarray, first: State, offset: float) 
     if kind.name == "width":
         outer = first.local(points)[:, 2] > 0
         if outer.all() or not outer.any():
-            raise InputError("a width needs touches on both sides")
+            raise TouchesError("a width needs touches on both sides")
         normal, width, bound = narrowest([points[outer], points[~outer]])
         if normal @ first.rotation[:, 2] < 0:
             normal = -normal

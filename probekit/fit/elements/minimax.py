@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ...errors import FitError, InputError
+from ...errors import FitError, TouchesError
 from ..slp import Linear, Step, linear_step, minimise_largest
 from .shapes import Kind, State, retract
 
@@ -102,7 +102,7 @@ def solve_minimax(
         values, slope = measure(state)
         top = float(values.max())
         if top < floor:
-            raise InputError(
+            raise TouchesError(
                 f"the touches do not constrain such a {kind.name} near the one of least squares",
                 todo="Touch it all around and along its length, or fit it by least squares.",
             )
