@@ -20,7 +20,6 @@ from .errors import InputError, ProbekitWarning
 if TYPE_CHECKING:
     from . import machine
     from .published import ResultSet
-    from .study.inspection import Inspection
     from .study.model import Study
 
 __all__ = ["main"]
@@ -173,7 +172,7 @@ def _inspect(options: argparse.Namespace) -> int:
     if options.quiet:
         say(found.verdict.part)
     else:
-        say(_summary(found))
+        say(study.summing_up.inspection_summary(found))
         say("written: " + ", ".join(str(path) for path in paths.values()))
         if "again" in paths:
             say(f"To plan what is to be touched again: probekit program {options.study} --only {paths['again']}")
@@ -216,7 +215,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
         ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
         paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)
-    say("\n".join(_wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
+    say("\n".join(study.summing_up.wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):
         to = "" if options.to is None else f" --to {options.to}"
@@ -319,58 +318,6 @@ def _demo(options: argparse.Namespace) -> int:
     lines += ["Or the whole chain: plan touches, write the program, run it on a virtual machine, judge its results:"]
     say("\n".join([*lines, *steps, f"  probekit inspect {study} --touches {simulated}"]))
     return 0
-
-
-def _summary(found: Inspection) -> str:
-    """What a person wants to read first."""
-    from . import study
-    from .tolerance import Unjudged
-    from .verdict.words import interval
-
-    verdict, table = found.verdict, found.verdict.table
-    lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
-    lines += [f"  {line}" for line in study.about.about_lines(found.about)]
-    if verdict.reasons:
-        lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
-    lines += ["", "Tolerances"]
-    for one, judged in verdict.pairs:
-        if isinstance(one, Unjudged):
-            lines.append(f"  {one.name:<16} {judged.word}: {one.reason}")
-            continue
-        where, noise = interval(judged.low, judged.high, judged.noise_alone)
-        lines.append(
-            f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, {where}; deviations "
-            f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
-            + (f", {one.missed} missed" if one.missed else "")
-            + (f"; {noise}" if noise else "")
-        )
-    lines += ["", "Touches: " + ", ".join(f"{n} {word}" for word, n in table["verdict"].value_counts().items())]
-    worst = table.dropna(subset="share").nlargest(5, "share")
-    lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
-    lines += [
-        f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "
-        f"{row.lower:+.3f} to {row.upper:+.3f}   {100 * row.share:9.0f} %   {row.verdict}"
-        for row in worst.itertuples()
-    ]
-    if found.alignment is not None:
-        lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
-    if found.residuals is not None:
-        lines += [f"  {found.residuals.sentence}"]
-    if found.influence is not None:
-        lines += [f"  {found.influence.sentence}"]
-    lines += ["", "What next (suggestions only; a qualified person decides)"]
-    lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
-    lines += ["", f"Caution: {found.action.caution}"]
-    if found.notes:
-        lines += ["", "Noticed", *[f"  - {note}" for note in found.notes]]
-    return "\n".join(_wrapped(line) for line in lines) + "\n"
-
-
-def _wrapped(line: str, width: int = 110) -> str:
-    import textwrap
-
-    indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
-    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent)) if len(line) > width else line
 
 
 _BEFORE_THE_CUT = {

@@ -1,0 +1,72 @@
+"""What the command line says of an inspection, as text."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from ..tolerance import Unjudged
+from ..verdict.words import interval
+from .about import about_lines
+
+if TYPE_CHECKING:
+    from .inspection import Inspection
+
+__all__ = ["inspection_summary", "wrapped"]
+
+
+def inspection_summary(found: Inspection) -> str:
+    """What a person wants to read first of an inspection.
+
+    Parameters
+    ----------
+    found : Inspection
+
+    Returns
+    -------
+    str
+        Lines of at most 110 characters.
+    """
+    verdict, table = found.verdict, found.verdict.table
+    lines = [f"{found.part.name}: {verdict.part.upper()}", f"  rule: {verdict.rule.sentence}"]
+    lines += [f"  {line}" for line in about_lines(found.about)]
+    if verdict.reasons:
+        lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
+    lines += ["", "Tolerances"]
+    for one, judged in verdict.pairs:
+        if isinstance(one, Unjudged):
+            lines.append(f"  {one.name:<16} {judged.word}: {one.reason}")
+            continue
+        where, noise = interval(judged.low, judged.high, judged.noise_alone)
+        lines.append(
+            f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, {where}; deviations "
+            f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
+            + (f", {one.missed} missed" if one.missed else "")
+            + (f"; {noise}" if noise else "")
+        )
+    lines += ["", "Touches: " + ", ".join(f"{n} {word}" for word, n in table["verdict"].value_counts().items())]
+    worst = table.dropna(subset="share").nlargest(5, "share")
+    lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
+    lines += [
+        f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "
+        f"{row.lower:+.3f} to {row.upper:+.3f}   {100 * row.share:9.0f} %   {row.verdict}"
+        for row in worst.itertuples()
+    ]
+    if found.alignment is not None:
+        lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
+    if found.residuals is not None:
+        lines += [f"  {found.residuals.sentence}"]
+    if found.influence is not None:
+        lines += [f"  {found.influence.sentence}"]
+    lines += ["", "What next (suggestions only; a qualified person decides)"]
+    lines += [f"  {n}. {text}" for n, text in enumerate(found.action.suggestions, 1)]
+    lines += ["", f"Caution: {found.action.caution}"]
+    if found.notes:
+        lines += ["", "Noticed", *[f"  - {note}" for note in found.notes]]
+    return "\n".join(wrapped(line) for line in lines) + "\n"
+
+
+def wrapped(line: str, width: int = 110) -> str:
+    """A line in several, each indented as it is."""
+    indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
+    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent)) if len(line) > width else line
