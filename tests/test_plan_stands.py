@@ -217,7 +217,7 @@ def test_targets_that_were_damaged_in_the_cache_are_made_again(ran, made):
     assert len(made) == 2
 
 
-def test_what_was_said_while_targets_were_made_is_said_in_every_run(tmp_path, made, capsys):
+def test_what_was_said_while_targets_were_made_is_said_in_every_run(tmp_path, made):
     above = 'how = "pick"\nfeature = "top"\nfar = "warn"\npoints = [[30.0, 20.0, 26.0], [10.0, 10.0, 20.0]]'
     tiny.write(tmp_path)
     path = tiny.write_study(tmp_path, ('how = "plane"\nface = "top"\nspacing = 20.0', above))
