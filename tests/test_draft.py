@@ -12,6 +12,7 @@ import pytest
 
 import probekit as pk
 from probekit.draft import FILL_IN, draft_study
+from probekit.draft.toml import key
 from probekit.errors import InputError
 from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
 from probekit.settings import read_settings
@@ -54,6 +55,24 @@ def settings(folder: Path, text: str) -> dict:
 def commented(text: str) -> str:
     """All comments as one line."""
     return " ".join(line.removeprefix("#").strip() for line in text.splitlines() if line.startswith("#"))
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        [{"name": f"A{k}", "point": [705.5 * k, -330.0, 12.5], "radius": 2.0} for k in range(7)],
+        [f"a name  with-spaces, {k} and-hyphens" for k in range(9)],
+        ["x" * 150, "y"],
+        [0.123456789 * k for k in range(60)],
+    ],
+    ids=["tables", "names", "long", "numbers"],
+)
+def test_a_long_list_is_broken_between_its_items(content: list) -> None:
+    """TOML 1.0: no line end within an inline table or a string."""
+    lines = key("some", content)
+    assert len(lines) > 2
+    (read,) = tomllib.loads("\n".join(lines)).values()
+    assert read == pytest.approx(content, abs=1e-9) if isinstance(content[0], float) else read == content
 
 
 def test_draft_is_refused_until_filled_in(tmp_path: Path) -> None:

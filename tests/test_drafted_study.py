@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -90,6 +91,56 @@ def test_from_a_model_to_verdicts(name: str, tmp_path: Path) -> None:
             expected = 2 * abs(diameter + 2 * 0.02 - sum(one["limits"]) / 2)
             assert value.actual == pytest.approx(expected, abs=16 * NOISE)
     assert all(np.isfinite(one.actual) for one in inspected.verdict.evaluations)
+
+
+@pytest.mark.slow
+def test_a_draft_of_many_tables_runs(tmp_path: Path) -> None:
+    """A perfect part touched with noise by the draft's own plan; what the ball cannot enter is taken out.
+
+    The actual value of a profile is twice the largest deviation; noise of four standard deviations, and what the datums
+    take of it, is the most that is left. A flatness per unit likewise, and a position.
+    """
+    study = drafted("nist_stc_07_asme1_ap242-e3", tmp_path, {"ball_diameter": "1.0", "length": "[0.0, 10.0]"})
+    table = touched(study, {})
+    reached, tables = set(table.feature), study.settings["tolerance"]
+    kept = [one for one in tables if {*one["features"]} <= reached]
+    left_out = [one["name"] for one in tables if one not in kept]
+    assert left_out == ["Position surfacic profile.6 #17255"]  # fillets of 0.4
+    pk.touches.write(table, tmp_path / "touches.csv")
+    found = pk.study.run(replace(study, settings=study.settings | {"tolerance": kept})).verdict.evaluations
+    assert {one.name for one in found} >= {one["name"] for one in kept if not one.get("each")}
+    assert all(np.isfinite(one.actual) for one in found)
+    of_form = [one for one in found if not one.kind.startswith("size")]
+    assert len(of_form) > 18
+    assert max(one.actual for one in of_form) < 12 * NOISE
+    part, cylinders = nominal_of(study), 0
+    for one in (table for table in tables if table["kind"] == "size" and "limits" in table):
+        middle = sum(one["limits"]) / 2
+        for feature in one["features"]:
+            value = next(e for e in found if e.name in (one["name"], f"{one['name']}, {feature}"))
+            (own,) = {part.brep.faces[k].surface.radius for k in faces_of(part, feature)}
+            assert value.actual == pytest.approx(2 * abs(2 * own - middle), abs=16 * NOISE)
+            cylinders += 1
+    assert cylinders > 20
+
+
+def test_a_draft_touches_its_datum_targets(tmp_path: Path) -> None:
+    """Points of the model's datum targets are touched; the draft's text is TOML though their list is long."""
+    given = {"ball_diameter": "2.0", "boundary": '["MMB", 11.9]', "apart": "20.0", "section": "[1.0, 0.0, 0.0]"}
+    study = drafted("nist_ctc_02_asme1_ap242-e2", tmp_path, given | {"kind": '"plane"', "features": '"top_plane_1"'})
+    targets = [one for table in study.settings["datum"] for one in table.get("targets", ())]
+    assert len(targets) == 9
+    picked = [table for table in study.settings["plan"] if table["how"] == "pick"]
+    points = np.vstack([table["points"] for table in picked])
+    near = [np.linalg.norm(points - one["point"], axis=1).min() < 1e-6 for one in targets]
+    assert near == [one["name"] != "K1" for one in targets]  # a circle, whose centre is in the air
+    table = targets_of(picked, nominal_of(study), file=study.path, ball_radius=1.0)
+    assert np.abs(table[["x0", "y0", "z0"]].to_numpy() - points).max() < 1e-3
+
+
+def faces_of(part: pk.nominal.Nominal, feature: str) -> set[int]:
+    """Exact faces that a feature has."""
+    return set(part.brep.facet_face[part.facet_face == part.face_names.index(feature)].tolist())
 
 
 def test_every_draft_reads_once_it_is_filled_in(tmp_path: Path) -> None:

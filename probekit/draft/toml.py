@@ -15,11 +15,22 @@ def key(name: str, content: Any, note: str = "") -> list[str]:
     """Lines of ``name = content  # note``; a long list is broken, a long note goes before it."""
     text = f"{name} = {value(content)}"
     if len(text) > _WIDE and isinstance(content, list | tuple):
-        items = textwrap.wrap(" ".join(f"{value(one)}," for one in content), _WIDE - 4, break_long_words=False)
-        return [*comment(note), f"{name} = [", *(f"    {line}" for line in items), "]"]
+        lines = _filled([f"{value(one)}," for one in content], _WIDE - 4)
+        return [*comment(note), f"{name} = [", *(f"    {line}" for line in lines), "]"]
     if note and len(text) + len(note) + 4 > _WIDE:
         return [*comment(note), text]
     return [text + (f"  # {note}" if note else "")]
+
+
+def _filled(items: list[str], width: int) -> list[str]:
+    """Items in lines, none of them broken: TOML 1.0 has no line end in a string or an inline table."""
+    lines: list[str] = []
+    for item in items:
+        if lines and len(lines[-1]) + 1 + len(item) <= width:
+            lines[-1] += f" {item}"
+        else:
+            lines.append(item)
+    return lines
 
 
 def value(content: Any) -> str:

@@ -116,6 +116,16 @@ def test_rings_leave_out_what_is_not_on_a_part_of_a_cylinder(foil: Nominal) -> N
     assert end.attrs["notes"] == f"{32 - len(end)} targets of the rings lie outside the trim of 'slot_2'"
 
 
+def test_an_axis_with_few_digits_leaves_no_target_out(foil: Nominal) -> None:
+    """Somebody writes an axis with so many digits; the targets are on the face all the same."""
+    written = plan.Axis(np.array([-45.004, 26.003, 0.0]), np.array([0.0002, 0.0, 1.0]), 10.0)
+    targets = plan.rings(foil, "bore", depths=3, n=6, axis=written)
+    assert len(targets) == 18
+    assert np.hypot(*(positions(targets)[:, :2] - [-45.0, 26.0]).T) == pytest.approx(10.0, abs=1e-9)
+    half = plan.rings(foil, "slot_2", depths=2, n=16, axis=plan.Axis(np.array([45.001, 27.0, 0.0]), np.eye(3)[2], 5.0))
+    assert 14 <= len(half) <= 18
+
+
 def test_rings_on_facets_need_an_axis() -> None:
     tube = shapes.cylinder(radius=15.0, height=50.0)
     with pytest.raises(InputError, match=r"'face' has no axis: the model is made of facets\. Give axis=Axis"):

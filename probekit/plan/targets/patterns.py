@@ -21,7 +21,7 @@ from .table import add_note, place
 
 __all__ = ["Axis", "axis_of", "pairs", "plane", "rings"]
 
-_ON_FACETS = 0.02  # a point this part of the radius off the facets is not on the face
+_NEAR = 0.02  # a point this part of the radius off facets, or off a face with its axis as given, is not on the face
 
 
 class Axis(NamedTuple):
@@ -94,7 +94,7 @@ def rings(
     start_angle : float
         Of the first target, about the axis from the axis of the part frame most across it [degree].
     axis : Axis, optional
-        That of an exact face by default; needed on a model of facets.
+        That of an exact face by default; needed on a model of facets. Targets are on the face, whatever its digits.
     feature : str, optional
         For the column of that name; the name of the face by default.
 
@@ -111,6 +111,7 @@ def rings(
         the face.
     """
     number = nominal.face_index(face)
+    near = ON_FACE if axis is None else _NEAR * axis.radius  # an axis that somebody wrote has so many digits
     axis = axis_of(nominal, face) if axis is None else axis
     centre, up = as_points(axis.point, "the point of the axis")[0], as_direction(axis.direction, "the axis")
     if not (np.isfinite(axis.radius) and axis.radius > 0):
@@ -130,7 +131,7 @@ def rings(
         ]
     )
     distance = snap_each(nominal, points, np.full(len(points), number)).distance
-    on_face = distance <= (ON_FACE if nominal.exact else _ON_FACETS * axis.radius)
+    on_face = distance <= near
     if not on_face.any():
         raise InputError(f"no target of the rings lies on face {face!r}", todo="Check axis, radius and depths.")
     off = int((~on_face).sum())
