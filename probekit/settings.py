@@ -34,8 +34,9 @@
                       rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}];
                       clamps, fixtures: as they really stand, each in place of those of [reach]; stock
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
-    [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB" or ["MMB", 12.0],
-                      material, orientation_only, targets = [{name, point, to, radius}], nominal = {point, ...}
+    [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB", ["MMB", 12.0] or
+                      ["LMB", 12.4] (of a pattern a size for all or for each), material, orientation_only,
+                      translation = [1, 0, 0], targets = [{name, point, to, radius}], nominal = {point, ...}
     [alignment]       features, method, free, pivot; or datums = ["A", "B", "C"] (in order of precedence), free, pivot;
                       the whole table may be left out: no alignment
     [[tolerance]]     kind ("profile" by default: a key of `tolerance.spec.KINDS`) and the attributes of its class,
@@ -165,6 +166,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "boundary": _NAMES,
         "material": _TEXT,
         "orientation_only": _FLAG,
+        "translation": _LIST,
         "targets": _LIST,
         "nominal": _TABLE,
     },

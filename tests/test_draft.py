@@ -124,7 +124,7 @@ def test_unequal_zone_and_zone_without_datums(tmp_path: Path) -> None:
         ({"modifiers": ("free state",)}, "its modifiers would also have to be judged: it holds in the free state"),
         ({"modifiers": ("common zone", "separate requirement")}, "contradict each other"),
         (
-            {"modifiers": ("datum B: translation",)},
+            {"modifiers": ("datum B: contacting feature",)},
             "datum reference has modifiers that are not judged: datum B",
         ),
         ({"modifiers": ("datum B: least material requirement",)}, "datum B has a material boundary, but"),
@@ -143,6 +143,16 @@ def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, r
     with pytest.raises(InputError, match=rf"tolerance\.width.*{FILL_IN}"):
         settings(tmp_path, text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0"))
     assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": [FILL_IN]}]
+
+
+@pytest.mark.parametrize("word", ["translation", "distance variable"])
+def test_a_datum_that_translates_is_asked_along_what(tmp_path: Path, word: str) -> None:
+    text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, modifiers=(f"datum B: {word}",))), block())
+    assert f'translation = "{FILL_IN}"' in text
+    read = settings(tmp_path, filled(text).replace(f'translation = "{FILL_IN}"', "translation = [1, 0, 0]"))
+    assert read["tolerance"][0]["datums"] == ["A", "B(>)"]
+    with pytest.raises(InputError, match="translation"):
+        settings(tmp_path, filled(text))
 
 
 def test_a_position_of_a_surface_at_a_material_condition_is_one_of_a_boundary(tmp_path: Path) -> None:

@@ -25,6 +25,8 @@ FILL_IN = "fill in"
 
 #: Modifiers of a datum that are material boundaries, as its letter shows them and as its table does.
 BOUNDARIES = {"maximum material requirement": ("(M)", "MMB"), "least material requirement": ("(L)", "LMB")}
+#: Modifiers of a datum that let its simulator translate: of Y14.5, of ISO 5459.
+TRANSLATIONS = ("translation", "distance variable")
 SIZED = ("cylinder", "sphere", "width")
 
 
@@ -79,6 +81,7 @@ class Tables:
         self._faces_of = {letter: self._datum_faces(letter) for letter in {one.letter for one in pmi.datums}}
         self._twice = {one.letter for one in pmi.datums if sum(one.letter == d.letter for d in pmi.datums) > 1}
         self._at_boundary: dict[str, str] = {}
+        self._translated: set[str] = set()
 
     def of(self, faces: Iterable[str]) -> list[Feature]:
         """Features that faces belong to; refused if there is none."""
@@ -107,23 +110,28 @@ class Tables:
                 raise NotJudgedError(f"several datums have the letter {twice[0]}; draft one body at a time")
             owners = (*letters, name)
             own = [m.split(": ", 1)[1] for m in one.modifiers if any(m.startswith(f"datum {o}: ") for o in owners)]
-            if len(set(own)) > 1 or not set(own) <= BOUNDARIES.keys():
+            if len(set(own)) > 1 or not set(own) <= {*BOUNDARIES, *TRANSLATIONS}:
                 raise NotJudgedError(
                     f"its datum reference has modifiers that are not judged: datum {name}: {', '.join(own)}"
                 )
-            found.append(name + (self._at(name, letters, own[0]) if own else ""))
+            if own and own[0] in TRANSLATIONS:
+                self._translated.add(name)
+                found.append(name + "(>)")
+            else:
+                found.append(name + (self._at(name, letters, own[0]) if own else ""))
         return found
 
     def _at(self, name: str, letters: tuple[str, ...], modifier: str) -> str:
         """The mark of a material boundary, if the datum can have one."""
         mark, boundary = BOUNDARIES[modifier]
-        kinds = [feature.kind for feature in self.datum_features(letters)]
-        if len(kinds) != 1 or kinds[0] not in SIZED:
-            raise NotJudgedError(f"its datum {name} has a material boundary, but is not a single feature of size")
+        features = self.datum_features(letters)
+        if not features or not {feature.kind for feature in features} <= set(SIZED):
+            raise NotJudgedError(f"its datum {name} has a material boundary, but is not made of features of size")
+        kinds, names = tuple(one.kind for one in features), tuple(one.name for one in features)
         try:
-            Datum(name, kinds[0], "some", boundary=(boundary, 1.0))
+            Datum(name, kinds, names, boundary=(boundary, 1.0))
         except InputError as error:
-            raise NotJudgedError(f"its datum {name} is at its least material boundary: {error}") from None
+            raise NotJudgedError(f"its datum {name} has a material boundary: {error}") from None
         if self._at_boundary.setdefault(name, boundary) != boundary:
             raise NotJudgedError(f"its datum {name} is at another material boundary elsewhere")
         return mark
@@ -165,9 +173,16 @@ class Tables:
             table.keys["boundary"] = [self._at_boundary[name], FILL_IN]
             limits = [s.limits for s in self.pmi.sizes if s.limits and set(features) <= set(self.features.of(s.faces))]
             known = f"; its limits of size are {limits[0][0]:g} to {limits[0][1]:g}" if limits else ""
+            known += "; one size for all its features, or one for each" if len(features) > 1 else ""
             table.notes["boundary"] = (
                 "fill in: size of its material boundary [mm]: of its limit of size with its tolerance of form, "
                 f"orientation or position to the datums before it{known}"
+            )
+        if name in self._translated:
+            table.keys["translation"] = FILL_IN
+            table.notes["translation"] = (
+                "fill in: the direction [x, y, z] along which it may leave its basic place to the datums before it; "
+                "the drawing shows it, or the line from the datum before it to this one is meant"
             )
         return table
 

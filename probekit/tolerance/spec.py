@@ -83,8 +83,8 @@ class Tolerance:
         Limits along the surface: axis "x", "y" or "z" -> (from, to) [mm]. Judged by the target's coordinates, or by
         the foot's where there is no target.
     datums : tuple of str
-        Letters of the datum frame in order, such as "A", "B(M)": for the drawing, for what shares a frame, and for
-        `evaluate_all`, which can establish it. The table of deviations must be in that frame.
+        Letters of the datum frame in order, such as "A", "B(M)", "C(L)", "D(>)": for the drawing, for what shares a
+        frame, and for `evaluate_all`, which can establish it. The table of deviations must be in that frame.
     """
 
     width: Annotated[float, Number(above=0, least=1e-6, most=1e5)] | None = None

@@ -27,8 +27,8 @@ SYMBOLS: dict[str, tuple[str, str]] = {
     "total runout": ("\u2330", "M3 20L11.5 7M6.5 9L11.5 7V12.5M12 20L20.5 7M15.5 9L20.5 7V12.5M3 20H12"),
 }
 
-_CIRCLED = {"M": "\u24c2", "L": "\u24c1", "U": "\u24ca", "P": "\u24c5"}
-_DIAMETER, _DYNAMIC = "\u2300", "\u25b3"
+_CIRCLED = {"M": "\u24c2", "L": "\u24c1", "U": "\u24ca", "P": "\u24c5", "T": "\u24c9"}
+_DIAMETER, _DYNAMIC, _TRANSLATED = "\u2300", "\u25b3", "\u25b7"
 _HEIGHT, _PAD, _WIDE = 32.0, 8.0, 9.2
 #: Circles at the knee of the leader: as text, and their radii.
 _LEADER = {"all around": ("\u25cb", (5.0,)), "all over": ("\u25ce", (5.0, 8.5))}
@@ -42,8 +42,8 @@ def frame_text(symbol: str, rows: Sequence[Sequence[str]], *, around: str = "", 
     symbol : str
         A key of `SYMBOLS`.
     rows : sequence of sequences of str
-        Cells; in them (M), (L), (U), (P) stand for the circled letters, (D) for the dynamic triangle and "dia " for
-        the diameter sign.
+        Cells; in them (M), (L), (U), (P), (T) stand for the circled letters, (D) for the dynamic triangle, (>) for
+        the triangle of a datum that translates and "dia " for the diameter sign.
     around : str
         "all around" (a circle at the leader), "all over" (two circles), or "".
     beside : str
@@ -112,14 +112,14 @@ def _leader(around: str, y: float) -> tuple[float, str]:
 def _as_text(cell: str) -> str:
     for letter, circled in _CIRCLED.items():
         cell = cell.replace(f"({letter})", circled)
-    return cell.replace("(D)", _DYNAMIC).replace("dia ", _DIAMETER)
+    return cell.replace("(>)", _TRANSLATED).replace("(D)", _DYNAMIC).replace("dia ", _DIAMETER)
 
 
 def _marks(cell: str) -> list[str]:
     """A cell cut into plain text and marks: "(M)", "(D)", "dia "."""
     import re
 
-    return [mark for mark in re.split(r"(\([MLUPD]\)|dia )", cell) if mark]
+    return [mark for mark in re.split(r"(\([MLUPTD>]\)|dia )", cell) if mark]
 
 
 def _width(mark: str) -> float:
@@ -129,6 +129,8 @@ def _width(mark: str) -> float:
 def _drawn(mark: str, x: float, y: float) -> str:
     if mark == "dia ":
         return f'<path d="M{x + 3:g} {y:g}a6 6 0 1 0 12 0a6 6 0 1 0 -12 0M{x + 3:g} {y + 9:g}L{x + 15:g} {y - 9:g}"/>'
+    if mark == "(>)":
+        return f'<path d="M{x + 4:g} {y - 8:g}V{y + 8:g}L{x + 18:g} {y:g}Z"/>'
     if mark == "(D)":
         return f'<path d="M{x + 3:g} {y + 7:g}H{x + 19:g}L{x + 11:g} {y - 7:g}Z"/>'
     text = mark[1] if len(mark) == 3 and mark[0] == "(" and mark[1] in _CIRCLED else mark

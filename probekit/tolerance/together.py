@@ -55,7 +55,8 @@ def evaluate_all(
     datums : iterable of Datum, optional
         What the letters stand for. Each tolerance is then evaluated in the frame that its own letters establish from
         the touches in the table, in their order, and with what that frame leaves free, unless the tolerance names what
-        is free. "B(M)" takes datum B at its material boundary, with its play; "B" takes it at RMB. The lower segment of
+        is free. "B(M)" or "B(L)" takes datum B at its material boundary, with its play, "B(>)" lets its simulator
+        translate; "B" takes it at RMB, in its basic place. The lower segment of
         a composite tolerance has all shifts besides.
     u : float, optional
         Standard uncertainty of a touch [mm]; a column `u` of the table comes first. The least that the covariance of
@@ -72,7 +73,7 @@ def evaluate_all(
     Raises
     ------
     InputError
-        If a letter has no datum, or is at (M) and has no boundary; if a feature is none of those that there are; or
+        If a letter has no datum, or is taken at what it does not have; if a feature is none of those that there are; or
         from the evaluation of one, for a value that cannot be used.
     """
     tolerances, known = list(tolerances), {one.letter: one for one in datums}
@@ -171,7 +172,7 @@ def named_frame(
     tolerance: str = "",
     u: float | None = None,
 ) -> DatumFrame:
-    """Establish the frame that letters such as "A", "B(M)" name.
+    """Establish the frame that letters such as "A", "B(M)" or "C(>)" name.
 
     Parameters
     ----------
@@ -189,7 +190,7 @@ def named_frame(
     Raises
     ------
     InputError
-        If a letter is unknown, or (M) has no boundary; or from `datum_frame`.
+        If a letter is unknown, or what it is taken at the datum does not have; or from `datum_frame`.
     """
     wanted = []
     for written in letters:
@@ -199,16 +200,26 @@ def named_frame(
             raise InputError(
                 f"{where} names a datum that does not exist", found=letter, expected="one of " + ", ".join(known)
             )
-        if modifier not in ("", "M"):
-            raise InputError(f"{where}: a datum is taken at RMB or at (M)", found=written)
-        if modifier and known[letter].boundary == "RMB":
-            raise InputError(
-                f"{where} takes datum {letter} at its material boundary, which it does not have",
-                todo='Give the datum boundary = ["MMB", size].',
-            )
-        wanted.append(known[letter] if modifier else replace(known[letter], boundary="RMB"))
+        wanted.append(_at(known[letter], modifier, written, where))
     own = own_uncertainty(deviations, u)
     return datum_frame(deviations, wanted, nominal=nominal, u=own if own.any() else None)
+
+
+def _at(datum: Datum, modifier: str, written: str, where: str) -> Datum:
+    """A datum as a tolerance takes it: with its material boundary, free to translate, or neither."""
+    if modifier not in ("", "M", "L", ">"):
+        raise InputError(f"{where}: a datum is taken at RMB, at (M), at (L), or (>) translated", found=written)
+    boundary = {"M": "MMB", "L": "LMB"}.get(modifier, "")
+    if boundary and datum.boundary[0] != boundary:
+        raise InputError(
+            f"{where} takes datum {datum.letter} at its {boundary}, which it does not have",
+            todo=f'Give the datum boundary = ["{boundary}", size].',
+        )
+    if modifier == ">" and datum.translation is None:
+        what = f"{where} lets datum {datum.letter} translate, and the datum does not say along what"
+        raise InputError(what, todo="Give the datum translation = [x, y, z].")
+    kept = datum.translation if modifier == ">" else None
+    return replace(datum, boundary=datum.boundary if boundary else "RMB", translation=kept)
 
 
 def in_frame(deviations: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Projection | None) -> pd.DataFrame:
@@ -289,4 +300,5 @@ def _told(evaluation: Evaluation, frame: DatumFrame | None, table: pd.DataFrame)
     evaluation = carry(evaluation, table, frame.alignment)
     notes = (f"in the datum frame established for it: {frame.sentence}", *evaluation.notes)
     notes += tuple(f"datum shift used: {one.sentence}" for one in frame.mobility if one.clearance >= 0)
+    notes += tuple(one for one in frame.notes if one not in {play.sentence for play in frame.mobility})
     return replace(evaluation, motion=evaluation.motion @ frame.motion, notes=notes)

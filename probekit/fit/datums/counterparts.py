@@ -70,6 +70,11 @@ class Counterpart:
         """Whether it is a feature of size."""
         return self.kind in ("cylinder", "sphere", "width")
 
+    def translated(self, shift: np.ndarray) -> Counterpart:
+        """The same, moved by a shift (3,) [mm]."""
+        measure, points = self.measure, self.points + shift
+        return replace(self, point=self.point + shift, points=points, measure=lambda x: measure(x - shift))
+
     def grip(self, centre: np.ndarray, arm: float) -> np.ndarray:
         """(m, 6) twists that this feature can take, one row each; see `probekit.fit.datums.twists`."""
         if self.kind in ("targets", "face"):

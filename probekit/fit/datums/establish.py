@@ -17,6 +17,9 @@ says nothing:
   datums kept; Y14.5 calls it RMB (regardless of material boundary), ISO has it when no (M) or (L) stands there;
 - a plane or cone whose place is already fixed by higher datums takes only its turn: its simulator moves along the
   normal until it touches (Y14.5 RMB), which is a size here;
+- a pattern of features of size that is one datum at MMB or LMB settles where its boundaries stand clear most evenly;
+- a simulator that may translate (translation modifier) keeps its angle to the datums before, not its distance along
+  that direction;
 - ISO 5459 knows datums that fix the orientation only ("><"): `orientation_only`.
 """
 
@@ -24,6 +27,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -208,7 +212,7 @@ def _take(
     """Let one datum take what it grips of what is open."""
     datum = part.datum
     own_grip = [one.grip(centre, arm) for one in part.counterparts]
-    grip = np.vstack(own_grip)
+    grip = _less_translation(np.vstack(own_grip), _translating(datum))
     if datum.orientation_only:
         _, loose = intersect(np.eye(6), grip)
         about = slides_and_turns(loose)[1]
@@ -237,27 +241,71 @@ def _take(
     slides, _ = slides_and_turns(open_ if not datum.orientation_only else np.zeros((6, 0)))
     grows = [k for k, one in enumerate(part.counterparts) if not one.grows_like(slides)]
     member = (part.part[:, None] == np.array(grows, dtype=int)[None]).astype(float)
-    _check_grip(part, motion, taken, member, centre, arm)
+    translating = _translating(datum)
+    evenly = len(part.counterparts) > 1 and bool(datum.material_side)
+    shared = np.ones((len(member), 1)) if evenly else member
+    _check_grip(part, motion, taken, np.hstack([-_along(part, motion, translating), shared]), centre, arm)
+
+    def off_boundaries(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        deviation, gradient = part.measure(points)
+        return deviation - part.reach[part.part], gradient
+
     try:
         settled = settle(
             apply_motion(motion, part.points),
-            part.measure,
+            off_boundaries if evenly else part.measure,
             taken,
-            member,
+            shared,
             part.weight,
             datum.settles_by,
             centre=centre,
             arm=arm,
+            slides=translating,
         )
     except FitError as error:
         raise FitError(f"datum {datum.letter}: {error}") from error
+    if evenly:
+        settled = replace(settled, sizes=settled.sizes[0] + part.reach)
+    if translating.shape[1]:
+        part = _moved_simulator(part, settled.shift)
     if grows:  # along the normal of a plane that grows it rests nowhere
         kept = [
             rows_of_turning(across(one.direction)) if k in grows and one.kind in ("plane", "cone") else own
             for k, (one, own) in enumerate(zip(part.counterparts, own_grip, strict=True))
         ]
-        grip = grip if datum.orientation_only else np.vstack(kept)
+        grip = grip if datum.orientation_only else _less_translation(np.vstack(kept), translating)
     return Step(part, open_, taken, left, settled, member, _slope(part, settled.motion @ motion, centre, arm), grip)
+
+
+def _translating(datum: Datum) -> np.ndarray:
+    """(3, t) unit direction along which the simulator of a datum may leave its basic place; t is 0 or 1."""
+    if datum.translation is None:
+        return np.zeros((3, 0))
+    along = np.asarray(datum.translation, dtype=float)
+    return (along / np.linalg.norm(along))[:, None]
+
+
+def _less_translation(grip: np.ndarray, translating: np.ndarray) -> np.ndarray:
+    """Twists gripped (m, 6), less those that the simulator takes up by translating."""
+    if not translating.shape[1]:
+        return grip
+    left, seen, _ = np.linalg.svd(grip[:, :3] @ translating)
+    return left[:, int((seen > 1e-9).sum()) :].T @ grip
+
+
+def _along(part: Touched, motion: np.ndarray, translating: np.ndarray) -> np.ndarray:
+    """(n, t) change of the deviations of a datum with a translation of its touches."""
+    return part.measure(apply_motion(motion, part.points))[1] @ translating
+
+
+def _moved_simulator(part: Touched, shift: np.ndarray) -> Touched:
+    """A datum with its simulator where it came to rest, and a note on how far that is from its basic place."""
+    along = _translating(part.datum)[:, 0]
+    note = (
+        f"datum {part.datum.letter}: its simulator stands {shift @ along:+.4f} mm from its basic place along "
+        "({:.3f}, {:.3f}, {:.3f}), as the translation modifier allows".format(*along)
+    )
+    return replace(part.translated(shift), notes=(*part.notes, note))
 
 
 def _slope(part: Touched, motion: np.ndarray, centre: np.ndarray, arm: float) -> np.ndarray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -76,12 +76,16 @@ class Datum:
     simulator : str
         "default", or one of `SIMULATORS`. The default is "tangent" for planes and cones, "mating" for features of size,
         "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
-    boundary : str or (str, float)
-        "RMB", or ("MMB", size) with the size of the boundary [mm]: diameter, or width.
+    boundary : str or (str, float, ...)
+        "RMB", or ("MMB", size), or ("LMB", size), with the size of the boundary [mm]: diameter, or width. Of several
+        features, a pattern that is one datum, one size for all or one for each.
     material : {"inside", "outside"}, optional
         Where the material is, seen from the axis, middle or centre. Found from the targets; needed without them.
     orientation_only : bool
         It takes turns, no shifts (ISO 5459: ><).
+    translation : (3,) float, optional
+        Direction, in nominal coordinates, along which its simulator may leave its basic place to the datums before it
+        (translation modifier of ASME Y14.5; distance variable, DV, of ISO 5459).
     targets : tuple of DatumTarget
         For kind "targets": which touches count, and together.
     nominal : mapping, optional
@@ -93,9 +97,10 @@ class Datum:
     kind: str | tuple[str, ...]
     features: str | tuple[str, ...] = ()
     simulator: str = "default"
-    boundary: str | tuple[str, float] = "RMB"
+    boundary: str | tuple[str | float, ...] = "RMB"
     material: str | None = None
     orientation_only: bool = False
+    translation: tuple[float, float, float] | None = None
     targets: tuple[DatumTarget, ...] = field(default=())
     nominal: Mapping[str, Any] | None = None
 
@@ -106,14 +111,38 @@ class Datum:
         object.__setattr__(self, "kind", kinds)
         if not isinstance(self.boundary, str):
             object.__setattr__(self, "boundary", tuple(self.boundary))
+        if self.translation is not None:
+            object.__setattr__(self, "translation", tuple(self.translation))
         self._check(kinds, names)
 
     @property
     def sentence(self) -> str:
         """Letter, kind and what settles it, in one line."""
         where = f" on {', '.join(self.features)}" if self.features else ""
-        at = "" if self.boundary == "RMB" else f" at {self.boundary[0]} {self.boundary[1]:g} mm"
+        at = "" if self.boundary == "RMB" else f" at {self.boundary_words} mm"
+        if self.translation is not None:
+            at += ", free to translate along ({:g}, {:g}, {:g})".format(*self.translation)
         return f"{self.letter}: {', '.join(self.kind)}{where}, simulator {self.settles_by}{at}"
+
+    @property
+    def boundary_words(self) -> str:
+        """Its material boundary with its sizes [mm], or RMB."""
+        return (
+            self.boundary
+            if isinstance(self.boundary, str)
+            else " ".join(f"{one:g}" if k else str(one) for k, one in enumerate(self.boundary))
+        )
+
+    @property
+    def boundary_sizes(self) -> np.ndarray:
+        """Size of the material boundary of each feature [mm]; NaN at RMB."""
+        sizes = np.array([np.nan] if self.boundary == "RMB" else self.boundary[1:], dtype=float)
+        return np.broadcast_to(sizes, len(self.kind)).copy()
+
+    @property
+    def material_side(self) -> int:
+        """1 at MMB, where the material stays on its side of the boundary, -1 at LMB, where it goes beyond; 0 at RMB."""
+        return {"MMB": 1, "LMB": -1}.get(str(self.boundary[0]), 0)
 
     def _check(self, kinds: tuple[str, ...], names: tuple[str, ...]) -> None:
         where = {"column": f"datum {self.letter}"}
@@ -125,24 +154,52 @@ class Datum:
         if self.simulator != "default" and self.simulator not in SIMULATORS:
             known = "default, " + ", ".join(SIMULATORS)
             raise InputError("unknown simulator", found=self.simulator, expected="one of " + known, **where)
-        if self.simulator == "mating" and not set(kinds) <= set(_SIZED):
-            raise InputError("only a feature of size has a mating envelope", found=", ".join(kinds), **where)
+        if self.simulator in ("mating", "least_material") and not set(kinds) <= set(_SIZED):
+            raise InputError(
+                "only a feature of size has a mating envelope, or one of least material",
+                found=", ".join(kinds),
+                **where,
+            )
         if self.simulator in ("tangent", "tangent_minimax") and set(kinds) & {*_SIZED, "targets"}:
             raise InputError(
                 "a tangent simulator is for planes, cones and faces", found=", ".join(kinds), expected="mating", **where
             )
         if self.simulator == "tangent_minimax" and "face" in kinds:
             raise InputError("a face takes the simulators tangent, minimax or least_squares", **where)
-        if self.boundary != "RMB":
-            good = isinstance(self.boundary, tuple) and len(self.boundary) == 2 and self.boundary[0] == "MMB"
-            if not good or not (isinstance(self.boundary[1], int | float) and self.boundary[1] > 0):
-                raise InputError("unknown boundary", found=self.boundary, expected='"RMB" or ("MMB", size)', **where)
-            if len(kinds) != 1 or kinds[0] not in _SIZED:
-                raise InputError("only a single feature of size has a material boundary", found=kinds, **where)
+        self._check_boundary(kinds, where)
+        if self.translation is not None:
+            good = len(self.translation) == 3 and np.isfinite(self.translation).all() and np.any(self.translation)
+            if not good:
+                raise InputError(
+                    "a translation is along a direction", found=self.translation, expected="[x, y, z]", **where
+                )
+            if self.boundary != "RMB" or self.orientation_only:
+                what = "a datum that is free to translate is judged at RMB only, and takes a place"
+                raise InputError(
+                    what, found=f"{self.boundary_words}, orientation_only = {self.orientation_only}", **where
+                )
         if self.targets and set(kinds) != {"targets"}:
             raise InputError('datum targets need kind="targets"', found=", ".join(kinds), **where)
         if self.nominal is not None and len(kinds) != 1:
             raise InputError("nominal parameters are for a single feature", **where)
+
+    def _check_boundary(self, kinds: tuple[str, ...], where: dict[str, Any]) -> None:
+        if self.boundary == "RMB":
+            return
+        sizes = self.boundary[1:] if isinstance(self.boundary, tuple) else ()
+        good = bool(self.material_side) and bool(sizes)
+        if not good or not all(isinstance(one, int | float) and one > 0 for one in sizes):
+            expected = '"RMB", ("MMB", size) or ("LMB", size)'
+            raise InputError("unknown boundary", found=self.boundary, expected=expected, **where)
+        if not set(kinds) <= set(_SIZED):
+            raise InputError("only features of size have a material boundary", found=", ".join(kinds), **where)
+        if len(sizes) not in (1, len(kinds)):
+            what = "a pattern has one material boundary for all of its features, or one for each"
+            raise InputError(what, found=f"{len(sizes)} sizes for {len(kinds)} features", **where)
+        usual = "mating" if self.material_side > 0 else "least_material"
+        if len(kinds) > 1 and self.simulator not in ("default", usual):
+            what = f"a pattern at {self.boundary[0]} settles among its boundaries"
+            raise InputError(what, found=self.simulator, expected="no simulator", **where)
 
     @property
     def settles_by(self) -> str:
@@ -150,7 +207,7 @@ class Datum:
         if self.simulator != "default":
             return self.simulator
         if set(self.kind) <= set(_SIZED):
-            return "mating"
+            return "least_material" if self.material_side < 0 else "mating"
         return "tangent" if set(self.kind) <= {"plane", "cone"} else "least_squares"
 
 
@@ -187,6 +244,16 @@ class Touched:
         for k, one in enumerate(self.counterparts):
             deviation[self.part == k], gradient[self.part == k] = one.measure(moved[self.part == k])
         return deviation, gradient
+
+    @property
+    def reach(self) -> np.ndarray:
+        """(features,) how far the material boundary of each stands outside the nominal [mm]; NaN at RMB."""
+        nominal = np.array([one.radius for one in self.counterparts])
+        return np.array([one.outward for one in self.counterparts]) * (self.datum.boundary_sizes / 2 - nominal)
+
+    def translated(self, shift: np.ndarray) -> Touched:
+        """The same with its counterparts moved by a shift (3,) [mm]."""
+        return replace(self, counterparts=tuple(one.translated(shift) for one in self.counterparts))
 
 
 def touched(deviations: pd.DataFrame, datum: Datum, nominal: Nominal | None, ball: float) -> Touched:

@@ -91,7 +91,7 @@ class DatumFrame:
         Per feature a `probekit.fit.elements.Element` of the simulator, in measured coordinates; None for a face or
         targets.
     mobility : tuple of Mobility
-        Play that material boundaries (MMB) leave.
+        Play that material boundaries (MMB, LMB) leave.
     freedom : Freedom
         What a tolerance zone in this frame may still do: `left` and the play, with its limits. Profile, position and
         orientation take the frame as `free`.
@@ -307,7 +307,7 @@ def _table(
                 "feature": ", ".join(map(str, datum.features)),
                 "kind": ", ".join(dict.fromkeys(datum.kind)),
                 "simulator": datum.settles_by.replace("_", " "),
-                "boundary": datum.boundary if datum.boundary == "RMB" else f"MMB {datum.boundary[1]:g}",
+                "boundary": datum.boundary_words,
                 "touches": len(part.rows),
                 "contact": tuple(ids[contact].tolist()),
                 "size": size_of(part, step.settled) if step.settled else np.nan,

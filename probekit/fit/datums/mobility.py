@@ -1,24 +1,31 @@
-"""Play of a datum at its material boundary (MMB): the part may shift and turn until the feature meets the boundary.
+"""Play of a datum at its material boundary: the part may shift and turn until the feature meets the boundary.
 
 Touches alone would leave too much: each is one half plane, so that four make a square about the round play and three a
 triangle, and what lies between them is not seen. The mating envelope, which the touches hold, lies in the feature
 wherever it was not touched, too; so its axis may leave that of the boundary by the clearance between both, all round
 and at either end of the touched length. Where a feature is not round, that is less than its own form would allow.
+
+At LMB the boundary lies in the material, and the same holds the other way round: no touch may come to lie within the
+material side of it, and the minimum material envelope stays within its clearance. A pattern of features that is one
+datum has a boundary about each true position: the envelope of each, wherever it lies, must clear its own, all at one
+motion of the part. From memory of ASME Y14.5-2018, 7.11 and 7.16 (material boundaries, datum feature shift, a pattern
+as a datum feature).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from ...errors import FitError
-from ...geometry import across
+from ...geometry import across, apply_motion, invert_motion
 from ...show import shown
 from ..motion import FREEDOMS
 from .counterparts import Counterpart
+from .simulators import settle
 from .twists import slides_and_turns, velocity_rows
 
 if TYPE_CHECKING:
@@ -28,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Mobility", "mobility_of"]
 
+_SEEN = 2e-3  # a motion that moves the touches by less than this part of itself is not seen by them
 _TANGENTS, _TANGENTS_OF_SPHERE = 64, 200
 _GAP = 46.0  # touches further apart round the axis than eight evenly spaced ones are few [deg]; common practice
 
@@ -42,7 +50,8 @@ class Mobility:
     datum : str
         Its letter.
     boundary, size : float
-        Diameter or width of the boundary, and of the feature's own mating envelope [mm].
+        Diameter or width of the boundary, and of the feature's own envelope [mm]; of a pattern those of the feature
+        that is nearest to its boundary.
     clearance : float
         How far the envelope stands clear of the boundary, all round [mm]; negative: it does not pass.
     basis : (6, k) float
@@ -53,6 +62,10 @@ class Mobility:
         One row per touch, then those of the envelope: rows @ (shift of `pivot`, turn) <= limits.
     note : str
         What a reader should know of it; empty if nothing.
+    at : str
+        "MMB" or "LMB".
+    features : int
+        How many features make the datum.
     """
 
     datum: str
@@ -64,6 +77,8 @@ class Mobility:
     rows: np.ndarray
     limits: np.ndarray
     note: str = ""
+    at: str = "MMB"
+    features: int = 1
 
     @property
     def matrix(self) -> np.ndarray:
@@ -119,7 +134,8 @@ class Mobility:
     @property
     def sentence(self) -> str:
         """The play in one line."""
-        said = f"datum {self.datum} at MMB {self.boundary:g} mm: envelope {self.size:.4f} mm, "
+        of = f", a pattern of {self.features} features," if self.features > 1 else ""
+        said = f"datum {self.datum}{of} at {self.at} {self.boundary:g} mm: envelope {self.size:.4f} mm, "
         if self.clearance < 0:
             return said + f"does not pass its boundary by {-self.clearance:.4f} mm"
         ends = [
@@ -137,7 +153,7 @@ def mobility_of(
     Parameters
     ----------
     part : Touched
-        The datum, a single feature of size.
+        The datum, of features of size.
     resting : (n, 3) float
         Its touches in the frame [mm].
     open_, left : (6, k) float
@@ -145,47 +161,89 @@ def mobility_of(
     centre, arm
         How these are written.
     """
-    one, boundary = part.counterparts[0], float(part.datum.boundary[1])
+    side, pattern = part.datum.material_side, len(part.counterparts) > 1
     deviation, gradient = part.measure(resting)
-    reach = one.outward * (boundary / 2 - one.radius)  # the boundary stands this far outside the nominal
-    basis = _play(open_, left, one.point, centre, arm)
-    clearance = float(reach - deviation.max())
-    of_envelope = _envelope_rows(one, resting)
+    clear = side * (part.reach[part.part] - deviation)  # of each touch
+    clearance, nearest = float(clear.min()), int(part.part[clear.argmin()])
+    pivot = np.mean([one.point for one in part.counterparts], axis=0)
+    rows, limits = [side * velocity_rows(resting, gradient, pivot, 1.0)], [clear]
+    for k, one in enumerate(part.counterparts):
+        own = part.part == k
+        tangents = _tangents(one, resting[own])
+        motion, left_clear = (
+            _by_itself(one, resting[own], part.reach[k], side) if pattern else (np.eye(4), float(clear[own].min()))
+        )
+        off = apply_motion(invert_motion(motion), tangents.at) - tangents.at
+        rows.append(velocity_rows(tangents.at, tangents.along, pivot, 1.0))
+        limit = left_clear - np.einsum("ij,ij->i", tangents.along, off)
+        limits.append(np.maximum(limit, 0.0) if pattern and clearance >= 0.0 else limit)
+    one, extreme = part.counterparts[nearest], float((side * deviation[part.part == nearest]).max()) * side
+    few = (
+        _few_around(part.datum.letter, part.datum.boundary[0], c, resting[part.part == k])
+        for k, c in enumerate(part.counterparts)
+    )
     return Mobility(
         datum=part.datum.letter,
-        boundary=boundary,
-        size=2.0 * (one.radius + one.outward * float(deviation.max())),
+        boundary=float(part.datum.boundary_sizes[nearest]),
+        size=2.0 * (one.radius + one.outward * extreme),
         clearance=clearance,
-        basis=basis,
-        pivot=one.point,
-        rows=np.vstack([velocity_rows(resting, gradient, one.point, 1.0), of_envelope]),
-        limits=np.append(reach - deviation, np.full(len(of_envelope), clearance)),
-        note=_few_around(part.datum.letter, one, resting),
+        basis=_play(open_, left, pivot, centre, arm),
+        pivot=pivot,
+        rows=np.vstack(rows),
+        limits=np.concatenate(limits),
+        note="; ".join(dict.fromkeys(filter(None, few))),
+        at=str(part.datum.boundary[0]),
+        features=len(part.counterparts),
     )
 
 
-def _envelope_rows(one: Counterpart, resting: np.ndarray) -> np.ndarray:
-    """(m, 6) how the envelope moves across the boundary: all round, at both ends of the touched length of a cylinder.
+def _by_itself(one: Counterpart, resting: np.ndarray, reach: float, side: int) -> tuple[np.ndarray, float]:
+    """Motion (4, 4) that would bring the envelope of a feature of a pattern to its true position, and its clearance.
+
+    Turns that the touches do not fix are left alone: touches in one depth say nothing of a tilt.
+    """
+    arm = max(float(np.linalg.norm(np.ptp(resting, axis=0))), 1e-3)
+    grip = np.linalg.qr(one.grip(one.point, arm).T)[0]
+    seen = velocity_rows(resting, one.measure(resting)[1], one.point, arm) @ grip
+    _, weight, way = np.linalg.svd(seen, full_matrices=False)
+    moves = grip @ way[weight > _SEEN * np.sqrt(len(seen))].T
+    member, by = np.ones((len(resting), 1)), "mating" if side > 0 else "least_material"
+    try:
+        found = settle(resting, one.measure, moves, member, np.ones(len(resting)), by, centre=one.point, arm=arm)
+    except FitError:  # the touches do not hold it: it is taken about the true position
+        return np.eye(4), float((side * (reach - one.measure(resting)[0])).min())
+    return found.motion, float(side * (reach - found.sizes[0]))
+
+
+class _Tangents(NamedTuple):
+    """Places (m, 3) of an envelope's axis [mm], and directions (m, 3) across the boundary there."""
+
+    at: np.ndarray
+    along: np.ndarray
+
+
+def _tangents(one: Counterpart, resting: np.ndarray) -> _Tangents:
+    """Where the envelope may meet its boundary: all round, at both ends of the touched length of a cylinder.
 
     Tangents of a circle (sphere): the corners between them are 0.1 % (2 %) further out. Two planes have none.
     """
     if one.kind == "width":
-        return np.zeros((0, 6))
+        return _Tangents(np.zeros((0, 3)), np.zeros((0, 3)))
     if one.kind == "sphere":
         up = 1.0 - 2.0 * (np.arange(_TANGENTS_OF_SPHERE) + 0.5) / _TANGENTS_OF_SPHERE
         turn = np.arange(_TANGENTS_OF_SPHERE) * np.pi * (3.0 - np.sqrt(5.0))
         out = np.sqrt(1.0 - up**2)
         directions = np.column_stack([out * np.cos(turn), out * np.sin(turn), up])
-        return velocity_rows(np.tile(one.point, (len(directions), 1)), directions, one.point, 1.0)
+        return _Tangents(np.tile(one.point, (len(directions), 1)), directions)
     turn = np.arange(_TANGENTS) * 2 * np.pi / _TANGENTS
     directions = np.column_stack([np.cos(turn), np.sin(turn)]) @ across(one.direction)
     height = (resting - one.point) @ one.direction
     ends = np.array([height.min(), height.max()])
     at = np.repeat(one.point + ends[:, None] * one.direction, _TANGENTS, axis=0)
-    return velocity_rows(at, np.tile(directions, (2, 1)), one.point, 1.0)
+    return _Tangents(at, np.tile(directions, (2, 1)))
 
 
-def _few_around(letter: str, one: Counterpart, resting: np.ndarray) -> str:
+def _few_around(letter: str, at: str, one: Counterpart, resting: np.ndarray) -> str:
     """A note where the touches round an axis leave gaps in which the feature may be smaller than its envelope."""
     if one.kind != "cylinder":
         return ""
@@ -195,9 +253,8 @@ def _few_around(letter: str, one: Counterpart, resting: np.ndarray) -> str:
     if gap <= _GAP:
         return ""
     return (
-        f"datum {letter} at MMB: its touches leave gaps of up to {gap:.0f} deg round the axis; the shift is that of "
-        "the "
-        "envelope they hold, which what lies in a gap may lessen"
+        f"datum {letter} at {at}: its touches leave gaps of up to {gap:.0f} deg round the axis; the shift is that of "
+        "the envelope they hold, which what lies in a gap may lessen"
     )
 
 

@@ -44,7 +44,8 @@ def elements_of(
             continue
         stand_off = float(member[own[0]] @ settled.sizes)
         residuals = deviation[own] - stand_off
-        inscribed = "minimum_circumscribed" if one.outward > 0 else "maximum_inscribed"
+        around = (one.outward > 0) != (part.datum.settles_by == "least_material")
+        inscribed = "minimum_circumscribed" if around else "maximum_inscribed"
         made.append(
             Element(
                 kind=one.kind,

@@ -15,6 +15,8 @@ tangent_minimax    the largest distance from it, with e_i <= 0
 minimax            the largest |e_i|
 mating             sum s_j with e_i <= 0: largest inscribed in a bore or slot, smallest circumscribed about a boss
                    or web
+least_material     -sum s_j with e_i >= 0: smallest circumscribed about a bore or slot, largest inscribed in a boss or
+                   web
 =================  ==========================================================================================
 
 Deviations are linearised about the present place, the linear problem is solved exactly (least squares; least squares
@@ -31,7 +33,7 @@ features of size), and ISO 5459:2024 (tangent minimax for planes; annex A in the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -43,7 +45,10 @@ from .twists import motion_of, velocity_rows
 
 __all__ = ["SIMULATORS", "Settled", "settle"]
 
-SIMULATORS = ("least_squares", "tangent", "tangent_minimax", "minimax", "mating")
+SIMULATORS = ("least_squares", "tangent", "tangent_minimax", "minimax", "mating", "least_material")
+
+#: The motion (4, 4) of the touches, and the translation (3,) of the simulator [mm].
+State = tuple[np.ndarray, np.ndarray]
 
 _ACTIVE = 1e-7  # a touch within this of a bound touches it [mm]
 _SMALL = 1e-11  # steps below this are none [mm]
@@ -70,6 +75,8 @@ class Settled:
     certificate : float
         How much the linear problem at rest still promised [mm]; NaN for least squares.
     iterations : int
+    shift : (3,) float
+        How far the simulator translated from its basic place [mm].
     """
 
     motion: np.ndarray
@@ -79,6 +86,7 @@ class Settled:
     gain: np.ndarray
     certificate: float
     iterations: int
+    shift: np.ndarray = field(default_factory=lambda: np.zeros(3))
 
 
 def settle(
@@ -91,6 +99,7 @@ def settle(
     *,
     centre: np.ndarray,
     arm: float,
+    slides: np.ndarray | None = None,
     max_iterations: int = 200,
 ) -> Settled:
     """Let a simulator settle.
@@ -111,6 +120,8 @@ def settle(
         One of `SIMULATORS`.
     centre, arm
         As the twists are written.
+    slides : (3, t) float, optional
+        Directions along which the simulator may translate; none by default.
     max_iterations : int
 
     Raises
@@ -118,41 +129,46 @@ def settle(
     FitError
         If it does not settle.
     """
+    slides = np.zeros((3, 0)) if slides is None else slides
+    k, side = taken.shape[1], -1.0 if simulator == "least_material" else 1.0
 
-    def look(motion: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        moved = apply_motion(motion, points)
-        deviation, gradient = measure(moved)
-        return deviation, np.hstack([velocity_rows(moved, gradient, centre, arm) @ taken, -member])
+    def look(state: State) -> tuple[np.ndarray, np.ndarray]:
+        moved = apply_motion(state[0], points)
+        deviation, gradient = measure(moved - state[1])
+        own = np.hstack([velocity_rows(moved, gradient, centre, arm) @ taken, -gradient @ slides])
+        return side * deviation, np.hstack([side * own, -member])
 
-    def moves(step: np.ndarray) -> np.ndarray:
-        return motion_of(taken @ step, centre, arm)
+    def moves(state: State, step: np.ndarray) -> State:
+        return motion_of(taken @ step[:k], centre, arm) @ state[0], state[1] + slides @ step[k:]
 
-    k = taken.shape[1]
+    start, steps = (np.eye(4), np.zeros(3)), k + slides.shape[1]
     if simulator in ("least_squares", "tangent"):
-        found = _by_squares(look, moves, k, weight, simulator == "tangent", max_iterations)
+        found = _by_squares(look, moves, start, steps, weight, simulator == "tangent", max_iterations)
     else:
-        found = _by_programs(look, moves, k, member, simulator, max_iterations)
-    motion, sizes, steps, certificate = found
-    deviation, slope = look(motion)
+        within = "mating" if side < 0 else simulator
+        found = _by_programs(look, moves, start, steps, member, within, max_iterations)
+    (motion, shift), sizes, iterations, certificate = found
+    deviation, slope = look((motion, shift))
     residuals = deviation - member @ sizes
-    active, gain = _gain(residuals, slope, weight, simulator, k)
-    return Settled(motion, sizes, residuals, active, gain, certificate, steps)
+    active, gain = _gain(residuals, slope, weight, "mating" if side < 0 else simulator, steps)
+    gain = side * gain[:k]
+    return Settled(motion, side * sizes, side * residuals, active, gain, certificate, iterations, shift)
 
 
 def _by_squares(
-    look: Callable, moves: Callable, k: int, weight: np.ndarray, tangent: bool, most: int
-) -> tuple[np.ndarray, np.ndarray, int, float]:
-    motion, root = np.eye(4), np.sqrt(weight)[:, None]
+    look: Callable, moves: Callable, start: State, k: int, weight: np.ndarray, tangent: bool, most: int
+) -> tuple[State, np.ndarray, int, float]:
+    state, root = start, np.sqrt(weight)[:, None]
     for step in range(1, most + 1):
-        deviation, slope = look(motion)
+        deviation, slope = look(state)
         found = (
             _constrained(slope, deviation, root)
             if tangent
             else np.linalg.lstsq(root * slope, -root[:, 0] * deviation, rcond=1e-12)[0]
         )
-        motion = moves(found[:k]) @ motion
+        state = moves(state, found[:k])
         if np.abs(found[:k]).max(initial=0.0) <= _SMALL * max(1.0, np.abs(deviation).max()):
-            return motion, found[k:], step, float("nan")
+            return state, found[k:], step, float("nan")
     name = "tangent" if tangent else "least squares"
     raise FitError(f"the {name} simulator did not converge in {most} steps; check for touches on the wrong face")
 
@@ -182,15 +198,15 @@ def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> 
 
 
 def _by_programs(
-    look: Callable, moves: Callable, k: int, member: np.ndarray, simulator: str, most: int
-) -> tuple[np.ndarray, np.ndarray, int, float]:
+    look: Callable, moves: Callable, start: State, k: int, member: np.ndarray, simulator: str, most: int
+) -> tuple[State, np.ndarray, int, float]:
     """Sequence of linear programs, the sizes of the simulator's features among the unknowns."""
     loose = ~member.any(axis=1)
     # a tangent plane has no size, yet any place along its normal has the same range of distances
     sized = np.hstack([member, loose[:, None]]) if simulator == "tangent_minimax" and loose.any() else member
 
-    def evaluate(motion: np.ndarray) -> Linear:
-        deviation, slope = look(motion)
+    def evaluate(state: State) -> Linear:
+        deviation, slope = look(state)
         outside = deviation - sized @ _sizes(deviation, sized, simulator)  # of the simulator of the best sizes
         rows = np.hstack([slope[:, :k], -sized])
         if simulator == "mating":
@@ -202,8 +218,8 @@ def _by_programs(
 
     found = minimise_largest(
         evaluate,
-        lambda motion, step: moves(step) @ motion,
-        np.eye(4),
+        moves,
+        start,
         name=f"the {simulator} simulator",
         radius=lambda there: max(2.0 * float(np.ptp(there.values)), 1e-3),
         settled=_ENOUGH,
@@ -211,9 +227,9 @@ def _by_programs(
         negligible=lambda value: _NEGLIGIBLE * max(abs(value), 1e-3),
         max_iterations=most,
     )
-    motion = found.state
+    state = found.state
     if sized is not member:  # the shortest step that brings it to the outside
-        deviation, slope = look(motion)
+        deviation, slope = look(state)
         rows = np.hstack([slope[:, :k], -member])
         value = float(np.ptp(deviation))
         there = Linear(
@@ -223,8 +239,8 @@ def _by_programs(
             np.repeat([False, True], len(rows)),
             (0.0,) * member.shape[1],
         )
-        motion = moves(linear_step(there, 2.0 * float(np.abs(deviation).max()) + 1e-3).step) @ motion
-    return motion, _sizes(look(motion)[0], member, simulator), found.iterations, found.gap
+        state = moves(state, linear_step(there, 2.0 * float(np.abs(deviation).max()) + 1e-3).step)
+    return state, _sizes(look(state)[0], member, simulator), found.iterations, found.gap
 
 
 def _sizes(deviation: np.ndarray, member: np.ndarray, simulator: str) -> np.ndarray:
