@@ -3,7 +3,8 @@
 The rooms of the house, in the order of the pipeline; each is imported when first used::
 
     nominal -> plan -> program -> machine -> touches
-        -> deviation -> fit -> plausibility -> uncertainty -> tolerance -> verdict -> action -> scene -> report, widgets
+        -> deviation -> fit -> plausibility -> uncertainty -> field -> tolerance
+        -> verdict -> action -> scene -> report, widgets
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
 degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from . import (
         action,
         deviation,
+        field,
         fit,
         machine,
         nominal,
@@ -44,6 +46,7 @@ __all__ = [
     "UndeterminedError",
     "action",
     "deviation",
+    "field",
     "fit",
     "machine",
     "nominal",

@@ -413,7 +413,7 @@ def test_a_plan_checks_a_text_with_all_that_it_and_its_study_know(tmp_path):
 
 
 def test_clamps_that_the_study_forgot_stop_the_trial(
-    done: Done, planned: pk.study.preparation.Plan, programmed: pk.study.preparation.Program, tmp_path: Path
+    done: Done, planned: pk.study.preparation.Plan, programmed: pk.study.preparation.Program
 ) -> None:
     """The same program among a clamp of the trial's own that stands over a target: the run ends there."""
     forgotten = 'clamps = [{kind = "box", name = "forgotten", low = [-5, -40, 0], high = [5, -30, 20]}]\n'

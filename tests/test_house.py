@@ -41,6 +41,7 @@ ORDER = (
         "fit",
         "plausibility",
         "uncertainty",
+        "field",
         "tolerance",
         "verdict",
         "action",
@@ -178,6 +179,7 @@ def public_functions() -> list[tuple[str, object]]:
         "fit",
         "plausibility",
         "uncertainty",
+        "field",
         "tolerance",
         "verdict",
         "action",
@@ -229,7 +231,7 @@ def public_names() -> list[str]:
 
 
 def test_the_public_face_is_small() -> None:
-    assert len(public_names()) <= 180
+    assert len(public_names()) <= 190  # a new room brings its own: `field` six
     assert len(set(public_names())) == len(public_names())
 
 

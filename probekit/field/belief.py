@@ -1,0 +1,224 @@
+"""What the touches of one part say of the field of its deviations: how rough, how long, how strong.
+
+symbol   variable      meaning
+y        deviation     deviations of the touches [mm]
+N        noise         their covariance: what each has to itself and what all share [mm^2]
+F        groups        one unknown offset per group of faces, such as those that one tool cut
+K        s^2 R(nu, l)  covariance of the smooth form
+w        white         form finer than the touches, as a standard deviation [mm]
+
+y ~ N(F b, K + w^2 I + N) with b unknown: the likelihood is the restricted one (REML; Stein, Interpolation of Spatial
+Data, 1999, from memory). It is not maximised: one part does not say its own roughness, and the best value of each
+number is too sure of itself. All sets of a grid are kept with their weights. The prior is that of penalised complexity
+(Fuglstad, Simpson, Lindgren, Rue, JASA 114, 2019; density from memory): short lengths and strong fields cost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import InputError
+from ..show import shown
+from ..uncertainty import Scatter
+from .kernel import distances, matern, six
+
+__all__ = ["Belief", "learn"]
+
+_ROUGHNESS = (0.5, 1.5, 2.5)
+_LENGTHS, _STRENGTHS = 12, 10
+_WHITE = (0.0, 0.25, 0.7, 1.5, 3.0)  # in units of the scale of its half-normal prior
+_TAIL = -np.log(0.05)
+_FEWEST = 4
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """Sets of numbers that may describe the field, with their weights.
+
+    Attributes
+    ----------
+    points : (n, 6) float
+        Places and normals of the touches, see `probekit.field.kernel.six`.
+    deviation : (n,) float
+        [mm].
+    noise : (n, n) float
+        Covariance of the measurement [mm^2].
+    group : (n,) int
+        Group of faces of each touch; each has an offset of its own.
+    grid : (t, 4) float
+        Roughness, length [mm], strength s [mm], finer form w [mm].
+    weight : (t,) float
+        Sum 1.
+    apart : float
+        One touch per square of this side [mm].
+    zone : float
+        Half the width of the zone, by which the prior is scaled [mm].
+    """
+
+    points: np.ndarray
+    deviation: np.ndarray
+    noise: np.ndarray
+    group: np.ndarray
+    grid: np.ndarray
+    weight: np.ndarray
+    apart: float
+    zone: float
+
+    @property
+    def unresolved(self) -> float:
+        """Probability that the touches stand too far apart: the length below their distance, or the form finer."""
+        _, length, strength, white = self.grid.T
+        return float(self.weight[(length < self.apart) | (white > strength)].sum())
+
+    def length(self, share: float) -> float:
+        """Length below which the given share of the weight lies [mm]."""
+        order = np.argsort(self.grid[:, 1], kind="stable")
+        reached = int(np.searchsorted(np.cumsum(self.weight[order]), share))
+        return float(self.grid[order, 1][min(reached, len(order) - 1)])
+
+    @property
+    def sentence(self) -> str:
+        """What the touches resolve."""
+        if self.unresolved > 0.3:
+            return (
+                f"{len(self.points)} touches, one per {self.apart:.3g} mm, are too far apart to say what lies between: "
+                f"with a probability of {self.unresolved:.2f} the surface changes faster than they follow"
+            )
+        return (
+            f"{len(self.points)} touches, one per {self.apart:.3g} mm, resolve the surface: its form changes over "
+            f"{self.length(0.5):.3g} mm ({self.length(0.1):.3g} to {self.length(0.9):.3g} mm)"
+        )
+
+    def draw(self, sets: int, rng: np.random.Generator) -> np.ndarray:
+        """(sets,) rows of the grid, systematically by weight."""
+        steps = (np.arange(sets) + rng.random()) / sets
+        return np.searchsorted(np.cumsum(self.weight), steps * self.weight.sum()).clip(0, len(self.weight) - 1)
+
+    def covariance(self, number: int) -> np.ndarray:
+        """(n, n) covariance of the deviations with one set of the grid, offsets left aside [mm^2]."""
+        roughness, length, strength, white = self.grid[number]
+        field = strength**2 * matern(distances(self.points, self.points), length, roughness)
+        return field + self.noise + white**2 * np.eye(len(self.points))
+
+
+def learn(
+    places: np.ndarray,
+    normals: np.ndarray,
+    deviation: np.ndarray,
+    scatter: Scatter,
+    *,
+    area: float,
+    zone: float,
+    group: np.ndarray | None = None,
+    white: float = 0.005,
+) -> Belief:
+    """Weigh what the field may be like by the touches of one part.
+
+    Parameters
+    ----------
+    places, normals : (n, 3) float
+        Feet of the touches [mm] and outward normals.
+    deviation : (n,) float
+        [mm].
+    scatter : Scatter
+        Uncertainty of the deviations, alignment and what they share included.
+    area : float
+        Of the faces that the touches stand for [mm2].
+    zone : float
+        Half the width of the zone [mm].
+    group : (n,) int, optional
+        Faces that one tool cut have one offset; default one for all.
+    white : float
+        Size of the form that is finer than the touches [mm]: roughness that a ball feels, waves of the cutter.
+
+    Returns
+    -------
+    Belief
+
+    Raises
+    ------
+    InputError
+        For fewer than four touches, a number that is not finite, or a zone or area that is not positive.
+    """
+    y = np.asarray(deviation, dtype=float)
+    points = six(places, normals)
+    group = np.zeros(len(y), dtype=int) if group is None else np.asarray(group)
+    _check(points, y, group, area, zone, white)
+    apart = float(np.sqrt(area / len(y)))
+    separation = distances(points, points)
+    top = 2.0 * float(distances(points[:, :3], points[:, :3]).max())
+    lengths = np.geomspace(0.25 * apart, max(top, apart), _LENGTHS)
+    rms = float(np.sqrt(np.mean((y - _offsets(group) @ np.linalg.lstsq(_offsets(group), y, rcond=None)[0]) ** 2)))
+    strengths = np.geomspace(0.02 * zone, max(2.0 * zone, 3.0 * rms), _STRENGTHS)
+    whites = white * np.array(_WHITE)
+    noise = scatter.covariance()
+    sets, likelihood = [], []
+    for roughness in _ROUGHNESS:
+        for length in lengths:
+            correlation = matern(separation, length, roughness)
+            for strength in strengths:
+                for w in whites:
+                    sets.append((roughness, length, strength, w))
+                    v = strength**2 * correlation + noise + w**2 * np.eye(len(y))
+                    likelihood.append(restricted(v, _offsets(group), y[:, None])[0])
+    grid = np.array(sets)
+    weight = np.array(likelihood) + _log_prior(grid, apart, zone, white)
+    weight = np.exp(weight - weight.max())
+    return Belief(points, y, noise, group, grid, weight / weight.sum(), apart, float(zone))
+
+
+def restricted(covariance: np.ndarray, offsets: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """(k,) restricted log likelihood of k columns of deviations.
+
+    Parameters
+    ----------
+    covariance : (n, n) float
+        [mm^2].
+    offsets : (n, g) float
+        Columns whose sizes are unknown.
+    y : (n, k) float
+        [mm].
+    """
+    from scipy.linalg import cholesky, solve_triangular
+
+    lower = cholesky(covariance, lower=True, check_finite=False)
+    white = solve_triangular(lower, np.hstack([offsets, y]), lower=True, check_finite=False)
+    f, z = white[:, : offsets.shape[1]], white[:, offsets.shape[1] :]
+    q, r = np.linalg.qr(f)
+    left = z - q @ (q.T @ z)
+    size = np.log(np.diag(lower)).sum() + np.log(np.abs(np.diag(r))).sum()
+    return -0.5 * (left**2).sum(axis=0) - size
+
+
+def _offsets(group: np.ndarray) -> np.ndarray:
+    """(n, g) one column of ones for each group."""
+    return (group[:, None] == np.unique(group)[None, :]).astype(float)
+
+
+def _log_prior(grid: np.ndarray, apart: float, zone: float, white: float) -> np.ndarray:
+    """(t,) log of the prior times the width of each cell of the grid."""
+    _, length, strength, w = grid.T
+    reach = 2.0 * length  # (8 nu)^1/2 / kappa: where the correlation is about 0.1
+    smooth = -_TAIL * apart / reach - np.log(reach)  # density times reach: the grid is even in its logarithm
+    calm = -_TAIL * strength / zone + np.log(strength)
+    sizes = white * np.array(_WHITE)
+    width = dict(zip(sizes, np.gradient(sizes), strict=True))
+    return smooth + calm - 0.5 * (w / white) ** 2 + np.log([width[one] for one in w])
+
+
+def _check(points: np.ndarray, y: np.ndarray, group: np.ndarray, area: float, zone: float, white: float) -> None:
+    if len(y) < _FEWEST + len(np.unique(group)) - 1:
+        raise InputError(
+            "too few touches for a field", found=len(y), expected=f"at least {_FEWEST}, one more per group"
+        )
+    if len(points) != len(y) or len(group) != len(y) or not (np.isfinite(points).all() and np.isfinite(y).all()):
+        raise InputError(
+            "places, normals, deviations and groups belong together and are finite",
+            found=f"{len(points)} places, {len(y)} deviations",
+        )
+    for what, value in (("area", area), ("zone", zone), ("white", white)):
+        if not (np.isfinite(value) and value > 0):
+            raise InputError(f"{what} must be positive", found=value)

@@ -1,0 +1,167 @@
+"""Local defects between the touches: how many of them would be seen, and what declaring them does to the verdict.
+
+A hill of height H and radius r is H (1 - t^2)^3 with t = distance / r, zero beyond; a dent the same with H below zero.
+It is seen if some touch of the same side would have moved by more than k standard uncertainties: if one stands closer
+to its middle than r (1 - (k u / H)^1/3)^1/2. No model of the surface enters: where the touches stand decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..errors import InputError
+from ..show import shown
+from .belief import Belief, _offsets, restricted
+from .kernel import distances
+from .nodes import Nodes
+
+__all__ = ["Defects", "blind_spot", "hills", "seen", "weighed"]
+
+SEEN = 3.0  # standard uncertainties by which a touch must move
+_SIDE = 0.5  # least cosine between the normals of a touch and of a defect that it feels
+_TRIALS = 2000
+_GRID = 300  # sets of the grid by which a set of defects is weighed, where there are many touches
+
+
+@shown
+@dataclass(frozen=True)
+class Defects:
+    """Local defects that a process makes.
+
+    Attributes
+    ----------
+    rate : float
+        Mean number on the faces that are judged.
+    radius, height : (low, high)
+        [mm]; hills and dents alike.
+    """
+
+    rate: float
+    radius: tuple[float, float]
+    height: tuple[float, float]
+
+    def __post_init__(self) -> None:
+        for what, values in (("rate", (self.rate,)), ("radius", self.radius), ("height", self.height)):
+            if not all(np.isfinite(v) and v > 0 for v in values) or list(values) != sorted(values):
+                raise InputError(f"{what} of a defect must be positive, the smaller value first", found=values)
+
+    @property
+    def sentence(self) -> str:
+        """What is declared."""
+        return (
+            f"{self.rate:g} hills or dents a part, of {self.radius[0]:g} to {self.radius[1]:g} mm radius and "
+            f"{self.height[0]:g} to {self.height[1]:g} mm"
+        )
+
+
+def seen(at: Nodes, touches: np.ndarray, normals: np.ndarray, radius: float, height: float, u: float) -> float:
+    """Share of the places of a surface at which a hill or dent would be seen by the touches.
+
+    Parameters
+    ----------
+    at : Nodes
+        The places.
+    touches, normals : (n, 3) float
+        Places of the touches [mm] and outward normals there.
+    radius, height : float
+        Of the hill [mm].
+    u : float
+        Standard uncertainty of a touch, with the finer form of the surface [mm].
+    """
+    if not (radius > 0 and height > 0 and u > 0):
+        raise InputError("radius, height and u must be positive", found=(radius, height, u))
+    if height <= SEEN * u or not len(touches):
+        return 0.0
+    reach = radius * np.sqrt(1.0 - np.cbrt(SEEN * u / height))
+    same = at.normals @ np.asarray(normals, dtype=float).T > _SIDE
+    near = distances(at.places, np.asarray(touches, dtype=float)) < reach
+    return float((same & near).any(axis=1).mean())
+
+
+def blind_spot(
+    at: Nodes,
+    touches: np.ndarray,
+    normals: np.ndarray,
+    u: float,
+    *,
+    radii: tuple[float, ...],
+    heights: tuple[float, ...],
+) -> pd.DataFrame:
+    """What touches at these places would see of hills and dents, before any touch is made.
+
+    Parameters
+    ----------
+    at : Nodes
+        Places of the surface.
+    touches, normals : (n, 3) float
+        Places of the touches [mm] and outward normals there.
+    u : float
+        Standard uncertainty of a touch, with the finer form of the surface [mm].
+    radii, heights : tuple of float
+        [mm].
+
+    Returns
+    -------
+    DataFrame
+        Share of the places at which a hill would be seen: a row for each height, a column for each radius [mm].
+    """
+    rows = [[seen(at, touches, normals, r, h, u) for r in radii] for h in heights]
+    return pd.DataFrame(rows, index=pd.Index(heights, name="height"), columns=pd.Index(radii, name="radius"))
+
+
+Hill = tuple[np.ndarray, float, float]  # middle as a point of six [mm], radius, height [mm]
+
+
+def hills(sets: list[list[Hill]], points: np.ndarray) -> np.ndarray:
+    """(k, m) height of k sets of hills at points (m, 6) [mm]."""
+    made = np.zeros((len(sets), len(points)))
+    for k, one in enumerate(sets):
+        for middle, radius, height in one:
+            t = np.linalg.norm(points[:, :3] - middle[:3], axis=1) / radius
+            same = np.linalg.norm(points[:, 3:] - middle[3:], axis=1) < np.linalg.norm(middle[3:])  # within 60 degrees
+            made[k] += np.where(same & (t < 1.0), height * np.maximum(1.0 - t**2, 0.0) ** 3, 0.0)
+    return made
+
+
+def weighed(
+    belief: Belief, defects: Defects, points: np.ndarray, count: int, rng: np.random.Generator
+) -> tuple[np.ndarray, list[list[Hill]]]:
+    """Sets of the grid and of defects, drawn together by how well both explain the touches.
+
+    Sets of defects are drawn from the declared class and each is taken off the deviations; its weight is the likelihood
+    of what is left, over the grid (importance sampling).
+
+    Returns
+    -------
+    sets : (count,) int
+    chosen : list of count sets of hills
+    """
+    from scipy.special import logsumexp
+
+    proposed: list[list[Hill]] = [[]]
+    for _ in range(_TRIALS - 1):
+        where = points[rng.integers(len(points), size=rng.poisson(defects.rate))]
+        proposed.append(
+            [(p, rng.uniform(*defects.radius), rng.choice((-1.0, 1.0)) * rng.uniform(*defects.height)) for p in where]
+        )
+    left = (belief.deviation - hills(proposed, belief.points)).T
+    before = np.log(np.maximum(belief.weight, 1e-300))
+    some = _strata(belief, _GRID) if len(belief.points) > 60 else np.arange(len(belief.grid))
+    offsets = _offsets(belief.group)
+    gained = np.empty((len(some), _TRIALS))
+    for k, number in enumerate(some):
+        likelihood = restricted(belief.covariance(int(number)), offsets, left)
+        gained[k] = before[number] + likelihood - likelihood[0]
+    shares = np.exp(gained - logsumexp(gained)).ravel()
+    steps = (np.arange(count) + rng.random()) / count
+    picked = np.searchsorted(np.cumsum(shares), steps * shares.sum()).clip(0, shares.size - 1)
+    rows, columns = np.unravel_index(picked, gained.shape)
+    return some[rows], [proposed[k] for k in columns]
+
+
+def _strata(belief: Belief, count: int) -> np.ndarray:
+    """Rows of the grid, evenly over it, so that sets that explain little without defects are among them."""
+    return np.unique(np.linspace(0, len(belief.grid) - 1, count).round().astype(int))

@@ -1,0 +1,92 @@
+"""Where further touches would change most what is said of a surface.
+
+The gain of a touch is by how much it is expected to lessen P (1 - P), the doubt about the whole surface: the fields
+already drawn are sorted by what they would read there, and the variance of their share in the zone from bin to bin is
+what the reading would tell (stepwise uncertainty reduction: Bect, Ginsbourger, Li, Picheny, Vazquez, Statistics and
+Computing 22, 2012). It looks where the field looks, and never where a hill could hide: first spread touches evenly
+until the blind spot is as small as agreed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..columns import NORMAL, TARGET
+from ..errors import InputError
+from .nodes import Nodes
+from .surface import Surface
+
+__all__ = ["touch_next"]
+
+_BINS = 8
+WORTH = 0.01  # a smaller gain does not decide: the doubt is elsewhere
+_REST = 0.001  # of the further ones of a batch, which come at the cost of one
+
+
+def touch_next(
+    judged: Surface,
+    at: Nodes,
+    rng: np.random.Generator,
+    *,
+    count: int = 5,
+    u: float = 0.003,
+    allowed: np.ndarray | None = None,
+) -> pd.DataFrame:
+    """Choose a batch of further touches among the nodes.
+
+    Parameters
+    ----------
+    judged : Surface
+    at : Nodes
+        The nodes that it was judged at.
+    rng : numpy.random.Generator
+    count : int
+        How many.
+    u : float
+        Standard uncertainty of a touch [mm].
+    allowed : (m,) bool, optional
+        Nodes that the probe can reach; default all.
+
+    Returns
+    -------
+    DataFrame
+        One row per touch, best first: x0 y0 z0, i j k, `face` (its number), `gain` (expected fall of P (1 - P)). Empty
+        if no touch gains a hundredth: then more touches do not decide; the doubt is in set-up, tool offset or budget.
+
+    Raises
+    ------
+    InputError
+        If the nodes are not those of the surface, or none is allowed.
+    """
+    fields, inside = judged.fields.copy(), judged.inside.astype(float)
+    if fields.shape[1] != len(at.places):
+        raise InputError("these are not the nodes of the surface", found=len(at.places), expected=fields.shape[1])
+    free = np.ones(len(at.places), dtype=bool) if allowed is None else np.asarray(allowed, dtype=bool).copy()
+    if not free.any():
+        raise InputError("no node is allowed", expected="some that the probe can reach")
+    chosen: list[int] = []
+    gains: list[float] = []
+    for _ in range(min(count, int(free.sum()))):
+        read = fields + u * rng.standard_normal(fields.shape)
+        gain = np.where(free, _told(read, inside), -np.inf)
+        best = int(gain.argmax())
+        if gain[best] < (_REST if chosen else WORTH):
+            break
+        chosen.append(best)
+        gains.append(float(gain[best]))
+        free[best] = False
+        off = read[:, best] - read[:, best].mean()
+        slope = off / max(float(off @ off), 1e-30)  # what the reading tells is taken off by regression over the fields
+        fields -= off[:, None] * (slope @ (fields - fields.mean(axis=0)))
+        inside = inside - off * float(slope @ (inside - inside.mean()))
+    table = pd.DataFrame(np.hstack([at.places, at.normals])[chosen], columns=[*TARGET, *NORMAL])
+    return table.assign(face=at.face[chosen], gain=gains)
+
+
+def _told(read: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """(m,) variance between bins of the share of fields in the zone, by what they read at each node."""
+    order = np.argsort(read, axis=0)
+    share = np.array([inside[part].mean(axis=0) for part in np.array_split(order, _BINS)])
+    spread = float(inside.var()) / (len(inside) / _BINS)  # what the bins differ by without telling anything
+    return np.maximum(share.var(axis=0, ddof=1) - spread, 0.0)

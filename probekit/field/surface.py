@@ -1,0 +1,247 @@
+"""How likely a whole surface lies in its zone, by what its touches say of the field of its deviations.
+
+The surface at a node is the offset of its group, the smooth form and the finer form; fields are drawn given the touches
+(Matheron's rule: a field drawn without them is corrected by what it got wrong at the touches; Wilson et al., JMLR 22,
+2021, from memory), for some sets of the grid of the belief by weight. P is the share of fields that lie within both
+limits at every node and every touched place. Too few nodes make P too large: their distance is part of the statement.
+
+P is no verdict: a hill between the touches is not in it (`probekit.field.blind_spot`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..errors import InputError
+from ..show import shown
+from .belief import Belief
+from .defects import Defects, hills, weighed
+from .kernel import distances, matern, six
+from .nodes import Nodes
+
+__all__ = ["Surface", "surface"]
+
+RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
+FEWEST = 30  # touches below which there are words instead of a number
+_SETS = 20
+_FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
+_FREE = 1e3  # an offset that is not known, in zones
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """What may be said of a surface between its touches.
+
+    Attributes
+    ----------
+    belief : Belief
+    probability : float
+        That the whole surface is in its zone, if its form is smooth between the touches; NaN where no number is given.
+    low, high : float
+        95 % interval of it by the number of fields.
+    out : (m,) float
+        Probability of each node to be out.
+    mean, u : (m,) float
+        Estimated deviation of each node and its standard deviation [mm].
+    fields : (k, m) float
+        The fields drawn, at the nodes [mm].
+    touched : (k, n) float
+        The same fields at the touched places [mm].
+    inside : (k,) bool
+        Fields that are in the zone at all nodes and touches.
+    spacing : float
+        Distance of the nodes [mm].
+    defects : Defects, optional
+        Local defects that were declared.
+    notes : tuple of str
+    """
+
+    belief: Belief
+    probability: float
+    low: float
+    high: float
+    out: np.ndarray
+    mean: np.ndarray
+    u: np.ndarray
+    fields: np.ndarray
+    touched: np.ndarray
+    inside: np.ndarray
+    spacing: float
+    defects: Defects | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def word(self) -> str:
+        """In words: "very likely in its zone", "not decided", "very likely not in its zone", "too far apart to say"."""
+        if self.belief.unresolved > RESOLVED:
+            return "too far apart to say"
+        share = float(self.inside.mean())
+        if share > 0.95:
+            return "very likely in its zone"
+        return "very likely not in its zone" if share < 0.05 else "not decided"
+
+    @property
+    def sentence(self) -> str:
+        """What the touches say of the surface between them; never without what they could not see."""
+        if self.belief.unresolved > RESOLVED:
+            return self.belief.sentence
+        if not np.isfinite(self.probability):
+            return f"{self.belief.sentence}; {len(self.belief.points)} touches are too few for a number: {self.word}"
+        condition = "with the declared local defects" if self.defects else "if its form is smooth between the touches"
+        return (
+            f"{self.belief.sentence}. The whole surface lies in its zone with a probability of "
+            f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}"
+        )
+
+    def _drawn(self) -> str:
+        sure = not 0.01 <= self.probability <= 0.99
+        return "" if sure else f"{self.low:.2f} to {self.high:.2f} by simulation, "
+
+
+def _said(probability: float) -> str:
+    """Two digits, and never certain."""
+    if probability > 0.99:
+        return "more than 0.99"
+    return "less than 0.01" if probability < 0.01 else f"{probability:.2f}"
+
+
+def surface(
+    belief: Belief,
+    at: Nodes,
+    limits: tuple[float, float],
+    rng: np.random.Generator,
+    *,
+    group: np.ndarray | None = None,
+    defects: Defects | None = None,
+    fields: int = 1000,
+) -> Surface:
+    """Judge a whole surface by its touches.
+
+    Parameters
+    ----------
+    belief : Belief
+        See `learn`.
+    at : Nodes
+        Where it is judged; 600 to 1600 of them.
+    limits : (lower, upper)
+        Of the deviation [mm]; infinite where there is none.
+    rng : numpy.random.Generator
+    group : (m,) int, optional
+        Group of each node; default the first group of the belief for all.
+    defects : Defects, optional
+        Local defects that the process makes; without them P holds only for a form that is smooth.
+    fields : int
+        How many are drawn.
+
+    Returns
+    -------
+    Surface
+
+    Raises
+    ------
+    InputError
+        If a node is of a group that has no touch, or the limits are not in order.
+    """
+    lower, upper = map(float, limits)
+    if not lower < upper:
+        raise InputError("the lower limit must be below the upper one", found=limits)
+    group = np.full(len(at.places), belief.group[0]) if group is None else np.asarray(group)
+    if not np.isin(group, belief.group).all():
+        raise InputError("a face has no touch of its own: nothing is said of it", found=sorted(set(group.tolist())))
+    points = six(at.places, at.normals)
+    sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, len(points) + len(belief.points)))
+    if defects is not None:
+        sets, chosen = weighed(belief, defects, points, _SETS, rng)
+        hidden = hills(chosen, np.vstack([points, belief.points]))
+    each = -(-fields // len(sets))
+    drawn = [
+        hidden[k] + _given(belief, int(number), points, group, belief.deviation - hidden[k, len(points) :], each, rng)
+        for k, number in enumerate(sets)
+    ]
+    everywhere = np.vstack(drawn)
+    within = (everywhere > lower) & (everywhere < upper)
+    inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, : len(points)]
+    low, high = _interval(inside)
+    share = float(inside.mean())
+    told = belief.unresolved <= RESOLVED and len(belief.points) >= FEWEST
+    return Surface(
+        belief=belief,
+        probability=min(max(share, 3.0 / len(inside)), 1.0 - 3.0 / len(inside)) if told else np.nan,
+        low=low,
+        high=high,
+        out=1.0 - within[:, : len(points)].mean(axis=0),
+        mean=at_nodes.mean(axis=0),
+        u=at_nodes.std(axis=0),
+        fields=at_nodes,
+        touched=everywhere[:, len(points) :],
+        inside=inside,
+        spacing=at.spacing,
+        defects=defects,
+        notes=_notes(belief, at),
+    )
+
+
+def _given(
+    belief: Belief,
+    number: int,
+    points: np.ndarray,
+    group: np.ndarray,
+    y: np.ndarray,
+    count: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """(count, m + n) fields given the touches, at nodes and touched places [mm], with one set of the grid."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    roughness, length, strength, white = belief.grid[number]
+    m, n = len(points), len(belief.points)
+    everywhere = np.vstack([points, belief.points])
+    smooth = strength**2 * matern(distances(everywhere, everywhere), length, roughness)
+    root = np.linalg.cholesky(smooth + (1e-8 * strength**2) * np.eye(m + n))
+    names = np.unique(belief.group)
+    offsets = (np.concatenate([group, belief.group])[:, None] == names[None, :]).astype(float)
+    free = (_FREE * belief.zone) ** 2
+    fine = np.concatenate([_cells(points, belief.apart), -1 - np.arange(n)])
+    _, cell = np.unique(fine, return_inverse=True)
+    prior = (
+        rng.standard_normal((count, m + n)) @ root.T
+        + white * rng.standard_normal((count, int(cell.max()) + 1))[:, cell]
+        + np.sqrt(free) * rng.standard_normal((count, len(names))) @ offsets.T
+    )
+    errors = rng.standard_normal((count, n)) @ np.linalg.cholesky(belief.noise + 1e-15 * np.eye(n)).T
+    of_surface = smooth[:, m:] + free * offsets @ offsets[m:].T
+    of_surface[m:] += white**2 * np.eye(n)
+    touched = of_surface[m:] + belief.noise
+    answer = cho_solve(cho_factor(touched, lower=True), (y - prior[:, m:] - errors).T)
+    return prior + (of_surface @ answer).T
+
+
+def _cells(points: np.ndarray, apart: float) -> np.ndarray:
+    """(m,) cell of half the distance of the touches in which each node lies: finer form is drawn once in each."""
+    cell = np.floor(points / (0.5 * apart)).astype(np.int64)
+    return np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
+
+
+def _interval(inside: np.ndarray) -> tuple[float, float]:
+    """95 % interval of a share (Jeffreys: Brown, Cai, DasGupta, Statistical Science 16, 2001)."""
+    from scipy.special import betaincinv
+
+    yes, k = int(inside.sum()), len(inside)
+    return (
+        float(betaincinv(yes + 0.5, k - yes + 0.5, 0.025)) if yes else 0.0,
+        float(betaincinv(yes + 0.5, k - yes + 0.5, 0.975)) if yes < k else 1.0,
+    )
+
+
+def _notes(belief: Belief, at: Nodes) -> tuple[str, ...]:
+    fine = belief.length(0.1) / _FINE
+    said = []
+    if at.spacing > fine:
+        said.append(
+            f"nodes every {at.spacing:.2g} mm are too far apart for a form of {belief.length(0.1):.2g} mm: "
+            f"with one per {fine:.2g} mm the probability would be smaller"
+        )
+    return tuple(said)
