@@ -155,6 +155,11 @@ def test_a_datum_that_translates_is_asked_along_what(tmp_path: Path, word: str) 
         settings(tmp_path, filled(text))
 
 
+def test_a_tangent_plane_is_taken_over(tmp_path: Path) -> None:
+    text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, modifiers=("tangent plane",))), block())
+    assert settings(tmp_path, filled(text))["tolerance"][0]["tangent"] is True
+
+
 def test_a_position_of_a_surface_at_a_material_condition_is_one_of_a_boundary(tmp_path: Path) -> None:
     place = dataclasses.replace(
         PROFILE, name="p", kind="position", value=0.0, modifiers=("maximum material requirement",), source_id="#8"

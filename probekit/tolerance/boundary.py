@@ -24,7 +24,7 @@ from ..errors import InputError
 from ..show import shown
 from ..values import Number
 from .evaluation import Evaluation
-from .placement import place
+from .placement import TOGETHER, place
 from .places import of_surfaces
 from .spec import Limits, Tolerance, stated
 
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Boundary"]
 
-_ALONE = "placed by itself: that it is met together with others of its datum frame, at one placement, is not judged"
 _SAID = {"M": "maximum", "L": "least"}
 
 
@@ -113,7 +112,7 @@ class Boundary(Tolerance):
             motion=placed.motion,
             notes=(
                 "the surface is seen at the touches alone: between them it may come nearer to the boundary",
-                *((_ALONE,) if free and not self.separate else ()),
+                *((TOGETHER,) if free and not self.separate else ()),
             ),
             details={
                 "boundary, from the nominal surface": limit + sign * width / 2,

@@ -20,7 +20,7 @@ from scipy.spatial.transform import Rotation
 
 from ..errors import InputError, TouchesError
 from ..fit.datums.freedom import Freedom
-from ..fit.elements import element
+from ..fit.elements import Element, element
 from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 from ..show import shown
@@ -33,7 +33,8 @@ from .length import judged_length
 from .nominal_shape import require
 from .placement import Free
 from .places import of_lean
-from .spec import Direction, Tolerance, Vector, only
+from .spec import Direction, Tolerance, Vector, only, stated
+from .tangent import edge_of, pairs_of, tangent_plane
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,6 +77,8 @@ class Orientation(Tolerance):
         Direction about which the datum frame leaves the zone free to turn: the normal of the datum plane, when a
         plane is the only datum. None: it holds all turns. In its place, `evaluate` takes the datum frame that the table
         is in, with the turns that it leaves, and the play of its datums at MMB.
+    tangent : bool
+        Of a plane: the tangent plane is judged, (T), over the whole face where a nominal is given, not the surface.
     length : (float, float), optional
         Of an axis: heights along it between which it is judged [mm], counted from the middle of the touches. By
         default those of the feature in the nominal, or of the touches where no nominal is given.
@@ -94,6 +97,7 @@ class Orientation(Tolerance):
     to_kind: str | tuple[str, ...] = ()
     length: tuple[float, float] | None = field(default=None, metadata=only(feature=("axis",)))
     method: str | None = field(default=None, metadata=only(feature=("axis",)))
+    tangent: bool = field(default=False, metadata=only(feature=("plane",)) | stated(tangent_plane=True))
 
     kinds: ClassVar = {kind: {"of": kind} for kind in _KINDS}
 
@@ -102,6 +106,8 @@ class Orientation(Tolerance):
         return self.of
 
     def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
+        if self.tangent:
+            return self._of_tangent_plane(deviations, self.covered(deviations), nominal, free)
         if self.feature == "plane":
             return self._of_plane(deviations, self.covered(deviations), free)
         return self._of_axis(deviations, self.covered(deviations), nominal, free)
@@ -132,6 +138,48 @@ class Orientation(Tolerance):
             blocks=of_motions(covered.contact, np.tile(square, (len(points), 1)), freedom.with_shifts()),
             notes=(*_said(self.angle, square), *few("plane", len(covered.rows), self.of)),
             alternatives=partial(_other_planes, points, square, covered.outward),
+        )
+
+    def _of_tangent_plane(
+        self, deviations: pd.DataFrame, covered: Covered, nominal: Nominal | None, free: Freedom
+    ) -> Evaluation:
+        """How far the tangent plane leans against the zone, over the whole feature."""
+        require(covered, "plane")
+        width, plane, edge = positive(self.needed_width()), tangent_plane(covered), edge_of(covered, nominal)
+        square, turn = self._zone(covered.outward, free)
+        square = square if square @ covered.outward > 0 else -square
+        points, freedom = plane.under(edge), _turns(turn, free, covered.contact.mean(axis=0))
+        turns = bool(freedom.turns.shape[1])
+        height = _turned(points, square, freedom) if turns else points @ square
+        places, worst = pairs_of(plane, edge, height, square, freedom.with_shifts())
+        gradient, slope = places.along(worst)
+        surface = covered.measured @ square
+
+        def value(fitted: Element) -> float:
+            normal = np.asarray(fitted.parameters["direction"])
+            return float(np.ptp((edge - (edge @ normal / (square @ normal))[:, None] * square) @ square))
+
+        return Evaluation.as_whole(
+            deviations,
+            covered.rows,
+            float(np.ptp(height)),
+            width,
+            name=self.name,
+            kind=f"{self.of} of a tangent plane",
+            features=covered.names,
+            ruling=tuple(covered.ids[list(plane.active)].tolist()),
+            missed_rows=covered.missed,
+            free=("tx", "ty", "tz", *(("a turn of the datum frame",) if turns else ())),
+            notes=(*_said(self.angle, square), *plane.notes, *few("plane", len(covered.rows), self.of)),
+            alternatives=lambda: {
+                "the surface itself, zone held in direction": float(np.ptp(surface)),
+                "least squares plane": value(
+                    element(covered.measured, "plane", method="least_squares", outward=covered.outward)
+                ),
+            },
+            gradient=gradient,
+            slope=slope,
+            places=places,
         )
 
     def _of_axis(
@@ -223,14 +271,15 @@ class Orientation(Tolerance):
         return direction, about if turn is None and not free else turn
 
     def _words(self) -> Iterator[str]:
-        yield f"of the {self.feature}"
+        yield f"of the {'tangent ' * self.tangent}{self.feature}"
         if self.angle is not None:
             angles = (self.angle,) if isinstance(self.angle, int | float) else self.angle
             yield "basic angle " + " and ".join(f"{one:g}\N{DEGREE SIGN}" for one in angles)
 
     def _cells(self) -> list[list[str]]:
         round_zone = self.feature == "axis" and self.across is None
-        return [[("dia " if round_zone else "") + f"{self.needed_width():g}", *self.datums]]
+        text = ("dia " if round_zone else "") + f"{self.needed_width():g}" + "(T)" * self.tangent
+        return [[text, *self.datums]]
 
 
 def orientation(

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["Free", "Placement", "freedom_of", "place"]
+__all__ = ["TOGETHER", "Free", "Placement", "freedom_of", "place"]
+
+#: What is not built yet, said by name.
+TOGETHER = "placed by itself: a simultaneous requirement, one placement with others of its datum frame, is not judged"
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,11 +34,13 @@ from ..show import shown
 from .around import around_notes, checked_around
 from .blocks import Block, of_motions
 from .boundaries import Boundaries, boundary_limits, limits
-from .cover import covered_rows
+from .cover import covered_rows, few
 from .evaluation import Evaluation
+from .nominal_shape import require
 from .per_unit import in_windows
-from .placement import Free, freedom_of, place
+from .placement import TOGETHER, Free, freedom_of, place
 from .spec import Direction, Length, Tolerance, Vector, stated
+from .tangent import placed_heights, tangent_plane
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,6 +73,8 @@ class Profile(Tolerance):
         does not judge touches one by one.
     along : (3,) float or None
         Per unit length: direction along which the window of length `unit` lies.
+    tangent : bool
+        The tangent plane of a flat feature is judged, (T), at the touched places, not the surface; as a whole.
     separate : bool
         Not to be met at one placement together with others that share its datums.
     around : str
@@ -85,6 +89,7 @@ class Profile(Tolerance):
     dynamic: bool = False
     unit: Length | None = None
     along: Direction | None = None
+    tangent: bool = field(default=False, metadata=stated(tangent_plane=True))
     separate: bool = field(default=False, metadata=stated(separate_requirement=True))
     around: Literal["", "all over", "all around"] = field(default="", metadata=stated(all_around="all around"))
 
@@ -94,6 +99,10 @@ class Profile(Tolerance):
 
     def _check(self) -> None:
         super()._check()
+        other = [key for key in ("boundaries", "dynamic", "unit", "along") if getattr(self, key)]
+        if self.tangent and (other or self.around):
+            what = f"tolerance '{self.name}': a tangent plane is judged in a uniform zone, over a whole flat feature"
+            raise InputError(what, column="tangent", found=", ".join([*other, *([self.around] if self.around else [])]))
         checked_around(self.around, self.features, self.name)
 
     def around_notes(self, deviations: pd.DataFrame, rows: np.ndarray, nominal: Nominal | None) -> tuple[str, ...]:
@@ -112,7 +121,9 @@ class Profile(Tolerance):
         return boundary_limits(deviations, self.boundaries)
 
     def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
-        if self.unit is None:
+        if self.tangent:
+            one = self._of_tangent_plane(deviations, free)
+        elif self.unit is None:
             one = self._zone(deviations, nominal, free)
         else:
             one = in_windows(deviations, self, nominal, freedom_of(self.free or FREEDOMS))
@@ -156,6 +167,34 @@ class Profile(Tolerance):
             alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
         )
 
+    def _of_tangent_plane(self, deviations: pd.DataFrame, free: Freedom) -> Evaluation:
+        """Where the tangent plane lies in the zone, at the touched places; noise counts as that of the worst touch."""
+        covered, width = self.covered(deviations), self.needed_width()
+        require(covered, "plane")
+        sides, plane = limits(width, self.outside), tangent_plane(covered)
+        square, at = plane.outward, covered.foot.mean(axis=0)
+        level = float(at @ square) + sum(sides) / 2  # of the middle of the zone
+        off = placed_heights(plane.under(covered.contact), square, level, free)
+        alone = (TOGETHER,) if free and not self.separate else ()
+        return Evaluation.as_whole(
+            deviations,
+            covered.rows,
+            2.0 * float(np.abs(off).max()),
+            width,
+            name=self.name,
+            kind="profile of a tangent plane",
+            features=covered.names,
+            lower=sides[0],
+            upper=sides[1],
+            high=float(off.max() + sum(sides) / 2),
+            low=float(off.min() + sum(sides) / 2),
+            ruling=tuple(covered.ids[list(plane.active)].tolist()),
+            missed_rows=covered.missed,
+            free=free.names,
+            freedom=free,
+            notes=(*plane.notes, *alone, *few("plane", len(covered.rows), "a tangent plane")),
+        )
+
     def _table(self, deviation: np.ndarray, free: Freedom) -> pd.DataFrame:
         """Bare deviations (n,) as a table, if it can be judged without one."""
         import pandas as pd
@@ -176,6 +215,8 @@ class Profile(Tolerance):
             yield f"{self.outside:g} mm of it outside the material"
         if self.free:
             yield "free: " + ", ".join(self.free)
+        if self.tangent:
+            yield "of the tangent plane"
         if self.dynamic:
             yield "dynamic: the offset of the zone is free"
         if self.unit is not None:
@@ -188,7 +229,7 @@ class Profile(Tolerance):
     def _cells(self) -> list[list[str]]:
         text = f"{self.width:g}" if self.boundaries is None else "a \N{LEFT RIGHT ARROW} b"
         text += "" if self.outside is None else f"(U){self.outside:g}"
-        text += "(D)" if self.dynamic else ""
+        text += "(D)" * self.dynamic + "(T)" * self.tangent
         text += "" if self.unit is None else f"/{'dia ' if self.along is None else ''}{self.unit:g}"
         return [[text, *self.datums]]
 

@@ -84,6 +84,8 @@ def simultaneous(
             found="; ".join(", ".join(one) or "none" for one in sorted(named)),
             todo="Evaluate them separately, or give free= for all.",
         )
+    if any(getattr(one, "tangent", False) for one in tolerances):
+        raise InputError("a tangent plane has a placement of its own", todo="Evaluate it separately.")
     if any(getattr(one, "dynamic", False) for one in tolerances):
         raise InputError("a dynamic profile has an offset of its own", todo="Evaluate it separately.")
     common = freedom_of([f for f in FREEDOMS if f in tolerances[0].free] if free is None else free, pivot)

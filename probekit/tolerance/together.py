@@ -257,7 +257,7 @@ def _sharing(
     for k, one in enumerate(tolerances):
         if k in settled or not isinstance(one, Profile | Position) or not one.datums or one.separate:
             continue
-        if isinstance(one, Profile) and (one.dynamic or one.unit):
+        if isinstance(one, Profile) and (one.dynamic or one.unit or one.tangent):
             continue
         frame = frames.get(one.datums, (None, None))[0]
         if one.free or (frame is not None and frame.freedom):
