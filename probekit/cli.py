@@ -75,8 +75,9 @@ def _parser() -> argparse.ArgumentParser:
     inspect = commands.add_parser(
         "inspect",
         help="run a study file: verdict, report page, tables",
-        description="Run a study file. Prints a summary; writes report.html, results.csv, results.json, "
-        "and again.csv if there is something to touch again.",
+        description="Run a study file. Prints a summary; writes report.html, results.csv, results.json; "
+        "again.csv if there is something to touch again; recut.csv, recut_field.csv and recut.ply if a re-cut "
+        "is offered.",
         epilog="The keys of a study file: python -c 'import probekit.settings as s; help(s)'\n\n"
         "exit status: 0 conforms, 1 does not conform or undecided, 2 unusable input",
         formatter_class=raw,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import tiny
 
@@ -64,3 +65,23 @@ def test_the_page_and_the_file_tell_the_tool(tmp_path):
     assert "What each would bring" in page
     assert page.index("hands clear of the spindle") < page.index("What each would bring")
     assert found["promises"]
+
+
+def test_a_recut_map_is_written_where_a_recut_is_offered(tmp_path):
+    """As above; a study whose touches are good leaves none of its files, and takes those of the run before away."""
+    path = written(tmp_path, CUTTER + "radius = 4.0\n", high=0.15)
+    path.write_text(
+        path.read_text().replace('features = ["top", "front", "left"]', 'features = ["top"]\nfree = ["tz"]')
+    )
+    cli.main(["inspect", str(path), "--quiet"])
+    names = ("recut.csv", "recut_field.csv", "recut.ply")
+    assert all((tmp_path / "results" / name).exists() for name in names)
+    table = pd.read_csv(tmp_path / "results" / "recut.csv", comment="#")
+    assert table["stock"].mean() == pytest.approx(0.15, abs=0.02)
+    assert set(table["face"]) == {"front", "left"}
+    assert set(table["tool"]) == {5}
+    page = (tmp_path / "results" / "report.html").read_text()
+    assert "Re-cut map" in page
+    assert "none is a program" in page
+    cli.main(["inspect", str(written(tmp_path, CUTTER)), "--quiet"])
+    assert not any((tmp_path / "results" / name).exists() for name in names)

@@ -3,6 +3,7 @@
 from .again import touch_again
 from .corrections import corrections, uniform_offset
 from .cutters import Cutter
+from .recut import recut_map
 from .suggest import suggest
 
-__all__ = ["Cutter", "corrections", "suggest", "touch_again", "uniform_offset"]
+__all__ = ["Cutter", "corrections", "recut_map", "suggest", "touch_again", "uniform_offset"]

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["find_regions", "nearest_alike", "neighbours"]
+__all__ = ["find_regions", "nearest_alike", "neighbours", "spacing_of"]
 
 _FEET, _NORMALS = list(FOOT), list(FOOT_NORMAL)
 _LINK = 1.8  # spacings of touches that join two: straight neighbours and diagonal ones
@@ -101,6 +101,11 @@ def neighbours(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 def nearest_alike(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Each touch and its nearest neighbour on the same side: positions (m,) and (m,), of those that have one."""
     return _nearest(*_surface(table))[:2]
+
+
+def spacing_of(table: pd.DataFrame) -> float:
+    """Median distance of touches to their nearest neighbour on the same side [mm]; 0 if none has one."""
+    return _spacing(*_surface(table))
 
 
 def _nearest(feet: np.ndarray, normals: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -14,10 +14,12 @@ from ..fit.alignment import Alignment
 from ..show import shown
 from .candidates import candidates, promises
 from .corrections import corrections, left_of
-from .cutters import Cutter, ToolOffset, check_faces, scatter_left, tool_offsets
-from .noise import MATERIAL, beyond_scatter, moved, offset_of, proved_outside, stated
+from .cutters import Cutter, check_faces, scatter_left, tool_offsets
+from .noise import MATERIAL, beyond_scatter, moved, proved_outside, stated
 from .promise import CUTTER
+from .recut import RecutMap, blocked, dents_beside, recut_map
 from .regions import find_regions
+from .tool_words import on_offset, on_tools, predicted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,6 +61,8 @@ class Action:
         `probekit.action.corrections.left_of`.
     promises : tuple of str
         The candidates as sentences: value, bounds and chance of each.
+    recut : RecutMap, optional
+        How much stock to remove where, if a re-cut is among the candidates.
     """
 
     table: pd.DataFrame
@@ -69,6 +73,7 @@ class Action:
     candidates: pd.DataFrame | None = None
     left: pd.DataFrame | None = None
     promises: tuple[str, ...] = ()
+    recut: RecutMap | None = None
 
     @property
     def sentence(self) -> str:
@@ -131,14 +136,17 @@ def suggest(
     """
     check_faces(verdict.table, nominal, cutters)
     known = stated(verdict, scatter)
+    proved, left = proved_outside(verdict, known), left_of(verdict)
     leaves, tools = scatter_left(verdict.table, cutters, cutter), tool_offsets(verdict, cutters, known, alignment)
     table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=leaves)
-    regions, proved, left = find_regions(verdict.table, nominal), proved_outside(verdict, known), left_of(verdict)
+    regions, why = find_regions(verdict.table, nominal), blocked(verdict, nominal, cutters, proved)
+    offered = candidates(verdict, known, proved & (why == ""), leaves, tools)
+    cut = offered.loc[offered["candidate"] == "re-cut here", "tolerance"].tolist()
     said = [
         *_on_missing(regions),
-        *_on_left(regions, verdict, table, proved),
-        *_on_offset(verdict, alignment, known, table, left, tools),
-        *_on_tools(verdict, tools, left),
+        *_on_left(regions, verdict, table, proved, why, cutters, cut),
+        *on_offset(verdict, alignment, known, table, left, tools),
+        *on_tools(verdict, tools, left),
         *_on_doubt(verdict),
     ]
     rest, set_up = "", []
@@ -152,9 +160,9 @@ def suggest(
         said.insert(0, f"Carry on: {carry_on}.")
     elif rest:
         said.append(f"The set-up needs no change: {rest}.")
-    offered = candidates(verdict, known, proved, leaves, tools)
+    recut = recut_map(verdict, nominal, scatter=known, cutters=cutters, tolerances=cut) if cut else None
     told = promises(offered, 0.95 if verdict.rule.level is None else verdict.rule.level)
-    return Action(table, shares, regions, tuple(said), candidates=offered, left=left, promises=told)
+    return Action(table, shares, regions, tuple(said), candidates=offered, left=left, promises=told, recut=recut)
 
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:
@@ -166,7 +174,15 @@ def _on_missing(regions: pd.DataFrame) -> list[str]:
     ]
 
 
-def _on_left(regions: pd.DataFrame, verdict: Verdict, table: pd.DataFrame, proved: np.ndarray) -> list[str]:
+def _on_left(
+    regions: pd.DataFrame,
+    verdict: Verdict,
+    table: pd.DataFrame,
+    proved: np.ndarray,
+    why: np.ndarray,
+    cutters: Sequence[Cutter],
+    offered: list[str],
+) -> list[str]:
     """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help."""
     said, in_vain = [], {}
     position = {touch: row for row, touch in enumerate(verdict.table["touch"].tolist())}
@@ -178,120 +194,60 @@ def _on_left(regions: pd.DataFrame, verdict: Verdict, table: pd.DataFrame, prove
                 f"more than noise makes. Touch there again before anything is cut ({_touches(r.ids)})."
             )
             continue
+        if (why[rows] != "").all():
+            said.append(
+                f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut with the tool named for it: "
+                f"{r.deviation:+.3f} mm are left there, but {why[rows[0]]} ({_touches(r.ids)})."
+            )
+            continue
         judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
-        beyond_help = [one for one in judged if _predicted(table, "re-cut", one) > one.width]
+        beyond_help = [one for one in judged if predicted(table, "re-cut", one) > one.width]
         for one in beyond_help:
             in_vain.setdefault(one.name, (one, []))[1].append(r)
-        if not beyond_help:
+        vain = [one.name for one in judged if one.name not in offered and one not in beyond_help]
+        if vain and not beyond_help:
+            said.append(
+                f"Region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit "
+                f"({_touches(r.ids)}). A re-cut is not offered: by its prediction "
+                f"{', '.join(vain)} would not conform after it."
+                f"{_beside(verdict, np.array(rows), why, cutters)}"
+            )
+        elif not beyond_help:
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, "
                 f"{r.deviation:+.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
-                f"({_touches(r.ids)})."
+                f"({_touches(r.ids)}).{_beside(verdict, np.array(rows), why, cutters)}"
             )
     return said + [_on_vain_recut(one, found, table) for one, found in in_vain.values()]
+
+
+def _beside(verdict: Verdict, rows: np.ndarray, why: np.ndarray, cutters: Sequence[Cutter]) -> str:
+    """What a re-cut of these touches comes near to: dents beside them, and touches that the tool does not reach."""
+    text, stay = "", rows[why[rows] != ""]
+    if len(stay):
+        ids = verdict.table["touch"].iloc[stay].tolist()
+        text += f" The material at {_touches(ids)} stays, for {why[stay[0]]}."
+    for touch, away, off in dents_beside(verdict, rows, cutters)[:1]:
+        text += f" Material is missing {away:.1f} mm beside it (touch {touch}, {off:+.3f} mm): no stock is taken there."
+    return text
 
 
 def _on_vain_recut(one: Evaluation, found: list, table: pd.DataFrame) -> str:
     worst = max(found, key=lambda r: r.deviation)
     regions = ("Region " if len(found) == 1 else "Regions ") + ", ".join(str(r.region) for r in found)
-    after = _predicted(table, "re-cut", one)
+    after = predicted(table, "re-cut", one)
     text = (
         f"{one.name}: a re-cut would not bring the part within its limits. Material is left ({regions}, "
         f"{worst.deviation:+.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
         "once it is off, because material is missing elsewhere."
     )
-    moved = _predicted(table, "rigid move of each", one)
+    moved = predicted(table, "rigid move of each", one)
     if moved <= one.width:
         text += (
             f" A move of its faces as a whole would explain it, leaving {moved:.3f} mm: find out first whether the "
             "set-up between the cuts, or the datums, can have moved them."
         )
     return text
-
-
-def _predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
-    """Actual value of a tolerance that the table of corrections predicts [mm]."""
-    return float(table.loc[table["correction"].str.contains(correction, regex=False), one.name].iloc[0])
-
-
-def _on_offset(
-    verdict: Verdict,
-    alignment: Alignment | None,
-    scatter: Scatter,
-    table: pd.DataFrame,
-    left_over: pd.DataFrame,
-    tools: Sequence[ToolOffset],
-) -> list[str]:
-    said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
-    for at, one in enumerate(verdict.evaluations):
-        if one.touches < 5 or not one.from_nominal or any(tool.slopes[at].any() for tool in tools):
-            continue
-        middle = (one.lower + one.upper) / 2
-        offset, u, significant = offset_of(one, verdict, scatter, alignment)
-        if not significant or abs(offset) < MATERIAL * one.width:
-            continue
-        common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
-        left, missing = "material is left all over", "material is missing all over"
-        if middle:
-            common += f" from the middle of the zone, {middle:+.3f} mm"
-            left, missing = (f"{word} material is left than the middle of the zone has" for word in ("more", "less"))
-        after = _predicted(table, "uniform offset", one)
-        if after >= one.actual:
-            said.append(
-                f"{common}. A change of the tool's entry by as much is not offered: {after:.3f} mm of {one.width:.3f} "
-                f"mm would be left after it, {one.actual:.3f} mm are now; what rules is elsewhere."
-            )
-        elif offset > 0:
-            said.append(
-                f"{common}: {left}, as a cutter leaves it that is smaller (worn) or shorter than "
-                "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
-                f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off. "
-                f"Of what is left: {rest[one.name]}."
-            )
-        else:
-            said.append(
-                f"{common}: {missing}, as after a cutter that is larger or longer than its entries "
-                f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
-                f"this one. Of what is left: {rest[one.name]}."
-            )
-    return said
-
-
-def _on_tools(verdict: Verdict, tools: Sequence[ToolOffset], left_over: pd.DataFrame) -> list[str]:
-    """What the faces of each tool say of its entry."""
-    said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
-    for tool in tools:
-        named, faces = tool.named[0].upper() + tool.named[1:], "; ".join(f"{n} {v:+.3f} mm" for n, v, _ in tool.seen)
-        if tool.disagree and tool.significant:
-            said.append(
-                f"{named}: its faces disagree ({tool.disagree}), so no change of its {tool.entry} is offered: one "
-                "entry serves them all. The allowance of a single operation in the milling program could be changed."
-            )
-        for at, (one, slope) in enumerate(zip(verdict.evaluations, tool.slopes, strict=True)):
-            if not tool.helps(at, one.width):
-                continue
-            off = one.deviations - one.middles
-            after = one.value_of(off - tool.value * slope)
-            kind = ("is left on", "lowering") if tool.value > 0 else ("is missing", "raising")
-            text = (
-                f"{named}: {tool.value:+.3f} mm (u {tool.u:.4f} mm) of material {kind[0]} ({faces}), counted "
-                f"{tool.along}."
-            )
-            if after >= one.actual:
-                said.append(
-                    f"{text} A change of its {tool.entry} is not offered for {one.name}: {after:.3f} mm of "
-                    f"{one.width:.3f} mm would be left after it, {one.actual:.3f} mm are now; what rules is elsewhere."
-                )
-                continue
-            when = (
-                "before a re-cut or the next part would take it off" if tool.value > 0 else "helps the next part only"
-            )
-            said.append(
-                f"{text} If its entry is the cause, {kind[1]} the {tool.entry} by {abs(tool.value):.3f} mm {when}; a "
-                f"smaller entry cuts deeper. {one.name}: {after:.3f} mm of {one.width:.3f} mm by the touches, "
-                f"{one.actual:.3f} mm now. Of what is left: {rest[one.name]}."
-            )
-    return said
 
 
 def _on_set_up(

@@ -2,6 +2,7 @@
 
 from .page import page
 from .plan_page import plan_page
+from .recut_files import recut_files
 from .tables import tables
 
-__all__ = ["page", "plan_page", "tables"]
+__all__ = ["page", "plan_page", "recut_files", "tables"]

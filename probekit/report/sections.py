@@ -230,7 +230,22 @@ def next_steps(action: Action | None) -> str:
     return (
         '<section id="next"><h2>What next</h2><div class="caution" role="note"><h3>Caution</h3>'
         f"<p>{escape(action.caution)}</p></div>{suggested}"
-        f"{''.join(frame(table, caption, kinds) for table, caption in found if len(table))}</section>"
+        f"{''.join(frame(table, caption, kinds) for table, caption in found if len(table))}{_recut(action)}</section>"
+    )
+
+
+def _recut(action: Action) -> str:
+    """Return the re-cut map by face, and what it rests on."""
+    if action.recut is None:
+        return ""
+    notes = "".join(f"<li>{escape(note)}</li>" for note in action.recut.notes)
+    caption = (
+        'Stock to remove, and what stays because no named tool reaches it; lengths in <span class="unit">mm</span>.'
+    )
+    return (
+        f"<h3>Re-cut map</h3><p>{escape(action.recut.sentence)}. The files recut.csv (touched places), recut_field.csv "
+        "(close places, smoothed) and recut.ply (a mesh in colour) stand beside this page; none is a program."
+        f'</p>{frame(action.recut.by_face, caption)}<ul class="small">{notes}</ul>'
     )
 
 

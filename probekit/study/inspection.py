@@ -230,7 +230,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
 
 
 def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict[str, Path]:
-    """Write report.html, results.csv and results.json into a folder; again.csv if there is something to touch again.
+    """Write the page, the tables, and files of what to touch again and of a re-cut if one is offered, into a folder.
 
     Parameters
     ----------
@@ -276,7 +276,9 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
         if len(again):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
         report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
-    return {kind: results.folder / name for kind, name in INSPECTION.items() if kind != "again" or len(again)}
+        recut = report.recut_files(inspection.action.recut, about["stamp"], there)
+    kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *recut}
+    return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
 
 
 def _said_of_again(again: pd.DataFrame) -> str:
@@ -325,7 +327,7 @@ def _action(
             "the part."
         )
         none = None if wanted.candidates is None else wanted.candidates.iloc[:0]
-        return replace(wanted, suggestions=(*first, held), candidates=none, promises=())
+        return replace(wanted, suggestions=(*first, held), candidates=none, promises=(), recut=None)
     return replace(wanted, suggestions=(*first, *wanted.suggestions))
 
 

@@ -14,7 +14,11 @@ from .model import Study
 
 __all__ = ["COMMANDS", "INSPECTION", "inputs_of", "program_names", "result_set", "results_left", "results_of"]
 
-INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"}
+INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
+    "recut": "recut.csv",
+    "recut_field": "recut_field.csv",
+    "recut_mesh": "recut.ply",
+}
 
 _PLAN = ("plan.csv", "plan.json", "plan.html")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
