@@ -22,7 +22,7 @@ from ..nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, OTHER_S
 from ..touches import Stylus
 from ..touches.lobing import in_probe_frame
 from .measuring import Radii, Way, allowances_of, faces_bound, measure
-from .tight import too_tight
+from .tight import held_off, too_tight
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,6 +70,7 @@ def deviations_table(how: Projection, touches: pd.DataFrame | np.ndarray) -> pd.
         with np.errstate(invalid="ignore"):
             flags = flags | np.where(np.abs(deviation) > how.max_distance, FAR, 0).astype(np.uint8)
     tight = too_tight(feet, how.nominal, np.nan_to_num(radius), offsets[feet.face])
+    tight |= held_off(points, feet, how.nominal, deviation, np.nan_to_num(radius), faces, every)
     flags = flags | np.where(tight, TOO_TIGHT, 0).astype(np.uint8)
     face = feet.face if faces is None else np.where(feet.face < 0, faces, feet.face)  # a missed touch keeps its own
     new: dict[str, Any] = {}

@@ -17,6 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 
 from ..errors import InputError
+from .bending import hollow_curvatures
 from .feet import (
     AMBIGUOUS,
     AT_BOUNDARY,
@@ -112,6 +113,13 @@ class FacetEngine:
         g1, g2 = self._packed[:, 3:6], self._packed[:, 6:9]
         gradient = np.stack([np.linalg.norm(g, axis=1) for g in (g1 + g2, g1, g2)], axis=1)
         return np.divide(1.0, gradient, out=np.zeros_like(gradient), where=gradient > 0)
+
+    @cached_property
+    def hollow(self) -> np.ndarray:
+        """(f,) curvature of the hollow that each facet is part of, estimated [1/mm]."""
+        return hollow_curvatures(
+            self.vertices, self.facets, self.facet_face, self.tables.normal, self.tables.corner_normal
+        )
 
     @cached_property
     def _edge_tolerance(self) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,7 @@ import pytest
 pytest.importorskip("OCP")
 
 import exact_shapes as es
-from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
@@ -72,12 +74,61 @@ def test_an_allowance_makes_it_narrower(corner):
     assert "too tight" in project(table, part, stylus=0.8, allowance=0.3)["flag"][0]
 
 
-def test_contact_points_and_facets_are_never_too_tight(corner):
+def meshed(part):
+    """The same part as a mesh that knows nothing of the exact surfaces, under the same names of faces."""
+    plain = dataclasses.replace(part, brep=None)
+    assert not plain.exact
+    return plain
+
+
+def test_contact_points_are_never_too_tight(corner):
     part, fillet = corner
-    table = centres([[0.3, 20, 0.3]], face=fillet)
-    assert "too tight" not in project(table, part)["flag"][0]
-    mesh = pk.nominal.from_arrays(part.vertices, part.facets)
-    assert "too tight" not in project(centres([[3.0, 20, 3.0]]), mesh, stylus=3.0)["flag"][0]
+    for model in (part, meshed(part)):
+        assert "too tight" not in project(centres([[0.3, 20, 0.3]], face=fillet), model)["flag"][0]
+    assert "too tight" not in project(centres([[3.0, 20, 3.0]]), meshed(part), stylus=3.0)["flag"][0]
+
+
+@pytest.mark.parametrize(("ball", "flagged"), [(0.3, False), (0.8, False), (1.0, False), (1.5, True), (3.0, True)])
+def test_facets_of_a_narrow_fillet_are_too_tight(corner, ball, flagged):
+    """The radius of a fillet of 1 mm is estimated from its facets; both where the ball lies in it and on both walls."""
+    part, fillet = corner
+    at = [1.0 + (ball - 1.0) * np.sqrt(0.5), max(ball, 1.0)]
+    found = project(centres([[a, 20, a] for a in at], face=fillet), meshed(part), stylus=ball)
+    assert found["flag"].str.contains("too tight").tolist() == [flagged, flagged]
+    walls = project(centres([[ball, 20, 8.0], [8.0, 20, ball]]), meshed(part), stylus=ball)
+    assert not walls["flag"].str.contains("too tight").any()
+
+
+def test_the_facets_of_a_bore_and_of_a_shaft(tmp_path):
+    """A ball of 3 mm: a bore of 2 mm is too narrow, one of 4 mm is not, and a shaft of 1 mm never is."""
+    block = BRepPrimAPI_MakeBox(gp_Pnt(-20, -20, -10), 40.0, 40.0, 10.0).Shape()
+    for x, r in ((-10, 2.0), (10, 4.0)):
+        tool = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(x, 0, -20), gp_Dir(0, 0, 1)), r, 40.0).Shape()
+        block = BRepAlgoAPI_Cut(block, tool).Shape()
+    shaft = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(0, 10, -1), gp_Dir(0, 0, 1)), 1.0, 20.0).Shape()
+    part = meshed(pk.nominal.load(es.write(BRepAlgoAPI_Fuse(block, shaft).Shape(), tmp_path / "part.step")))
+    on = [[-12.0, 0, -5.0], [14.0, 0, -5.0], [0, 11.0, 10.0]]
+    names = [part.face_names[k] for k in part.engine.feet(np.array(on)).face]
+    rest = np.sqrt(3.0**2 - 2.0**2)  # on the rim of the narrow bore
+    found = project(centres([[-10.001, 0, rest], [11.0, 0, -5.0], [0, 14.0, 10.0]], face=names), part, stylus=3.0)
+    assert found["flag"].str.contains("too tight").tolist() == [True, False, False]
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_a_slot_narrower_than_the_ball_holds_it_off_the_floor(exact, tmp_path):
+    """Ball of 3 mm on the rims of a slot 4 wide and 1 deep: sqrt(3^2 - 2^2) + 1 - 3 = 0.236 mm above its flat floor."""
+    block = BRepPrimAPI_MakeBox(gp_Pnt(-20, -20, -10), 40.0, 40.0, 10.0).Shape()
+    for x, width in ((-10, 4.0), (8, 10.0)):
+        tool = BRepPrimAPI_MakeBox(gp_Pnt(x - width / 2, -30, -1), width, 60.0, 5.0).Shape()
+        block = BRepAlgoAPI_Cut(block, tool).Shape()
+    part = pk.nominal.load(es.write(block, tmp_path / "slots.step"))
+    part = part if exact else meshed(part)
+    floor, wide = (part.face_names[k] for k in part.engine.feet(np.array([[-10.0, 0, -1], [8, 0, -1]])).face)
+    rest = np.sqrt(3.0**2 - 2.0**2)
+    points = [[-10.0, 0, rest], [-10.01, 3.0, rest + 0.02], [8.0, 0, 2.236], [8.0, 0, 2.0], [5.9, 0, 2.05]]
+    found = project(centres(points, face=[floor, floor, wide, wide, wide]), part, stylus=3.0)
+    np.testing.assert_allclose(found["deviation"][:4], [rest - 2.0, rest - 1.98, 0.236, 0.0], atol=1e-9)
+    assert found["flag"].str.contains("too tight").tolist() == [True, True, False, False, False]
 
 
 def test_a_bore_narrower_than_the_ball(tmp_path):
