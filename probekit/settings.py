@@ -29,7 +29,9 @@
                       overtravel, height; fixtures = ["vice.stl"]; clamps = [{kind = "box", low, high}], cylinder, ball
     [pace]            rapid, positioning, touch [mm/min], per_touch, per_index [s], rotary (`probekit.plan.Pace`)
     [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
-                      milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance
+                      milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance; how each touch is
+                      made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
+                      the first touch of all), near_feed and near (slow on the last mm of an approach)
     [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
                       rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}];
                       clamps, fixtures: as they really stand, each in place of those of [reach]; stock
@@ -139,7 +141,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "program": {
         **dict.fromkeys(("dialect", "work_offset", "name", "suffix", "milling", "lift"), _TEXT),
         **dict.fromkeys(("tool", "offset", "occurrence"), _WHOLE),
-        **dict.fromkeys(("warm_up", "clearance"), _NUMBER),
+        **dict.fromkeys(("warm_up", "clearance", "first_feed", "back", "confirm", "near_feed", "near"), _NUMBER),
         "after": (str, int),
         "stop_outside": _LIST,
     },

@@ -60,7 +60,7 @@ RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
 WRITTEN = (
-    *("plan.csv", "plan.json", "J61-PROBE-1.nc", "moves.csv", "changes.txt", "release.html"),
+    *("plan.csv", "plan.json", "J61-PROBE-1.nc", "J61-PROBE-1-DRY.nc", "moves.csv", "changes.txt", "release.html"),
     *("parameters.txt", "log.csv", "simulated.csv"),
 )
 
@@ -171,7 +171,7 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     assert (pk.touches.read(done.results / "plan.csv")["reason"] == "not touched yet").all()
 
 
-@pytest.mark.parametrize(("command", "count"), [("plan", 2), ("program", 6)])
+@pytest.mark.parametrize(("command", "count"), [("plan", 2), ("program", 7)])
 def test_each_step_writes_its_own_files_only(done: Done, tmp_path: Path, command: str, count: int) -> None:
     assert main([command, str(done.study), "--to", str(tmp_path / "out")]) == 0
     written = {path.name for path in (tmp_path / "out").iterdir()}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..plan.probe import Probe
-from ..program.reading.steps import MOVES, Step
+from ..program.reading.steps import MOVES, Step, first_touches
 from .axes import Axes
 from .contact import Ball, first_obstacle
 from .surroundings import Surroundings
@@ -158,8 +158,9 @@ def _lost(step: Step) -> str:
 def _unrecorded(steps: Sequence[Step], probing: Sequence[int]) -> list[Stop]:
     """Probing moves that no record line writes down."""
     out = []
+    fast = first_touches(steps)
     for row, following in zip(probing, [*probing, len(steps)][1:], strict=True):
-        if not any(step.kind == "record" for step in steps[row:following]):
+        if row not in fast and not any(step.kind == "record" for step in steps[row:following]):
             out.append((row, "the touch is not recorded"))
     return out
 

@@ -11,16 +11,19 @@ if TYPE_CHECKING:
     from .checking.release import release_sheet
     from .merging.difference import difference
     from .merging.merge import merge
+    from .moves import dry_of
     from .reading.interpreter import run
     from .reading.words import parse
     from .writing.compose import moves_of, table_of
-    from .writing.dialect import dialect_names, example_dialect, read_dialect
+    from .writing.dialect import dialect_names, example_dialect
+    from .writing.dialect_reader import read_dialect
     from .writing.write import omissions, write
 
 __all__ = [
     "check",
     "dialect_names",
     "difference",
+    "dry_of",
     "example_dialect",
     "merge",
     "moves_of",
@@ -41,10 +44,12 @@ if not TYPE_CHECKING:
             "checking.release": "release_sheet",
             "merging.difference": "difference",
             "merging.merge": "merge",
+            "moves": "dry_of",
             "reading.interpreter": "run",
             "reading.words": "parse",
             "writing.compose": "moves_of table_of",
-            "writing.dialect": "dialect_names example_dialect read_dialect",
+            "writing.dialect": "dialect_names example_dialect",
+            "writing.dialect_reader": "read_dialect",
             "writing.write": "omissions write",
         },
     )

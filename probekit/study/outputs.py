@@ -84,7 +84,12 @@ def _write_program(there: Path, programmed: Program, planned: Plan, provenance: 
     """Write the program, its moves, what it changes and its release sheet into a folder; their names."""
     text = f"{programmed.name}{programmed.suffix}"
     store(there / text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
-    names = [text, _csv(there / "moves.csv", programs.table_of(programmed.moves, slots=programmed.dialect.slots))]
+    store(there / programmed.dry_name, programmed.dry.encode("ascii"))
+    names = [
+        text,
+        programmed.dry_name,
+        _csv(there / "moves.csv", programs.table_of(programmed.moves, slots=programmed.dialect.slots)),
+    ]
     if programmed.merged is not None:
         found = programmed.merged.difference
         store(there / "changes.txt", f"{found.sentence}\n\n{found.text()}\n".encode())
@@ -169,10 +174,20 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.resul
                 for one in programmed.findings
                 if one.severity != "note"
             ]
+        lines += _of_dry_run(programmed)
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
         lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in ran.findings]]
+    return lines
+
+
+def _of_dry_run(programmed: Program) -> list[str]:
+    """What to say of the dry run."""
+    found = programmed.dry_findings
+    lines = [f"  Dry run, first of all and without a part: {programmed.dry_name}"]
+    if found is not None and found.of("stop"):
+        lines += [f"  {one.severity:<5} line {one.line} of it: {one.what} {one.todo}" for one in found.of("stop")]
     return lines
 
 

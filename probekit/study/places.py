@@ -12,7 +12,16 @@ from ..published import ResultSet
 from ..settings import read_settings
 from .model import Study
 
-__all__ = ["COMMANDS", "INSPECTION", "inputs_of", "program_names", "result_set", "results_left", "results_of"]
+__all__ = [
+    "COMMANDS",
+    "INSPECTION",
+    "dry_name",
+    "inputs_of",
+    "program_names",
+    "result_set",
+    "results_left",
+    "results_of",
+]
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
     "recut": "recut.csv",
@@ -64,18 +73,19 @@ def results_of(
     given = {"--touches": touches, "--only": only}
     inputs = inputs_of(study) | {what: Path(file) for what, file in given.items() if file is not None}
     with_program = command in ("program", "simulate")
-    return result_set(folder, command, inputs, program="".join(program_names(study)) if with_program else None)
+    programs_of = ("".join(program_names(study)), dry_name(*program_names(study))) if with_program else ()
+    return result_set(folder, command, inputs, programs=programs_of)
 
 
 def result_set(
-    folder: str | Path, command: str, inputs: Mapping[str, Path], *, program: str | None = None
+    folder: str | Path, command: str, inputs: Mapping[str, Path], *, programs: Iterable[str] = ()
 ) -> ResultSet:
-    """The same, of inputs by what names them, and the name of the program's file."""
+    """The same, of inputs by what names them, and the names of the program's files."""
     kind, names = COMMANDS[command]
     # what planning writes is an input of the inspection, and is meant to be written again
     read = {what: path for what, path in inputs.items() if what not in ("touches.plan", "touches.moves")}
     found = ResultSet(Path(folder), kind, _PAGES[kind], _names(kind), tuple(read.values()))
-    written = (*names, *([] if program is None else [program]), found.checksums.name, found.old.parent.name)
+    written = (*names, *programs, found.checksums.name, found.old.parent.name)
     refuse_overwriting([found.folder / name for name in written], read)
     return found
 
@@ -105,6 +115,11 @@ def inputs_of(study: Study) -> dict[str, Path]:
         instead = Study(study.file(other), read_settings(study.file(other)), "")
         found |= {f"{what} of {other}": path for what, path in _named(instead).items()}
     return found
+
+
+def dry_name(name: str, suffix: str) -> str:
+    """Name of the file of a dry run, by name and suffix of the program's."""
+    return f"{name}-DRY{suffix}"
 
 
 def program_names(study: Study) -> tuple[str, str]:

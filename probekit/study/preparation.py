@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from .. import machine
     from ..plan.route.route import Route
+    from ..program.moves import Move
     from ..program.writing.dialect import Dialect
 
 __all__ = ["Plan", "Program", "check_program", "plan", "program", "simulate"]
@@ -216,19 +217,24 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     probe, kinematics = planned.probe, planned.kinematics
     milling, name = options.get("milling"), options.get("name", study.path.stem)
     safe_name, suffix = program_names(study)
-    with blaming(study.path, "program"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
+
+    def write(moves: tuple[Move, ...], called: str, *, whole: bool) -> str:
+        with blaming(study.path, "program"), warnings.catch_warnings():
+            warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
+            return programs.write(
+                moves,
+                dialect,
+                kinematics=kinematics,
+                probe=probe,
+                name=called,
+                work_offset=options.get("work_offset"),
+                away=options.get("lift"),
+                whole=whole,
+            )
+
+    with blaming(study.path, "program"):
         moves = planned.moves
-        probing = programs.write(
-            moves,
-            dialect,
-            kinematics=kinematics,
-            probe=probe,
-            name=name,
-            work_offset=options.get("work_offset"),
-            away=options.get("lift"),
-            whole=milling is None,
-        )
+    probing = write(moves, name, whole=milling is None)
     merged = None
     if milling is not None:
         tell("merging it with the milling", 0.3)
@@ -245,11 +251,14 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
                 **given,
             )
     tell("checking it", 0.5)
-    text = probing if merged is None else merged.text
-    findings = planned.check(text) if dialect.coordinates == "program" else None
+    checks = planned.check if dialect.coordinates == "program" else lambda _text: None
+    findings = checks(probing if merged is None else merged.text)
+    dry = write(programs.dry_of(moves), f"{name}-DRY", whole=True)
+    tell("checking the dry run", 0.8)
+    dry_findings = checks(dry)
     omitted = programs.omissions(moves, dialect)
     tell("done", 1.0)
-    return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix)
+    return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix, dry, dry_findings)
 
 
 def simulate(study: Study, planned: Plan, programmed: Program) -> machine.results.Run:

@@ -15,9 +15,11 @@ from ..plan.route.route import Route
 from ..program.checking.findings import Findings
 from ..program.merging.merge import LIFT, Merged
 from ..program.reading.source import Source
+from ..program.writing.compose import Touching
 from ..program.writing.dialect import Dialect
 from ..show import shown
 from .model import Study, numbers_of
+from .places import dry_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "Program", "aliases_of", "dialect_of"]
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
+_TOUCHING = ("first_feed", "back", "confirm", "near_feed", "near")  # keys of [program] that say how touches are made
 _PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
 
 
@@ -102,6 +105,7 @@ class Plan:
             offset=options.get("offset"),
             warm_up=options.get("warm_up", 10.0),
             limits=numbers_of(self.study, "program", "stop_outside", count=2),
+            touching=Touching(**{key: options[key] for key in _TOUCHING if key in options}),
         )
 
     def check(self, text: str | bytes | Path | Source) -> Findings:
@@ -169,6 +173,10 @@ class Program:
         Of the program, for file names.
     suffix : str
         Of the file.
+    dry : str
+        The dry run of the probing, a program of its own: plain moves to the standoff in place of touches.
+    dry_findings : Findings or None
+        What the checks say of that.
     """
 
     moves: tuple[Move, ...]
@@ -179,6 +187,8 @@ class Program:
     omitted: tuple[str, ...]
     name: str
     suffix: str
+    dry: str = ""
+    dry_findings: Findings | None = None
 
     @property
     def sentence(self) -> str:
@@ -189,7 +199,12 @@ class Program:
     @property
     def stops(self) -> bool:
         """Whether a check found something that the program must not be run with."""
-        return self.findings is not None and bool(self.findings.of("stop"))
+        return any(found is not None and found.of("stop") for found in (self.findings, self.dry_findings))
+
+    @property
+    def dry_name(self) -> str:
+        """Name of the file of the dry run."""
+        return dry_name(self.name, self.suffix)
 
     @property
     def text(self) -> str:

@@ -23,7 +23,8 @@ from probekit.program.moves import (
     Touch,
     WarmUp,
 )
-from probekit.program.writing.compose import check_moves, moves_of, table_of
+from probekit.program.writing.compose import moves_of, table_of
+from probekit.program.writing.sound import check_moves
 
 
 @pytest.mark.parametrize("case", CASES)

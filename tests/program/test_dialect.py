@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
 from probekit.program.moves import Stop
-from probekit.program.writing.dialect import KINDS, dialect_names, example_dialect, read_dialect
+from probekit.program.writing.dialect import KINDS, dialect_names, example_dialect
+from probekit.program.writing.dialect_reader import read_dialect
 from probekit.program.writing.numbers import Number
 from probekit.program.writing.write import write
 

@@ -13,7 +13,7 @@ from probekit.errors import InputError
 from probekit.plan import Probe, Tip, order
 from probekit.program import check, moves_of, read_dialect, run, table_of, write
 from probekit.program.moves import Orient, Record, SelectTip, StopIf, Touch
-from probekit.program.writing.compose import check_moves
+from probekit.program.writing.sound import check_moves
 
 STAR = Probe(4.0, 2.0, 30.0, hub=12.0, name="star", orientation="by hand",
              tips=(Tip(3.0, 2.0, 20.0, (0.8, 0.0, 0.6), name="side tip"), Tip(5.0, 2.0, 15.0, (0, -1, 0))))  # fmt: skip

@@ -7,7 +7,7 @@ import pytest
 from balls import CASES, HEAD, PROBE, moves_on_balls
 
 from probekit.errors import InputError
-from probekit.program.writing.dialect import read_dialect
+from probekit.program.writing.dialect_reader import read_dialect
 from probekit.program.writing.write import write
 
 pytestmark = pytest.mark.filterwarnings("ignore:the dialect dmis omitted")
@@ -32,7 +32,7 @@ STATEMENTS = {
     "obtain": r"\w+=OBTAIN/FA\((\w+)\),([345])",
     "assign": rf"PKDEV=ASSIGN/(?:PKDEV\+)?\(PK[XYZ]-\({NUMBER}\)\)\*\({NUMBER}\)",
     "if": rf"IF/\(PKDEV \.LT\. ({NUMBER}) \.OR\. PKDEV \.GT\. ({NUMBER})\)",
-    "text": r"TEXT/MAN,'[^']*'",
+    "text": r"TEXT/(?:MAN|OPER),'[^']*'",
     "endif": r"ENDIF",
     "end": r"ENDFIL",
 }

@@ -10,11 +10,16 @@ from hypothesis import strategies as st
 from rs274_grammar import motions_of, words_of
 
 from probekit.errors import ProbekitWarning
-from probekit.program.moves import Approach, Comment, Index, Lift, Link, Retract, Stop, ToolChange, Touch
+from probekit.program.moves import Approach, Comment, Index, Lift, Link, Restart, Retract, Stop, ToolChange, Touch
 from probekit.program.reading.interpreter import run
 from probekit.program.writing.compose import moves_of
-from probekit.program.writing.dialect import read_dialect
+from probekit.program.writing.dialect_reader import read_dialect
 from probekit.program.writing.write import omissions, write
+
+
+def starts_of(moves) -> list[int]:
+    """Where the place of the spindle is not known: at the tool change, and where somebody may start again."""
+    return [k for k, move in enumerate(moves) if isinstance(move, (ToolChange, Restart))]
 
 
 @settings(max_examples=15)
@@ -25,12 +30,15 @@ def test_every_position_of_the_text_is_that_of_the_plan(case, n, seed):
     moves = moves_of(route, PROBE, kinematics, tool=9)
     motions = motions_of(write(moves, "rs274", kinematics=kinematics, probe=PROBE, whole=True), kinematics.letters)
     planned = [move for move in moves if isinstance(move, (Lift, Index, Link, Approach, Touch, Retract))]
-    across = motions.pop(
-        len(kinematics.axes) > 0
-    )  # the rotary axes turn up there first, then it goes across, then down
-    assert across[0] == 0
-    assert np.isnan(across[1][2])
     assert isinstance(planned[0], Index if kinematics.axes else Link)
+    # in each pose, which may be the first of a new start, the axes turn up there; then it goes across, then down
+    place_of = {id(move): k for k, move in enumerate(planned)}
+    firsts = [place_of[id(next(m for m in moves[k:] if isinstance(m, Link)))] for k in starts_of(moves)]
+    for first in firsts:
+        mode, place, _, _ = motions.pop(first)
+        assert mode == 0
+        assert motions[first][1][:2] == pytest.approx(place[:2])
+        assert np.isnan(place[2]) if first == firsts[0] else place[2] == pytest.approx(route.height, abs=1e-4)
     assert len(motions) == len(planned)
     modes = {Lift: 0, Index: 0, Link: 0, Approach: 1, Touch: 38.2, Retract: 1}
     for (mode, place, angles, feed), move in zip(motions, planned, strict=True):

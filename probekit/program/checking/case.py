@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,7 +16,9 @@ from ..reading.source import Source
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
-__all__ = ["ROUNDING", "Case", "Clear"]
+__all__ = ["ROUNDING", "Case", "Clear", "is_dry", "known_place"]
+
+_DRY = "PROBEKIT DRY RUN"
 
 #: Programs give their positions rounded [mm].
 ROUNDING = 1e-3
@@ -47,8 +49,14 @@ class Case:
     slots: tuple[int, ...] = ()
     moves: tuple[Move, ...] = ()
     lifts: tuple[str, ...] = ()
+    first_feed: float | None = None
     source: Source | None = None
     milling: Source | None = None
+
+    @cached_property
+    def dry(self) -> bool:
+        """Whether the text says that it is a dry run."""
+        return is_dry(self.blocks)
 
     @cached_property
     def tools(self) -> frozenset[int]:
@@ -78,6 +86,16 @@ class Case:
     def probe_moves(self, *kinds: str) -> Iterator[Step]:
         """Moves with a probe in the spindle, of some kinds or of any."""
         return (step for step in self.probing if step.kind in (kinds or MOVES))
+
+
+def is_dry(blocks: Iterable[Block]) -> bool:
+    """Whether a program says that it is a dry run.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+    """
+    return any(comment.upper().startswith(_DRY) for block in blocks for comment in block.comments)
 
 
 def known_place(step: Step) -> bool:

@@ -9,12 +9,13 @@ from pathlib import Path
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..moves import Move
-from ..reading.interpreter import run
+from ..moves import FirstTouch, Move, dry_of
 from ..reading.source import Source, load
 from ..reading.words import parse
-from .case import Case, Clear
+from .asked_for import confirmed, dry_run, restarts
+from .case import Case, Clear, is_dry
 from .collision import collision
+from .contacts import steps_to_contact
 from .findings import CheckResult, Finding, Findings, NotMade
 from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
@@ -34,6 +35,9 @@ _ALL = (
     from_above,
     machine_coordinates,
     milling_as_before,
+    confirmed,
+    restarts,
+    dry_run,
     collision,
 )
 
@@ -131,7 +135,9 @@ def check(
 
     Notes
     -----
-    A program with block delete lines (``/``) is run with and without them. Rotary moves are followed in steps of 3
+    A program with block delete lines (``/``) is run with and without them. One that says that it is a dry run is
+    checked as such: without a milling program, against where its planned touches would begin. A program that reckons
+    with its triggers is run with those of a nominal part. Rotary moves are followed in steps of 3
     degrees; the moves of milling tools are checked against travel only.
     """
     limits = (("margin", margin), ("touch_feed", touch_feed), ("positioning_feed", positioning_feed))
@@ -140,15 +146,17 @@ def check(
             raise InputError("a limit is not usable", column=name, found=value, expected="a positive number")
     source, lifts = load(text), tuple(lifts)
     blocks = parse(source)
+    dry = is_dry(blocks)
+    moves = dry_of(moves) if dry else tuple(moves)
     kinematics = kinematics or Kinematics()
     numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
 
     def case(block_delete: bool) -> Case:
-        options = {"kinematics": kinematics, "start": start, "offsets": offsets, "aliases": aliases}
-        steps = run(blocks, block_delete=block_delete, **options)
+        options = {"start": start, "offsets": offsets, "aliases": aliases, "block_delete": block_delete}
+        steps = steps_to_contact(blocks, probe, kinematics, options)
         return Case(
             blocks,
-            tuple(steps),
+            steps,
             kinematics=kinematics,
             probe=probe,
             tool=tool,
@@ -160,11 +168,12 @@ def check(
             known=frozenset(known),
             work_offset=work_offset,
             length=length,
-            slots=tuple(slots),
-            moves=tuple(moves),
+            slots=() if dry else tuple(slots),
+            moves=moves,
+            first_feed=max((move.feed for move in moves if isinstance(move, FirstTouch)), default=None),
             lifts=lifts,
             source=source,
-            milling=None if milling is None else load(milling),
+            milling=None if milling is None or dry else load(milling),
             **numbers,
         )
 

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from ...plan.access.poses import pose_frame, tip_offset
-from ..reading.steps import IN_WORDS, Recorded, Step
+from ...plan.access.poses import pose_frame
+from ..reading.steps import IN_WORDS, Step
 from ..reading.walk import waypoints
 from .case import ROUNDING, Case, known_place
+from .contacts import contacts_of
 from .findings import Finding, NotMade, gathered
 
 __all__ = ["collision", "probe_paths"]
@@ -104,21 +105,7 @@ def probe_paths(case: Case) -> tuple[list[Step], np.ndarray, np.ndarray, np.ndar
 
 def _contacts(case: Case) -> dict[int, np.ndarray]:
     """Where the reference ball should be at contact, in program coordinates, by the id of a recorded probing move."""
-    if case.probe is None:
-        return {}
-    found: dict[int, np.ndarray] = {}
-    last: Step | None = None
-    for step in case.steps:
-        if step.kind == "probe":
-            last = step
-        elif step.kind == "record" and isinstance(step.detail, Recorded) and last is not None:
-            if step.detail.tip in case.probe.choices:
-                centre = case.probe.tip_radius(step.detail.tip) * np.array(step.detail.normal) + step.detail.target
-                centre -= tip_offset(case.probe, step.detail.tip, case.kinematics, last.angles_end)
-                place = case.kinematics.to_program(centre, last.angles_end, length=case.probe.tool_length)
-                found[id(last)] = np.asarray(place)
-            last = None
-    return found
+    return {id(case.steps[row]): at for row, at in contacts_of(case.steps, case.probe, case.kinematics).items()}
 
 
 def _until_contact(points: np.ndarray, contact: np.ndarray | None, case: Case) -> tuple[np.ndarray, float]:

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..moves import Index, Link, Retract, Touch
+from ..moves import BackOff, FirstTouch, Index, Link, Retract, Touch
 from ..reading.expressions import Formula
-from ..reading.steps import IN_WORDS, MOVES, Recorded, Step
+from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches
 from ..writing.slots import slot_of
 from .case import ROUNDING, Case, known_place
 from .findings import Finding, NotMade, gathered
@@ -37,12 +37,19 @@ class _Planned:
     back: np.ndarray
     angles: tuple[float, ...]
     slot: int | None
+    first: FirstTouch | None
+    again: np.ndarray  # where the touch itself starts on a nominal part: after a first one elsewhere than that
 
 
 @dataclass(frozen=True)
 class _Made:
-    """A touch of the text: the probing move, its record, the move after it, the parameters set on the way."""
+    """A touch of the text: the probing move, its record, the move after it, the parameters set on the way.
 
+    `first` is the fast one before it, `back` the move between them.
+    """
+
+    first: Step | None
+    back: Step | None
     step: Step
     record: Step
     after: Step | None
@@ -57,7 +64,10 @@ def touches_as_planned(case: Case) -> list[Finding] | NotMade:
     made = _made(case)
     numbers = {one.record.detail.touch for one in made}
     missing = [touch for touch in planned if touch not in numbers]
-    wrong = [(one.record.line, "a touch that is not planned") for one in made if one.record.detail.touch not in planned]
+    wrong = [(step.line, "a probing move that is not planned") for step in _besides(case, made)]
+    wrong += [
+        (one.record.line, "a touch that is not planned") for one in made if one.record.detail.touch not in planned
+    ]
     pairs = [(planned[one.record.detail.touch], one) for one in made if one.record.detail.touch in planned]
     for plan, one in pairs:
         wrong += _differing(plan, one)
@@ -92,16 +102,23 @@ def _planned(case: Case) -> list[_Planned]:
     found: list[_Planned] = []
     angles: tuple[float, ...] = ()
     at = np.full(3, math.nan)
+    first: tuple[FirstTouch, np.ndarray] | None = None
     for number, move in enumerate(case.moves):
         if isinstance(move, Index):
             angles = move.angles
         if not hasattr(move, "to"):
             continue
         start, at = at, _program(case, move.to, angles)
-        if isinstance(move, Touch):
+        if isinstance(move, FirstTouch):
+            first = (move, start)
+        elif isinstance(move, Touch):
             back = next((later.to for later in case.moves[number + 1 :] if isinstance(later, Retract)), move.to)
             slot = slot_of(case.slots, len(found))
-            found.append(_Planned(move, start, at, _program(case, back, angles), angles, slot))
+            fast, begin = first or (None, start)
+            back_to = _program(case, back, angles)
+            found.append(_Planned(move, begin, at, back_to, angles, slot, fast, start))
+        if not isinstance(move, (FirstTouch, BackOff)):
+            first = None
     return found
 
 
@@ -121,16 +138,27 @@ def _made(case: Case) -> list[_Made]:
     """The recorded touches of the text, in their order."""
     found: list[_Made] = []
     touched: Step | None = None
+    first: Step | None = None
+    back: Step | None = None
     steps = [step for step in case.steps if step.kind in (*MOVES, "record", "tool")]
+    fast = first_touches(steps)
     for number, step in enumerate(steps):
-        if step.kind == "probe":
+        if number in fast:
+            first, back = step, steps[number + 1]
+        elif step.kind == "probe":
             touched = step
         elif step.kind == "record" and isinstance(step.detail, Recorded) and touched is not None:
             after = next((later for later in steps[number + 1 :] if later.kind in (*MOVES, "tool")), None)
             until = math.inf if after is None else after.line
-            found.append(_Made(touched, step, after, _stored(case, touched.line, until)))
-            touched = None
+            found.append(_Made(first, back, touched, step, after, _stored(case, touched.line, until)))
+            touched = first = back = None
     return found
+
+
+def _besides(case: Case, made: Sequence[_Made]) -> list[Step]:
+    """Probing moves that no record line belongs to, also not as the first one of two."""
+    own = {step.line for one in made for step in (one.first, one.step) if step is not None}
+    return [step for step in case.steps if step.kind == "probe" and step.line not in own]
 
 
 def _stored(case: Case, first: int, last: float) -> dict[int, int]:
@@ -147,8 +175,8 @@ def _stored(case: Case, first: int, last: float) -> dict[int, int]:
 def _differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
     """What differs from the plan, with the line."""
     touch, record, step = plan.touch, one.record.detail, one.step
-    wrong = []
-    if not (_near(step.start, plan.start) and _near(step.end, plan.end)):
+    wrong = _first_differing(plan, one)
+    if not (_near(step.start, plan.again) and _near(step.end, plan.end)):
         wrong.append((step.line, "a touch is made from or to another place than planned"))
     if _turned(step.angles_end) != _turned(plan.angles):
         wrong.append((step.line, "a touch is made with the rotary axes at other angles than planned"))
@@ -162,6 +190,22 @@ def _differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
         wrong.append((step.line, f"a touch is not followed by the planned way back: {after}"))
     if plan.slot is not None and one.stored != {plan.slot + k: k for k in range(3)}:
         wrong.append((step.line, "a trigger is not stored in the parameters that the plan reads it from"))
+    return wrong
+
+
+def _first_differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
+    """What differs from the plan in the first, fast touch before a touch."""
+    if plan.first is None:
+        return [] if one.first is None else [(one.first.line, "a first, fast touch that is not planned")]
+    if one.first is None or one.back is None:
+        return [(one.step.line, "a touch without the first, fast one that is planned")]
+    wrong = []
+    if not (_near(one.first.start, plan.start) and _near(one.first.end, plan.end)):
+        wrong.append((one.first.line, "a first, fast touch is made from or to another place than planned"))
+    if one.first.feed is None or not math.isclose(one.first.feed, plan.first.feed, rel_tol=0.01):
+        wrong.append((one.first.line, f"a first touch is not made at the planned {plan.first.feed:g} mm/min"))
+    if one.back.state.distance != "G91":
+        wrong.append((one.back.line, "after a first touch the ball backs off to a place, not by a way: G91 is missing"))
     return wrong
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 from ..reading.modal import CYCLES
-from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, path_of
+from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches, path_of
 from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
 from .offsets import length_offset, work_offset
@@ -70,7 +70,11 @@ def probe_is_in(case: Case) -> list[Finding]:
         )
         if what
     )
-    none = [] if any(s.kind == "probe" for s in case.steps) else [(0, "there is no probing move in the program")]
+    none = (
+        []
+        if case.dry or any(s.kind == "probe" for s in case.steps)
+        else [(0, "there is no probing move in the program")]
+    )
     found = gathered(none, "look", "Check that it is the right file.") + gathered(
         wrong, "stop", "Call the probe by T and M6 first."
     )
@@ -81,11 +85,13 @@ def probe_is_in(case: Case) -> list[Finding]:
 
 def touch_feed(case: Case) -> list[Finding]:
     """Every probing move is slow enough, and so are the other moves of the probe at feed."""
+    first = first_touches(case.steps) if case.first_feed is not None else frozenset()
     fast = (
         (s.line, f"a probing move at {s.feed:g} mm/min")
-        for s in case.steps
-        if s.kind == "probe" and s.feed is not None and s.feed > case.touch_feed
-    )
+        for row, s in enumerate(case.steps)
+        if s.kind == "probe" and s.feed is not None
+        and s.feed > (case.first_feed if row in first else case.touch_feed)
+    )  # fmt: skip
     hasty = (
         (s.line, f"the probe is moved at {s.feed:g} mm/min")
         for s in case.probe_moves("feed", "arc")
@@ -240,7 +246,10 @@ def records(case: Case) -> list[Finding]:
     """Every touch is recorded, once, with a tip that the probe has, and nothing is recorded without a touch."""
     waiting: Step | None = None
     lost, empty, seen, twice, strange = [], [], set(), [], []
-    for step in case.steps:
+    fast = first_touches(case.steps)
+    for row, step in enumerate(case.steps):
+        if row in fast:
+            continue
         if step.kind == "probe":
             if waiting is not None:
                 lost.append((waiting.line, "a probing move that nothing records"))
@@ -259,7 +268,7 @@ def records(case: Case) -> list[Finding]:
     if waiting is not None:
         lost.append((waiting.line, "a probing move that nothing records"))
     return (
-        gathered(lost, "look", "Add the record line if it is missing; a first, fast touch needs none.")
+        gathered(lost, "look", "Add the record line if it is missing.")
         + gathered(empty, "stop", "The position of another touch would be recorded under its number.")
         + gathered(twice, "stop", "Give every touch its own number.")
         + gathered(strange, "stop", "Check that the probe is the one of the plan.")
@@ -294,6 +303,8 @@ def orientation(case: Case) -> list[Finding]:
             oriented = True
         elif step.kind == "message":
             asked |= str(step.detail).upper().startswith("PROBEKIT ORIENT BY HAND")
+            if star and not oriented and str(step.detail).upper().startswith("PROBEKIT DRY TOUCH"):
+                wrong.append((step.line, "a probe with side tips at its touch, and nothing has oriented the spindle"))
         elif step.kind == "probe":
             touched = None if oriented or star else step
             if star and not oriented:

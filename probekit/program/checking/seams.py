@@ -9,7 +9,7 @@ import math
 
 from ..reading.expressions import Formula
 from ..reading.modal import OFFSETS
-from ..reading.steps import MOVES, Step
+from ..reading.steps import MOVES, Step, first_touches
 from ..reading.words import Block, parse
 from .case import Case
 from .findings import Finding, NotMade, gathered
@@ -54,7 +54,8 @@ def kept(case: Case) -> list[Finding] | NotMade:
     """Every trigger is kept in three parameters of its own, X, Y, Z in that order, before the next touch."""
     if not case.slots:
         return NotMade("the dialect does not store triggers in parameters", "note")
-    touches = {step.line for step in case.steps if step.kind == "probe"}
+    fast = first_touches(case.steps)
+    touches = {step.line for row, step in enumerate(case.steps) if step.kind == "probe" and row not in fast}
     last = case.steps[-1].line if case.steps else 0
     found: dict[float, float] = {}
     used: set[float] = set()
@@ -150,11 +151,16 @@ def from_above(case: Case) -> list[Finding] | NotMade:
             wrong.append((step.line, "the probe goes across and down at once, from where the tool was changed"))
         elif not across:
             wrong.append((step.line, "the probe comes down from the tool change before it has gone across"))
-        turn = next((s for s in case.steps if s.line > step.line and s.kind in ("probe", "index", "tool")), None)
+        turn = next((s for s in case.steps if s.line > step.line and _is_turn_or_touch(s)), None)
         if turn is not None and turn.kind == "index":
             wrong.append((turn.line, "the rotary axes turn after the probe has come down from the tool change"))
     todo = "Turn the rotary axes first, then move X and Y in a block of their own, then Z (in a dialect: first_link)."
     return gathered(wrong, "stop", todo)
+
+
+def _is_turn_or_touch(step: Step) -> bool:
+    dry = step.kind == "message" and str(step.detail).upper().startswith("PROBEKIT DRY TOUCH")
+    return dry or step.kind in ("probe", "index", "tool")
 
 
 def machine_coordinates(case: Case) -> list[Finding]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from ...show import shown
 from .arcs import Arc
 from .modal import Modal
 
-__all__ = ["IN_WORDS", "MOVES", "Recorded", "Step", "path_of", "read_record"]
+__all__ = ["IN_WORDS", "MOVES", "Recorded", "Step", "first_touches", "path_of", "read_record"]
 
 #: The kinds of step in which an axis moves.
 MOVES = ("rapid", "feed", "arc", "probe", "index")
@@ -25,6 +26,8 @@ IN_WORDS = {
     "probe": "a probing move",
     "index": "a rotary move",
 }
+
+_ALONG = 0.999  # cosine of the angle between ways that count as one line
 
 _NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
 _RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"(?:\s+TIP ([0-9]{1,3}))?\s*")
@@ -139,3 +142,23 @@ def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float,
         return None
     values = tuple(float(value) for value in found.groups()[2:8])
     return int(found[1]), found[2], values[:3], values[3:], int(found[9] or 0)
+
+
+def first_touches(steps: Sequence[Step]) -> frozenset[int]:
+    """Places of the first, fast touches: unrecorded probing moves; the next two moves go back and probe the same way.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    """
+    found = set()
+    told = [(row, step) for row, step in enumerate(steps) if step.kind in (*MOVES, "record", "tool")]
+    for (row, first), (_, back), (_, again) in zip(told, told[1:], told[2:], strict=False):
+        if (first.kind, back.kind, again.kind) == ("probe", "feed", "probe"):
+            ways = [np.subtract(step.end, step.start) for step in (first, back, again)]
+            lengths = [float(np.linalg.norm(way)) for way in ways]
+            if min(lengths) > 0 and all(map(math.isfinite, lengths)):
+                a, b, c = (way / length for way, length in zip(ways, lengths, strict=True))
+                if a @ b < -_ALONG and a @ c > _ALONG:
+                    found.add(row)
+    return frozenset(found)

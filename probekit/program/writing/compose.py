@@ -1,17 +1,19 @@
-"""A route as moves, moves as a table, and what must hold of moves before they become text.
+"""A route as moves, and moves as a table.
 
 SpindleStop, Away, ToolChange, perhaps Orient, WarmUp
-per pose:   Lift (the first time the spindle is still where tools are changed, and stays there), Index, Link across
-per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, Touch, Record,
-            Retract, perhaps StopIf
+per pose:   Restart, Lift (but the first time: the spindle is still where tools are changed, and stays there), Index,
+            Message, Link across
+per touch:  SelectTip if it is another one, Link or Approach or Retract (the way there), Approach, perhaps FirstTouch
+            and BackOff, Touch, Record, perhaps Confirm, Retract, perhaps StopIf
 Lift, and Index back to the angles before
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -23,16 +25,21 @@ from ...plan.kinematics import Kinematics
 from ...plan.probe import BY_HAND, Probe
 from ...plan.route.pace import Leg, Pace
 from ...plan.route.route import Route
+from ...show import shown
 from ..moves import (
     Approach,
     Away,
-    Comment,
+    BackOff,
+    Confirm,
+    FirstTouch,
     Index,
     Lift,
     Link,
+    Message,
     Move,
     Orient,
     Record,
+    Restart,
     Retract,
     SelectTip,
     SpindleStop,
@@ -42,11 +49,57 @@ from ..moves import (
     WarmUp,
 )
 from .slots import slot_of
+from .sound import check_moves
 
-__all__ = ["check_moves", "moves_of", "table_of"]
+__all__ = ["Touching", "moves_of", "table_of"]
 
-_POSITIONAL = (Link, Approach, Touch, Retract)
-_SAME = ("touch", "target", "tip")  # of a touch and its record
+_RESTARTS = 9010  # number of the first block to start again from, and the step to the next
+_STEP = 10
+_LEAST_PROBING = 0.254  # a shorter probing move is an error: NISTIR 6556, 3.5.9, from memory [mm]
+
+
+@shown
+@dataclass(frozen=True)
+class Touching:
+    """How each touch is made.
+
+    Parameters
+    ----------
+    first_feed : float, optional
+        Feed of a first, fast touch that finds the surface [mm/min]; the touch that counts follows it at the pace's
+        own. Without it there is one touch.
+    back : float
+        How far the ball backs off from where the first one triggered [mm]: more than overtravel and margin together,
+        so that it comes free of the surface, and no more than the standoff.
+    confirm : float, optional
+        The program goes on after its first touch only if that deviates by no more than this [mm].
+    near_feed : float, optional
+        Feed of the last part of each approach, where the control does not watch the probe [mm/min].
+    near : float
+        Length of that part [mm].
+    """
+
+    first_feed: float | None = None
+    back: float = 1.0
+    confirm: float | None = None
+    near_feed: float | None = None
+    near: float = 5.0
+
+    def __post_init__(self) -> None:
+        for one in fields(self):
+            value = getattr(self, one.name)
+            if value is not None and not (isinstance(value, int | float) and 0 < value < math.inf):
+                raise InputError(
+                    "a value is not usable", column=one.name, found=value, expected="a finite, positive number"
+                )
+
+    @property
+    def sentence(self) -> str:
+        """How touches are made, in words."""
+        first = f"first at {self.first_feed:g} mm/min, back by {self.back:g} mm, " if self.first_feed else ""
+        limit = f"; the first one confirms within {self.confirm:g} mm" if self.confirm else ""
+        slow = f"; the last {self.near:g} mm to each at {self.near_feed:g} mm/min" if self.near_feed else ""
+        return f"each touch {first}at the pace of the plan{limit}{slow}"
 
 
 def moves_of(
@@ -59,8 +112,11 @@ def moves_of(
     warm_up: float = 10.0,
     limits: tuple[float, float] | None = None,
     start: Sequence[float] = (),
+    touching: Touching | None = None,
 ) -> tuple[Move, ...]:
     """The moves of a route, from the stopped spindle to the last lift.
+
+    Many parameters: besides the route, what it depends on and how touches are made, a program needs its numbers.
 
     Parameters
     ----------
@@ -80,6 +136,8 @@ def moves_of(
         limits nothing stops.
     start : (n_axes,) float
         Angles of the rotary axes before and after probing [degree], as given to `order`; default zero.
+    touching : Touching, optional
+        How each touch is made; default ``Touching()``: once, at the feed of the pace.
 
     Returns
     -------
@@ -88,32 +146,100 @@ def moves_of(
     Raises
     ------
     InputError
-        For an empty route, limits that do not increase, or moves that `check_moves` refuses.
+        For an empty route, limits that do not increase, a first touch that does not suit standoff and feeds, or moves
+        that `check_moves` refuses.
     """
+    touching = Touching() if touching is None else touching
     if route.targets.empty:
         raise InputError("the route has no touch", found=0, todo="See left_out for the reasons.")
     if limits is not None and not limits[0] < limits[1]:
         raise InputError("the limits of critical touches do not increase", column="limits", found=limits)
+    _check_touching(touching, route)
     lift, offset = Lift(route.height), tool if offset is None else offset
     orient = () if probe.turned else _oriented(probe)  # also for the straight tip: the others come near the part
     moves: list[Move] = [SpindleStop(), Away(), ToolChange(tool, offset, probe.name), *orient, WarmUp(warm_up)]
-    tip = 0
+    tip, told = 0, _told(route)
+    again = tuple(move for move in orient if move.angle is not None)
     for at, row in enumerate(route.targets.to_dict("records")):
         pose = route.poses[int(row.get("direction", 0))]
         if route.indexed[at]:
-            moves += [lift] if at else []
+            message, number = next(told)
+            moves += [Restart(number, offset, message), *again, lift] if at else []
             moves += [Index(pose)] if kinematics.axes else []
+            moves.append(Message(message))
         if row["tip"] != tip:
             tip = int(row["tip"])
             moves.append(SelectTip(tip, probe.tip_name(tip)))
-        moves += [_moved(leg, route.pace.positioning) for leg in route.ways[at]]
-        moves += _touched(row, route.starts[at], probe, tip_offset(probe, tip, kinematics, pose), route.pace, limits)
+        moves += _way(route.ways[at], touching, route, moves)
+        one = dict(row, start=route.starts[at], offset=tip_offset(probe, tip, kinematics, pose), first=not at)
+        moves += _touched(one, probe, route.pace, limits, touching)
         moves += [_moved(leg, route.pace.positioning) for leg in route.leaving[at]]
     moves.append(lift)
     if kinematics.axes:
         moves.append(Index(tuple(float(angle) for angle in start) or (0.0,) * len(kinematics.axes)))
     check_moves(moves, kinematics)
     return tuple(moves)
+
+
+def _told(route: Route) -> Iterator[tuple[str, int]]:
+    """For each pose what the operator reads, and the number of the block to start again from."""
+    begins = [*np.flatnonzero(route.indexed).tolist(), len(route.targets)]
+    for number, (first, end) in enumerate(itertools.pairwise(begins)):
+        many = f"{end - first} TOUCH{'ES' * (end - first != 1)}"
+        message = f"POSE {number + 1} OF {len(begins) - 1}: {many}, FIRST {route.targets['touch'].iloc[first]}"
+        yield message, _RESTARTS + _STEP * (number - 1)
+
+
+def _check_touching(touching: Touching, route: Route) -> None:
+    """Refuse a first touch that would not do what it is for."""
+    targets, pace = route.targets, route.pace
+    shortest = float((targets["standoff"] + targets["overtravel"]).min())
+    if shortest < _LEAST_PROBING:
+        raise InputError(
+            "a probing move is too short", column="standoff", found=f"{shortest:g} mm with overtravel",
+            expected=f"at least {_LEAST_PROBING} mm",
+        )  # fmt: skip
+    if touching.near_feed is not None and not pace.touch <= touching.near_feed <= pace.positioning:
+        raise InputError(
+            "the feed near the part does not lie between touching and positioning",
+            column="near_feed",
+            found=touching.near_feed,
+            expected=f"{pace.touch:g} to {pace.positioning:g} mm/min",
+        )
+    if touching.first_feed is None:
+        return
+    approach = touching.near_feed or pace.positioning
+    if not pace.touch < touching.first_feed <= approach:
+        raise InputError(
+            "the feed of the first touch does not lie between those of touching and of the approach",
+            column="first_feed",
+            found=touching.first_feed,
+            expected=f"above {pace.touch:g}, up to {approach:g} mm/min",
+        )
+    low, high = float(targets["overtravel"].max()), float(targets["standoff"].min())
+    if not max(low, _LEAST_PROBING) < touching.back <= high:
+        raise InputError(
+            "after the first touch the ball would not back off clear of the surface, or beyond where it came from",
+            column="back",
+            found=touching.back,
+            expected=f"above {max(low, _LEAST_PROBING):g} (overtravel), up to {high:g} mm (standoff)",
+        )
+
+
+def _way(legs: Sequence[Leg], touching: Touching, route: Route, before: Sequence[Move]) -> list[Move]:
+    """The way to a touch, its last part slow where that is asked for."""
+    feed, slow = route.pace.positioning, touching.near_feed
+    moves = [_moved(leg, feed) for leg in legs]
+    if slow is None or not moves or not isinstance(moves[-1], Approach):
+        return moves
+    come = next((move.to for move in [*before, *moves[:-1]][::-1] if hasattr(move, "to")), None)
+    end = moves[-1].to
+    length = math.dist(come, end) if come is not None else 0.0
+    if length > touching.near:
+        part = 1.0 - touching.near / length
+        moves.insert(-1, Approach(tuple(a + part * (b - a) for a, b in zip(come, end, strict=True)), feed))
+    moves[-1] = Approach(end, slow)
+    return moves
 
 
 def table_of(moves: Sequence[Move], *, slots: Sequence[int] = ()) -> pd.DataFrame:
@@ -149,74 +275,6 @@ def table_of(moves: Sequence[Move], *, slots: Sequence[int] = ()) -> pd.DataFram
     return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(("touch", "tip", "slot"), "Int64"))
 
 
-def check_moves(moves: Sequence[Move], kinematics: Kinematics) -> None:
-    """Refuse moves that could do harm, whatever the dialect.
-
-    Parameters
-    ----------
-    moves : sequence of Move
-    kinematics : Kinematics
-
-    Raises
-    ------
-    InputError
-        For a number that is not finite; a feed that is not positive; a probing move before the spindle is stopped and
-        the probe put in, not straight after the approach, faster than it, or with a tip that was not selected; a record
-        or a conditional stop without its touch; rotary axes that turn unlifted, out of their limits, or not before the
-        first move of such a machine; a turn of no axis at all.
-    """
-    put_in, stopped, high, indexed, seen, tip = False, False, False, not kinematics.axes, set(), 0
-    before: Move | None = None
-    last: int | None = None
-    for number, move in enumerate(moves, start=1):
-        here = f"move {number} ({type(move).__name__})"
-        if not all(math.isfinite(value) for value in _numbers(move)):
-            raise InputError(f"{here} has a number that is not finite", found=move)
-        if isinstance(move, (Approach, Touch, Retract)) and move.feed <= 0:
-            raise InputError(f"{here} has no feed", column="feed", found=move.feed, expected="more than 0 mm/min")
-        if isinstance(move, SpindleStop):
-            stopped = True
-        elif isinstance(move, ToolChange):
-            _need(stopped, f"{here}: the spindle is not stopped before the probe is loaded")
-            _need(min(move.tool, move.offset) >= 0, f"{here}: a tool or its offset has a negative number")
-            put_in, tip = True, 0
-        elif isinstance(move, Orient):
-            _need(put_in, f"{here}: the spindle is oriented before the probe is loaded")
-        elif isinstance(move, SelectTip):
-            tip = move.tip
-        elif isinstance(move, WarmUp):
-            _need(move.seconds >= 0, f"{here}: a dwell has a negative time")
-        elif isinstance(move, Index):
-            _need(bool(move.angles), f"{here}: there is no rotary axis to turn")  # a bare G0: NISTIR 6556 forbids it
-            _need(high, f"{here}: the rotary axes would turn without a lift")
-            _check_angles(move.angles, kinematics, here)
-            indexed = True
-        elif isinstance(move, (Away, Lift)):
-            high = True
-        elif isinstance(move, _POSITIONAL):
-            high = False
-            _need(put_in, f"{here}: the probe moves before it is loaded")
-            _need(indexed, f"{here}: the angles of the rotary axes are not known yet")
-        if isinstance(move, Touch):
-            _need(isinstance(before, Approach), f"{here}: a probing move does not follow its approach")
-            _need(move.feed <= before.feed, f"{here}: a probing move is faster than its approach")
-            _need(move.touch not in seen, f"{here}: touch {move.touch} is made twice")
-            _need(move.tip == tip, f"{here}: touch {move.touch} is for tip {move.tip}, but tip {tip} is selected")
-            seen.add(move.touch)
-            last = move.touch
-        elif isinstance(move, Record):
-            own = isinstance(before, Touch) and all(getattr(before, name) == getattr(move, name) for name in _SAME)
-            _need(own, f"{here}: a record does not follow its touch")
-        elif isinstance(before, Touch):
-            raise InputError(f"{here}: touch {before.touch} is not recorded")
-        if isinstance(move, StopIf):
-            _need(move.touch == last, f"{here}: a conditional stop does not refer to the touch last recorded")
-        if not isinstance(move, (Comment, WarmUp)):
-            before = move
-    if isinstance(before, Touch):
-        raise InputError(f"touch {before.touch} is not recorded")
-
-
 def _oriented(probe: Probe) -> tuple[Orient, ...]:
     """How the spindle comes to stand as the tips are described; nothing where the probe does not say."""
     if probe.orientation is None:
@@ -238,39 +296,26 @@ def _moved(leg: Leg, feed: float) -> Move:
 
 
 def _touched(
-    row: dict, start: np.ndarray, probe: Probe, offset: np.ndarray, pace: Pace, limits: tuple[float, float] | None
+    one: dict, probe: Probe, pace: Pace, limits: tuple[float, float] | None, touching: Touching
 ) -> Iterator[Move]:
-    """The probing move from the start of a touch, its record, the way back, and perhaps a stop."""
-    touch, feature, tip = int(row["touch"]), str(row["feature"]), int(row["tip"])
+    """The probing moves from the start of a touch, its record, the way back, and perhaps a stop."""
+    touch, feature, tip, offset = int(one["touch"]), str(one["feature"]), int(one["tip"]), one["offset"]
     radius = probe.tip_radius(tip)
-    target, normal = (tuple(float(row[name]) for name in names) for names in (TARGET, NORMAL))
-    end = tuple(float(c) for c in np.add(target, (radius - row["overtravel"]) * np.array(normal)) - offset)
+    target, normal = (tuple(float(one[name]) for name in names) for names in (TARGET, NORMAL))
+
+    def beside(distance: float) -> tuple[float, float, float]:
+        """Centre of the reference ball when that of the tip is so far off the target, along the normal."""
+        return tuple(float(c) for c in np.add(target, distance * np.array(normal)) - offset)
+
+    end = beside(radius - one["overtravel"])
+    if touching.first_feed is not None:
+        by = tuple(float(touching.back * c) for c in normal)
+        yield FirstTouch(touch, end, touching.first_feed)
+        yield BackOff(by, beside(radius + touching.back), pace.positioning)
     yield Touch(touch, feature, target, normal, end, pace.touch, tip)
     yield Record(touch, feature, target, normal, tip)
-    yield Retract(tuple(float(c) for c in start), pace.positioning)
-    if limits is not None and row.get("critical") in (True,):  # neither NaN nor text
+    if one["first"] and touching.confirm is not None:
+        yield Confirm(touch, target, normal, radius, touching.confirm, tip)
+    yield Retract(tuple(float(c) for c in one["start"]), pace.positioning)
+    if limits is not None and one.get("critical") in (True,):  # neither NaN nor text
         yield StopIf(touch, target, normal, radius, float(limits[0]), float(limits[1]), tip)
-
-
-def _numbers(move: Move) -> Iterator[float]:
-    for field in fields(move):
-        value = getattr(move, field.name)
-        for number in value if isinstance(value, tuple) else (value,):
-            if number is not None and not isinstance(number, str):
-                yield number
-
-
-def _check_angles(angles: tuple[float, ...], kinematics: Kinematics, here: str) -> None:
-    if len(angles) != len(kinematics.axes):
-        raise InputError(f"{here}: each rotary axis needs one angle", found=angles, expected=kinematics.letters)
-    for axis, angle in zip(kinematics.axes, angles, strict=True):
-        low, high = axis.limits
-        if not low - 1e-9 <= angle <= high + 1e-9:
-            raise InputError(
-                f"{here}: an angle is outside the limits", column=axis.letter, found=angle, expected=f"{low} to {high}"
-            )
-
-
-def _need(holds: bool, what: str) -> None:
-    if not holds:
-        raise InputError(what)

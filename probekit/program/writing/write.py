@@ -14,15 +14,34 @@ from ...columns import NORMAL, TARGET
 from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
-from ...plan.probe import BY_HAND, Probe
-from ..moves import Index, Lift, Move, Orient, Record, SelectTip, StopIf, ToolChange, Touch
-from .compose import check_moves
-from .dialect import Dialect, read_dialect
+from ...plan.probe import Probe
+from ..moves import (
+    Agree,
+    BackOff,
+    Confirm,
+    DryTouch,
+    Index,
+    Lift,
+    Move,
+    Orient,
+    Record,
+    Restart,
+    SelectTip,
+    StopIf,
+    ToolChange,
+    Touch,
+)
+from .dialect import Dialect
+from .dialect_reader import read_dialect
+from .refusing import has_spindle, refuse
 from .slots import slot_of
+from .sound import check_moves
 
-__all__ = ["omissions", "write"]
+__all__ = ["DRY_RUN", "omissions", "write"]
 
 _AXES = ("x", "y", "z")
+
+DRY_RUN = "PROBEKIT DRY RUN: NOTHING IS TOUCHED OR RECORDED"
 
 
 def write(
@@ -105,7 +124,7 @@ def _kinds(moves: Sequence[Move]) -> Iterator[tuple[str, Move]]:
         if isinstance(move, Orient) and move.angle is None:
             kind = "by_hand"
         yield ("first_link" if kind == "link" and not known else kind), move
-        known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange)
+        known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange | Restart)
 
 
 class _Writer:
@@ -119,26 +138,32 @@ class _Writer:
         self.angles = (0.0,) * len(kinematics.axes)
         self.tip = 0
         self.recorded = 0
+        self.kept: dict[int, int] = {}  # touch -> the first of its parameters
+        self.work_offset = ""
         self.at: np.ndarray | None = None  # program coordinates
 
     def text(self, moves: Sequence[Move], name: str, work_offset: str | None, away: str | None, whole: bool) -> str:
         dialect = self.dialect
-        self.refuse(moves)
-        touches = [move for move in moves if isinstance(move, Touch)]
+        refuse(moves, dialect, self.kinematics, self.probe)
+        self.tokens([self.pose(move.angles) for move in moves if isinstance(move, Index)], "pose")
+        touches = [move for move in moves if isinstance(move, Touch | DryTouch)]
+        dry = any(isinstance(move, DryTouch) for move in moves)
+        self.work_offset = self.selected(work_offset)
         tokens = self.tokens([move.feature for move in touches], "feature")
         frame = {
             "name": dialect.token(name),
             "probe": dialect.token(self.probe.name),
-            "work_offset": self.selected(work_offset),
+            "work_offset": self.work_offset,
             "touches": str(len(touches)),
         }
         if whole:
             self.add(dialect.before, frame, numbered=False)
         self.add(dialect.header, frame)
+        self.lines += dialect.comment(DRY_RUN) if dry else ()
         self.remarks(omissions(moves, dialect), {t: f for f, t in tokens.items() if t != dialect.words(f)})
         for kind, move in _kinds(moves):
             values = self.spelled(move)
-            if kind == "by_hand" and self.has_spindle:
+            if kind == "by_hand" and has_spindle(dialect):
                 self.lines += dialect.comment("PROBEKIT ORIENT BY HAND")
                 kind = "stop"
             if kind == "by_hand" or kind in dialect.omit:
@@ -150,61 +175,6 @@ class _Writer:
         if whole:
             self.add(dialect.after, frame, numbered=False)
         return "\n".join(self.lines) + "\n"
-
-    def refuse(self, moves: Sequence[Move]) -> None:
-        """What this dialect cannot do with these moves at all."""
-        turned = {axis.moves for axis in self.kinematics.axes} - set(self.dialect.turns)
-        if turned:
-            raise InputError(
-                f"the dialect {self.dialect.name} cannot turn the axes of this machine",
-                found=", ".join(sorted(turned)),
-                expected=" or ".join(self.dialect.turns) or "no rotary axes",
-            )
-        lines = "".join(self.dialect.moves.get("record", ()))
-        if self.dialect.coordinates == "program" and not re.search(r"\{(side_)?tip\}", lines):
-            for move in moves:
-                if isinstance(move, Record) and move.tip:
-                    raise InputError(
-                        f"the record lines of the dialect {self.dialect.name} do not state the tip",
-                        column="moves.record",
-                        found=f"touch {move.touch} with {self.probe.tip_name(move.tip)}",
-                        expected="{tip} or {side_tip}",
-                    )
-        self.refuse_unoriented(moves)
-        poses = [self.pose(move.angles) for move in moves if isinstance(move, Index)]
-        self.tokens(poses, "pose")
-
-    @property
-    def has_spindle(self) -> bool:
-        return "spindle_stop" not in self.dialect.omit
-
-    def refuse_unoriented(self, moves: Sequence[Move]) -> None:
-        """A probe with side tips in a spindle that nothing orients: after a tool change it stands anywhere."""
-        oriented = not self.has_spindle
-        for move in moves:
-            if isinstance(move, ToolChange):
-                oriented = not self.has_spindle
-            elif isinstance(move, Orient):
-                spelled = "orient" if move.angle is not None else "stop"
-                if self.has_spindle and spelled in self.dialect.omit:
-                    raise InputError(
-                        f"the dialect {self.dialect.name} cannot orient the spindle",
-                        column=f"moves.{spelled}",
-                        found=self.dialect.omit[spelled],
-                        todo=f'Define it in the dialect, or set [stylus] orientation = "{BY_HAND}".',
-                    )
-                oriented = True
-            elif isinstance(move, Touch) and self.probe.tips and not oriented:
-                raise InputError(
-                    f"touch {move.touch} is made with {self.probe.tip_name(move.tip)} of a probe with side tips, but "
-                    "the spindle is not oriented",
-                    column="orientation",
-                    found="none",
-                    expected=f'an angle in degrees, or "{BY_HAND}"',
-                    todo="State with the probe how the spindle is oriented so that its tips point as described; no "
-                    "program was "
-                    "written.",
-                )
 
     def tokens(self, names: Sequence[str], what: str) -> dict[str, str]:
         """Name -> token; two names must not become one."""
@@ -242,29 +212,18 @@ class _Writer:
     def spelled(self, move: Move) -> dict[str, str]:
         """Texts of a move's placeholders; brings the machine to where the move ends."""
         numbers, dialect = self.dialect.numbers, self.dialect
-        values: dict[str, str] = {}
+        values = self.of_touching(move)
         for name, form in (("feed", "feed"), ("seconds", "seconds"), ("radius", "target"), ("lower", "target"),
-                           ("upper", "target")):  # fmt: skip
+                           ("upper", "target"), ("limit", "target")):  # fmt: skip
             if hasattr(move, name):
-                values[name] = numbers[form](getattr(move, name))
-        if isinstance(move, (Touch, Record, StopIf)):
-            values |= {"touch": str(move.touch), "feature": dialect.token(getattr(move, "feature", ""))}
-            values |= {key: numbers["target"](c) for key, c in zip(TARGET, move.target, strict=True)}
-            values |= {key: numbers["normal"](c) for key, c in zip(NORMAL, move.normal, strict=True)}
-            values |= {"tip": str(move.tip), "side_tip": f" TIP {move.tip}" if move.tip else ""}
-        if isinstance(move, Touch):
-            values |= self.distances(move)
-        if isinstance(move, Record):
-            values |= self.slots(move)
-        if isinstance(move, StopIf) and dialect.coordinates == "program":  # where the trigger is the reference ball's
-            beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
-            values["radius"] = numbers["target"](move.radius - float(beside))
+                values.setdefault(name, numbers[form](getattr(move, name)))
         if isinstance(move, ToolChange):
             values |= {"tool": str(move.tool), "offset": str(move.offset), "tool_name": dialect.token(move.name)}
             self.at, self.tip = None, 0
         elif isinstance(move, Orient):
             values["angle"] = "" if move.angle is None else numbers["angle"](move.angle)
-            values["message"] = dialect.words(move.message)
+        elif isinstance(move, Restart):
+            values |= {"restart": str(move.number), "offset": str(move.offset), "work_offset": self.work_offset}
         elif isinstance(move, SelectTip):
             self.tip, name = move.tip, move.name or self.probe.tip_name(move.tip)
             values |= {"tip": str(move.tip), "tip_name": dialect.token(name), "sensor": self.sensor()}
@@ -276,15 +235,72 @@ class _Writer:
         elif isinstance(move, Lift):
             values |= self.lifted(move)
         elif hasattr(move, "to"):
-            self.at = self.kinematics.to_program(np.array(move.to), self.angles, length=self.probe.tool_length)
+            values |= self.back(move) if isinstance(move, BackOff) else {}
+            self.at = self.program(move.to)
             values |= self.place(move)
-        elif hasattr(move, "message"):
+        if hasattr(move, "message"):
             if len(move.message) > dialect.longest:
                 raise InputError("a message is too long", found=move.message, expected=f"{dialect.longest} characters")
             values["message"] = dialect.words(move.message)
         return values
 
-    def slots(self, move: Record) -> dict[str, str]:
+    def of_touching(self, move: Move) -> dict[str, str]:
+        """Texts of what belongs to a touch: its number, target, tip, distances, parameters and deviation."""
+        numbers, values = self.dialect.numbers, {}
+        if hasattr(move, "touch"):
+            values["touch"] = str(move.touch)
+        if isinstance(move, (Touch, Record, StopIf, Confirm, DryTouch)):
+            values["feature"] = self.dialect.token(getattr(move, "feature", ""))
+            values |= {"tip": str(move.tip), "side_tip": f" TIP {move.tip}" if move.tip else ""}
+        if isinstance(move, (Touch, Record, StopIf, Confirm)):
+            values |= {key: numbers["target"](c) for key, c in zip(TARGET, move.target, strict=True)}
+            values |= {key: numbers["normal"](c) for key, c in zip(NORMAL, move.normal, strict=True)}
+        if isinstance(move, Touch):
+            values |= self.distances(move)
+        if isinstance(move, (Record, DryTouch)):
+            values |= self.slots(move.touch)
+        if (
+            isinstance(move, (StopIf, Confirm)) and self.dialect.coordinates == "program"
+        ):  # the reference ball's trigger
+            beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
+            values["radius"] = numbers["target"](move.radius - float(beside))
+        if isinstance(move, Confirm):
+            values["deviation"] = self.deviation(move, self.angles)
+            values["message"] = f"TOUCH {move.touch} WITHIN {numbers['target'](move.limit)}"
+        if isinstance(move, Agree):
+            values |= {"touch": str(move.second.touch), "other": str(move.first.touch)}
+            values["deviation"] = self.deviation(move.second, self.angles)
+            values["other_deviation"] = self.deviation(move.first, move.first_angles)
+            limit = numbers["target"](move.limit)
+            values["message"] = f"TOUCHES {move.first.touch} AND {move.second.touch} AGREE WITHIN {limit}"
+        return values
+
+    def deviation(self, move: Confirm, angles: tuple[float, ...]) -> str:
+        """The dialect's expression for the deviation of a recorded touch, counted from its nominal trigger."""
+        if "{" not in self.dialect.deviation:
+            return self.dialect.deviation
+        numbers, normal = self.dialect.numbers, np.array(move.normal)
+        centre = move.target + move.radius * normal - tip_offset(self.probe, move.tip, self.kinematics, angles)
+        at, out = self.program(centre, angles), self.program(centre + normal, angles)
+        values = {f"p{axis}": numbers["position"](c) for axis, c in zip(_AXES, at, strict=True)}
+        values |= {f"p{axis}": numbers["normal"](c) for axis, c in zip("ijk", out - at, strict=True)}
+        first = self.kept.get(move.touch)
+        values |= {} if first is None else {f"slot_{axis}": str(first + k) for k, axis in enumerate(_AXES)}
+        return _filled(self.dialect.deviation, values)
+
+    def program(self, place: Sequence[float], angles: tuple[float, ...] | None = None) -> np.ndarray:
+        """Program coordinates of a place of the part frame, at the angles of now or at others."""
+        at = self.angles if angles is None else angles
+        return np.asarray(self.kinematics.to_program(np.array(place), at, length=self.probe.tool_length))
+
+    def back(self, move: BackOff) -> dict[str, str]:
+        """The way back from a trigger, along the axes of the program."""
+        by = self.program(move.to) - self.program(np.subtract(move.to, move.by))
+        if self.dialect.coordinates == "part":
+            by = np.array(move.by)
+        return {f"d{axis}": self.dialect.numbers["position"](c) for axis, c in zip(_AXES, by, strict=True)}
+
+    def slots(self, touch: int) -> dict[str, str]:
         """Numbers of the three parameters that keep the trigger of a touch, if the dialect has such."""
         if not self.dialect.slots:
             return {}
@@ -294,10 +310,11 @@ class _Writer:
             raise InputError(
                 f"the dialect {self.dialect.name} has no parameter left to store a touch in",
                 column="slots",
-                found=f"touch {move.touch}, the {self.recorded}th",
+                found=f"touch {touch}, the {self.recorded}th",
                 expected=f"at most {(last - first + 1) // 3} touches",
                 todo="Split the plan into several programs.",
             )
+        self.kept[touch] = at
         return {f"slot_{axis}": str(at + k) for k, axis in enumerate(_AXES)}
 
     def distances(self, move: Touch) -> dict[str, str]:

@@ -1,0 +1,192 @@
+"""What else a plan asks of a program: confirmations, places to start again, and a dry run that touches nothing.
+
+Common practice of probing in a machining centre, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from ..moves import Agree, Confirm, DryTouch, Index, Restart
+from ..reading.interpreter import Interpreter
+from ..reading.modal import Modal
+from ..reading.steps import MOVES, Recorded, Step
+from ..reading.words import Block
+from .case import Case
+from .findings import Finding, NotMade, gathered
+
+__all__ = ["confirmed", "dry_run", "restarts"]
+
+_SAME = 0.01  # [mm] and [degree], as for touches
+_NOT_GIVEN = NotMade("the planned moves were not given", "note")
+
+#: What a place to start again must say anew, whatever held before.
+_SAID = ("units", "distance", "feed_mode", "plane", "cutter", "path", "offset", "length", "length_offset")
+
+#: A state as unlike as can be to what probing needs.
+_STRANGE = Modal(
+    motion="G2",
+    plane="G19",
+    distance="G91",
+    feed_mode="G93",
+    units="G20",
+    cutter="G40",
+    length="G43",
+    length_offset=9999,
+    offset="G59.3",
+    path="G64",
+)
+
+
+def confirmed(case: Case) -> list[Finding] | NotMade:
+    """Each confirmation that is planned is made, with its own limit, before the program goes on."""
+    if not case.moves:
+        return _NOT_GIVEN
+    wrong = []
+    for move in case.moves:
+        if not isinstance(move, (Confirm, Agree)):
+            continue
+        second = move.second if isinstance(move, Agree) else move
+        both = [move.first.touch, second.touch] if isinstance(move, Agree) else [second.touch]
+        word = "AGREE" if isinstance(move, Agree) else "CONFIRM"
+        told = f"PROBEKIT {word} {' '.join(map(str, both))} WITHIN"
+        at = _after(case, second.touch)
+        named = "touches " + " and ".join(map(str, both))
+        message = next((s for _, s in at if s.kind == "message" and str(s.detail).startswith(told)), None)
+        if message is None:
+            line = at[0][1].line if at else 0
+            wrong.append((line, f"{named}: the planned confirmation is missing before the next touch"))
+            continue
+        limit = str(message.detail).removeprefix(told).strip()
+        if not _is_number(limit) or abs(float(limit) - move.limit) > 1e-6:
+            wrong.append(
+                (message.line, f"{named}: the limit of the confirmation is {limit}, planned is {move.limit:g}")
+            )
+        if not _guarded(case, message.line, at[-1][1].line, move.limit):
+            wrong.append((message.line, f"{named}: nothing stops the program outside the limit of the confirmation"))
+    return gathered(wrong, "stop", "Write the program again: a wrong probe, length or set-up would go unnoticed.")
+
+
+def restarts(case: Case) -> list[Finding] | NotMade:
+    """Where the program may be started again it says modes, work offset and length offset anew, and goes up first."""
+    if not case.moves:
+        return _NOT_GIVEN
+    planned = [move.number for move in case.moves if isinstance(move, Restart)]
+    made = {number: row for row, number in _restart_rows(case)}
+    wrong = [(0, f"place {number} to start again is missing") for number in planned if planned and number not in made]
+    if len(made) == 0:  # the dialect has none
+        return []
+    for number, row in made.items():
+        first = next((step for step in case.steps[row:] if step.kind in MOVES), None)
+        if first is None:
+            continue
+        line = case.steps[row].line
+        from_there = _state_at(case.blocks[line - 1 : first.line])
+        lost = [name for name in _SAID if getattr(from_there, name) != getattr(first.state, name)]
+        for name in lost:
+            wrong.append((line, f"place {number} to start again does not say the {name.replace('_', ' ')} anew"))
+        if not (first.kind == "rapid" and _only_up(case.blocks[first.line - 1])):
+            wrong.append((line, f"after place {number} to start again the probe does not go up first"))
+    return gathered(wrong, "stop", "Write the program again, or start it from its beginning only.")
+
+
+def dry_run(case: Case) -> list[Finding] | NotMade:
+    """If it is a dry run: it touches and records nothing, and stands at the start of each planned touch."""
+    if not case.dry:
+        return []
+    touching = [(s.line, "a probing move in a dry run") for s in case.steps if s.kind == "probe"]
+    touching += [(s.line, "a record line in a dry run") for s in case.steps if s.kind == "record"]
+    found = gathered(touching, "stop", "A dry run is made without a part: the control would stop there, or record it.")
+    if not case.moves:
+        return found
+    made = dict(_dry_rows(case))
+    wrong, missing = [], []
+    angles: tuple[float, ...] = ()
+    for move in case.moves:
+        if isinstance(move, Index):
+            angles = move.angles
+        if not isinstance(move, DryTouch):
+            continue
+        step = made.pop(move.touch, None)
+        if step is None:
+            missing.append(move.touch)
+            continue
+        length = case.probe.tool_length if case.probe is not None else 0.0
+        place = case.kinematics.to_program(np.array(move.to), angles, length=length)
+        turned = np.subtract(step.angles_end, angles) if angles else np.zeros(1)
+        if not (np.abs(np.subtract(step.end, place)) <= _SAME).all() or (np.abs(turned) > _SAME).any():
+            wrong.append((step.line, "the dry run does not stand where the touch is to begin"))
+    wrong += [(step.line, "the dry run stands at a touch that is not planned") for step in made.values()]
+    found += gathered(wrong, "stop", "Write it again: it must go the ways of the program that it stands for.")
+    if missing:
+        what = f"{len(missing)} planned touches are not in the dry run: {', '.join(map(str, missing[:10]))}"
+        found.append(Finding(0, "stop", what, "Write it again."))
+    return found
+
+
+def _after(case: Case, touch: int) -> list[tuple[int, Step]]:
+    """The steps from the record of a touch to the next probing move, tool or end."""
+    rows = iter(enumerate(case.steps))
+    found: list[tuple[int, Step]] = []
+    for row, step in rows:
+        if step.kind == "record" and isinstance(step.detail, Recorded) and step.detail.touch == touch:
+            found = [(row, step)]
+        elif found:
+            found.append((row, step))
+            if step.kind in ("probe", "tool", "end"):
+                break
+    return found
+
+
+def _guarded(case: Case, first: int, last: int, limit: float) -> bool:
+    """Whether blocks between two lines are an error outside the limit, or wait for a person."""
+    for block in case.blocks[first : last - 1]:
+        text = block.text.upper().replace(" ", "")
+        if "SQRT[" in text and any(abs(value - limit) < 1e-6 for value in _numbers_in(text)):
+            return True
+        if ("M", 0.0) in block.words:
+            return True
+    return False
+
+
+def _numbers_in(text: str) -> Iterator[float]:
+    yield from (float(found) for found in re.findall(r"(?<![#\d.])\d+\.?\d*|\.\d+", text))
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _restart_rows(case: Case) -> Iterator[tuple[int, int]]:
+    for row, step in enumerate(case.steps):
+        words = str(step.detail).upper().split() if step.kind == "message" else []
+        if words[:2] == ["PROBEKIT", "RESTART"] and len(words) > 2 and words[2].isdigit():
+            yield row, int(words[2])
+
+
+def _dry_rows(case: Case) -> Iterator[tuple[int, Step]]:
+    for step in case.steps:
+        words = str(step.detail).upper().split() if step.kind == "message" else []
+        if words[:3] == ["PROBEKIT", "DRY", "TOUCH"] and len(words) > 3 and words[3].isdigit():
+            yield int(words[3]), step
+
+
+def _state_at(blocks: tuple[Block, ...]) -> Modal:
+    """What holds after some blocks, started from a state unlike that of the program."""
+    control = Interpreter()
+    control.state = replace(_STRANGE)
+    for block in blocks:
+        control.block(block)
+    return control.state
+
+
+def _only_up(block: Block) -> bool:
+    return {letter for letter, _ in block.words if letter in "XYZABC"} == {"Z"}
