@@ -18,12 +18,14 @@ from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
 from .runs import mixed_runs
 from .stated import on_allowance
+from .turning import by_pose
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..fit.alignment import Alignment
     from ..nominal import Nominal
+    from ..plan.kinematics import Kinematics
     from ..touches import Stylus
 
 __all__ = ["before_fit", "check", "on_alignment"]
@@ -44,6 +46,8 @@ def check(
     probing: Probing = _DEFAULT,
     allowance: float | Mapping[str, float] = 0.0,
     u: float | None = None,
+    kinematics: Kinematics | None = None,
+    length: float = 0.0,
 ) -> tuple[Finding, ...]:
     """All findings on a run.
 
@@ -70,6 +74,10 @@ def check(
         As in `probekit.deviation.project` [mm].
     u : float, optional
         Standard uncertainty of a deviation [mm]; None if none is stated.
+    kinematics : Kinematics, optional
+        Rotary axes as the control believes them to be: touches that tell their angles are then tested by pose.
+    length : float
+        From the spindle nose to the ball centre, which matters for heads [mm].
 
     Returns
     -------
@@ -86,6 +94,8 @@ def check(
         qualified=qualified,
         probing=probing,
         u=u,
+        kinematics=kinematics,
+        length=length,
     )
     return before + after
 
@@ -137,12 +147,16 @@ def on_alignment(
     qualified: bool = True,
     probing: Probing = _DEFAULT,
     u: float | None = None,
+    kinematics: Kinematics | None = None,
+    length: float = 0.0,
 ) -> tuple[Finding, ...]:
-    """Findings on the alignment, on touches beside their targets, and on what was not stated.
+    """Findings on the alignment, on touches beside their targets, on rotary axes, and on what was not stated.
+
+    Many parameters: as `check`.
 
     Parameters
     ----------
-    touches, part, aligned, alignment, residuals, stylus, qualified, probing, u
+    touches, part, aligned, alignment, residuals, stylus, qualified, probing, u, kinematics, length
         As in `check`.
 
     Returns
@@ -167,6 +181,7 @@ def on_alignment(
             *found,
             *beside_target(aimed(touches, part), probing, alignment, u=u),
             *_far(aligned),
+            *([] if kinematics is None else by_pose(aligned, kinematics, alignment, length=length, u=u)),
             *on_allowance(aligned, u),
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
             *quiet,

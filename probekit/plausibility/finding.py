@@ -23,6 +23,7 @@ NAMES = (
     "mixed runs",
     "no alignment",
     "datum residuals",
+    "rotary axes",
     "far from model",
     "lone touch",
     "no scatter",
@@ -35,7 +36,7 @@ NAMES = (
 )
 
 #: Those that put the place of the whole part in doubt, and with it every deviation.
-PLACING = ("no alignment", "datum residuals")
+PLACING = ("no alignment", "datum residuals", "rotary axes")
 
 
 @shown

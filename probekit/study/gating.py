@@ -19,6 +19,7 @@ from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
 from ..plausibility.stated import on_decision, on_widths
 from .asked import targets_made
+from .machinery import kinematics_of, tool_length_of
 from .model import Study, motion_of
 
 if TYPE_CHECKING:
@@ -195,6 +196,8 @@ class Gate:
             qualified=bool({"effective_radius", "qualification"} & set(stylus)),
             probing=self.probing,
             u=self.u,
+            kinematics=kinematics_of(self.study),
+            length=tool_length_of(self.study),
         )
         found += tuple(self._on_stated())
         return _refused(self._accepted(found), measured)

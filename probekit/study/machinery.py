@@ -21,6 +21,7 @@ __all__ = [
     "probe_of",
     "really_held_by",
     "regions_of",
+    "tool_length_of",
 ]
 
 _REGIONS = {"box": plan.Box, "cylinder": plan.Cylinder, "ball": plan.Ball}
@@ -46,6 +47,13 @@ def probe_of(study: Study) -> plan.Probe:
     given.pop("qualification", None)
     tips = tuple(made(plan.Tip, one, "stylus.tips", file=study.path) for one in given.pop("tips", ()))
     return made(plan.Probe, given | {"tips": tips}, "stylus", file=study.path)
+
+
+def tool_length_of(study: Study) -> float:
+    """From the spindle nose to the centre of the reference ball [mm]: stated, or the top of the body; 0 if unknown."""
+    given = study.settings.get("stylus", {})
+    body = given.get("body") or [[given.get("length", 0.0)]]
+    return float(given.get("tool_length", body[-1][0]))
 
 
 def kinematics_of(study: Study) -> plan.Kinematics:

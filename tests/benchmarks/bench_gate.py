@@ -2,7 +2,8 @@
 
     python tests/benchmarks/bench_gate.py [--quick]
 
-Prints one line per number: false alarms in 200 good runs on two parts (at most 1 is allowed), and lost digits or signs
+Prints one line per number: false alarms in 200 good runs on two parts (at most 1 is allowed), all with rotary axes that
+the touches are tested for, and lost digits or signs
 of the demo that move a touch far and are neither named nor judged outside (at most 2 are allowed).
 """
 
@@ -16,7 +17,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from plausibility.jobs import alarms, on_foil, on_pad, unnoticed
+from plausibility.jobs import alarms, on_foil, on_pad, posed, unnoticed
 
 
 def main() -> None:
@@ -25,7 +26,8 @@ def main() -> None:
     tenth = parser.parse_args().quick
     start, runs = time.perf_counter(), 10 if tenth else 100
     with tempfile.TemporaryDirectory() as folder:
-        jobs = {"pad": on_pad(Path(folder)), "demo": on_foil()}
+        walls = ("left", "right", "front", "back")
+        jobs = {"pad": posed(on_pad(Path(folder)), walls), "demo": posed(on_foil(), ("skin",))}
         for name, job in jobs.items():
             print(f"false alarms on the {name:<22} {len(alarms(job, runs)):4d} of {runs} runs")
     large, silent = unnoticed(jobs["demo"], every=10 if tenth else 1)

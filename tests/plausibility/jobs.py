@@ -6,7 +6,7 @@ The steps of a study are taken one by one, without tolerances and page, to be qu
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +31,7 @@ class Job:
     probing: pk.plausibility.Probing
     stylus: pk.touches.Stylus
     u: float = 0.003
+    kinematics: pk.plan.Kinematics | None = None
 
     def findings(
         self, measured: pd.DataFrame, alignment: pk.fit.alignment.Alignment | None = None
@@ -44,8 +45,24 @@ class Job:
             alignment = pk.fit.rigid(found, self.part, features=self.features)
         aligned = pk.deviation.project(alignment.apply(measured), self.part, stylus=self.stylus)
         residuals = pk.plausibility.datum_residuals(aligned, alignment, self.part, u=self.u)
+        common["kinematics"] = self.kinematics
         after = on_alignment(measured, self.part, aligned=aligned, alignment=alignment, residuals=residuals, **common)
         return before + after, aligned, alignment
+
+
+#: A machine for touches that are given poses: a head A, and a table C that goes through the part frame's Z.
+TURNING = pk.plan.Kinematics((pk.plan.RotaryAxis("A", "head"), pk.plan.RotaryAxis("C", "table")), gauge=150.0)
+
+
+def posed(job: Job, features: tuple[str, ...]) -> Job:
+    """The job with angles: these features in four poses by the side that they face, the others upright."""
+    touches = job.touches.copy()
+    side = np.degrees(np.arctan2(touches["j"], touches["i"]))
+    own = touches["feature"].isin(features) & (touches["k"].abs() < 0.8)
+    touches["angle_a"] = np.where(own, 45.0, 0.0)
+    touches["angle_c"] = np.where(own, 90.0 * np.round(side / 90.0), 0.0) + 0.0
+    touches.attrs = dict(job.touches.attrs)
+    return replace(job, touches=touches, kinematics=TURNING)
 
 
 def on_pad(folder: Path) -> Job:

@@ -146,7 +146,7 @@ def run(
     """
     rng = np.random.default_rng(seed)
     at, normal = targets[["x0", "y0", "z0"]].to_numpy(float).round(4), targets[["i", "j", "k"]].to_numpy(float)
-    out = targets[["touch", "feature"]].copy()
+    out = targets[["touch", "feature", *(name for name in targets if name.startswith("angle_"))]].copy()
     azimuth = np.arctan2(normal[:, 1], normal[:, 0])
     level = radius + rng.normal(0.0, noise, len(at)) + lobing * np.cos(3 * azimuth) * np.hypot(*normal.T[:2])
     level = level + np.where(out["feature"] == "top", top, 0.0)

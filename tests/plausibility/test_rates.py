@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from plausibility.jobs import alarms, lost, on_foil, on_pad, unnoticed
+from plausibility.jobs import alarms, lost, on_foil, on_pad, posed, unnoticed
 
 
 def test_good_runs_pass_on_two_parts(tmp_path: Path) -> None:
     assert alarms(on_pad(tmp_path), 12) == {}
-    assert alarms(on_foil(), 12) == {}
+    assert alarms(posed(on_foil(), ("skin",)), 12) == {}
 
 
 def test_a_lost_digit_is_noticed() -> None:
