@@ -6,8 +6,8 @@ The rooms of the house, in the order of the pipeline; each is imported when firs
         -> deviation -> fit -> plausibility -> uncertainty -> field -> tolerance
         -> verdict -> action -> scene -> report, widgets
 
-``study`` reads a ``study.toml`` and runs the whole way in one call. Lengths are millimetres, angles
-degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
+``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs.
+Lengths are millimetres, angles degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         deviation,
         field,
         fit,
+        gauge,
         machine,
         nominal,
         plan,
@@ -48,6 +49,7 @@ __all__ = [
     "deviation",
     "field",
     "fit",
+    "gauge",
     "machine",
     "nominal",
     "plan",

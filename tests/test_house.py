@@ -50,7 +50,7 @@ ORDER = (
         "widgets",
         "limits",
     ),
-    *("settings", "study", "draft", "demo", "console", "cli"),
+    *("settings", "study", "draft", "gauge", "demo", "console", "cli"),
 )
 
 
@@ -186,6 +186,7 @@ def public_functions() -> list[tuple[str, object]]:
         "scene",
         "report",
         "study",
+        "gauge",
     ):
         module = getattr(pk, room)
         found += [
@@ -231,7 +232,8 @@ def public_names() -> list[str]:
 
 
 def test_the_public_face_is_small() -> None:
-    assert len(public_names()) <= 190  # a new room brings its own: `field` six
+    # a new room brings its own: `field` six; `gauge` fifteen, one for each study, by the word that the trade looks for
+    assert len(public_names()) <= 190 + 15
     assert len(set(public_names())) == len(public_names())
 
 

@@ -216,11 +216,18 @@ def of_budgets() -> list[Any]:
     return [budget, scatter, pk.uncertainty.shares(scatter, np.ones(3) / 3), pk.uncertainty.drift(table, budget)]
 
 
+def of_gauges() -> list[Any]:
+    readings = pd.DataFrame({"value": [10.001, 10.003, 10.002, 10.000, 10.004]})
+    return [pk.gauge.type_1(readings, 10.0, 0.1)]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
     folder = tmp_path_factory.mktemp("study")
-    for one in held_by([of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets()], set()):
+    for one in held_by(
+        [of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets(), of_gauges()], set()
+    ):
         found.setdefault(type(one), one)
     return found
 
