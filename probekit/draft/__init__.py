@@ -16,7 +16,8 @@ from ..nominal import list_faces
 from ..nominal.face_list import faces_text
 from .described import described
 from .features import Features
-from .kinds import size_table, tolerance_table
+from .kinds import tolerance_table
+from .sizes import size_table
 from .tables import FILL_IN, NotJudgedError, Table, Tables
 from .toml import comment, key, quoted, value
 from .touching import plan_tables

@@ -1,4 +1,4 @@
-"""The tables of tolerances and sizes, kind by kind."""
+"""The tables of tolerances, kind by kind."""
 
 from __future__ import annotations
 
@@ -11,13 +11,14 @@ import numpy as np
 from ..fit import FREEDOMS
 from ..nominal.exact.pmi_model import PER_UNIT, PROJECTED_ZONE, UNEQUAL
 from ..tolerance.spec import KINDS, keys_of, stated_by
-from .tables import SIZED, NotJudgedError, Table, Tables
+from .sizes import MATERIAL, limits_of
+from .tables import NotJudgedError, Table, Tables
 
 if TYPE_CHECKING:
-    from ..nominal.exact.pmi_model import ModelSize, ModelTolerance
+    from ..nominal.exact.pmi_model import ModelTolerance
     from .features import Feature
 
-__all__ = ["size_table", "tolerance_table"]
+__all__ = ["tolerance_table"]
 
 _OF = {"bore": "axis", "boss": "axis", "sphere": "centre", "slot": "middle plane", "web": "middle plane"}
 _CLAMPED = {"free state": "it holds in the free state, and on the machine the part is clamped"}
@@ -49,44 +50,6 @@ def tolerance_table(tables: Tables, one: ModelTolerance) -> Table:
             raise NotJudgedError(f"its lower segment {lower.source_id} has other modifiers")
         table.keys["refining"] = {"width": lower.value} | ({"datums": tables.letters(lower)} if lower.datums else {})
         table.remarks.append(f"Its lower segment is {lower.source_id}.")
-    return table.tried()
-
-
-def size_table(tables: Tables, one: ModelSize) -> Table:
-    """Keys of the table of a size, or of a distance that is the size of a slot or web.
-
-    Raises
-    ------
-    NotJudgedError
-        With the reason, if it has no limits, or is no size of a cylinder, sphere or width.
-    """
-    if one.degrees:
-        raise NotJudgedError("an angle with limits is not judged; Y14.5 has angularity or profile for it")
-    if one.ends and not (all(one.ends) and tables.features.opposed(one.faces)):
-        raise NotJudgedError(
-            "a distance between features that are not two opposed planes is not judged; Y14.5 has position or profile "
-            "for it"
-        )
-    if one.limits is None and not one.fit:
-        raise NotJudgedError("it has no limits of its own (basic, for reference, or under a general tolerance)")
-    if odd := [m for m in one.modifiers if m != "continuous feature"]:
-        raise NotJudgedError(f"its modifiers would also have to be judged: {', '.join(odd)}")
-    features = tables.of(one.faces)
-    kinds, together = {feature.kind for feature in features}, "continuous feature" in one.modifiers
-    if tables.features.opposed(one.faces):
-        kinds, together = {"width"}, True
-    if "radius" in one.of or len(kinds) != 1 or not kinds <= set(SIZED):
-        raise NotJudgedError("only diameters of cylinders and spheres and widths between two planes are judged")
-    table = Table({"kind": "size", "features": [feature.name for feature in features]})
-    if one.limits is not None:
-        table.keys["limits"] = list(one.limits)
-    else:
-        nominal = f"{one.nominal:g} " if one.nominal is not None else ""
-        around = one.nominal or 1.0
-        table.fill_in("limits", f"[smallest, largest] of {nominal}{one.fit} (ISO 286-2)", [0.9 * around, 1.1 * around])
-    table.keys["of"] = kinds.pop()
-    if len(features) > 1 and not together:
-        table.keys["each"] = True
     return table.tried()
 
 
@@ -189,6 +152,8 @@ def _line_profile(tables: Tables, one: ModelTolerance) -> Table:
 def _form(tables: Tables, one: ModelTolerance) -> Table:
     on = {"flatness": ("plane",), "cylindricity": ("bore", "boss"), "roundness": ("bore", "boss", "cone", "sphere")}
     kind = {"roundness": "circularity"}.get(one.kind, one.kind)
+    if kind == "flatness" and MATERIAL & set(one.modifiers) and tables.features.opposed(one.faces):
+        return _middle_flatness(tables, one)
     table = _begun(tables, one, kind, {"separate requirement"}, datums=False)
     features = tables.of(one.faces)
     if not all(feature.what in on[one.kind] for feature in features):
@@ -197,6 +162,15 @@ def _form(tables: Tables, one: ModelTolerance) -> Table:
     if kind == "circularity":
         _along_axis(table, features)
     return _each(table, features)
+
+
+def _middle_flatness(tables: Tables, one: ModelTolerance) -> Table:
+    """Flatness on two opposed planes at a material condition, which no single plane has: of what lies midway."""
+    table = _begun(tables, one, "flatness of a middle plane", {"separate requirement"}, datums=False)
+    if "modifier" in table.keys:
+        limits_of(tables, one, table)
+    table.remarks.append("It is on two opposed planes: the flatness of the plane midway between them is judged.")
+    return table
 
 
 def _each(table: Table, features: list[Feature]) -> Table:
@@ -227,6 +201,8 @@ def _straightness(tables: Tables, one: ModelTolerance) -> Table:
         if not all(feature.what in ("bore", "boss") for feature in features):
             raise NotJudgedError("only the axis of a cylinder is judged for straightness")
         _along_axis(table, features)
+        if "modifier" in table.keys:
+            limits_of(tables, one, table)
     else:
         table = _begun(tables, one, "straightness", datums=False)
         _sections(table, "lines")
@@ -285,7 +261,7 @@ def _position(tables: Tables, one: ModelTolerance) -> Table:
     if table.keys["of"] == "axis":
         _round(one, table)
     if "modifier" in table.keys:
-        _limits(tables, one, table)
+        limits_of(tables, one, table)
     if PROJECTED_ZONE in one.modifiers:
         table.keys["projected"] = True
         _projected(tables, one, table, features)
@@ -334,18 +310,6 @@ def _projected(tables: Tables, one: ModelTolerance, table: Table, features: list
     stated = f" (the model says {', '.join(f'{v:g}' for v in sorted(lengths))} mm)" if lengths else ""
     note = f"[from, to] of the projected zone over the true position, along its direction{stated}"
     table.fill_in("length", note, [0.0, 1.0])
-
-
-def _limits(tables: Tables, one: ModelTolerance, table: Table) -> None:
-    own = set(tables.features.of(one.faces))
-    sizes = [s for s in tables.pmi.sizes if s.faces and not s.degrees and own <= set(tables.features.of(s.faces))]
-    limits = {s.limits for s in sizes if s.limits and "radius" not in s.of}
-    if len(limits) == 1:
-        table.keys["limits"] = list(limits.pop() or ())
-        return
-    fits = {f"{s.nominal:g} {s.fit} (ISO 286-2)" for s in sizes if s.fit and s.nominal}
-    why = f"those of {fits.pop()}" if len(fits) == 1 else "the model does not link one to these faces"
-    table.fill_in("limits", f"smallest and largest size [mm]; {why}", [1.0, 1.1])
 
 
 def _as_position(tables: Tables, one: ModelTolerance) -> Table:

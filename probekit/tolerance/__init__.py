@@ -2,8 +2,9 @@
 
 from .boundary import Boundary
 from .evaluation import Evaluation
-from .form import Form, circularity, cylindricity, flatness, straightness, straightness_of_axis
+from .form import Form, circularity, cylindricity, flatness, straightness
 from .line_profile import LineProfile, line_profile
+from .median import Median, straightness_of_axis
 from .orientation import Orientation, orientation, orientation_of_axis
 from .position import Position, pattern, position
 from .profile import Profile, profile
@@ -20,6 +21,7 @@ __all__ = [
     "Evaluation",
     "Form",
     "LineProfile",
+    "Median",
     "Orientation",
     "Position",
     "Profile",

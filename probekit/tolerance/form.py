@@ -1,9 +1,9 @@
 """Form: flatness, straightness, circularity, cylindricity.
 
 The actual value is the width of the narrowest zone of the kind that holds the touches, wherever it lies: two parallel
-planes, two parallel lines, two concentric circles, two coaxial cylinders, a round cylinder for an axis (ASME
-Y14.5.1-2019 clause 6, ISO 1101; from memory; both agree in this). It is a minimum zone; least squares can be asked for,
-and is never smaller. Both see the touches only, so every value is a lower bound of the surface's.
+planes, two parallel lines, two concentric circles, two coaxial cylinders (ASME Y14.5.1-2019 clause 6, ISO 1101; from
+memory; both agree in this). It is a minimum zone; least squares can be asked for, and is never smaller. Both see the
+touches only, so every value is a lower bound of the surface's. Axes and middle planes are in `median`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import InputError, TouchesError
+from ..errors import InputError
 from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
 from ..show import shown
@@ -32,33 +32,30 @@ if TYPE_CHECKING:
     from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
-__all__ = ["Form", "circularity", "cylindricity", "flatness", "material_of", "straightness", "straightness_of_axis"]
+__all__ = ["Form", "circularity", "cylindricity", "flatness", "material_of", "section_axis", "straightness"]
 
 Method = Literal["minimum_zone", "least_squares"]
 _SETTLED = 2e-6  # touches this near to the largest distance rule [mm]
 
 
 _SHAPES = {"flatness": "plane", "cylindricity": "cylinder"}
-_AXIS = "straightness of an axis"
-_ROUND = (_AXIS, "circularity")
 
 
 @shown
 @dataclass(frozen=True, kw_only=True)
 class Form(Tolerance):
-    """Form of a plane, a cylinder, lines, circles or an axis.
+    """Form of a plane, a cylinder, lines or circles.
 
     The deviation of a touch is its distance from the middle of the zone, outward; `details` has each section. Circles
     are taken square to the axis (ASME; ISO 1101 takes them square to the surface of a cone unless a direction is given,
-    which is the same on a cylinder). The centres of an axis are those of the least squares circle of each section.
+    which is the same on a cylinder).
 
     Attributes
     ----------
     of : str
         "flatness": two parallel planes. "cylindricity": two coaxial cylinders, whatever their radius. "circularity":
         two concentric circles in each section. "straightness" of line elements of a surface: two parallel lines in the
-        plane of line and normal. "straightness of an axis": a round zone about the centres of the sections (derived
-        median line), judged as a whole.
+        plane of line and normal.
     method : str
         "minimum_zone" or "least_squares".
     section : str or (3,) float, optional
@@ -73,19 +70,19 @@ class Form(Tolerance):
         windows, wherever they lie, judged as a whole. The drawing mostly gives a larger tolerance of the whole as well.
     """
 
-    of: Literal["flatness", "cylindricity", "circularity", "straightness", "straightness of an axis"]
+    of: Literal["flatness", "cylindricity", "circularity", "straightness"]
     method: Method = field(default="minimum_zone", metadata=only(of=(*_SHAPES, "circularity", "straightness")))
-    section: str | Direction | None = field(default=None, metadata=only(of=("straightness", *_ROUND)))
-    axis: Direction | None = field(default=None, metadata=only(of=_ROUND))
-    apart: Length = field(default=0.5, metadata=only(of=("straightness", *_ROUND)))
+    section: str | Direction | None = field(default=None, metadata=only(of=("straightness", "circularity")))
+    axis: Direction | None = field(default=None, metadata=only(of=("circularity",)))
+    apart: Length = field(default=0.5, metadata=only(of=("straightness", "circularity")))
 
     unit: Length | None = field(default=None, metadata=only(of=("flatness", "straightness")))
 
-    kinds: ClassVar = {kind: {"of": kind} for kind in (*_SHAPES, "straightness", *_ROUND)}
+    kinds: ClassVar = {kind: {"of": kind} for kind in (*_SHAPES, "straightness", "circularity")}
 
     @property
     def characteristic(self) -> str:  # noqa: D102
-        return "straightness" if self.of == _AXIS else self.of
+        return self.of
 
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered = self.covered(deviations)
@@ -95,10 +92,8 @@ class Form(Tolerance):
             return self._of_whole(deviations, covered, _SHAPES[self.of])
         if self.of == "straightness":
             return self._by_section(deviations, covered, "line", partial(_line, covered))
-        across = _across(_axis(self.section or "z", self.axis))
-        if self.of == "circularity":
-            return self._by_section(deviations, covered, "circle", partial(_circle, covered, across))
-        return self._of_axis(deviations, covered, across)
+        across = _across(section_axis(self.section or "z", self.axis))
+        return self._by_section(deviations, covered, "circle", partial(_circle, covered, across))
 
     def _of_whole(self, deviations: pd.DataFrame, covered: Covered, shape: str) -> Evaluation:
         """Form of one element fitted to all touches."""
@@ -143,7 +138,7 @@ class Form(Tolerance):
         """One section as a zone that is placed by its own touches."""
         points = covered.contact[part]
         if shape == "circle":
-            return of_circle(part, points @ _across(_axis(self.section or "z", self.axis)).T)
+            return of_circle(part, points @ _across(section_axis(self.section or "z", self.axis)).T)
         return of_line(part, points @ np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0])
 
     def _placed(self, blocks: tuple[Block, ...]) -> tuple[Block, ...] | None:
@@ -192,35 +187,6 @@ class Form(Tolerance):
             details={"windows": float(len(windows)), "touches in the worst window": float(len(window))},
         )
 
-    def _of_axis(self, deviations: pd.DataFrame, covered: Covered, across: np.ndarray) -> Evaluation:
-        sections = self._sections(deviations, covered)
-        if len(sections) < 2:
-            raise TouchesError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
-        along, centres = np.cross(*across), []
-        for part in sections.values():
-            require_turned(covered, along, part)
-            points = covered.measured[part]
-            circle = element(points @ across.T, "circle2", ball=covered.ball, material=material_of(covered))
-            centres.append(np.asarray(circle.parameters["centre"]) @ across + (points @ along).mean() * along)
-        off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
-        thin = tuple(note for label, part in sections.items() for note in _few_in(label, "circle", len(part)))
-        return Evaluation.as_whole(
-            deviations,
-            covered.rows,
-            2.0 * float(off.max()),
-            self.needed_width(),
-            name=self.name,
-            kind=self.of,
-            features=covered.names,
-            high=float(off.max()),
-            low=float(off.min()),
-            deviations=np.zeros(len(covered.rows)),
-            missed_rows=covered.missed,
-            free=FREEDOMS,
-            details=dict(zip(sections, off.tolist(), strict=True)),
-            notes=(*few("line", len(sections), self.of, form=True), *thin),
-        )
-
     def _zone(self, deviations: pd.DataFrame, covered: Covered, values: np.ndarray, **more: Any) -> Evaluation:
         return Evaluation.by_touch(
             deviations,
@@ -237,19 +203,17 @@ class Form(Tolerance):
         )
 
     def _sections(self, deviations: pd.DataFrame, covered: Covered) -> dict[str, np.ndarray]:
-        section = ("z" if self.of in _ROUND else None) if self.section is None else self.section
+        section = ("z" if self.of == "circularity" else None) if self.section is None else self.section
         if section is None:
             return {"all": np.arange(len(covered.rows))}
         return sections_of(deviations, covered.rows, section, apart=self.apart)
 
     def _words(self) -> Iterator[str]:
-        if self.of == _AXIS:
-            yield "of the axis"
         if self.unit is not None:
             yield f"within each {self.unit:g} mm " + ("across" if self.of == "flatness" else "of length")
 
     def _cells(self) -> list[list[str]]:
-        return [[("dia " if self.of == _AXIS else "") + f"{self.needed_width():g}" + self._per()]]
+        return [[f"{self.needed_width():g}" + self._per()]]
 
     def _per(self) -> str:
         if self.unit is None:
@@ -275,11 +239,6 @@ def circularity(deviations: pd.DataFrame, width: float, **options: Any) -> Evalu
 def straightness(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
     """Evaluate straightness [mm] of lines in a table `deviations`: `width` and `options` are attributes of `Form`."""
     return Form(of="straightness", width=width, **options).evaluate(deviations)
-
-
-def straightness_of_axis(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:
-    """Evaluate straightness [mm] of an axis in a table `deviations`: `width` and `options` are attributes of `Form`."""
-    return Form(of=_AXIS, width=width, **{"name": "straightness of the axis", **options}).evaluate(deviations)
 
 
 def material_of(covered: Covered) -> Literal["inside", "outside"]:
@@ -324,7 +283,7 @@ def _centred(residuals: np.ndarray) -> np.ndarray:
     return residuals - (residuals.max() + residuals.min()) / 2
 
 
-def _axis(section: str | Iterable[float], axis: Iterable[float] | None) -> np.ndarray:
+def section_axis(section: str | Iterable[float], axis: Iterable[float] | None) -> np.ndarray:
     """Direction of the axis: as given, or what the sections are square to."""
     if axis is not None:
         return direction_of(axis, "of the axis")

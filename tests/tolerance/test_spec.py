@@ -25,6 +25,7 @@ from probekit.tolerance import (
     Composite,
     Form,
     LineProfile,
+    Median,
     Orientation,
     Position,
     Profile,
@@ -66,7 +67,7 @@ def test_characters_are_the_ones_unicode_means():
         (Profile(width=0.2, dynamic=True, datums=("A",)), "│ ⌓ │ 0.2△ │ A │"),
         (LineProfile(width=0.1), "│ ⌒ │ 0.1 │"),
         (Form(width=0.01, of="flatness"), "│ ⏥ │ 0.01 │"),
-        (Form(width=0.01, of="straightness of an axis"), "│ ⏤ │ ⌀0.01 │"),
+        (Median(width=0.01, of="straightness of an axis"), "│ ⏤ │ ⌀0.01 │"),
         (Orientation(width=0.05, of="perpendicularity", datums="A"), "│ ⟂ │ 0.05 │ A │"),
         (Orientation(width=0.05, of="parallelism", feature="axis", datums="A"), "│ ∥ │ ⌀0.05 │ A │"),
         (Position(width=0.1, modifier="M", limits=(9, 10), datums=("A", "B(M)")), "│ ⌖ │ ⌀0.1Ⓜ │ A │ BⓂ │"),
@@ -179,11 +180,13 @@ def test_every_kind_can_be_evaluated():
     """On a touched boss and its flat end: that each class hands its attributes to its function."""
     boss = around(10.0, n=16)
     top = np.array([[x, y, 20.0] for x in (-5.0, 0, 5) for y in (-5.0, 0, 5)])
-    found = pd.concat([boss, table(top, (0, 0, 1.0), feature="top")], ignore_index=True)
+    web = np.array([[30 + side * 2.0, y, z] for side in (-1, 1) for y in (-5.0, 0, 5) for z in (0.0, 9)])
+    sides = table(web, np.sign(web[:, :1] - 30) * [1.0, 0, 0], feature="web")
+    found = pd.concat([boss, table(top, (0, 0, 1.0), feature="top"), sides], ignore_index=True)
     found["touch"] = np.arange(len(found))
     for kind, (made, preset) in KINDS.items():
         flat = kind in ("flatness", "straightness", "parallelism", "perpendicularity", "angularity")
-        own = {"features": ("top",) if flat else ("hole",), **preset}
+        own = {"features": ("top",) if flat else ("web",) if "middle" in kind else ("hole",), **preset}
         own |= {"limits": (19.9, 20.1)} if made is Size else {"width": 0.1}
         own |= {"within": (-0.1, 0.1)} if made is Boundary else {}
         if kind == "straightness":
