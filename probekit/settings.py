@@ -55,6 +55,9 @@
     [uncertainty]     u, or a [budget]; k
     [decision]        rule = "proved", "guarded" or "simple"; level (of proved); r (of guarded); accept_flags (of
                       `probekit.verdict.doubts.DOUBTS`)
+    [surface]         judges profiles between their touches: tolerances = names, if not all; hill = {radius, height}:
+                      one that should not be missed; defects = {rate, radius = [low, high], height = [low, high]}:
+                      those that the process makes; white: form finer than the touches [mm]; nodes, seed
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
                       faces that is to be expected beside u
@@ -183,15 +186,23 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "budget": {**dict.fromkeys(CAUSES, (*_NUMBER, list)), **dict.fromkeys(FLAGS, _FLAG)},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
     "decision": {"rule": _TEXT, "level": _NUMBER, "r": _NUMBER, "accept_flags": _NAMES},
+    "surface": {
+        "tolerances": _NAMES,
+        **dict.fromkeys(("hill", "defects"), _TABLE),
+        "white": _NUMBER,
+        **dict.fromkeys(("nodes", "seed"), _WHOLE),
+    },
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 
 _OF_CONTROL = ("plan", "format", "coordinates", "moves", "tool_length", "work_offset")
 
 #: The same of a table within a table.
-_WITHIN = {
+_WITHIN: dict[str, dict[str, tuple[type, ...]]] = {
     "stylus.qualification": {key: kinds for key, kinds in KEYS["touches"].items() if key not in _OF_CONTROL}
     | {"diameter": _NUMBER, "artefact": _TEXT, "degree": _WHOLE},
+    "surface.hill": dict.fromkeys(("radius", "height"), _NUMBER),
+    "surface.defects": {"rate": _NUMBER, **dict.fromkeys(("radius", "height"), _LIST)},
 }
 
 _REQUIRED = {
@@ -201,6 +212,8 @@ _REQUIRED = {
     "stylus.qualification": ("file", "diameter"),
     "datum": ("letter",),
     "cutter": ("tool", "faces"),
+    "surface.hill": ("radius", "height"),
+    "surface.defects": ("rate", "radius", "height"),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance", "cutter")  # tables that there may be several of

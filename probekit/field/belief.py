@@ -92,6 +92,14 @@ class Belief:
             f"{self.length(0.5):.3g} mm ({self.length(0.1):.3g} to {self.length(0.9):.3g} mm)"
         )
 
+    @property
+    def small(self) -> str:
+        """The same where the form is so small that touches need not follow it."""
+        return (
+            f"{len(self.points)} touches, one per {self.apart:.3g} mm, do not follow its finest form, which is small "
+            f"against the zone (rms {self.deviation.std():.2g} mm)"
+        )
+
     def draw(self, sets: int, rng: np.random.Generator) -> np.ndarray:
         """(sets,) rows of the grid, systematically by weight."""
         steps = (np.arange(sets) + rng.random()) / sets

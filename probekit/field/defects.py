@@ -18,7 +18,7 @@ from .belief import Belief, _offsets, restricted
 from .kernel import distances
 from .nodes import Nodes
 
-__all__ = ["Defects", "blind_spot", "hills", "seen", "weighed"]
+__all__ = ["Defects", "blind_spot", "hills", "radius_seen", "seen", "weighed"]
 
 SEEN = 3.0  # standard uncertainties by which a touch must move
 _SIDE = 0.5  # least cosine between the normals of a touch and of a defect that it feels
@@ -71,14 +71,42 @@ def seen(at: Nodes, touches: np.ndarray, normals: np.ndarray, radius: float, hei
     u : float
         Standard uncertainty of a touch, with the finer form of the surface [mm].
     """
-    if not (radius > 0 and height > 0 and u > 0):
+    if not (np.isfinite([radius, height, u]).all() and min(radius, height, u) > 0):
         raise InputError("radius, height and u must be positive", found=(radius, height, u))
-    if height <= SEEN * u or not len(touches):
-        return 0.0
-    reach = radius * np.sqrt(1.0 - np.cbrt(SEEN * u / height))
+    return float((_nearest(at, touches, normals) < radius * _felt(height, u)).mean())
+
+
+def radius_seen(at: Nodes, touches: np.ndarray, normals: np.ndarray, height: float, u: float, share: float) -> float:
+    """Radius from which a hill or dent of a height would be seen at a share of the places of a surface [mm].
+
+    Parameters
+    ----------
+    at, touches, normals, height, u
+        See `seen`.
+    share : float
+        0 to 1.
+
+    Returns
+    -------
+    float
+        Infinite for a hill that no touch tells from its uncertainty, or if there is no touch on that side.
+    """
+    felt = _felt(height, u)
+    away = float(np.quantile(_nearest(at, touches, normals), share, method="higher"))
+    return away / felt if felt > 0 else np.inf
+
+
+def _felt(height: float, u: float) -> float:
+    """Part of its radius within which a hill moves a touch by more than can be its uncertainty."""
+    return float(np.sqrt(max(1.0 - np.cbrt(SEEN * u / height), 0.0)))
+
+
+def _nearest(at: Nodes, touches: np.ndarray, normals: np.ndarray) -> np.ndarray:
+    """(m,) distance of each place from the nearest touch of its side [mm]."""
+    if not len(touches):
+        return np.full(len(at.places), np.inf)
     same = at.normals @ np.asarray(normals, dtype=float).T > _SIDE
-    near = distances(at.places, np.asarray(touches, dtype=float)) < reach
-    return float((same & near).any(axis=1).mean())
+    return np.where(same, distances(at.places, np.asarray(touches, dtype=float)), np.inf).min(axis=1)
 
 
 def blind_spot(

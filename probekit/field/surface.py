@@ -25,6 +25,9 @@ __all__ = ["Surface", "surface"]
 
 RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
 FEWEST = 30  # touches below which there are words instead of a number
+_SMALL = (
+    8.0  # form that is finer than the touches may stay so, if the zone is so many times its rms away: our judgement
+)
 _SETS = 20
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _FREE = 1e3  # an offset that is not known, in zones
@@ -54,6 +57,8 @@ class Surface:
         Fields that are in the zone at all nodes and touches.
     spacing : float
         Distance of the nodes [mm].
+    small : bool
+        Whether the form is so small against the zone that touches need not follow it.
     defects : Defects, optional
         Local defects that were declared.
     notes : tuple of str
@@ -70,13 +75,19 @@ class Surface:
     touched: np.ndarray
     inside: np.ndarray
     spacing: float
+    small: bool = False
     defects: Defects | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property
+    def told(self) -> bool:
+        """Whether anything may be said: the touches resolve the surface, or its form is small against the zone."""
+        return self.small or self.belief.unresolved <= RESOLVED
+
+    @property
     def word(self) -> str:
         """In words: "very likely in its zone", "not decided", "very likely not in its zone", "too far apart to say"."""
-        if self.belief.unresolved > RESOLVED:
+        if not self.told:
             return "too far apart to say"
         share = float(self.inside.mean())
         if share > 0.95:
@@ -86,13 +97,14 @@ class Surface:
     @property
     def sentence(self) -> str:
         """What the touches say of the surface between them; never without what they could not see."""
-        if self.belief.unresolved > RESOLVED:
+        if not self.told:
             return self.belief.sentence
+        touches = self.belief.sentence if self.belief.unresolved <= RESOLVED else self.belief.small
         if not np.isfinite(self.probability):
-            return f"{self.belief.sentence}; {len(self.belief.points)} touches are too few for a number: {self.word}"
+            return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}"
         condition = "with the declared local defects" if self.defects else "if its form is smooth between the touches"
         return (
-            f"{self.belief.sentence}. The whole surface lies in its zone with a probability of "
+            f"{touches}. The whole surface lies in its zone with a probability of "
             f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}"
         )
 
@@ -166,7 +178,8 @@ def surface(
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, : len(points)]
     low, high = _interval(inside)
     share = float(inside.mean())
-    told = belief.unresolved <= RESOLVED and len(belief.points) >= FEWEST
+    small = _small(belief, lower, upper)
+    told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= FEWEST
     return Surface(
         belief=belief,
         probability=min(max(share, 3.0 / len(inside)), 1.0 - 3.0 / len(inside)) if told else np.nan,
@@ -179,6 +192,7 @@ def surface(
         touched=everywhere[:, len(points) :],
         inside=inside,
         spacing=at.spacing,
+        small=small,
         defects=defects,
         notes=_notes(belief, at),
     )
@@ -217,6 +231,13 @@ def _given(
     touched = of_surface[m:] + belief.noise
     answer = cho_solve(cho_factor(touched, lower=True), (y - prior[:, m:] - errors).T)
     return prior + (of_surface @ answer).T
+
+
+def _small(belief: Belief, lower: float, upper: float) -> bool:
+    """Whether both limits are many times the scatter of the touches away from each group of them."""
+    parts = [belief.deviation[belief.group == one] for one in np.unique(belief.group)]
+    rms = float(np.sqrt(np.mean(np.concatenate([part - part.mean() for part in parts]) ** 2)))
+    return all(min(upper - part.mean(), part.mean() - lower) > _SMALL * rms for part in parts)
 
 
 def _cells(points: np.ndarray, apart: float) -> np.ndarray:

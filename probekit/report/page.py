@@ -15,7 +15,7 @@ from ..files import store
 from . import gate, sections
 from .payload import payload
 from .ruler import ruler
-from .sure import uncertainty_section
+from .sure import between_section, uncertainty_section
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
@@ -54,6 +54,7 @@ def page(
     stamp: str = "",
     budget: Budget | None = None,
     shares: Sequence[Shares] = (),
+    between: Sequence[str] = (),
 ) -> Path:
     """Write the report page.
 
@@ -91,6 +92,8 @@ def page(
         What makes the touches uncertain.
     shares : sequence of Shares
         Who matters, for each tolerance.
+    between : sequence of str
+        What may be said of the surface between its touches.
 
     Returns
     -------
@@ -132,6 +135,7 @@ def page(
         features=sections.features(verdict),
         alignment=sections.alignment_section(alignment)
         + gate.residuals_section(residuals, influence)
+        + between_section(between)
         + uncertainty_section(budget, shares),
         provenance=sections.provenance_section(provenance, notes),
     )

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ..uncertainty import Budget
     from ..uncertainty.shares import Shares
 
-__all__ = ["sure_data", "uncertainty_section"]
+__all__ = ["between_section", "sure_data", "uncertainty_section"]
 
 _BARS_AT_MOST = 12  # tolerances that get a drawing; the others are told in a line
 
@@ -43,6 +43,17 @@ def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
         f'<section id="uncertainty"><h2>How sure</h2><p>{escape(said[:1].upper() + said[1:])}.</p>'
         f'<div class="bars">{drawn}</div>{table}</section>'
     )
+
+
+def between_section(said: Sequence[str]) -> str:
+    """Return what is said of the surfaces between their touches; nothing if nothing was asked."""
+    if not said:
+        return ""
+    lines = "".join(f"<p>{escape(line[:1].upper() + line[1:])}</p>" for line in said)
+    caution = (
+        "An estimate from a model of the surface, not a measurement: the verdict above is that of the touches alone."
+    )
+    return f'<section id="between"><h2>Between the touches</h2>{lines}<p class="note">{caution}</p></section>'
 
 
 def sure_data(budget: Budget | None = None, shares: Sequence[Shares] = ()) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, uncertainty, verdict
 from ..action.suggest import Action
-from ..errors import InputError, ProbekitWarning
+from ..errors import ProbekitWarning
 from ..files import store
 from ..limits import tables_of
 from ..scene.build import with_residuals
@@ -19,6 +19,8 @@ from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
 from .aligning import align, by_fit, datums_of
+from .between import Between, between
+from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
@@ -77,6 +79,8 @@ class Inspection:
         How uncertain each touch is by it, and what it shares with the others.
     shares : tuple of Shares
         Who matters for each tolerance by it.
+    surfaces : tuple of Between
+        What may be said between the touches, if the study asks for it in ``[surface]``.
     """
 
     part: nominal.Nominal
@@ -96,6 +100,7 @@ class Inspection:
     budget: Budget | None = None
     scatter: Scatter | None = None
     shares: tuple[Shares, ...] = ()
+    surfaces: tuple[Between, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -157,7 +162,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
         tell("aligning", 0.5)
         alignment, aligned, resting = None, deviations, ()
-        u, rule = _decision(settings, study.path, told="u" in measured or scatter is not None)
+        u, rule = decision_of(settings, study.path, told="u" in measured or scatter is not None)
         fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
         if "alignment" in settings:
             with telling_missing(findings):
@@ -184,7 +189,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
                 "u": u,
                 "scatter": scatter,
                 "alignment": other,
-                "accept_flags": _accepted_flags(settings, findings),
+                "accept_flags": accepted_flags(settings, findings),
             }
             found = verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
             return saying_what_is_assumed(found, fitted_scatter)
@@ -197,9 +202,10 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         findings += gate.after(measured, aligned, alignment, residuals)
         findings = with_robust(study, findings, otherwise)
         aligned = plausibility.lone.flagged(aligned, findings)
-        judged = judge(alignment, aligned, _looks(findings), placed=not any(one.doubts_place for one in findings))
+        judged = judge(alignment, aligned, looks_of(findings), placed=not any(one.doubts_place for one in findings))
         left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
         next_step = _action(judged, part, alignment, findings, scatter, cutters_of(study))
+        surfaces = between(settings["surface"], part, judged, scatter) if "surface" in settings else ()
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
@@ -226,6 +232,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         budget,
         scatter,
         () if fitted_scatter is None else shares_of(judged, fitted_scatter),
+        surfaces,
     )
 
 
@@ -264,13 +271,16 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     gate: dict[str, Any] = {"findings": inspection.findings, "residuals": inspection.residuals}
     gate["influence"] = inspection.influence
     more = report.gate.gate_data(**gate) | {"about": dict(inspection.about), "stamp": inspection.stamp}
-    sure = {"budget": inspection.budget, "shares": inspection.shares}
+    sure: dict[str, Any] = {"budget": inspection.budget, "shares": inspection.shares}
     more |= report.sure.sure_data(**sure)
+    if inspection.surfaces:
+        more["between_touches"] = [one.data for one in inspection.surfaces]
     more["touch_again"] = {"file": INSPECTION["again"], "touches": again["touch"].tolist()} if len(again) else None
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
+        sure["between"] = [line for one in inspection.surfaces for line in one.lines]
         options = {**about, **gate, **common, **sure}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):
@@ -296,17 +306,6 @@ def touches_again(inspection: Inspection) -> pd.DataFrame:
     return action.touch_again(inspection.verdict, named)
 
 
-def _looks(findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:
-    return [one.sentence for one in findings if one.level == "look"]
-
-
-def _accepted_flags(settings: dict[str, Any], findings: tuple[plausibility.finding.Finding, ...]) -> list[str]:
-    """Flags that leave no touch undecided: those that the study names, and "far" where it accepts that finding."""
-    named = settings.get("decision", {}).get("accept_flags", [])
-    far = any(one.accepted and one.name == "far from model" for one in findings)
-    return [*([named] if isinstance(named, str) else named), *(["far"] if far else [])]
-
-
 def _action(
     judged: verdict.results.Verdict,
     part: nominal.Nominal,
@@ -317,7 +316,7 @@ def _action(
 ) -> Action:
     """What next: to look, first; and nothing else where the place of the part is in doubt."""
     wanted = action.suggest(judged, part, alignment=alignment, scatter=scatter, cutters=cutters)
-    first = tuple(f"Look first: {text}" for text in _looks(findings))
+    first = tuple(f"Look first: {text}" for text in looks_of(findings))
     if judged.unjudged:
         names = ", ".join(one.name for one in judged.unjudged)
         first += (f"Not judged: {names}. Touch what is lacking, as the reasons say, and inspect again.",)
@@ -367,30 +366,6 @@ def _evaluate(
     planned = [str(one["feature"]) for one in study.settings.get("plan", []) if "feature" in one]
     found = tolerance.evaluate_all(wanted, aligned, how, datums=datums_of(study), u=u, features=planned)
     return [replace(one, reason=in_keys(one.reason)) if isinstance(one, tolerance.Unjudged) else one for one in found]
-
-
-def _decision(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[float, verdict.rules.Rule]:
-    """Standard uncertainty of a touch that has none of its own, and the rule; `told`: a column or a budget has more."""
-    uncertainty, decision = settings.get("uncertainty", {}), settings.get("decision", {})
-    u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
-    kind = decision.get("rule", "proved" if u or told else "simple")
-    rules = {
-        "proved": lambda: verdict.proved(decision.get("level", 0.95)),
-        "guarded": lambda: verdict.guarded(r=decision.get("r", 1.0), k=k),
-        "simple": verdict.simple,
-    }
-    if kind not in rules:
-        raise InputError(
-            "unknown decision rule", file=path, column="decision.rule", found=kind, expected=" or ".join(rules)
-        )
-    if kind != "simple" and "u" not in uncertainty and not told:
-        raise InputError(
-            f"the rule {kind} needs the uncertainty of the touches",
-            file=path,
-            column="uncertainty.u",
-            expected="standard uncertainty in mm, or a table [budget]",
-        )
-    return u, rules[kind]()
 
 
 def _pass_on(caught: list[warnings.WarningMessage]) -> None:

@@ -13,6 +13,8 @@ from .. import report, scene
 from ..columns import TURN
 from ..files import store
 from ..plan.access.poses import pose_frame
+from .between import blind_spots
+from .doubt import budget_of, typical_u
 from .kept_plan import to_json
 from .model import Study
 from .places import results_of
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     from .. import machine
 
 __all__ = ["summary", "view", "write_preparation"]
+
+_U = 0.003  # of a touch, if the study says nothing of it [mm]; common practice, no source
 
 
 def write_preparation(
@@ -152,6 +156,8 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.resul
     lines += ["", f"Route: {turns} poses, {route.time.sentence}", bearing(planned)]
     if planned.reused:
         lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
+    if programmed is None:
+        lines += _blind(planned)
     if not route.left_out.empty:
         lines += ["", "Left out"]
         lines += [f"  {row.touch:>5} {row.feature:<12} {row.reason}" for row in route.left_out.itertuples()]
@@ -189,6 +195,14 @@ def _of_dry_run(programmed: Program) -> list[str]:
     if found is not None and found.of("stop"):
         lines += [f"  {one.severity:<5} line {one.line} of it: {one.what} {one.todo}" for one in found.of("stop")]
     return lines
+
+
+def _blind(planned: Plan) -> list[str]:
+    """What lies between the touches of the plan, unfelt."""
+    settings = planned.study.settings
+    u = typical_u(planned.study, budget_of(planned.study, planned.part, None))
+    told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, _U if u is None else u)
+    return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
 
 
 def bearing(planned: Plan) -> str:

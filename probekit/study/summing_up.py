@@ -52,6 +52,9 @@ def inspection_summary(found: Inspection) -> str:
         f"{row.lower:+.3f} to {row.upper:+.3f}   {100 * row.share:9.0f} %   {row.verdict}"
         for row in worst.itertuples()
     ]
+    if found.surfaces:
+        lines += ["", "Between the touches (the verdict above is that of the touches alone)"]
+        lines += [f"  {line}" for one in found.surfaces for line in one.lines]
     if found.alignment is not None:
         lines += ["", "Alignment (measured to nominal)", f"  {found.alignment.sentence}"]
     if found.residuals is not None:

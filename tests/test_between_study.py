@@ -1,0 +1,84 @@
+"""What a study says between its touches: with the condition and the blind spot beside every probability."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from probekit import InputError, cli, study
+
+HILL = "hill = {radius = 8.0, height = 0.13}"
+
+
+def changed(folder: Path, source: Path, surface: str, *, without: tuple[int, ...] = ()) -> Path:
+    """The demo with a table [surface], without some touches."""
+    shutil.copytree(source.parent, folder / "demo", ignore=shutil.ignore_patterns("results"))
+    path = folder / "demo" / source.name
+    path.write_text(path.read_text(encoding="utf-8") + f"\n[surface]\n{surface}\n", encoding="utf-8")
+    touches = folder / "demo" / "touches.csv"
+    lines = touches.read_text(encoding="utf-8").splitlines(keepends=True)
+    touches.write_text(
+        "".join(x for x in lines if x.split(",")[0] not in map(str, without) and not x.startswith("# rows")),
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def gouge_untouched(tmp_path_factory, demo_study, demo):
+    """The demo without the touches that found its gouge and its ridge: nothing left is out."""
+    table = demo.verdict.table
+    out = table.loc[table["verdict"].isin(["high", "low"]) & (table["feature"] == "skin"), "touch"].tolist()
+    assert 2 < len(out) < 12
+    surface = f'tolerances = "skin profile"\n{HILL}'
+    path = changed(tmp_path_factory.mktemp("untouched"), demo_study, surface, without=tuple(out))
+    cli.main(["inspect", str(path), "--quiet"])
+    return path.parent / "results"
+
+
+def test_what_nobody_touched_is_likely_good_and_the_blind_spot_stands_beside_it(gouge_untouched):
+    """The conscience: the part is out, no touch says so, and the sentence must not be read as a promise."""
+    (one,) = json.loads((gouge_untouched / "results.json").read_text())["between_touches"]
+    assert one["word"] == "very likely in its zone"
+    assert "if its form is smooth between the touches" in one["said"]
+    share = int(re.search(r"8 mm radius and 0.13 mm is felt at (\d+) of 100 places", one["said"]).group(1))
+    assert 35 <= share <= 75
+    assert "1.00" not in one["said"]
+    page = (gouge_untouched / "report.html").read_text(encoding="utf-8")
+    section = re.search(r'<section id="between">(.*?)</section>', page, flags=re.S).group(1)
+    assert "felt at" in section
+    assert "verdict above is that of the touches alone" in section
+
+
+def test_a_touch_that_is_out_needs_no_model(tmp_path, demo_study):
+    path = changed(tmp_path, demo_study, HILL)
+    found = study.run(study.load(path))
+    said = {one.name: one for one in found.surfaces}
+    assert len(said) >= 2
+    assert said["skin profile"].surface is None
+    assert "by the touches alone" in said["skin profile"].sentence
+    assert "felt at" in said["skin profile"].sentence
+    assert found.verdict.part == "does not conform"
+    for one in said.values():
+        assert "felt at" in one.sentence or "unfelt" in one.sentence, "never without the blind spot"
+
+
+@pytest.mark.parametrize(
+    ("surface", "words"),
+    [
+        ('tolerances = ["skin", "nonsense"]', "not a profile of a surface"),
+        ("hill = {radius = 8.0}", "lacks a key"),
+        ("hill = {radius = -8.0, height = 0.1}", "positive"),
+        ("defects = {rate = 1, radius = [14, 6], height = [0.01, 0.02]}", "smaller value first|rising"),
+        ("nodes = 20", "too small"),
+        ("hil = {radius = 8.0, height = 0.1}", "unknown key"),
+    ],
+)
+def test_bad_tables_are_named(tmp_path, demo_study, surface, words):
+    path = changed(tmp_path, demo_study, surface)
+    with pytest.raises(InputError, match=words):
+        study.run(study.load(path))
