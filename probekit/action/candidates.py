@@ -53,7 +53,7 @@ def candidates(
     scatter : Scatter
         Of its table.
     proved : (n,) bool
-        Touches beyond their limits by more than noise makes, that a cutter reaches.
+        Touches that a re-cut would take along, and that a cutter reaches.
     cutter : float or (n,) float
         Scatter of what a cutter leaves at each touch, standard deviation [mm].
     tools : sequence of ToolOffset

@@ -20,7 +20,7 @@ from .ball_reach import reach
 from .cutters import cut_by
 from .noise import MATERIAL, proved_outside, stated
 from .places import on_faces
-from .regions import spacing_of
+from .regions import neighbours, spacing_of
 from .smooth import smooth
 
 if TYPE_CHECKING:
@@ -32,12 +32,14 @@ if TYPE_CHECKING:
     from ..verdict.results import Verdict
     from .cutters import Cutter
 
-__all__ = ["RecutMap", "blocked", "dents_beside", "recut_map"]
+__all__ = ["RecutMap", "blocked", "dents_beside", "recut_map", "to_cut"]
 
 _WHOLE, _NOTHING = 0.75, 1.5  # spacings from a touch that needs it, up to which stock counts in full, or at all
 _ALIKE = 0.5  # cosine of the angle between normals of the same side
 _OVER = "the smoothed field takes off at no touch more than it has, but for"
 _LEAST = 5e-4  # scatter of a touch at least: what a table with four decimals can hold, and a little more [mm]
+_PART_WAY = 0.5  # of the way to the limit, above which a neighbour of what is cut is cut along
+_SURE = 4.0  # uncertainties of a touch that noise hardly makes
 _BESIDE = 1.8  # spacings within which a dent is a neighbour
 
 
@@ -97,7 +99,7 @@ def recut_map(
     cutters: Sequence[Cutter] = (),
     tolerances: Iterable[str] | None = None,
 ) -> RecutMap:
-    """Stock to remove where touches are proved to lie above their limits.
+    """Stock to remove where touches are proved to lie above their limits, and beside them as far as material is left.
 
     Parameters
     ----------
@@ -125,12 +127,12 @@ def recut_map(
     named = None if tolerances is None else set(tolerances)
     wanted = [one for one in verdict.evaluations if one.from_nominal and (named is None or one.name in named)]
     off, u, middle = _stock(wanted, known, len(table))
-    needed = proved_outside(verdict, known) & (off > 0)
+    needed = to_cut(verdict, proved_outside(verdict, known) & (off > 0))
     why, cut = blocked(verdict, nominal, cutters, needed), cut_by(table, cutters)
     may = needed & (why == "")
     rows = np.flatnonzero(needed)
     faces = table["face"].astype(str).to_numpy(dtype=object)
-    chosen = pd.DataFrame({"touch": table["touch"].to_numpy(dtype=object)[rows], "face": faces[rows]})
+    chosen = pd.DataFrame({"touch": table["touch"].to_numpy()[rows], "face": faces[rows]})
     chosen[["x", "y", "z"]], chosen[list(FOOT_NORMAL)] = array(table, FOOT)[rows], array(table, FOOT_NORMAL)[rows]
     chosen["stock"], chosen["u"] = np.where(may, off, 0.0)[rows], u[rows]
     chosen["tool"], chosen["operation"] = _named(cut[rows], cutters)
@@ -155,6 +157,28 @@ def _stock(wanted: list[Evaluation], scatter: Scatter, count: int) -> tuple[np.n
         off[rows], u[rows] = here[least], judged_scatter(one, scatter).u[least]
         middle[rows] = np.broadcast_to(one.middles, here.shape)[least]
     return off, u, middle
+
+
+def to_cut(verdict: Verdict, proved: np.ndarray) -> np.ndarray:
+    """(n,) touches that a re-cut takes along: those that need it, and round about the rest of the same hump.
+
+    Neighbours along the surface join as long as they lie more than half way to their limit, and by more than noise.
+    """
+    near, far = neighbours(verdict.table)
+    left = np.zeros(len(proved), dtype=bool)
+    sure = _SURE * np.nan_to_num(verdict.table["u"].to_numpy(dtype=float))
+    for one in (one for one in verdict.evaluations if one.from_nominal):
+        off, half = one.deviations - one.middles, (one.uppers - one.lowers) / 2
+        left[one.rows] |= (off > _PART_WAY * half) & (off > sure[one.rows])
+    out = proved & left
+    while out.any():
+        joined = out.copy()
+        joined[far[out[near]]] = joined[near[out[far]]] = True
+        joined &= left
+        if (joined == out).all():
+            break
+        out |= joined
+    return out
 
 
 def blocked(verdict: Verdict, nominal: Nominal, cutters: Sequence[Cutter], needed: np.ndarray) -> np.ndarray:
@@ -185,7 +209,7 @@ def _words(nominal: Nominal, feet: np.ndarray, normals: np.ndarray, cutter: Cutt
 def dents_beside(
     verdict: Verdict, rows: np.ndarray, cutters: Sequence[Cutter] = ()
 ) -> list[tuple[object, float, float]]:
-    """Touches beside some rows of the table that lie below the middle of their zone by more than noise and a twentieth
+    """Touches beside some rows of the table that lie below the middle of their zone by more than noise and a tenth
     of it: id, distance [mm], deviation from the middle [mm]; the nearest first.
     """
     table = verdict.table
@@ -193,7 +217,7 @@ def dents_beside(
     low = np.full(len(table), np.nan)
     for one in (one for one in verdict.evaluations if one.from_nominal):
         here = one.deviations - one.middles
-        sure = here < -np.maximum(MATERIAL * one.width, 3 * table["u"].to_numpy(dtype=float)[one.rows])
+        sure = here < -np.maximum(2 * MATERIAL * one.width, _SURE * table["u"].to_numpy(dtype=float)[one.rows])
         low[one.rows[sure]] = here[sure]
     cut = cut_by(table, cutters)[rows]
     radius = max((cutters[k].radius or 0.0 for k in set(cut[cut >= 0].tolist())), default=0.0)

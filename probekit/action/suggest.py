@@ -17,7 +17,7 @@ from .corrections import corrections, left_of
 from .cutters import Cutter, check_faces, scatter_left, tool_offsets
 from .noise import MATERIAL, beyond_scatter, moved, proved_outside, stated
 from .promise import CUTTER
-from .recut import RecutMap, blocked, dents_beside, recut_map
+from .recut import RecutMap, blocked, dents_beside, recut_map, to_cut
 from .regions import find_regions
 from .tool_words import on_offset, on_tools, predicted
 
@@ -139,8 +139,9 @@ def suggest(
     proved, left = proved_outside(verdict, known), left_of(verdict)
     leaves, tools = scatter_left(verdict.table, cutters, cutter), tool_offsets(verdict, cutters, known, alignment)
     table, shares = corrections(verdict, nominal, alignment, scatter=known, cutter=leaves)
-    regions, why = find_regions(verdict.table, nominal), blocked(verdict, nominal, cutters, proved)
-    offered = candidates(verdict, known, proved & (why == ""), leaves, tools)
+    taken = to_cut(verdict, proved & (verdict.table["verdict"] == "high").to_numpy())
+    regions, why = find_regions(verdict.table, nominal), blocked(verdict, nominal, cutters, taken)
+    offered = candidates(verdict, known, taken & (why == ""), leaves, tools)
     cut = offered.loc[offered["candidate"] == "re-cut here", "tolerance"].tolist()
     said = [
         *_on_missing(regions),
