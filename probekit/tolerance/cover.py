@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import NORMAL, TARGET, array, has
 from ..deviation.table import one_radius
 from ..errors import InputError, TouchesError
 from ..fit.select import select
@@ -55,6 +56,8 @@ class Covered:
         Of the tolerance.
     faces : tuple of str
         Faces of the nominal that the touches lie on; empty if the table does not say.
+    planned : ((n, 3), (n, 3)) of float, optional
+        Targets [mm] and their outward normals, if each touch has one.
     """
 
     rows: np.ndarray
@@ -68,6 +71,17 @@ class Covered:
     ball: float
     name: str = ""
     faces: tuple[str, ...] = ()
+    planned: tuple[np.ndarray, np.ndarray] | None = None
+
+    @property
+    def target(self) -> np.ndarray:
+        """(n, 3) where each touch was aimed at [mm]: its foot, where the table has no targets."""
+        return self.foot if self.planned is None else self.planned[0]
+
+    @property
+    def aim(self) -> np.ndarray:
+        """(n, 3) outward normals of the targets; of the feet, where the table has none."""
+        return self.normal if self.planned is None else self.planned[1]
 
     @property
     def outward(self) -> np.ndarray:
@@ -121,7 +135,15 @@ def cover(
         ball,
         name,
         tuple(dict.fromkeys(chosen["face"])) if "face" in chosen else (),
+        _planned(chosen),
     )
+
+
+def _planned(chosen: pd.DataFrame) -> tuple[np.ndarray, np.ndarray] | None:
+    if not has(chosen, (*TARGET, *NORMAL)):
+        return None
+    target, aim = array(chosen, TARGET), array(chosen, NORMAL)
+    return (target, aim) if np.isfinite(target).all() and np.isfinite(aim).all() else None
 
 
 def covered_rows(

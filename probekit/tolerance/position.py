@@ -33,6 +33,7 @@ from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
 from .form import material_of
+from .local_size import contacts_of
 from .placement import Free
 from .places import of_shifts, of_surfaces
 from .settle import Held, settle, settle_surfaces
@@ -246,6 +247,11 @@ class Group:
         return [material_of(part) == "outside" for part in self.parts.values()]
 
     @cached_property
+    def contacts(self) -> list[np.ndarray]:
+        """(n, 3) contacts of each, on the feature where it lies."""
+        return [contacts_of(part, SHAPES[self.spec.of]) for part in self.parts.values()]
+
+    @cached_property
     def envelopes(self) -> list[tuple[float, Element]]:
         """Size of each that its bonus comes from [mm], and its element."""
         of, least = self.spec.of, self.spec.modifier == "L"
@@ -254,23 +260,18 @@ class Group:
     def held(self, method: str | None = None) -> list[Held]:
         """The features, derived by a method, with bonus and boundary."""
         made, one, least = [], self.spec, self.spec.modifier == "L"
-        options = {
-            "of": one.of,
-            "direction": one.direction,
-            "across": one.across,
-            "length": one.length,
-            "nominal": self.nominal,
-        }
+        options = {"of": one.of, "direction": one.direction, "across": one.across}
+        options |= {"length": one.length, "nominal": self.nominal}
         for k, (part, at, bore) in enumerate(zip(self.parts.values(), self.at, self.bores, strict=True)):
             way = method or one.method or envelope(part, least_material=least)
             feature = derived(part, at=at, method=way, **options)
             if not one.modifier:
-                made.append(Held(feature, one.width, 0.0, part.contact))
+                made.append(Held(feature, one.width, 0.0, self.contacts[k]))
                 continue
             bonus = bonus_of(self.envelopes[k][0], one.limits, one.modifier, bore=bore)
             boundary = virtual_condition(one.width, one.limits, one.modifier, bore=bore)
             inside, unit = bore == (one.modifier == "M"), one.width or float(np.ptp(one.limits))
-            made.append(Held(feature, one.width, bonus, part.contact, boundary, inside=inside, unit=unit))
+            made.append(Held(feature, one.width, bonus, self.contacts[k], boundary, inside=inside, unit=unit))
         return made
 
 

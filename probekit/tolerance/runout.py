@@ -18,6 +18,7 @@ from ..show import shown
 from .blocks import of_range
 from .cover import direction_of, few, sections_of
 from .evaluation import Evaluation
+from .local_size import contacts_of
 from .nominal_shape import require_turned
 from .spec import Direction, Length, Tolerance, Vector
 
@@ -71,7 +72,7 @@ class Runout(Tolerance):
         covered = self.covered(deviations)
         along, origin = direction_of(self.axis, "of the datum axis"), np.asarray(self.at, dtype=float)
         require_turned(covered, along, np.arange(len(covered.rows)), origin)
-        off = covered.contact - origin
+        off = (contacts_of(covered, "cylinder") if self.reading == "radial" else covered.contact) - origin
         height = off @ along
         radius = np.linalg.norm(off - height[:, None] * along, axis=1)
         deviation = deviations["deviation"].to_numpy(dtype=float)[covered.rows]

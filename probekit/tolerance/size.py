@@ -21,6 +21,7 @@ from .blocks import of_element
 from .cover import Covered, few
 from .evaluation import Evaluation
 from .form import material_of
+from .local_size import two_point_sizes
 from .places import Places
 from .propagation import element_gain
 from .spec import Length, Limits, Tolerance
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from ..fit.elements.model import Element
     from ..nominal import Nominal
 
-__all__ = ["Size", "size", "two_point_sizes"]
+__all__ = ["Size", "size"]
 
 _GLOBAL = ("least_squares", "maximum_inscribed", "minimum_circumscribed")
 
@@ -55,7 +56,8 @@ class Size(Tolerance):
         "two_point", "least_squares", "maximum_inscribed" or "minimum_circumscribed". By default two-point sizes; where
         no two touches are opposed, as on rings of an odd number, the least-squares size, and a note.
     opposed : float
-        Two touches are opposed if their normals, and the line between them, are within this of each other [deg].
+        Two touches are opposed if their normals, and the line between them, are within this of each other [deg], as
+        aimed or as they met the feature. Their size is seen from the centre of the section as made.
     independency : bool
         Size and form are independent: the envelope of perfect form at maximum material is not required. So it is in
         ISO unless the drawing says (E), in ASME where it says (I), or gives the feature a straightness of its axis.
@@ -79,7 +81,7 @@ class Size(Tolerance):
 
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, middle = self.covered(deviations), (self.limits[0] + self.limits[1]) / 2
-        values, pairs = two_point_sizes(covered, self.opposed)
+        values, pairs, said = two_point_sizes(covered, self.opposed, self.of)
         envelope_decides, places = False, None
         local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
         method = "two_point" if local else self.method.replace("default", "least_squares")
@@ -95,7 +97,10 @@ class Size(Tolerance):
             change[np.arange(len(values))[:, None], 0, pairs] = -2.0 if material_of(covered) == "outside" else 2.0
             off = 2.0 * (values - middle)
             places = Places(off[:, None], np.zeros(len(off)), change, np.zeros((len(off), 2, 6)))
-            notes = [f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger"]
+            notes = [
+                f"{len(values)} local sizes from opposed touches; elsewhere the feature may be smaller or larger",
+                *said,
+            ]
         else:
             value, fitted = size_of(covered, self.of, method)
             values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
@@ -170,30 +175,10 @@ def size(deviations: pd.DataFrame, limits: tuple[float, float], **options: Any) 
     return Size(limits=limits, **options).evaluate(deviations)
 
 
-def two_point_sizes(covered: Covered, opposed: float = 5.0) -> tuple[np.ndarray, np.ndarray]:
-    """Local sizes (m,) [mm] between opposed touches, and the pairs (m, 2) of positions within `covered`.
-
-    Notes
-    -----
-    For touches p, q with outward normals n, m: |(p - q) . e| / (e . (n - m)/2) with e along n - m. This is the distance
-    between two parallel planes, and the diameter of a circle though p and q are not exactly opposite.
-    """
-    n, p = covered.normal, covered.contact
-    first, second = np.triu_indices(len(p), 1)
-    apart, between = p[first] - p[second], n[first] - n[second]
-    length, double = np.linalg.norm(apart, axis=1), np.linalg.norm(between, axis=1)
-    facing = np.einsum("ij,ij->i", n[first], n[second]) <= -np.cos(np.radians(opposed))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        across = np.abs(np.einsum("ij,ij->i", apart, between)) / double
-        good = facing & (across >= length * np.cos(np.radians(opposed))) & (length > 0)
-        sizes = across / (double / 2)
-    return sizes[good], np.column_stack([first, second])[good]
-
-
 def _others(covered: Covered, of: str, opposed: float, middle: float) -> dict[str, float]:
     """Actual value [mm] by each kind of size."""
     values = {f"{how.replace('_', ' ')} size": size_of(covered, of, how)[0] for how in _GLOBAL}
-    local = two_point_sizes(covered, opposed)[0]
+    local = two_point_sizes(covered, opposed, of)[0]
     found = {f"{words} ({value:.4f} mm)": 2.0 * abs(value - middle) for words, value in values.items()}
     if len(local):
         found[f"two-point sizes ({local.min():.4f} to {local.max():.4f} mm)"] = 2.0 * float(
