@@ -218,7 +218,10 @@ def of_budgets() -> list[Any]:
 
 def of_gauges() -> list[Any]:
     readings = pd.DataFrame({"value": [10.001, 10.003, 10.002, 10.000, 10.004]})
-    return [pk.gauge.type_1(readings, 10.0, 0.1)]
+    box = shapes.box()
+    faults = {"thick": lambda size, _: pk.machine.AsMade(box, offset={"top": size})}
+    on_box = {"program": "", "how": pk.deviation.Projection(box, stylus=3.0), "probe": 6.0, "good": lambda _: box}
+    return [pk.gauge.type_1(readings, 10.0, 0.1), pk.gauge.Scenarios(**on_box, faults=faults, sizes={"thick": (0.1,)})]
 
 
 @pytest.fixture(scope="module")

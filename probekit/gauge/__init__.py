@@ -18,22 +18,27 @@ if TYPE_CHECKING:
     from .cutter import cutter_drift
     from .linear import linearity
     from .one_factor import one_way
+    from .proving import compare, prove
     from .repeatability import r_and_r
+    from .scenarios import Scenarios
     from .strategies import alignment_strategies
     from .touching import bootstrap, chance_to_miss
     from .two_errors import deming, theil_sen
 
 __all__ = [
+    "Scenarios",
     "alignment_strategies",
     "bootstrap",
     "capability",
     "chance_to_miss",
+    "compare",
     "cutter_drift",
     "deming",
     "e_n",
     "limits_of_agreement",
     "linearity",
     "one_way",
+    "prove",
     "r_and_r",
     "stability",
     "substitution",
@@ -52,7 +57,9 @@ if not TYPE_CHECKING:
             "cutter": "cutter_drift",
             "linear": "linearity",
             "one_factor": "one_way",
+            "proving": "compare prove",
             "repeatability": "r_and_r",
+            "scenarios": "Scenarios",
             "strategies": "alignment_strategies",
             "touching": "bootstrap chance_to_miss",
             "two_errors": "deming theil_sen",
