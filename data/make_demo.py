@@ -100,11 +100,10 @@ width = 0.05
 
 [uncertainty]
 u = 0.003  # standard uncertainty of a deviation
-k = 2  # coverage factor: U = k u
 
 [decision]
-rule = "guarded"  # simple | guarded
-r = 1.0  # guard band w = r U
+rule = "proved"  # proved | guarded | simple
+level = 0.95  # probability of each bound of an actual value; by default so in ISO 14253-1:2017, from memory
 {before}"""
 
 
