@@ -27,6 +27,7 @@ from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
 from ..geometry import make_motion
 from . import robust
 from .alignment import Alignment
+from .few import student
 from .minimax import gain_of_minimax, minimax_motion
 from .motion import FREEDOMS, free_basis, free_of, jacobian, move, moved_pivot, typical_arm
 from .select import select
@@ -335,7 +336,7 @@ def _gain(
     freedoms = max(n - n_free, 1)
     if method == "minimax" and n > n_free:
         rest = scaled - root * slope @ np.linalg.lstsq(root * slope, scaled, rcond=None)[0]
-        return gain_of_minimax(root * slope) * root.T, max(float(rest @ rest) / freedoms, spread or 0.0)
+        return gain_of_minimax(root * slope) * root.T, _counted(float(rest @ rest) / freedoms, freedoms, spread)
     if method in ("least_squares", "minimax"):
         variance = float(scaled @ scaled) / freedoms if n > n_free else 0.0
     else:
@@ -343,4 +344,11 @@ def _gain(
         mean = max(float(slope_of_psi.mean()), 1e-12)
         factor = 1.0 + n_free / n * float(slope_of_psi.var()) / mean**2
         variance = factor**2 * scale**2 * float(psi @ psi) / freedoms / mean**2
-    return gain, max(variance, spread or 0.0)
+    return gain, _counted(variance, freedoms, spread)
+
+
+def _counted(seen: float, freedoms: int, stated: float | None) -> float:
+    """Variance of a touch: as stated, or as they scatter if that is more; of few, with Student's factor."""
+    if stated is not None and seen <= stated:
+        return stated
+    return seen * student(freedoms) ** 2

@@ -23,7 +23,15 @@ if TYPE_CHECKING:
 
     from ..verdict.results import Verdict
 
-__all__ = ["budget_of", "corrected", "saying_what_is_assumed", "scatter_of", "shares_of", "typical_u"]
+__all__ = [
+    "budget_of",
+    "corrected",
+    "resting_on_form",
+    "saying_what_is_assumed",
+    "scatter_of",
+    "shares_of",
+    "typical_u",
+]
 
 _MOSTLY = 0.5  # of u^2: more than this assumed, and the verdict rests on assumed values
 _NOTHING = 1e-9  # of u^2: less is none
@@ -114,6 +122,18 @@ def scatter_of(
     }
     named = [name for name in _datum_features(study) if name in touched]
     return uncertainty.touches(deviations, budget, datums=named, drift=drift)
+
+
+def resting_on_form(budget: Budget | None, notes: list[str]) -> list[str]:
+    """What a datum that its touches fix exactly rests on: the form that the budget grants it."""
+    if budget is None or not any("zero by construction" in note for note in notes):
+        return []
+    row = next(one for one in budget.rows if one.key == "form_um")
+    said = "assumed" if row.assumed else f"stated: {row.source}"
+    return [
+        f"a datum that its touches fix exactly is as sure as the budget says only if it is true to form within "
+        f"{row.value:g} um ({said}, form_um)"
+    ]
 
 
 def shares_of(judged: Verdict, scatter: uncertainty.Scatter) -> tuple[Shares, ...]:

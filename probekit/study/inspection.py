@@ -21,7 +21,7 @@ from .about import Known, about_of, missing, words
 from .aligning import align, by_fit, datums_of
 from .between import Between, between
 from .deciding import accepted_flags, decision_of, looks_of
-from .doubt import budget_of, corrected, saying_what_is_assumed, scatter_of, shares_of, typical_u
+from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
 from .machinery import cutters_of
@@ -169,7 +169,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
                 alignment, said, resting = align(study, fitted, how, u)
             if fitted_scatter is not None:
                 alignment = tolerance.propagation.with_shared(alignment, fitted_scatter)
-            notes += said
+            notes += said + resting_on_form(budget, said)
             aligned = how.project(alignment.apply(measured))
         notes += set_up_stated(study, measured, alignment)
         tell("judging", 0.6)

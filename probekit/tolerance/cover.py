@@ -11,6 +11,7 @@ import numpy as np
 from ..columns import NORMAL, TARGET, array, has
 from ..deviation.table import one_radius
 from ..errors import InputError, TouchesError
+from ..fit.few import blind_to
 from ..fit.select import select
 from ..show import shown
 
@@ -271,6 +272,8 @@ def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]
             if form
             else f"there is no information on how far {claim} holds"
         )
-        return (f"{n} touches fix a {kind} and leave nothing over: {said}",)
+        lobes = (blind_to(n),) if kind == "circle" else ()
+        return (f"{n} touches fix a {kind} and leave nothing over: {said}", *lobes)
     common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
-    return (common + "; the value is a lower bound" if form else common,)
+    lobes = (blind_to(n),) if kind == "circle" else ()
+    return (common + "; the value is a lower bound" if form else common, *lobes)

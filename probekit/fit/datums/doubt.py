@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import chdtri
 
 from ...errors import InputError
+from ..few import student
 from .twists import adjoint
 
 if TYPE_CHECKING:
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from .frame import Step
 
 __all__ = ["exactly_fixed", "gain_of", "lift_of", "spread_of"]
+
+_CHANCE = 0.05  # of scatter as large as that seen, if the touches are as certain as stated
 
 
 def gain_of(steps: list[Step], centre: np.ndarray, arm: float) -> np.ndarray:
@@ -69,10 +73,23 @@ def spread_of(
             raise InputError("u must have one entry per row", found=f"shape {u.shape}", expected=f"({len(table)},)")
         if not ((u >= 0) & np.isfinite(u)).all():
             raise InputError("u must be finite and not negative", found=u)
-        return np.broadcast_to(u, len(table))[rows]
+        return _as_they_scatter(steps, deviations, np.broadcast_to(u, len(table))[rows])
     found = np.array([step.scatter(d) for step, d in zip(steps, deviations, strict=True)])
     squares, freedoms = found.sum(axis=0)
-    return np.full(len(rows), np.sqrt(squares / freedoms) if freedoms else np.nan)
+    return np.full(len(rows), student(int(freedoms)) * np.sqrt(squares / freedoms) if freedoms else np.nan)
+
+
+def _as_they_scatter(steps: list[Step], deviations: list[np.ndarray], stated: np.ndarray) -> np.ndarray:
+    """(n,) as stated; on a feature whose touches scatter by more than chance makes of that, by their scatter."""
+    spread, at = stated.copy(), 0
+    for step, deviation in zip(steps, deviations, strict=True):
+        own = slice(at, at + len(deviation))
+        at += len(deviation)
+        squares, freedoms = step.scatter(deviation)
+        mean = float(np.mean(stated[own] ** 2))
+        if freedoms and mean > 0 and squares > float(chdtri(freedoms, _CHANCE)) * mean:
+            spread[own] *= student(freedoms) * np.sqrt(squares / freedoms / mean)
+    return spread
 
 
 def exactly_fixed(step: Step) -> tuple[str, ...]:
@@ -84,5 +101,6 @@ def exactly_fixed(step: Step) -> tuple[str, ...]:
     return (
         f"datum {step.part.datum.letter}: {n} touch{'es fix' if n > 1 else ' fixes'} what it takes of this {named} "
         f"exactly; {'their residuals are' if n > 1 else 'its residual is'} zero by construction and "
-        f"{'say' if n > 1 else 'says'} nothing",
+        f"{'say' if n > 1 else 'says'} nothing. How sure it is comes from what is stated of the touches, and "
+        "holds only if the feature is as true to form as that allows for",
     )
