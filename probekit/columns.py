@@ -26,6 +26,7 @@ __all__ = [
     "NORMAL",
     "PLACED_BY",
     "PROJECTED",
+    "REPEATS",
     "TARGET",
     "TURN",
     "array",
@@ -53,6 +54,9 @@ PLACED_BY = "placed_by"
 #: How a touch is measured from the nominal: effective radius of the ball compensated for [mm], machining allowance at
 #: its foot [mm], the face it is bound to ("" for any), the direction of compensation, and along what it is measured.
 BY_TOUCH = ("radius", "allowance", "bound", "compensate", "along")
+
+#: How often a touch was made, where its measured position is the mean; no such column: once.
+REPEATS = "times"
 
 #: What a projection adds and a move makes stale. `radius` and `bound` stay: they are the touch's own.
 PROJECTED = (*CONTACT, *FOOT, *FOOT_NORMAL, "face", "deviation", "foot_by", "flag", "allowance", "compensate", "along")

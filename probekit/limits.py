@@ -96,6 +96,7 @@ LIMITS: dict[str, Rule] = {
     "uncertainty.k": Number(above=0, least=1.0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
     "decision.level": Number(above=0.5, most=0.9999),
+    "decision.looks": Number(least=1, most=2),
     **dict.fromkeys(("cutter.tool", "cutter.operation"), Either(((int, _FREE_WHOLE), (str, Text())))),
     "cutter.faces": _NAMES,
     "cutter.radius": Number(above=0, most=500),
@@ -195,7 +196,8 @@ def notes_on(settings: Mapping[str, Any]) -> list[str]:
         for key, value in table.items():
             notes += _unseen(value, f"{where}.{key}", kind)
     rule = decision.get("rule", "proved")
-    factor = {"simple": 0.0, "guarded": r * k}.get(rule, NormalDist().inv_cdf(decision.get("level", 0.95)))
+    each = 1.0 - (1.0 - decision.get("level", 0.95)) / decision.get("looks", 1)
+    factor = {"simple": 0.0, "guarded": r * k}.get(rule, NormalDist().inv_cdf(each))
     guard = factor * (u or 0.0)
     for where, _, table in tables_of({"tolerance": settings["tolerance"]}):
         name, width, outside = table.get("name", where), table.get("width"), table.get("outside")

@@ -53,8 +53,8 @@
                       what is not stated is assumed large; corrected = false: touches stay as they are at the
                       temperature of the part; drift_corrected = true: targets touched again correct the others
     [uncertainty]     u, or a [budget]; k
-    [decision]        rule = "proved", "guarded" or "simple"; level (of proved); r (of guarded); accept_flags (of
-                      `probekit.verdict.doubts.DOUBTS`)
+    [decision]        rule = "proved", "guarded" or "simple"; level, looks = 1 or 2 (of proved); r (of guarded);
+                      accept_flags (of `probekit.verdict.doubts.DOUBTS`)
     [surface]         judges profiles between their touches: tolerances = names, if not all; hill = {radius, height}:
                       one that should not be missed; defects = {rate, radius = [low, high], height = [low, high]}:
                       those that the process makes; white: form finer than the touches [mm]; nodes, seed
@@ -105,7 +105,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "machine": {"translation": _LIST, "rotation": _LIST, "axes": _LIST, "gauge": _NUMBER, "travel": _LIST},
     "touches": {
         "file": _TEXT,
-        **dict.fromkeys(("plan", "format", "coordinates", "moves"), _TEXT),
+        **dict.fromkeys(("plan", "format", "coordinates", "moves", "again", "again_plan"), _TEXT),
         "tool_length": _NUMBER,
         "work_offset": _LIST,
         "columns": _TABLE,
@@ -185,7 +185,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     },
     "budget": {**dict.fromkeys(CAUSES, (*_NUMBER, list)), **dict.fromkeys(FLAGS, _FLAG)},
     "uncertainty": {"u": _NUMBER, "k": _NUMBER},
-    "decision": {"rule": _TEXT, "level": _NUMBER, "r": _NUMBER, "accept_flags": _NAMES},
+    "decision": {"rule": _TEXT, "level": _NUMBER, "looks": _WHOLE, "r": _NUMBER, "accept_flags": _NAMES},
     "surface": {
         "tolerances": _NAMES,
         **dict.fromkeys(("hill", "defects"), _TABLE),

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET
 from ..verdict.classify import UNKNOWN, UNPLACED
+from ..verdict.second_look import TIMES, open_touches
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +32,11 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
     -------
     DataFrame
         `touch`, `feature`, `face`, target `x0, y0, z0` and its outward normal `i, j, k` in the part frame (of a touch
-        without a target its foot), and `why`. A touch that has neither is left out.
+        without a target its foot), and `why`. A touch that has neither is left out. By a rule for two looks, what a
+        second look would decide is there four times, under new numbers; `again` is then the touch it repeats.
     """
+    import pandas as pd
+
     table = verdict.table
     ids = table["touch"].to_numpy(dtype=object)
     disagrees = np.isin(ids.astype(str), [str(one) for one in outliers])
@@ -43,6 +47,8 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
     )  # of all touches
     why[~common] = doubt[~common]
     why[(word == "undecided") & (doubt == "")] = "undecided: too near a limit for its uncertainty"
+    second = open_touches(verdict)
+    why[second] = "undecided: the second look decides by the mean of all touches there"
     why[word == "missed"] = "missed"
     why[disagrees] = "datum touch that does not agree with the others"
     target = table[[*TARGET, *NORMAL]].to_numpy(dtype=float)
@@ -51,6 +57,25 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
     out = table[[name for name in ("touch", "feature", "face") if name in table]].copy()
     out[[*TARGET, *NORMAL]] = place
     kept = (why != "") & np.isfinite(place).all(axis=1)
-    out = out.assign(why=why)[kept].reset_index(drop=True)
+    second &= kept & ~disagrees & (word != "missed")
+    out = out.assign(why=why)
+    if second.any():
+        out = pd.concat([out.assign(again=out["touch"])[kept & ~second], *_repeats(out[second], ids)])
+    out = (out if second.any() else out[kept]).reset_index(drop=True)
     out.attrs = {}
     return out
+
+
+def _repeats(rows: pd.DataFrame, taken: np.ndarray) -> list[pd.DataFrame]:
+    """The rows so many times, one after the other, under numbers that no touch has."""
+    numbers = all(isinstance(one, int | np.integer) for one in taken)
+    start = 1 + int(max(taken)) if numbers else 0
+    parts = []
+    for k in range(TIMES):
+        ids = (
+            start + k * len(rows) + np.arange(len(rows))
+            if numbers
+            else [f"{touch} again {k + 1}" for touch in rows["touch"]]
+        )
+        parts.append(rows.assign(again=rows["touch"], touch=ids))
+    return parts

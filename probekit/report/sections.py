@@ -67,6 +67,7 @@ def headline(scene: Scene, verdict: Verdict) -> str:
         f'<path d="{path}"/></svg><div><p class="part">The part {verb}<strong>{escape(verdict.part)}</strong>.</p>'
         f"<p>{len(scene.touches)} touches: {', '.join(said) or 'all within'}. "
         f"Of {len(words)} tolerances: {', '.join(of_tolerances)}.</p>"
+        f"{f'<p>Second look: {escape(verdict.second_look)}.</p>' if verdict.second_look else ''}"
         f"{f'<ul>{reasons}</ul>' if reasons else ''}</div></div>"
     )
 

@@ -85,7 +85,11 @@ def tables(
         "units": {"length": "mm", "angle": "degree"},
         "part": verdict.part,
         "reasons": list(verdict.reasons),
-        "rule": {name: plain(getattr(verdict.rule, name)) for name in ("name", "sentence", "level", "k", "r", "U")},
+        "looks_taken": verdict.looks_taken,
+        "second_look": verdict.second_look,
+        "rule": {
+            name: plain(getattr(verdict.rule, name)) for name in ("name", "sentence", "level", "looks", "k", "r", "U")
+        },
         "tolerances": records(verdict.tolerances),
         "evaluations": [_evaluation(e) for e in verdict.evaluations],
         "not_judged": [

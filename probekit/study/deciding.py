@@ -17,7 +17,7 @@ def decision_of(settings: dict[str, Any], path: Path, *, told: bool) -> tuple[fl
     u, k = uncertainty.get("u", 0.0), uncertainty.get("k", 2.0)
     kind = decision.get("rule", "proved" if u or told else "simple")
     rules = {
-        "proved": lambda: verdict.proved(decision.get("level", 0.95)),
+        "proved": lambda: verdict.proved(decision.get("level", 0.95), decision.get("looks", 1)),
         "guarded": lambda: verdict.guarded(r=decision.get("r", 1.0), k=k),
         "simple": verdict.simple,
     }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .. import nominal, uncertainty
-from ..columns import words
+from ..columns import REPEATS, words
 from ..tolerance.propagation import FRAME, OWN
 from ..touches import Stylus
 from ..uncertainty.budget import Budget
@@ -121,7 +121,8 @@ def scatter_of(
         str(name) for column in ("feature", "face") if column in deviations for name in words(deviations, column)
     }
     named = [name for name in _datum_features(study) if name in touched]
-    return uncertainty.touches(deviations, budget, datums=named, drift=drift)
+    found = uncertainty.touches(deviations, budget, datums=named, drift=drift)
+    return found.repeated(deviations[REPEATS].to_numpy(dtype=float)) if REPEATS in deviations else found
 
 
 def resting_on_form(budget: Budget | None, notes: list[str]) -> list[str]:

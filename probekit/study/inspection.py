@@ -24,8 +24,8 @@ from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
+from .looking_again import all_touches_of, first_look
 from .machinery import cutters_of
-from .measured import touches_of
 from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
@@ -113,7 +113,9 @@ class Inspection:
         return self.verdict._repr_html_() + alignment + self.action._repr_html_()
 
 
-def run(study: Study, *, progress: Progress | None = None) -> Inspection:
+def run(
+    study: Study, *, progress: Progress | None = None, earlier: verdict.results.Verdict | None = None
+) -> Inspection:
     """Do the whole job: load, project, align, evaluate, judge, suggest.
 
     Parameters
@@ -121,6 +123,9 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
     study : Study
     progress : callable, optional
         Told the name of each step as it begins, and the part of the job done so far (0 to 1).
+    earlier : Verdict, optional
+        Of the first look, where ``[touches] again`` names the touches of the second; by default that look is judged
+        first.
 
     Returns
     -------
@@ -134,6 +139,8 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         If something in the results cannot be, so that a verdict would answer a wrong question.
     """
     tell = progress or (lambda _step, _done: None)
+    if earlier is None and (first := first_look(study)) is not None:
+        earlier = run(first, progress=progress).verdict
     study, notes = runnable(study)
     settings = study.settings
     with warnings.catch_warnings(record=True) as caught:
@@ -142,10 +149,11 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
         part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done))
         tell("reading the touches", 0.2)
         qualified = qualified_of(study)
-        measured, said = targets_placed(study, touches_of(study, part), part)
+        measured, repeated = all_touches_of(study, part)
+        measured, said = targets_placed(study, measured, part)
         about, contradicted = about_of(study, measured)
         measured.attrs |= {name: value for name, value in about.items() if value is not None}
-        notes += said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
+        notes += repeated + said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
         notes += _qualification_notes(qualified, measured)
         known = stylus_of(study, qualified)
         budget = budget_of(study, part, qualified)
@@ -190,6 +198,7 @@ def run(study: Study, *, progress: Progress | None = None) -> Inspection:
                 "scatter": scatter,
                 "alignment": other,
                 "accept_flags": accepted_flags(settings, findings),
+                "earlier": earlier,
             }
             found = verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
             return saying_what_is_assumed(found, fitted_scatter)
@@ -293,9 +302,15 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
 
 def _said_of_again(again: pd.DataFrame) -> str:
     ids = plausibility.finding.listed(again["touch"].tolist())
+    more = ""
+    if "again" in again:
+        more = (
+            " Name its results in [touches] again, and inspect once more: the means are judged, and what either look "
+            "proves counts."
+        )
     return (
         f"Touch these again: {INSPECTION['again']} in this folder lists {ids} as a plan; "
-        f"probekit program STUDY --only {INSPECTION['again']} writes the program for them."
+        f"probekit program STUDY --only {INSPECTION['again']} writes the program for them.{more}"
     )
 
 

@@ -156,6 +156,8 @@ def _named(study: Study) -> dict[str, Path]:
             ("touches", "file"),
             ("touches", "plan"),
             ("touches", "moves"),
+            ("touches", "again"),
+            ("touches", "again_plan"),
         ),
         *(("program", "milling"), ("simulate", "model"), ("simulate", "stock")),
     )

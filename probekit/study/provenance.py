@@ -37,6 +37,11 @@ def provenance_of(
         ("nominal SHA-256", part.sha256),
         ("touches", f"{Path(str(attrs.get('source', ''))).name}, {len(measured)} rows"),
         ("touches SHA-256", str(attrs.get("sha256", ""))),
+        *[
+            (f"touches made again: {key}", str(attrs[f"again_{key}"]))
+            for key in ("source", "sha256")
+            if "again_source" in attrs
+        ],
         *_provenance_of_probe(qualified),
         ("study", study.path.name),
         ("study SHA-256", study.sha256),

@@ -32,6 +32,8 @@ def inspection_summary(found: Inspection) -> str:
     lines += [f"  {line}" for line in about_lines(found.about)]
     if verdict.reasons:
         lines += ["", "Undecided at best because", *[f"  - {reason}" for reason in verdict.reasons]]
+    if verdict.second_look:
+        lines += ["", f"Second look: {verdict.second_look}"]
     lines += ["", "Tolerances"]
     for one, judged in verdict.pairs:
         if isinstance(one, Unjudged):

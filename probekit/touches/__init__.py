@@ -13,6 +13,7 @@ from .csv_file import read, read_plan
 from .csv_writing import write
 from .lobing import RadiusMap
 from .planned import with_plan
+from .repeats import mean_of_repeats
 from .stylus import Stylus
 from .text_file import read_text
 
@@ -22,6 +23,7 @@ __all__ = [
     "check",
     "compensate",
     "from_program",
+    "mean_of_repeats",
     "read",
     "read_moves",
     "read_parameters",

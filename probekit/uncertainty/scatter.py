@@ -19,7 +19,10 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 
-__all__ = ["Scatter"]
+__all__ = ["ANEW", "Scatter"]
+
+#: Own causes that are another in each repeat of a touch.
+ANEW = ("probe repeatability", "latching")
 
 
 @shown
@@ -107,6 +110,19 @@ class Scatter:
     def with_causes(self, factors: np.ndarray, causes: tuple[str, ...]) -> Scatter:
         """The same with further common causes: `factors` (n, k) [mm], `causes` (k,) their names."""
         return replace(self, factors=np.hstack([self.factors, factors]), causes=self.causes + tuple(causes))
+
+    def repeated(self, times: np.ndarray) -> Scatter:
+        """The same of means over touches made `times` (n,) at the same place: what each repeat has anew averages.
+
+        Of the own causes those in `ANEW`; all of the own part where nothing is known of its causes. What touches
+        share stays, and so does what the place has to itself, such as roughness and form.
+        """
+        root = np.sqrt(np.asarray(times, dtype=float))
+        if self.own_causes is None:
+            return replace(self, own=self.own / root)
+        parts = {name: part / root if name in ANEW else part for name, part in self.own_causes.items()}
+        taken = sum((self.own_causes[name] ** 2 - part**2 for name, part in parts.items()), np.zeros(len(self.own)))
+        return replace(self, own=np.sqrt(np.maximum(self.own**2 - taken, 0.0)), own_causes=parts)
 
     def less(self, *names: str) -> Scatter:
         """The same without some causes, own or common, such as those that a correction has taken away."""

@@ -17,6 +17,7 @@ from ..uncertainty import Scatter
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
 from .rules import Rule, conformity, proved, share_of_zone, simple
+from .second_look import over_both
 from .words import NOT_JUDGED, PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ def classify(
     looks: Iterable[str] = (),
     accept_flags: Iterable[str] = (),
     placed: bool = True,
+    earlier: Verdict | None = None,
 ) -> Verdict:
     """Judge every touch and tolerance.
 
@@ -72,6 +74,10 @@ def classify(
     placed : bool
         False: where the whole part lies is in doubt. Nothing that rests on it is then decided, in either way; form and
         size do not.
+    earlier : Verdict, optional
+        Of the first look, where this is the second one by a rule for two (`proved(looks=2)`): the table holds the means
+        over all touches at each place (`probekit.touches.mean_of_repeats`), the scatter is that of the means
+        (`Scatter.repeated`). What either look proves counts.
 
     Returns
     -------
@@ -115,6 +121,8 @@ def classify(
             todo="State it, or decide by probekit.verdict.simple().",
         )
     tried = [_judged_or_not(one, deviations, alignment, rule, stated, doubts, placed=placed) for one in evaluations]
+    if earlier is not None:
+        tried = over_both(tried, earlier, rule, deviations["touch"].to_numpy(dtype=object))
     judged, unjudged = ([one for one in tried if isinstance(one, kind)] for kind in (_Judged, Unjudged))
 
     table = _by_touch(deviations, stated.u, doubts, judged)
@@ -128,7 +136,11 @@ def classify(
     in_it = alignment is None and any(one.of.carried is None for one in judged)
     placement = _placement(deviations) if in_it else ""
     framed = tuple(one.of for one in judged)
-    return Verdict(table, tolerances, features, part, framed, rule, reasons, placement, tuple(unjudged))
+    looks_taken = 1 if earlier is None else 2
+    words = tuple(one.words for one in judged)
+    return Verdict(
+        table, tolerances, features, part, framed, rule, reasons, placement, tuple(unjudged), words, looks_taken
+    )
 
 
 def _placement(deviations: pd.DataFrame) -> str:
@@ -207,6 +219,7 @@ class _Judged:
     words: np.ndarray
     margin: np.ndarray
     doubt: np.ndarray
+    clash: str = ""
 
     def row(self, ids: np.ndarray) -> tuple:
         """Its row of `Verdict.tolerances`."""
@@ -222,7 +235,7 @@ class _Judged:
             touches = ids[self.of.rows[self.doubt == text]]
             named = "all its touches" if len(touches) == len(self.of.rows) and len(touches) > 1 else _named(touches)
             said.append(f"{self.of.name}: undecided at best on {named}: {text}{_remedy(text)}")
-        return said
+        return [*said, *([f"{self.of.name}: {self.clash}"] if self.clash else [])]
 
 
 def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *, placed: bool = True) -> _Judged:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..show import shown
 from .rules import Rule
+from .second_look import sentence_on
 from .words import NOT_JUDGED, counted
 
 if TYPE_CHECKING:
@@ -46,6 +49,10 @@ class Verdict:
         The tolerances that were judged, in the order given.
     unjudged : tuple of Unjudged
         Those that were not: the touches do not fix them, or their datum frame. With any the part is undecided at best.
+    touch_words : tuple of (n,) str
+        Of each evaluation the words of the touches it judges, "" where it judges as a whole.
+    looks_taken : int
+        2 if what was undecided at a first look was touched again.
     rule : Rule
         The decision rule used.
     reasons : tuple of str
@@ -64,6 +71,8 @@ class Verdict:
     reasons: tuple[str, ...] = ()
     placement: str = ""
     unjudged: tuple[Unjudged, ...] = ()
+    touch_words: tuple[np.ndarray, ...] = field(default=(), repr=False)
+    looks_taken: int = 1
 
     def __post_init__(self) -> None:
         words = self.tolerances["word"].tolist()
@@ -84,9 +93,16 @@ class Verdict:
         """The verdict in one line."""
         counts = self.tolerances["word"].value_counts()
         said = ", ".join(counted(counts[word], word) for word in counts.index)
-        return f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}" + (
-            f"; {self.placement}" if self.placement else ""
+        return (
+            f"the part {self.verb}; tolerances: {said}; {self.rule.sentence}"
+            + (f"; {self.placement}" if self.placement else "")
+            + (f"; {self.second_look}" if self.second_look else "")
         )
+
+    @property
+    def second_look(self) -> str:
+        """What is left to a second look, by a rule for two, in one line; empty if nothing is."""
+        return sentence_on(self)
 
     @property
     def verb(self) -> str:

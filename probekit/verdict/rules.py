@@ -61,6 +61,8 @@ class Rule:
     level : float, optional
         Decide by the bounds of the actual value that hold with this probability; k is then the coverage factor of one
         side. None: by the guard band.
+    looks : int
+        How often a part may be looked at: with 2, what is undecided may be touched again, once, and judged by both.
     """
 
     k: float
@@ -68,6 +70,7 @@ class Rule:
     U: float
     sentence: str
     level: float | None = None
+    looks: int = 1
 
     @property
     def name(self) -> str:
@@ -126,28 +129,37 @@ def simple() -> Rule:
     return Rule(2.0, 0.0, 0.0, "simple acceptance: inside the limits is within, outside is not")
 
 
-def proved(level: float = 0.95) -> Rule:
+def proved(level: float = 0.95, looks: int = 1) -> Rule:
     """Proof: the bounds of the actual value decide, each of which holds with the probability `level`.
 
     Parameters
     ----------
     level : float
         0.95 is the default of ISO 14253-1:2017, from memory.
+    looks : int
+        2: what is undecided may be touched again, four times more, and is judged once more by the means
+        (`classify(earlier=)`). The risk 1 - level is then shared by both looks: each is judged at 0.975, k = 1.96
+        (Bonferroni). A second look by a rule for one would nearly double the risk of a wrong word.
 
     Raises
     ------
     InputError
-        If it is not between 0.5 and 1.
+        If it is not between 0.5 and 1, or the looks are neither 1 nor 2.
     """
     from scipy.special import ndtri
 
     if not 0.5 < level < 1.0:
         raise InputError("a level of proof lies between 0.5 and 1", found=level, expected="0.95")
+    if looks not in (1, 2):
+        raise InputError("a part is looked at once or twice", found=looks, expected="looks = 1 or 2")
     words = (
         f"proved to {100 * level:g} %: conforms if the upper bound of the actual value is within the tolerance, does "
         "not conform if the lower bound is beyond it"
     )
-    return Rule(float(ndtri(level)), 1.0, 0.0, words, level)
+    each = 1.0 - (1.0 - level) / looks
+    if looks == 2:
+        words += f"; of two looks at most, each at {100 * each:g} %"
+    return Rule(float(ndtri(each)), 1.0, 0.0, words, each, looks)
 
 
 def guarded(U: float = 0.0, r: float = 1.0, *, k: float = 2.0) -> Rule:
