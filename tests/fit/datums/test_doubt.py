@@ -68,7 +68,8 @@ def test_touches_that_just_fix_a_datum_say_so():
     note = datum_frame(few, [PLANE], u=U).notes[0]
     assert note == (
         "datum A: 3 touches fix what it takes of this plane exactly; their residuals are zero by construction and "
-        "say nothing. How sure it is comes from what is stated of the touches, and X
+        "say nothing. How sure it is comes from what is stated of the touches, and holds only if the feature is as "
+        "true to form as that allows for"
     )
     assert not datum_frame(table(at, normals, feature="bottom"), [PLANE], u=U).notes
 
