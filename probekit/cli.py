@@ -44,7 +44,7 @@ examples:
   probekit cache --clear                     delete the exact models that are kept between runs
 
 exit status:
-  0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ran to its end
+  0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ends as it should
   1  the part does not conform or cannot be decided; or one of these conditions fails
   2  the input is unusable; the message on standard error says what to do
   3  an internal fault of probekit, or its output could not be printed: no statement about the part
@@ -214,14 +214,19 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
             study.preparation.check_program(wanted)
         planned = study.plan(wanted, only=options.only, earlier=earlier, progress=progress)
         programmed = study.program(wanted, planned, progress=progress) if steps > 1 else None
-        ran = study.simulate(wanted, planned, programmed) if steps > 2 else None
-        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran)
-    say("\n".join(study.summing_up.wrapped(line) for line in study.summary(planned, programmed, ran)) + "\n")
+        ran = study.simulate(wanted, planned, programmed) if programmed is not None and steps > 2 else None
+        tried = None
+        if programmed is not None and ran is not None:
+            tried = study.trial(wanted, planned, programmed, ran, progress=progress)
+        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried)
+    lines = study.summary(planned, programmed, ran, tried)
+    say("\n".join(study.summing_up.wrapped(line) for line in lines) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):
         to = "" if options.to is None else f" --to {options.to}"
         say(f"Now run: probekit inspect {options.study} --touches {paths[-1]}{to}")
     good = planned.route.left_out.empty and (programmed is None or not programmed.stops)
+    good = good and (tried is None or not tried.failed)
     return 0 if good and (ran is None or _touched(ran)) else 1
 
 
@@ -338,7 +343,8 @@ _BEFORE_THE_CUT = {
         partial(_prepare, steps=3),
         "run the program on a virtual machine",
         "Plan, write the program, and run its text on a virtual machine against the part as the study "
-        "describes it. Writes a results file. It is a model, not a measurement.",
+        "describes it. Writes a results file. Then run it in scenarios with one fault each, such as a wrong length "
+        "offset or moved clamps, and tell how each ends. It is a model, not a measurement.",
     ),
 }
 

@@ -61,7 +61,7 @@ ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of 
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
 WRITTEN = (
     *("plan.csv", "plan.json", "J61-PROBE-1.nc", "J61-PROBE-1-DRY.nc", "moves.csv", "changes.txt", "release.html"),
-    *("parameters.txt", "log.csv", "simulated.csv"),
+    *("trial.json", "parameters.txt", "log.csv", "simulated.csv"),
 )
 
 

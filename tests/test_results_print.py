@@ -106,6 +106,7 @@ def of_a_study(folder: Path) -> list[Any]:
         programmed.merged.difference,
         planned.probe.outline(),
         pk.study.places.results_of(study, folder / "out", "plan"),
+        pk.study.trial(study, planned, programmed, run),
     ]
     drawn = {"probe": planned.probe, "kinematics": planned.kinematics, "fixtures": [planned.part]}
     scene = pk.scene.plan_scene(planned.part, planned.table, route=planned.route, **drawn)

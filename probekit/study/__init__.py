@@ -15,8 +15,21 @@ if TYPE_CHECKING:
     from .outputs import summary, view, write_preparation
     from .preparation import plan, program, simulate
     from .rechecking import check
+    from .trying import trial
 
-__all__ = ["check", "load", "plan", "program", "run", "simulate", "summary", "view", "write", "write_preparation"]
+__all__ = [
+    "check",
+    "load",
+    "plan",
+    "program",
+    "run",
+    "simulate",
+    "summary",
+    "trial",
+    "view",
+    "write",
+    "write_preparation",
+]
 
 if not TYPE_CHECKING:
     __getattr__, __dir__ = on_first_use(
@@ -27,5 +40,6 @@ if not TYPE_CHECKING:
             "outputs": "summary view write_preparation",
             "preparation": "plan program simulate",
             "rechecking": "check",
+            "trying": "trial",
         },
     )

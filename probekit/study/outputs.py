@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from .trying import Trial
 
 __all__ = ["summary", "view", "write_preparation"]
 
@@ -36,8 +37,10 @@ def write_preparation(
     planned: Plan,
     programmed: Program | None = None,
     ran: machine.results.Run | None = None,
+    tried: Trial | None = None,
 ) -> tuple[Path, ...]:
-    """Write the plan; of a program its text, moves, changes and release sheet; of a run simulated.csv.
+    """Write the plan; of a program its text, moves, changes and release sheet; of a run simulated.csv, of a trial its
+    table.
 
     Parameters
     ----------
@@ -48,6 +51,8 @@ def write_preparation(
     planned : Plan
     programmed : Program, optional
     ran : Run, optional
+    tried : Trial, optional
+        It is shown on the release sheet, too.
 
     Returns
     -------
@@ -77,14 +82,19 @@ def write_preparation(
             to=there / "plan.html",
         )
         if programmed is not None:
-            names += _write_program(there, programmed, planned, provenance)
+            names += _write_program(there, programmed, planned, provenance, tried)
+        if tried is not None:
+            store(there / "trial.json", tried.text.encode())
+            names.append("trial.json")
         if ran is not None and len(ran.table):
             names += ran.write_logged(there)
             names.append(ran.write(there / "simulated.csv").name)
     return tuple(results.folder / name for name in names)
 
 
-def _write_program(there: Path, programmed: Program, planned: Plan, provenance: list[tuple[str, str]]) -> list[str]:
+def _write_program(
+    there: Path, programmed: Program, planned: Plan, provenance: list[tuple[str, str]], tried: Trial | None
+) -> list[str]:
     """Write the program, its moves, what it changes and its release sheet into a folder; their names."""
     text = f"{programmed.name}{programmed.suffix}"
     store(there / text, programmed.text.encode("ascii") if programmed.merged is None else programmed.merged.data)
@@ -106,6 +116,7 @@ def _write_program(there: Path, programmed: Program, planned: Plan, provenance: 
             set_up=provenance,
             kinematics=planned.kinematics,
             probe=planned.probe,
+            trial=() if tried is None else tried.rows,
             to=there / "release.html",
         )
         names.append("release.html")
@@ -136,14 +147,20 @@ def view(planned: Plan, *, at: int | None = None) -> scene.model.Scene:
     )
 
 
-def summary(planned: Plan, programmed: Program | None = None, ran: machine.results.Run | None = None) -> list[str]:
-    """What a person wants to read first of a plan, its program and its run, line by line.
+def summary(
+    planned: Plan,
+    programmed: Program | None = None,
+    ran: machine.results.Run | None = None,
+    tried: Trial | None = None,
+) -> list[str]:
+    """What a person wants to read first of a plan, its program, its run and its trial, line by line.
 
     Parameters
     ----------
     planned : Plan
     programmed : Program, optional
     ran : Run, optional
+    tried : Trial, optional
 
     Returns
     -------
@@ -185,6 +202,8 @@ def summary(planned: Plan, programmed: Program | None = None, ran: machine.resul
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
         lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in ran.findings]]
+    if tried is not None:
+        lines += ["", tried.sentence, *[f"  {name:<26} {what}; {found}" for name, what, _, found in tried.rows]]
     return lines
 
 

@@ -31,7 +31,7 @@ INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.js
 
 _PLAN = ("plan.csv", "plan.json", "plan.html")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
-_RUN = ("parameters.txt", "log.csv", "simulated.csv")
+_RUN = ("trial.json", "parameters.txt", "log.csv", "simulated.csv")
 
 #: Command -> the kind of its results, and what it writes besides the program itself.
 COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {

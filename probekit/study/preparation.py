@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from ..program.moves import Move
     from ..program.writing.dialect import Dialect
 
-__all__ = ["Plan", "Program", "check_program", "plan", "program", "simulate"]
+__all__ = ["Plan", "Program", "check_program", "machine_of", "plan", "program", "simulate"]
 
 Progress = Callable[[str, float], None]
 
@@ -282,6 +282,19 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
     """
     from .. import machine
 
+    arguments = machine_of(study, planned, programmed)
+    with blaming(study.path, "simulate"):
+        return machine.run(programmed.text, **arguments)
+
+
+def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, Any]:
+    """What the virtual machine is told of a study, but for the program's text; see `probekit.machine.run`.
+
+    Raises
+    ------
+    InputError
+        If a table cannot be used, or the machine cannot read the dialect.
+    """
     given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
     if programmed.dialect.coordinates != "program" or aliases_of(programmed.dialect):
         raise InputError(
@@ -291,25 +304,22 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
             found=programmed.dialect.name,
             expected="RS274/NGC with G38.2, such as rs274",
         )
-    made, errors = made_of(study, planned.part), errors_of(study)
     fixtures, stock = really_held_by(study)
     options = study.settings["program"]
-    with blaming(study.path, "simulate"):
-        return machine.run(
-            programmed.text,
-            made,
-            probe=planned.probe,
-            kinematics=planned.kinematics,
-            errors=errors,
-            rng=given.get("seed", 0),
-            part=planned.part.name,
-            program=programmed.name,
-            known=programmed.dialect.harmless,
-            fixtures=fixtures,
-            stock=stock,
-            lengths={options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
-            **({} if home is None else {"home": home}),
-        )
+    return {
+        "made": made_of(study, planned.part),
+        "probe": planned.probe,
+        "kinematics": planned.kinematics,
+        "errors": errors_of(study),
+        "rng": given.get("seed", 0),
+        "part": planned.part.name,
+        "program": programmed.name,
+        "known": programmed.dialect.harmless,
+        "fixtures": fixtures,
+        "stock": stock,
+        "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
+        **({} if home is None else {"home": home}),
+    }
 
 
 def _notes_of(targets: pd.DataFrame) -> list[str]:

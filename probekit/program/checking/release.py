@@ -64,9 +64,12 @@ def release_sheet(
     kinematics: Kinematics | None = None,
     probe: Probe | None = None,
     aliases: Mapping[str, str] | None = None,
+    trial: Sequence[tuple[str, str, str, str]] = (),
     to: str | Path | None = None,
 ) -> str:
     """The sheet that goes with a program to the machine.
+
+    Many parameters: the sheet tells all that a person must know who signs it.
 
     Parameters
     ----------
@@ -83,6 +86,8 @@ def release_sheet(
         As given to `check`.
     aliases : mapping of str to str, optional
         As given to `check`.
+    trial : sequence of four str, optional
+        Rows of a trial on the virtual machine: scenario, what is wrong, the expected end, how it ended.
     to : str or Path, optional
         File to write; replaced if it exists, never left half written.
 
@@ -111,6 +116,7 @@ def release_sheet(
         _section("Tools", _tools(steps, probes)),
         _section("Work offsets", _offsets(steps)),
         _section("Checks", _checks(findings)),
+        *([_section("Trial on a model of the machine", _trial(trial))] if trial else []),
         _section("Touches", _touches(steps, kinematics)),
         _section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
     ]
@@ -251,6 +257,15 @@ def _checks(findings: Findings) -> str:
         why = f' <span class="soft">({escape(made.skipped)})</span>' if made.skipped else ""
         rows.append(f"<li>{sign}<span>{escape(made.about)}{why}</span></li>")
     return f'<ul class="checks">{"".join(rows)}</ul>'
+
+
+def _trial(rows: Sequence[tuple[str, str, str, str]]) -> str:
+    head = ("scenario", "what is not as planned", "expected", "found")
+    note = (
+        '<p class="soft">A model with one fault at a time: it proves nothing about the real machine. What is marked '
+        "NOT SO the program does not catch: a person must exclude it before the program runs.</p>"
+    )
+    return note + _table(head, rows)
 
 
 def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
