@@ -26,6 +26,9 @@ __all__ = ["Least", "least_of_largest"]
 _MOVED = 1e-7  # what the right side of the dual is moved by
 _RANK = 1e-9  # a direction of the slope that is less than this part of the largest is none
 _STEPS = 500
+_PIVOT = 1e-8  # what a pivot must be at least: on grids a smaller one is a rounding of zero
+_AFRESH = 25  # steps after which inverses are computed anew
+_SLACK = 1e-9  # part of the largest value by which a basis may be out; one that is further out is solved by itself
 
 
 class Least(NamedTuple):
@@ -52,7 +55,7 @@ def least_of_largest(values: np.ndarray, slope: np.ndarray) -> Least:
     Raises
     ------
     FitError
-        If some p makes all values as small as one likes, or the simplex does not end.
+        If some p makes all values as small as one likes.
     """
     directions, size, _ = np.linalg.svd(slope, full_matrices=False)
     design = directions[:, size > _RANK * max(float(size.max(initial=0.0)), 1e-300)] * np.sqrt(len(slope))
@@ -61,27 +64,48 @@ def least_of_largest(values: np.ndarray, slope: np.ndarray) -> Least:
     right = np.concatenate([[1.0], np.zeros(k)])
     start = _start(rows, right)
     moved = right + _MOVED * np.random.default_rng(1).uniform(0.5, 1.0, k + 1) @ rows[start]
+    basis, weight, sound = _pivoted(values, rows, start, moved)
+    exact = np.zeros_like(weight)
+    if sound.any():
+        exact[sound], holds = _weights(values[sound], rows, basis[sound], right)
+        sound[sound] = holds
+    for k in np.flatnonzero(~sound):
+        basis[k], exact[k] = _by_itself(values[k], rows, right)
+    exact = np.maximum(exact, 0.0)
+    exact /= exact.sum(axis=1, keepdims=True)
+    return Least((exact * np.take_along_axis(values, basis, axis=1)).sum(axis=1), basis, exact)
+
+
+def _pivoted(
+    values: np.ndarray, rows: np.ndarray, start: np.ndarray, moved: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Last basis (t, k + 1) and multipliers of each trial, and whether it came to its end (t,) bool."""
     trials = len(values)
     basis = np.tile(start, (trials, 1))
     inverse = np.tile(np.linalg.inv(rows[start]), (trials, 1, 1))
     weight = np.tile(moved @ np.linalg.inv(rows[start]), (trials, 1))
     scale = 1e-11 * max(float(np.abs(values).max(initial=0.0)), 1e-300)
-    left = np.arange(trials)
-    for _ in range(_STEPS):
+    left, sound = np.arange(trials), np.ones(trials, dtype=bool)
+    for count in range(_STEPS):
+        if count % _AFRESH == _AFRESH - 1:
+            inverse[left], regular = _inverse(rows[basis[left]])
+            sound[left[~regular]] = False
+            left = left[regular]
         place = np.einsum("tij,tj->ti", inverse[left], np.take_along_axis(values[left], basis[left], axis=1))
         above = values[left] - place @ rows.T
         enters = above.argmax(axis=1)
         violated = above[np.arange(len(left)), enters] > scale
         left, enters = left[violated], enters[violated]
         if not len(left):
-            break
+            return basis, weight, sound
         change = np.einsum("tj,tji->ti", rows[enters], inverse[left])  # the new row in terms of the basis
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(change > 1e-12, weight[left] / change, np.inf)
+            ratio = np.where(change > _PIVOT, weight[left] / change, np.inf)
         leaves = ratio.argmin(axis=1)
         step = ratio[np.arange(len(left)), leaves]
-        if not np.isfinite(step).all():
-            raise FitError("the touches do not hold what is fitted: it may become as small as one likes")
+        held = np.isfinite(step)  # always, but for rounding: the start has shown that the dual is bounded
+        sound[left[~held]] = False
+        left, enters, change, leaves, step = left[held], enters[held], change[held], leaves[held], step[held]
         new = weight[left] - step[:, None] * change
         new[np.arange(len(left)), leaves] = step
         weight[left] = new
@@ -90,12 +114,39 @@ def least_of_largest(values: np.ndarray, slope: np.ndarray) -> Least:
         column = inverse[left, :, leaves] / pivot[:, None]
         change[np.arange(len(left)), leaves] -= 1.0
         inverse[left] -= column[:, :, None] * change[:, None, :]
-    else:
-        raise FitError(f"a linear program did not end in {_STEPS} steps")
-    exact = np.linalg.solve(rows[basis].transpose(0, 2, 1), np.tile(right, (trials, 1))[:, :, None])[:, :, 0]
-    exact = np.maximum(exact, 0.0)
-    exact /= exact.sum(axis=1, keepdims=True)
-    return Least((exact * np.take_along_axis(values, basis, axis=1)).sum(axis=1), basis, exact)
+    sound[left] = False
+    return basis, weight, sound
+
+
+def _inverse(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Inverses of matrices (t, k, k), and which have one (t,) bool; the unit matrix where there is none."""
+    size = np.linalg.svd(square, compute_uv=False)
+    regular = size[:, -1] > _PIVOT * size[:, 0]
+    return np.linalg.inv(np.where(regular[:, None, None], square, np.eye(square.shape[1]))), regular
+
+
+def _weights(
+    values: np.ndarray, rows: np.ndarray, basis: np.ndarray, right: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Multipliers (t, k + 1) of bases, and whether each basis is the best one (t,) bool: no row out, none negative."""
+    inverse, good = _inverse(rows[basis])
+    exact = right @ inverse
+    place = np.einsum("tij,tj->ti", inverse, np.take_along_axis(values, basis, axis=1))
+    slack = _SLACK * max(float(np.abs(values).max(initial=0.0)), 1e-300)
+    good &= (values - place @ rows.T).max(axis=1) <= slack
+    return exact, good & (exact.min(axis=1) >= -100.0 * _MOVED)
+
+
+def _by_itself(values: np.ndarray, rows: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows that rule one trial and their multipliers, by HiGHS: where the simplex above lost its way in rounding."""
+    from scipy.optimize import linprog
+
+    scale = max(float(np.abs(values).max(initial=0.0)), 1e-300)
+    found = linprog(-values / scale, A_eq=rows.T, b_eq=right, method="highs-ds")
+    if found.status != 0:
+        raise FitError("the touches do not hold what is fitted: it may become as small as one likes")
+    ruling = np.argsort(-found.x, kind="stable")[: len(right)]
+    return ruling, found.x[ruling]
 
 
 def _start(rows: np.ndarray, right: np.ndarray) -> np.ndarray:

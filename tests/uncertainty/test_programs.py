@@ -94,3 +94,26 @@ def test_evenly_spaced_touches_rule_in_pairs():
 def test_what_nothing_holds_is_refused():
     with pytest.raises(FitError, match="as small as one likes"):
         least_of_largest(np.zeros((3, 4)), np.array([[1.0], [2.0], [1.5], [0.5]]))
+
+
+def grid(seed: int, off: float) -> np.ndarray:
+    """Touches on a grid with a gap in it, each `off` its place as rounding leaves it: many threes are in line."""
+    x, z = np.meshgrid(np.linspace(6, 94, 6), np.linspace(26, 74, 4), indexing="ij")
+    at = np.column_stack([x.ravel(), np.full(x.size, 45.0), z.ravel()])
+    at = at[np.hypot(at[:, 0] - 50, at[:, 2] - 55) > 14]
+    at += np.random.default_rng(seed).normal(size=at.shape) * off
+    at = np.round(at, 12)
+    normal = np.tile([0.0, -1.0, 0.0], (len(at), 1))
+    return np.hstack([normal, np.cross(at - at.mean(axis=0), normal)])
+
+
+@pytest.mark.parametrize(("seed", "off"), [(4, 1e-6), (4, 1e-7), (1, 1e-7), (2, 1e-5), (3, 0.0)])
+def test_grids_have_an_answer(seed, off):
+    """Rows of a grid that are nearly dependent make bases that are nearly singular; HiGHS one by one has the values."""
+    values = np.random.default_rng(seed).normal(size=(10000, 22)) * 0.002
+    rows, design = both(values, grid(seed, off))
+    found = least_of_largest(rows, design)
+    assert found.value[:20] == pytest.approx(one_by_one(rows[:20] * 500, design / 40) / 500, abs=1e-9)
+    assert (found.value <= np.abs(values).max(axis=1)).all()
+    balance = np.einsum("ti,tik->tk", found.weight, design[found.rows] / 40)
+    assert np.abs(balance).max() < 1e-5
