@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from .frame import Step
 
-__all__ = ["exactly_fixed", "gain_of", "lift_of", "spread_of"]
+__all__ = ["exactly_fixed", "gain_of", "lift_of", "spread_of", "tied"]
 
 _CHANCE = 0.05  # of scatter as large as that seen, if the touches are as certain as stated
 
@@ -104,3 +104,24 @@ def exactly_fixed(step: Step) -> tuple[str, ...]:
         f"{'say' if n > 1 else 'says'} nothing. How sure it is comes from what is stated of the touches, and "
         "holds only if the feature is as true to form as that allows for",
     )
+
+
+def tied(step: Step) -> tuple[str, ...]:
+    """A note where the simulator of a datum is not the only one: which one was taken."""
+    found, datum = step.settled, step.part.datum
+    if found is None:
+        return ()
+    if found.tie:
+        kind = "mating envelope" if datum.settles_by == "mating" else "minimum material envelope"
+        return (
+            f"datum {datum.letter}: its {kind} is not unique, one as large lies {found.tie:.4f} mm away; of all such "
+            "the one nearest to its touches by least squares is taken",
+        )
+    planes = {one.kind for one in step.part.counterparts} == {"plane"}
+    if datum.settles_by == "tangent" and planes and len(found.active) < step.taken.shape[1]:
+        on = f"{len(found.active)} touch{'es' if len(found.active) > 1 else ''}"
+        return (
+            f"datum {datum.letter}: its tangent plane rests on {on} alone and could rock; the one nearest to all its "
+            "touches by least squares is taken",
+        )
+    return ()

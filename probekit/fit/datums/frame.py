@@ -14,7 +14,7 @@ from ...show import shown
 from ..alignment import Alignment
 from ..motion import FREEDOMS
 from ..undetermined import describe_motions
-from .doubt import exactly_fixed, gain_of, lift_of, spread_of
+from .doubt import exactly_fixed, gain_of, lift_of, spread_of, tied
 from .freedom import Freedom
 from .mobility import Mobility, mobility_of
 from .simulated import elements_of, size_of
@@ -203,7 +203,7 @@ def frame_of(
         lift=lifted,
     )
     open_amounts = amounts(left)
-    notes = [note for step in steps for note in (*step.part.notes, *exactly_fixed(step))]
+    notes = [note for step in steps for note in (*step.part.notes, *exactly_fixed(step), *tied(step))]
     free = tuple(np.array(FREEDOMS)[open_amounts > _PART].tolist())
     if len(free) > left.shape[1]:
         notes.append("what is left free is not along the axes: use `left`, not the names in `free`, to move along it")

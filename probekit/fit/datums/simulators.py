@@ -19,6 +19,9 @@ least_material     -sum s_j with e_i >= 0: smallest circumscribed about a bore o
                    web
 =================  ==========================================================================================
 
+An envelope is not always unique: two touches across a bore rule, and it slides between the others at the same size, to
+first order. Of these places the one nearest to all touches is taken, by least squares.
+
 Deviations are linearised about the present place, the linear problem is solved exactly (least squares; least squares
 with inequalities by the active set method; linear programs by HiGHS through scipy), and the touches are measured anew.
 
@@ -51,7 +54,11 @@ SIMULATORS = ("least_squares", "tangent", "tangent_minimax", "minimax", "mating"
 State = tuple[np.ndarray, np.ndarray]
 
 _ACTIVE = 1e-7  # a touch within this of a bound touches it [mm]
+_RULES = 0.01  # a touch of less weight than this does not rule an envelope
+_NEAR, _TRIES = 1e-6, 10  # steps among equal envelopes end below this [mm], or after so many
+_APART = 1e-3  # places of an envelope nearer than this are one [mm]
 _SMALL = 1e-11  # steps below this are none [mm]
+_SEEN = 2e-3  # a motion that moves the touches by less than this part of itself is not seen by them
 _ENOUGH = 1e-10  # gain that is no gain [mm]
 _NEGLIGIBLE = 1e-2  # part of the value; what a micrometre may still promise where facets are kinked
 
@@ -77,6 +84,8 @@ class Settled:
     iterations : int
     shift : (3,) float
         How far the simulator translated from its basic place [mm].
+    tie : float
+        How far another place of the envelope, of the same size, was seen from the one that was taken [mm]; 0 if none.
     """
 
     motion: np.ndarray
@@ -87,6 +96,7 @@ class Settled:
     certificate: float
     iterations: int
     shift: np.ndarray = field(default_factory=lambda: np.zeros(3))
+    tie: float = 0.0
 
 
 def settle(
@@ -148,11 +158,15 @@ def settle(
         within = "mating" if side < 0 else simulator
         found = _by_programs(look, moves, start, steps, member, within, max_iterations)
     (motion, shift), sizes, iterations, certificate = found
+    tie, touching = 0.0, _ACTIVE
+    if simulator in ("mating", "least_material"):
+        (motion, shift), tie, touching = _nearest_of_equals(look, moves, (motion, shift), steps, member)
+        sizes = _sizes(look((motion, shift))[0], member, "mating")
     deviation, slope = look((motion, shift))
     residuals = deviation - member @ sizes
-    active, gain = _gain(residuals, slope, weight, "mating" if side < 0 else simulator, steps)
+    active, gain = _gain(residuals, slope, weight, "mating" if side < 0 else simulator, steps, touching)
     gain = side * gain[:k]
-    return Settled(motion, side * sizes, side * residuals, active, gain, certificate, iterations, shift)
+    return Settled(motion, side * sizes, side * residuals, active, gain, certificate, iterations, shift, tie)
 
 
 def _by_squares(
@@ -243,13 +257,56 @@ def _by_programs(
     return state, _sizes(look(state)[0], member, simulator), found.iterations, found.gap
 
 
+def _nearest_of_equals(
+    look: Callable, moves: Callable, state: State, k: int, member: np.ndarray
+) -> tuple[State, float, float]:
+    """Of the places whose envelope is as large, to first order, the one nearest to all touches by least squares.
+
+    Touches rule by the weights with which they hold the envelope from all sides; one that has hardly any rules by the
+    second order alone. Also how far that is from the place given, and how near touches that rule are to it [mm].
+    """
+    from scipy.optimize import nnls
+
+    deviation, slope = look(state)
+    outside = deviation - member @ _sizes(deviation, member, "mating")
+    active = np.flatnonzero(outside >= -_ACTIVE)
+    held = np.append(np.zeros(k), -np.ones(member.shape[1]))
+    ruling = active[nnls(slope[active].T, held)[0] > _RULES]
+    others, came, first = np.setdiff1d(np.arange(len(outside)), ruling), np.zeros(len(outside)), state
+    for _ in range(_TRIES):
+        open_ = _open(slope[ruling], slope[others])
+        if not len(ruling) or not open_.shape[1]:
+            break
+        rows, room = slope[others] @ open_, np.minimum(outside[others], 0.0)
+        sees = np.abs(rows).max(axis=1) > _SEEN  # those opposed to a ruling touch at another height do not
+        step = (open_ @ _constrained(rows[sees], room[sees], np.ones((int(sees.sum()), 1))))[:k]
+        state, moved = moves(state, step), slope[:, :k] @ step
+        came += moved
+        deviation, slope = look(state)
+        outside = deviation - member @ _sizes(deviation, member, "mating")
+        if np.abs(moved).max() < _NEAR:
+            break
+    tie = float(np.abs(came).max())
+    return (state, tie, _ACTIVE - float(outside[ruling].min())) if tie > _APART else (first, 0.0, _ACTIVE)
+
+
+def _open(ruling: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """(k + m, j) orthonormal motions and sizes that no ruling touch sees, but others do."""
+    _, seen, way = np.linalg.svd(ruling, full_matrices=True)
+    loose = way[int((seen > _SEEN * seen.max(initial=1e-300)).sum()) :].T
+    if not loose.shape[1] or not len(others):
+        return np.zeros((ruling.shape[1], 0))
+    _, seen, way = np.linalg.svd(others @ loose, full_matrices=False)
+    return loose @ way[seen > _SEEN * np.sqrt(len(others))].T
+
+
 def _sizes(deviation: np.ndarray, member: np.ndarray, simulator: str) -> np.ndarray:
     groups = [deviation[member[:, j] > 0] for j in range(member.shape[1])]
     return np.array([(g.max() + g.min()) / 2 if simulator == "minimax" else g.max() for g in groups])
 
 
 def _gain(
-    residuals: np.ndarray, slope: np.ndarray, weight: np.ndarray, simulator: str, k: int
+    residuals: np.ndarray, slope: np.ndarray, weight: np.ndarray, simulator: str, k: int, touching: float = _ACTIVE
 ) -> tuple[np.ndarray, np.ndarray]:
     """Touches that rest on the simulator, and the change of the step (k, n) with each deviation.
 
@@ -271,7 +328,7 @@ def _gain(
         size = float(np.abs(residuals).max())
         return np.flatnonzero(np.abs(residuals) >= size - _ACTIVE), gain_of_minimax(slope)[:k]
     size = float(np.abs(residuals).max())
-    high = residuals >= -_ACTIVE
+    high = residuals >= -touching
     low = np.zeros(n, dtype=bool) if simulator == "mating" else residuals <= -size + _ACTIVE
     active = np.flatnonzero(high | low)
     width = {
