@@ -26,6 +26,7 @@ from ..errors import InputError, ProbekitError
 from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
 from ..plan.probe import Probe, Segment
+from ..program.reading.interpreter import renamed
 from ..program.reading.interpreter import run as steps_of
 from ..program.reading.steps import MOVES, Step
 from ..program.reading.words import parse
@@ -88,6 +89,7 @@ def run(
     stock: Nominal | None = None,
     lengths: Mapping[int, float] | None = None,
     waits: bool = True,
+    aliases: Mapping[str, str] | None = None,
 ) -> Run:
     r"""Run a program on the virtual machine.
 
@@ -138,6 +140,8 @@ def run(
         the probe. The spindle stands by so much too high as the entry is too long.
     waits : bool
         Whether a person continues the program at M0, M1 or M60; else the run ends there.
+    aliases : mapping of str to str, optional
+        Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
 
     Returns
     -------
@@ -174,7 +178,7 @@ def run(
     kinematics = kinematics or Kinematics()
     axes, balls = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle), balls_of(probe)
     seeds = _seeds(rng, errors)
-    blocks = parse(text)
+    blocks = renamed(parse(text), aliases or {})
     triggers: list[tuple[float, ...] | None] = []
     settled = False
     frame = _frame(blocks, kinematics, home, offsets)

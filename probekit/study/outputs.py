@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -113,7 +114,7 @@ def _write_program(
             programmed.probing if programmed.merged is None else programmed.merged,
             programmed.findings,
             title=programmed.name,
-            set_up=provenance,
+            set_up=[*provenance, *_of_dialect(programmed)],
             kinematics=planned.kinematics,
             probe=planned.probe,
             trial=() if tried is None else tried.rows,
@@ -222,6 +223,26 @@ def _blind(planned: Plan) -> list[str]:
     u = typical_u(planned.study, budget_of(planned.study, planned.part, None))
     told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, _U if u is None else u)
     return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
+
+
+def _of_dialect(programmed: Program) -> list[tuple[str, str]]:
+    """What the sheet says of the dry run and of the dialect."""
+    dialect = programmed.dialect
+    watched = (
+        "watched: the approach stops on contact"
+        if dialect.watched
+        else "NOT watched: between the touches nothing stops the axes if the probe meets something"
+    )
+    checked = "" if programmed.dry_findings is None else f": {programmed.dry_findings.sentence}"
+    digest = hashlib.sha256(programmed.dry.encode("ascii")).hexdigest()
+    return [
+        ("dry run", f"{programmed.dry_name}, SHA-256 {digest}{checked}"),
+        (
+            "dialect",
+            f"{dialect.name}, " + (f"released by {dialect.released_by}" if dialect.released_by else "NOT released"),
+        ),
+        ("positioning", watched),
+    ]
 
 
 def bearing(planned: Plan) -> str:

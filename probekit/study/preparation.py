@@ -296,13 +296,14 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         If a table cannot be used, or the machine cannot read the dialect.
     """
     given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
-    if programmed.dialect.coordinates != "program" or aliases_of(programmed.dialect):
+    if programmed.dialect.coordinates != "program":
         raise InputError(
             "the virtual machine cannot read this dialect",
             file=study.path,
             column="program.dialect",
             found=programmed.dialect.name,
-            expected="RS274/NGC with G38.2, such as rs274",
+            expected="a dialect of program coordinates, such as rs274",
+            todo="Let a qualified person try it on a simulation of the measuring machine itself.",
         )
     fixtures, stock = really_held_by(study)
     options = study.settings["program"]
@@ -315,6 +316,7 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         "part": planned.part.name,
         "program": programmed.name,
         "known": programmed.dialect.harmless,
+        "aliases": aliases_of(programmed.dialect),
         "fixtures": fixtures,
         "stock": stock,
         "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},

@@ -275,13 +275,13 @@ def test_words_known_to_be_harmless() -> None:
 
 
 def test_a_dialect_with_another_word_for_touching() -> None:
-    text = PROGRAM.replace("G38.2", "G31")
+    text = PROGRAM.replace("G38.2", "G901")
     found = check(text, **OPTIONS)
     assert names(found, "stop") == {"unknown_words", "modes", "records"}
     empty = [f.what for f in found if f.check == "records"]
     assert empty == ["a touch is recorded without a probing move before it (and in 1 more line, the last 19)"]
-    assert check(text, **OPTIONS, aliases={"G31": "G38.2"}).of("stop") == ()
-    fast = check(text.replace("F100", "F900"), **OPTIONS, aliases={"G31": "G38.2"})
+    assert check(text, **OPTIONS, aliases={"G901": "G38.2"}).of("stop") == ()
+    fast = check(text.replace("F100", "F900"), **OPTIONS, aliases={"G901": "G38.2"})
     assert names(fast, "stop") == {"touch_feed"}
 
 

@@ -1,6 +1,7 @@
 """Dialect files: read, refused with the place of the error, and the shop's own."""
 
 import dataclasses
+import tomllib
 from importlib import resources
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from probekit.errors import InputError
 from probekit.plan.kinematics import Kinematics
 from probekit.program.moves import Stop
-from probekit.program.writing.dialect import KINDS, dialect_names, example_dialect
+from probekit.program.writing.dialect import FILL_IN, KINDS, dialect_names, example_dialect
 from probekit.program.writing.dialect_reader import read_dialect
 from probekit.program.writing.numbers import Number
 from probekit.program.writing.write import write
@@ -20,7 +21,7 @@ from probekit.program.writing.write import write
 FOLDER = Path(str(resources.files("probekit.program.writing"))) / "dialects"
 
 
-@pytest.mark.parametrize("name", ["dmis", "rs274", "shop_example"])
+@pytest.mark.parametrize("name", ["dmis", "rs274"])
 def test_shipped_dialects_claim_no_release(name):
     assert name in dialect_names()
     dialect = read_dialect(name)
@@ -59,7 +60,7 @@ def test_numbers_read_back_within_rounding(value, decimals, point, trailing, lea
 
 
 def rewritten(tmp_path, *changes, name="shop_example"):
-    text = (FOLDER / f"{name}.toml").read_text("utf-8")
+    text = (FOLDER / f"{name}.toml").read_text("utf-8").replace(FILL_IN, "G901")
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
@@ -85,7 +86,7 @@ def rewritten(tmp_path, *changes, name="shop_example"):
         ("angle = { decimals = 4 }", "", "lacks a key"),
         ("angle = { decimals = 4 }", "angle = { decimals = -1 }", "number format"),
         ("angle = { decimals = 4 }", "angle = { digits = 4 }", "unknown key"),
-        ("line_limit = 80", 'line_limit = "80"', "wrong kind"),
+        ("line_limit = 128", 'line_limit = "128"', "wrong kind"),
         ('G54 = "G54"\nG55 = "G55"', "", "no work offset"),
         ('turns = ["table", "head"]', 'turns = ["part"]', "what may turn"),
         ('index = ["G0 {rotary}"]', 'index = ["G0\\nM3"]', "printable ASCII"),
@@ -100,14 +101,14 @@ def test_a_dialect_with_an_error_says_where(tmp_path, old, new, message):
 
 
 def test_a_dialect_that_is_not_there_names_those_that_are():
-    with pytest.raises(InputError, match="dmis, rs274, shop_example"):
+    with pytest.raises(InputError, match="one of dmis, rs274"):
         read_dialect("no_such_dialect")
 
 
 def test_a_shop_writes_its_own_in_one_file(tmp_path):
     file = rewritten(
         tmp_path,
-        ('touch = ["G31 X', 'touch = ["G131 X'),
+        ('\ntouch = ["G901 X', '\ntouch = ["G902 X'),
         ("NOTHING IS STORED", "STORED"),
         ('released_by = ""', 'released_by = "M. Muster, 2026-11-25"'),
         ("position = { decimals = 4, point = true", "position = { decimals = 3, point = true"),
@@ -116,8 +117,8 @@ def test_a_shop_writes_its_own_in_one_file(tmp_path):
     text = write(moves, str(file), kinematics=kinematics, probe=PROBE, work_offset="G55", whole=True)
     lines = text.splitlines()
     assert lines[0] == lines[-1] == "%"
-    assert sum("G131 X" in line for line in lines) == len(route.targets)
-    assert not [line for line in lines if "G31 " in line or "NOT RELEASED" in line]
+    assert sum("G902 X" in line for line in lines) == len(route.targets)
+    assert not [line for line in lines if "G901 " in line or "NOT RELEASED" in line]
     assert [line for line in lines if "MUSTER, 2026-11-25" in line]
     blocks = [line for line in lines if line[0] not in "(%" and line != "M30"]
     assert [int(line.split()[0][1:]) for line in blocks] == list(range(10, 10 * len(blocks) + 10, 10))
@@ -129,9 +130,20 @@ def test_the_example_is_text_to_copy_and_a_path_is_a_dialect(tmp_path):
     file = tmp_path / "ours.toml"
     file.write_text(example_dialect().replace('name = "shop_example"', 'name = "shop_of_ours"'), "utf-8")
     kinematics, _, moves = moves_on_balls(CASES[0], 3, 2)
-    shipped, *own = (write(moves, d, kinematics=kinematics, probe=PROBE) for d in ("shop_example", file, str(file)))
-    assert "(NOT RELEASED FOR ANY MACHINE)" in shipped.splitlines()
-    assert own == [shipped.replace("DIALECT SHOP_EXAMPLE", "DIALECT SHOP_OF_OURS")] * 2 != [shipped] * 2
+    for unfilled in (file, "shop_example"):
+        with pytest.raises(InputError, match=r"key 'moves.*still to be filled in.*<FILL IN> X"):
+            read_dialect(unfilled)
+    file.write_text(file.read_text("utf-8").replace(FILL_IN, "G901"), "utf-8")
+    own = [write(moves, d, kinematics=kinematics, probe=PROBE) for d in (file, str(file))]
+    assert "(NOT RELEASED FOR ANY MACHINE)" in own[0].splitlines()
+    assert "(DIALECT SHOP_OF_OURS)" in own[0].splitlines()
+    assert own[0] == own[1]
+
+
+def test_the_example_holds_no_word_of_its_own_for_a_probing_move():
+    """It comes with the control: what stands in the file is understood by nobody."""
+    touching = [line for kind in ("touch", "first_touch") for line in tomllib.loads(example_dialect())["moves"][kind]]
+    assert [line.split()[0] + " " + line.split()[1] for line in touching] == [FILL_IN] * 2
 
 
 def test_what_a_dialect_lacks_is_refused():

@@ -357,9 +357,9 @@ def test_rotary_axes_that_nobody_described_are_refused() -> None:
 
 
 def test_words_of_this_control() -> None:
-    shop = PROBING.replace("G38.2", "G31")
-    assert "G31" in " ".join(merge(MILLING, shop, after="N90").notes)
-    merged = merge(MILLING, shop, after="N90", aliases={"G31": "G38.2"})
+    shop = PROBING.replace("G38.2", "G901")
+    assert "G901" in " ".join(merge(MILLING, shop, after="N90").notes)
+    merged = merge(MILLING, shop, after="N90", aliases={"G901": "G38.2"})
     assert merged.notes == (
         "The spindle is lifted by G0 G53 Z0: check that Z0 of the machine is its upper end of travel.",
     )

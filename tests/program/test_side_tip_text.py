@@ -11,7 +11,7 @@ from undercut import planned
 
 from probekit.errors import InputError
 from probekit.plan import Probe, Tip, order
-from probekit.program import check, moves_of, read_dialect, run, table_of, write
+from probekit.program import check, example_dialect, moves_of, read_dialect, run, table_of, write
 from probekit.program.moves import Orient, Record, SelectTip, StopIf, Touch
 from probekit.program.writing.sound import check_moves
 
@@ -53,8 +53,16 @@ def test_moves_with_a_tip_that_is_not_selected_are_refused():
 
 
 @pytest.mark.filterwarnings("ignore:the dialect")
-@pytest.mark.parametrize("name", ["rs274", "shop_example"])
-def test_record_lines_tell_the_tip_and_only_of_side_tips(name):
+def example(folder):
+    """The example dialect, filled in with an invented word."""
+    file = folder / "ours.toml"
+    file.write_text(example_dialect().replace("<FILL IN>", "G901"), "utf-8")
+    return read_dialect(file)
+
+
+@pytest.mark.parametrize("name", ["rs274", "the example"])
+def test_record_lines_tell_the_tip_and_only_of_side_tips(name, tmp_path):
+    name = name if name == "rs274" else example(tmp_path)
     route, moves = star_moves(CASES[1])
     text = write(moves, name, kinematics=CASES[1][0], probe=STAR)
     lines = [line for line in text.splitlines() if re.match(r"(N\d+ )?\((PROBEKIT RECORD|TOUCH) ", line)]
@@ -82,10 +90,10 @@ def test_a_dialect_that_does_not_tell_the_tip_is_refused():
         write(moves, own, kinematics=CASES[0][0], probe=replace(STAR, tips=STAR.tips[:1]))
 
 
-def test_a_conditional_stop_reckons_from_where_the_reference_ball_triggers():
+def test_a_conditional_stop_reckons_from_where_the_reference_ball_triggers(tmp_path):
     """Without turned axes: the surface 0.03 mm outside must give 0.03 by the formula of the example dialect."""
     route, moves = star_moves(CASES[0], critical=True)
-    own = read_dialect("shop_example")
+    own = example(tmp_path)
     line = "STOP {touch} R{radius}"
     text = write(
         moves, replace(own, moves={**own.moves, "stop_if": (line,)}, omit={}), kinematics=CASES[0][0], probe=STAR

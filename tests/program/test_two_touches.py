@@ -196,13 +196,15 @@ def test_a_place_to_start_again_that_leaves_something_out_is_a_stop(posed, patte
         ("first_feed = 400\nback = 2.5\n", "would not back off clear"),
         ("near_feed = 50\n", "feed near the part"),
         ('dialect = "dmis"\nfirst_feed = 400\n', "cannot spell what is asked for"),
-        ('dialect = "shop_example"\nconfirm = 0.2\n', "cannot spell what is asked for"),
+        ('dialect = "ours.toml"\nconfirm = 0.2\n', "cannot spell what is asked for"),
     ],
 )
 def test_what_cannot_be_meant_or_spelled_is_refused(tmp_path: Path, keys: str, words: str) -> None:
     text = ("tool = 20\n", f"tool = 20\n{keys}")
     alone = [('milling = "milling.nc"\n', ""), ('after = "OPERATION 1"\n', "")]
-    study = pk.study.load(tiny.write(tmp_path, text, *alone))
+    study = tiny.write(tmp_path, text, *alone)
+    (tmp_path / "ours.toml").write_text(pk.program.example_dialect().replace("<FILL IN>", "G901"))
+    study = pk.study.load(study)
     planned = pk.study.plan(study)
     with pytest.raises(pk.InputError, match=words):
         pk.study.program(study, planned)
@@ -222,3 +224,45 @@ def test_the_last_part_of_an_approach_is_slow(tmp_path_factory, study_name: str)
     lengths = [np.linalg.norm(np.subtract(step.end, step.start)) for step in before]
     assert [step.feed for step in before] == [300.0] * len(before)
     assert np.nanmax(lengths) <= 1.5 + 1e-3
+
+
+def test_a_program_in_a_dialect_of_ones_own_is_checked_and_tried(tmp_path: Path) -> None:
+    """An invented control with a probing word of its own: all is read as if it were the word that it stands for."""
+    keys = ("tool = 20\n", 'tool = 20\ndialect = "ours.toml"\nfirst_feed = 400\n')
+    file = tiny.write(tmp_path, keys)
+    (tmp_path / "ours.toml").write_text(pk.program.example_dialect().replace("<FILL IN>", "G901"))
+    study = pk.study.load(file)
+    planned = pk.study.plan(study)
+    programmed = pk.study.program(study, planned)
+    assert "G901 X" in programmed.text
+    assert programmed.findings.of("stop") == ()
+    assert programmed.dry_findings.of("stop") == ()
+    assert "touches_as_planned" in stops(planned, programmed.text.replace("G901 X30. ", "G901 X30.5 ", 1))
+    ran = pk.study.simulate(study, planned, programmed)
+    assert ran.stopped == ""
+    assert len(ran.table) == len(planned.route.targets)
+    assert ran.table["z"].to_numpy() == pytest.approx(23.0, abs=0.005)
+
+
+def test_the_sheet_tells_where_it_stops_and_where_it_starts_again(posed) -> None:
+    planned, programmed = posed
+    sheet = pk.program.release_sheet(
+        programmed.merged, programmed.findings, kinematics=planned.kinematics, probe=planned.probe
+    )
+    numbers = [move.number for move in programmed.moves if isinstance(move, Restart)]
+    lines = programmed.text.splitlines()
+    for number in numbers:
+        line = next(k for k, text in enumerate(lines, 1) if text.startswith(f"N{number} "))
+        assert f'<td>N{number}</td><td class="n">{line}</td>' in sheet
+    first = next(move for move in programmed.moves if isinstance(move, Confirm))
+    assert f"touch {first.touch} must deviate by no more than {LIMIT} mm" in sheet
+    assert "A first, fast touch at 400 mm/min" in sheet
+    assert "Touches are made at 100 mm/min" in sheet
+
+
+def test_a_line_end_that_merging_has_to_add_is_told() -> None:
+    milling = "G21 G90\n(FINISH)\nT1 M6\nG43 H1\nS900 M3\nG0 X0 Y0 Z50\nG1 Z-1 F300\nG0 Z50\nM5"
+    probing = "(PROBEKIT BEGIN)\nT9 M6\nG43 H9\nG0 Z60\n(PROBEKIT END)\n"
+    told = "no end of line: one was added"
+    assert any(told in note for note in pk.program.merge(milling, probing, after="end").notes)
+    assert not any(told in note for note in pk.program.merge(milling + "\n", probing, after="end").notes)

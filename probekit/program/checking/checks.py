@@ -109,7 +109,7 @@ def check(
     known : iterable of str
         Words that are known to be harmless on this machine, as they are listed: ("M88",).
     aliases : mapping of str to str, optional
-        Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+        Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
     work_offset : str, optional
         The planned one: "G54".
     length : int, optional

@@ -22,6 +22,7 @@ from ..reading.source import Source, load
 from ..reading.steps import MOVES, Recorded, Step
 from .by_hand import by_hand
 from .findings import Findings
+from .sheet_parts import confirmations, manner, restart_rows
 
 __all__ = ["release_sheet"]
 
@@ -36,7 +37,9 @@ CAUTIONS = (
     "Work offset, clamps and stock are as on this sheet; there is no obstacle that the model does not show.",
     "Every surface to be touched is finished at this point of the program, and no stock that is still to be cut is "
     "in the way.",
-    "Dry run first, high above the part: the work offset is raised so far that no move can reach part or fixture.",
+    "Dry run first, without a part or with the work offset raised so far that no move can reach part or fixture. It "
+    "has a program of its own, which makes plain moves to the standoff: this one stops with an error where it touches "
+    "nothing.",
     "First run on the part: single block, rapid and feed override reduced, a hand on feed hold; the distance "
     "to go is compared with the moves on this sheet.",
     "Doors closed, hands and loose objects clear of the working space whenever an axis can move.",
@@ -113,6 +116,8 @@ def release_sheet(
         _section("Before it runs", _ticks(CAUTIONS)),
         _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes))),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
+        _section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),
+        _section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
         _section("Tools", _tools(steps, probes)),
         _section("Work offsets", _offsets(steps)),
         _section("Checks", _checks(findings)),
@@ -236,6 +241,24 @@ def _tools(steps: Sequence[Step], probes: set[int | None]) -> str:
     return _table(head, rows, numbers={3, 4, 5})
 
 
+def _list(sentences: Sequence[str]) -> str:
+    last = "Where the control keeps to RS274/NGC, a touch without a trigger stops the program with an error."
+    told = [*sentences, last]
+    return f"<ul>{''.join(f'<li>{escape(one)}</li>' for one in told)}</ul>"
+
+
+def _restarts(rows: Sequence[Sequence[str]]) -> str:
+    if not rows:
+        return "<p>None: after a stop, lift the probe by hand and start from the tool change.</p>"
+    note = (
+        "<p>After a stop: find out why, and bring the probe clear of the part by hand, straight back from where it "
+        "touched, then up. Start from one of these blocks only with the probe in the spindle, oriented as at the "
+        "beginning, and all else as it was: there the program says its modes and offsets anew, goes up, turns the "
+        "axes, goes across, and comes down. Touches after that place are made again.</p>"
+    )
+    return note + _table(("block", "line", "rotary axes", "touches"), rows, numbers={1})
+
+
 def _offsets(steps: Sequence[Step]) -> str:
     seen: dict[tuple[str, str], list[int]] = {}
     for step in steps:
@@ -312,7 +335,7 @@ def _place(value: float) -> str:
 def _signatures() -> str:
     rows = (
         "Set-up, tools and offsets checked",
-        "Dry run above the part completed",
+        "Dry run completed, by the dry-run program",
         "First run in single block completed",
         "Released for this machine (qualified person)",
     )

@@ -134,7 +134,7 @@ def merge(
         Height [mm, program coordinates] from which the milling tool counts as lifted out of the work. If not given it
         does where its last move along Z was a rapid upwards, or its height is not known from the text.
     aliases : mapping of str to str, optional
-        Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+        Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
     known : iterable of str
         Words that are not understood here and change nothing for the probing: ("M88",). They are a statement of yours.
 
@@ -213,6 +213,7 @@ def merge(
     kept = list(lines[:index])
     if kept and not kept[-1].endswith(("\r", "\n")):
         kept[-1] += end
+        notes.append("The last line of the milling program had no end of line: one was added before the probing.")
     text = "".join([*kept, *(line + end for line in inserted), *lines[index:]])
     source.encode(text)
     if lift == LIFT:

@@ -22,7 +22,7 @@ from .source import Source
 from .steps import Recorded, Step, read_record
 from .words import Block, parse
 
-__all__ = ["Interpreter", "run"]
+__all__ = ["Interpreter", "renamed", "run"]
 
 _EARLY = ("plane",)
 _ORIGINS = range(5161, 5391)  # where a control keeps its origins and shifts: NISTIR 6556, 3.2.1, from memory
@@ -64,7 +64,7 @@ def run(
     block_delete : bool
         Whether the block delete switch is on: lines that start with ``/`` are left out.
     aliases : mapping of str to str, optional
-        Words of this control that mean a word of RS274/NGC: ``{"G31": "G38.2"}``. They are a statement of yours.
+        Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
 
     Yields
     ------
@@ -91,6 +91,38 @@ def run(
             return
 
 
+def renamed(blocks: Sequence[Block], aliases: Mapping[str, str]) -> tuple[Block, ...]:
+    """Blocks with a control's own words replaced by those that they mean.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    aliases : mapping of str to str
+        As for `run`.
+    """
+    means = {word: (new[0], float(new[1:])) for word, new in _checked(aliases).items()}
+    if not means:
+        return tuple(blocks)
+
+    def own(word: tuple[str, float | Formula]) -> tuple[str, float | Formula]:
+        letter, value = word
+        return word if isinstance(value, Formula) else means.get(name_of(letter, value), word)
+
+    return tuple(replace(block, words=tuple(map(own, block.words))) for block in blocks)
+
+
+def _checked(aliases: Mapping[str, str]) -> dict[str, str]:
+    for word, meaning in aliases.items():
+        if group_of(meaning) is None or group_of(word) is not None:
+            raise InputError(
+                "an alias is a word that is not known here in place of one that is",
+                column="aliases",
+                found=f"{word}: {meaning}",
+                expected='for instance {"G901": "G38.2"}',
+            )
+    return dict(aliases)
+
+
 class Interpreter(Motions):
     """The state of the control and the position of the machine; `block` changes both.
 
@@ -108,15 +140,7 @@ class Interpreter(Motions):
         aliases: Mapping[str, str] | None = None,
     ) -> None:
         super().__init__(kinematics, start, offsets, trigger, parameters)
-        self._aliases = dict(aliases or {})
-        for word, meaning in self._aliases.items():
-            if group_of(meaning) is None or group_of(word) is not None:
-                raise InputError(
-                    "an alias is a word that is not known here in place of one that is",
-                    column="aliases",
-                    found=f"{word}: {meaning}",
-                    expected='for instance {"G31": "G38.2"}',
-                )
+        self._aliases = _checked(aliases or {})
         self.ended = False
         self._marks = 0
         self._tell_origins()

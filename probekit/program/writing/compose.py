@@ -53,7 +53,7 @@ from .sound import check_moves
 
 __all__ = ["Touching", "moves_of", "table_of"]
 
-_RESTARTS = 9010  # number of the first block to start again from, and the step to the next
+_RESTARTS = 90010  # number of the first block to start again from, and the step to the next
 _STEP = 10
 _LEAST_PROBING = 0.254  # a shorter probing move is an error: NISTIR 6556, 3.5.9, from memory [mm]
 

@@ -43,11 +43,14 @@ from types import MappingProxyType
 from ...show import shown
 from .numbers import Number
 
-__all__ = ["KINDS", "Dialect", "dialect_names", "example_dialect", "shipped"]
+__all__ = ["EXAMPLE", "FILL_IN", "KINDS", "Dialect", "dialect_names", "example_dialect", "shipped"]
 
 _PLACE = {"x", "y", "z"}
 _TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k", "tip", "side_tip"}
 _SLOTS = {"slot_x", "slot_y", "slot_z"}
+
+#: The dialect to copy, and what stands in it for a word that only the control's manual tells.
+EXAMPLE, FILL_IN = "shop_example", "<FILL IN>"
 
 #: Placeholders of each kind of line.
 KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -148,9 +151,10 @@ class Dialect:
 
 
 def dialect_names() -> tuple[str, ...]:
-    """Names of the dialects that come with probekit."""
+    """Names of the dialects that come with probekit and can be used as they are: not that of `example_dialect`."""
     folder = resources.files(__package__) / "dialects"
-    return tuple(sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml")))
+    names = sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+    return tuple(name for name in names if name != EXAMPLE)
 
 
 def example_dialect() -> str:
@@ -159,17 +163,18 @@ def example_dialect() -> str:
     Returns
     -------
     str
-        TOML. Until someone qualified for the control has compared it with the control's handbook and signed it in
-        `released_by`, every program says that it is not released.
+        TOML. It cannot be loaded before each ``<FILL IN>`` is replaced by the control's own word. Until someone
+        qualified for the control has compared it with the control's handbook and signed it in `released_by`, every
+        program says that it is not released.
 
     Examples
     --------
-    Store a copy, change it, and give its path to `write`, or to a study as ``[program] dialect = "ours.toml"``:
+    Store a copy, fill it in, and give its path to `write`, or to a study as ``[program] dialect = "ours.toml"``:
 
     >>> Path("ours.toml").write_text(example_dialect(), "utf-8")  # doctest: +SKIP
     >>> text = write(moves, "ours.toml", kinematics=kinematics, probe=probe)  # doctest: +SKIP
     """
-    return shipped("shop_example")
+    return shipped(EXAMPLE)
 
 
 def shipped(name: str) -> str:

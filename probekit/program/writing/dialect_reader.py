@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from ...errors import InputError
 from ..reading.modal import CALLS, group_of
-from .dialect import KINDS, Dialect, dialect_names, shipped
+from .dialect import EXAMPLE, FILL_IN, KINDS, Dialect, dialect_names, shipped
 from .numbers import Number
 
 __all__ = ["read_dialect"]
@@ -82,9 +82,10 @@ def read_dialect(path_or_name: str | Path) -> Dialect:
     ------
     InputError
         If there is no such file, it is no TOML, a key is unknown, missing or of the wrong kind, a kind of move is
-        neither spelled nor omitted, a placeholder is unknown, or a safe character could end a comment or a line.
+        neither spelled nor omitted, a placeholder is unknown, a line is still to be filled in, or a safe character
+        could end a comment or a line.
     """
-    if str(path_or_name) in dialect_names():
+    if str(path_or_name) in (*dialect_names(), EXAMPLE):
         file, text = f"{path_or_name}.toml", shipped(str(path_or_name))
     else:
         file = str(path_or_name)
@@ -186,6 +187,15 @@ class _Reader:
         for line in lines:
             if not isinstance(line, str) or not all(c.isprintable() and c.isascii() for c in line):
                 raise self.error("a line of the dialect is not printable ASCII text", key, line, "one line of text")
+            if FILL_IN in line:
+                raise InputError(
+                    "a line of the dialect is still to be filled in",
+                    file=self.file,
+                    column=key,
+                    found=line,
+                    expected=f"the word of your control in place of {FILL_IN}",
+                    todo="Look it up in the manual of the control, and have a qualified person release the dialect.",
+                )
             for name in _PLACEHOLDER.findall(line):
                 if name not in allowed:
                     expected = " ".join(f"{{{one}}}" for one in sorted(allowed)) or "no placeholder"
