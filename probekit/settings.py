@@ -38,8 +38,10 @@
     [deviation]       compensate, along, normal, named, max_distance, ambiguity; allowance = 0.5 or {face = 0.5}
     [[datum]]         letter, kind (`probekit.fit.Datum`), features; simulator, boundary = "RMB", ["MMB", 12.0] or
                       ["LMB", 12.4] (of a pattern a size for all or for each), material, orientation_only,
-                      translation = [1, 0, 0], targets = [{name, point, to, radius}], nominal = {point, ...}
-    [alignment]       features, method, free, pivot; or datums = ["A", "B", "C"] (in order of precedence), free, pivot;
+                      translation = [1, 0, 0], targets = [{name, point, to, radius}], nominal = {point, ...}. What a
+                      boundary or translation is: it counts only where a reference writes "D(M)", "D(L)" or "D(>)"
+    [alignment]       features, method, free, pivot; or datums = ["A", "B(M)", "C"] (in order of precedence; B without
+                      (M) is at RMB, here as in tolerances), free, pivot;
                       the whole table may be left out: no alignment
     [[tolerance]]     kind ("profile" by default: a key of `tolerance.spec.KINDS`) and the attributes of its class,
                       such as width, name, features, between = {z = [10, 60]}, datums = ["A", "B"]; each = true makes

@@ -27,7 +27,7 @@ kind = "width"
 features = ["slot"]
 
 [alignment]
-datums = ["A", "B", "C"]
+datums = ["A", "B(M)", "C"]
 """
 
 
@@ -55,10 +55,22 @@ def test_a_study_in_a_datum_frame(tmp_path):
     assert "datum frame A|B|C" in paths["report"].read_text(encoding="utf-8")
 
 
+def test_a_letter_without_a_modifier_is_at_rmb(tmp_path):
+    """ASME Y14.5: RMB applies where no modifier is written; in [alignment] and in tolerances, and it is said."""
+    said = "datum B is taken at RMB, as a reference without a modifier is; "
+    said += "its MMB 19.95 mm counts where it is written B(M)"
+    plain = DATUMS.replace('"B(M)"', '"B"') + '\n[[tolerance]]\nname = "own"\nfeatures = ["skin"]\nwidth = 0.5\n'
+    found = study.run(study.load(written(tmp_path, plain + 'datums = ["A", "B", "C"]\n\n')))
+    assert said in found.notes
+    assert not any("at MMB" in note for note in found.notes if note != said)
+    own = next(one for one in found.verdict.evaluations if one.name == "own")
+    assert said in own.notes
+
+
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('["A", "B", "C"]', '["A", "D"]', "'alignment.datums': there is no datum with that letter; found 'D'"),
+        ('["A", "B(M)", "C"]', '["A", "D"]', "'alignment.datums': there is no datum with that letter; found 'D'"),
         ('kind = "plane"', 'kind = "flat"', "'datum A': unknown kind of datum; found 'flat'"),
         ('kind = "plane"', "", "'datum A': a key is missing; expected kind"),
         ('datums = ["A"', 'features = ["bore"]\ndatums = ["A"', "'alignment.features': a datum frame has its own"),

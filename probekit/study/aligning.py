@@ -10,7 +10,8 @@ import numpy as np
 
 from .. import deviation, fit, tolerance
 from ..errors import InputError
-from ..making import made
+from ..making import blaming, made
+from ..tolerance import together
 from .model import Study
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def align(
             raise InputError("a datum frame has its own", file=study.path, column=f"alignment.{key}", found=wanted[key])
     known = {one.letter: one for one in datums_of(study)}
     for letter in letters:
-        if letter not in known:
+        if letter.partition("(")[0] not in known:
             raise InputError(
                 "there is no datum with that letter",
                 file=study.path,
@@ -41,8 +42,11 @@ def align(
                 found=letter,
                 expected="one of " + ", ".join(known) if known else "tables [[datum]] with a letter each",
             )
-    frame = fit.datum_frame(deviations, [known[letter] for letter in letters], nominal=how, **stated, **wanted)
-    return frame.alignment, [frame.sentence, *frame.notes], tuple(one for ids in frame.table["contact"] for one in ids)
+    with blaming(study.path, "alignment.datums"):
+        datums = [together.datum_at(known[one.partition("(")[0]], one, "[alignment]") for one in letters]
+    frame = fit.datum_frame(deviations, datums, nominal=how, **stated, **wanted)
+    said = [frame.sentence, *frame.notes, *together.left_unsaid(letters, known)]
+    return frame.alignment, said, tuple(one for ids in frame.table["contact"] for one in ids)
 
 
 def by_fit(study: Study, method: str) -> Study:
@@ -51,7 +55,7 @@ def by_fit(study: Study, method: str) -> Study:
     if letters is None:
         return study.with_alignment(method=method)
     stated = {one["letter"]: one["features"] for one in study.settings.get("datum", []) if "features" in one}
-    named = [stated[letter] for letter in letters if letter in stated]
+    named = [stated[letter] for letter in (one.partition("(")[0] for one in letters) if letter in stated]
     features = [name for one in named for name in ([one] if isinstance(one, str) else one)]
     kept = {key: value for key, value in study.settings["alignment"].items() if key in ("free", "pivot")}
     wanted = kept | {"features": features, "method": method, "undetermined": "hold"}

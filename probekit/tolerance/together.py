@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["evaluate_all", "in_frame", "named_frame"]
+__all__ = ["datum_at", "evaluate_all", "in_frame", "left_unsaid", "named_frame"]
 
 
 def evaluate_all(
@@ -194,19 +194,41 @@ def named_frame(
     """
     wanted = []
     for written in letters:
-        letter, _, modifier = written.partition("(")
-        modifier, where = modifier.rstrip(")"), f"tolerance '{tolerance}'"
+        letter, where = written.partition("(")[0], f"tolerance '{tolerance}'"
         if letter not in known:
             raise InputError(
                 f"{where} names a datum that does not exist", found=letter, expected="one of " + ", ".join(known)
             )
-        wanted.append(_at(known[letter], modifier, written, where))
+        wanted.append(datum_at(known[letter], written, where))
     own = own_uncertainty(deviations, u)
-    return datum_frame(deviations, wanted, nominal=nominal, u=own if own.any() else None)
+    frame = datum_frame(deviations, wanted, nominal=nominal, u=own if own.any() else None)
+    return replace(frame, notes=(*frame.notes, *left_unsaid(letters, known)))
 
 
-def _at(datum: Datum, modifier: str, written: str, where: str) -> Datum:
-    """A datum as a tolerance takes it: with its material boundary, free to translate, or neither."""
+def left_unsaid(letters: Iterable[str], known: Mapping[str, Datum]) -> tuple[str, ...]:
+    """A note for each datum that has a material boundary, or may translate, and is named without saying so."""
+    notes = []
+    for datum in (known[letter] for letter in letters if letter in known):
+        mark = {1: "M", -1: "L"}.get(datum.material_side, "")
+        if mark:
+            notes.append(
+                f"datum {datum.letter} is taken at RMB, as a reference without a modifier is; its "
+                f"{datum.boundary_words} mm counts where it is written {datum.letter}({mark})"
+            )
+        elif datum.translation is not None:
+            notes.append(f"datum {datum.letter} does not translate, as it is not written {datum.letter}(>)")
+    return tuple(notes)
+
+
+def datum_at(datum: Datum, written: str, where: str) -> Datum:
+    """A datum as "B", "B(M)", "B(L)" or "B(>)" takes it: at RMB, with its material boundary, or free to translate.
+
+    Raises
+    ------
+    InputError
+        If it is taken at what it does not have; `where` begins the message.
+    """
+    modifier = written.partition("(")[2].rstrip(")")
     if modifier not in ("", "M", "L", ">"):
         raise InputError(f"{where}: a datum is taken at RMB, at (M), at (L), or (>) translated", found=written)
     boundary = {"M": "MMB", "L": "LMB"}.get(modifier, "")

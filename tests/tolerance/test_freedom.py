@@ -269,8 +269,8 @@ def test_composite_profile_in_frames():
     ("datums", "match"),
     [
         (("A", "D"), "tolerance 'one' names a datum that does not exist; found 'D'; expected one of A, B, C"),
-        (("A(M)",), "takes datum A at its material boundary, which it does not have"),
-        (("B(L)",), "taken at RMB or at"),
+        (("A(M)",), "takes datum A at its MMB, which it does not have"),
+        (("B(L)",), "takes datum B at its LMB, which it does not have"),
     ],
 )
 def test_letters_that_cannot_be(datums, match):

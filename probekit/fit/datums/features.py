@@ -78,7 +78,8 @@ class Datum:
         "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
     boundary : str or (str, float, ...)
         "RMB", or ("MMB", size), or ("LMB", size), with the size of the boundary [mm]: diameter, or width. Of several
-        features, a pattern that is one datum, one size for all or one for each.
+        features, a pattern that is one datum, one size for all or one for each. Tolerances, and the alignment of a
+        study, use it where they write "D(M)" or "D(L)"; a reference without a modifier is at RMB.
     material : {"inside", "outside"}, optional
         Where the material is, seen from the axis, middle or centre. Found from the targets; needed without them.
     orientation_only : bool
