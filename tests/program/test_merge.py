@@ -127,11 +127,64 @@ def test_before_a_tool_change_only_the_modal_state_comes_back() -> None:
     ],
 )
 def test_when_the_milling_tool_has_to_come_back(next_tool: str, comes_back: bool) -> None:
-    milling = f"G21 G90\nT1 M6\nG43 H1\nS900 M3 M8\nG0 Z50\nN7 (here)\n{next_tool}\nM30\n"
+    milling = f"G21 G90\nT1 M6\nG43 H1\nS900 M3 M8\nG0 X0 Y0\nG0 Z50\nN7 (here)\n{next_tool}\nM30\n"
     merged = merge(milling, PROBING, after="N7")
     assert ("the milling tool comes back" in merged.text) == comes_back
     assert "Z0 of the machine" in " ".join(merged.notes)
     assert "Z0 of the machine" not in " ".join(merge(milling, PROBING, after="N7", lift="G0 Z99").notes)
+
+
+NEXT_TOOL = """G21 G90 G17 G94 G54
+T2 M6
+G43 H2
+S5000 M3
+G0 Z150
+G81 X80 Y20 Z-2 R25 F200
+G80
+G0 Z150
+M5
+{mode}(THE NEXT)
+T3 M6
+S3000 M3
+G43 H3
+{next}
+G0 Z150
+M5
+M30
+"""
+
+
+@pytest.mark.parametrize(
+    ("next_moves", "back"),
+    [
+        ("G0 Z25\nG1 Z5 F100", True),  # goes down where the tool before it stood
+        ("G0 X30\nG0 Z25\nG1 Z5 F100", True),  # states X alone
+        ("G1 Z5 F100", True),
+        ("G0 X30 Y20\nG0 Z25\nG1 Z5 F100", False),
+        ("G0 X30 Y20 Z25\nG1 Z5 F100", False),
+        ("G0 Y20\nG0 X30\nZ25\nG1 Z5 F100", False),
+    ],
+)
+def test_the_next_tool_goes_down_where_it_did(next_moves: str, back: bool) -> None:
+    """The end of each move that goes down or cuts is that of the milling alone."""
+    milling = NEXT_TOOL.format(next=next_moves, mode="")
+    merged = merge(milling, PROBING, after="T2")
+    between = merged.text.splitlines()[merged.first - 1 : merged.last]
+    assert any(line.startswith("G0 X80 Y20") for line in between) == back
+
+    def downs(text: str) -> list[tuple[float, ...]]:
+        steps = list(run(text, start=(0, 0, 300.0)))
+        at = next(k for k, step in enumerate(steps) if "T3" in step.text)
+        return [step.end for step in steps[at:] if step.kind in ("rapid", "feed") and step.end[2] < 149]
+
+    assert downs(milling) == downs(merged.text) != []
+
+
+@pytest.mark.parametrize("next_moves", ["G0 Z-125\nG1 Z-10 F100", "G0 X5\nG0 Z-125\nG1 Z-10 F100"])
+def test_steps_from_where_the_tool_before_stood_are_refused(next_moves: str) -> None:
+    milling = NEXT_TOOL.format(next=next_moves, mode="G91\n").replace("G0 Z150\nM5\nM30", "G90\nM5\nM30")
+    with pytest.raises(InputError, match=r"would go elsewhere.*Z"):
+        merge(milling, PROBING, after="T2")
 
 
 def test_the_whole_program_does_the_same_milling() -> None:
@@ -259,6 +312,15 @@ def test_block_delete_and_unsaid_state() -> None:
     assert "units" not in " ".join(merge(MILLING, PROBING, after="N90").notes)
     assert "G33" in " ".join(merge(MILLING, PROBING.replace("G0 X1 Y1", "G0 X1 Y1\nG33"), after="N90").notes)
     assert "no work offset" in " ".join(merge(MILLING, PROBING.replace(" G54", ""), after="N90").notes)
+
+
+def test_a_path_mode_that_the_milling_never_named_is_told() -> None:
+    probing = PROBING.replace("G17 G54", "G17 G61 G54")
+    assert any("names no path mode" in note for note in merge(MILLING, probing, after="T1").notes)
+    named = MILLING.replace("G94 G54", "G94 G64 G54")
+    merged = merge(named, probing, after="T1")
+    assert not any("names no path mode" in note for note in merged.notes)
+    assert "G64" in "".join(merged.text.splitlines(True)[merged.first : merged.last])
 
 
 def test_the_path_mode_comes_back_only_where_the_probing_changed_it() -> None:

@@ -34,11 +34,14 @@ class Need:
     motion : bool
         Whether its first move relies on the motion word in force.
     notes : tuple of str
+    across : bool
+        Whether it goes down, or cuts, where the tool before it stood, without saying where that is.
     """
 
     tool: bool
     motion: bool
     notes: tuple[str, ...] = ()
+    across: bool = False
 
 
 def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need:
@@ -180,12 +183,15 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
     lines.append(f"G21 G17 {state.offset}")
     if need.tool:
         lines.append(f"G90 {lift}")
+    place = [math.nan] * 3
+    if need.tool or need.across:
+        place = [*before.position[:2], before.position[2] if need.tool else math.nan]
+    across = [f"{letter}{_number(value)}" for letter, value in zip("XY", place, strict=False) if math.isfinite(value)]
+    above = ["G0 " + " ".join(across) + " (above the place where milling stopped)"] if across else []
+    lines += [] if need.tool else above  # the probe is in: before the path mode of the milling
     path = "" if _path(state) == _path(after.state) else _said(state, "path", _path(state))
     lines.append(f"{state.retract} {path}".strip())
-    place = [math.nan] * 3 if not need.tool else list(before.position)
-    across = [f"{letter}{_number(value)}" for letter, value in zip("XY", place, strict=False) if math.isfinite(value)]
-    if across:
-        lines.append("G0 " + " ".join(across) + " (above the place where milling stopped)")
+    lines += above if need.tool else []
     speed = _said(state, "speed", f"S{_number(state.speed)}")
     if need.tool and state.turning:
         lines.append(f"{speed} {state.spindle} (the milling tool turns again)".strip())
@@ -255,8 +261,8 @@ def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter
     wrong += [f"the values of {name}" for name in interpreter.offsets]
     if tuple(interpreter.angles) != before.angles:
         wrong.append("rotary axes")
-    if need.tool:
-        pairs = zip("XYZ", before.position, interpreter.position, strict=True)
+    if need.tool or need.across:
+        pairs = zip("XYZ" if need.tool else "XY", before.position, interpreter.position, strict=False)
         wrong += [
             letter for letter, old, new in pairs if math.isfinite(old) and not math.isclose(old, new, abs_tol=1e-5)
         ]

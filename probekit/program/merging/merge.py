@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 
@@ -20,8 +20,10 @@ from ..reading.expressions import Formula
 from ..reading.interpreter import NO_SUCH_AXIS, Interpreter
 from ..reading.modal import group_of, name_of
 from ..reading.source import Source, load
+from ..reading.steps import Step
 from ..reading.words import Block, parse
 from .anchors import Walked, find_place, walk
+from .continuing import displaced
 from .difference import Difference, difference
 from .handback import Need, differing, hand_back, needs
 from .refusals import in_machine_coordinates, refuse_jumps, refuse_low_lift, refuse_modes
@@ -197,7 +199,27 @@ def merge(
     ]
     through = walk(_standing(before, fresh()), parse("\n".join(head)))
     _refuse_unknown_axes(through)
-    inserted = [*head, *hand_back(before, through[-1], need, lift, letters), _END]
+
+    def whole(need: Need) -> list[str]:
+        return [*head, *hand_back(before, through[-1], need, lift, letters), _END]
+
+    def off(need: Need) -> tuple[Step, str] | None:
+        merged, alone = _standing(before, fresh()), _standing(before, fresh())
+        walk(merged, parse("\n".join(whole(need))))
+        alone.parameters = dict(merged.parameters)  # those that both use are told in the notes
+        return displaced(blocks[index:], alone, merged)
+
+    if not need.tool and off(need):
+        need = replace(need, across=True)
+    if found := off(need):
+        raise InputError(
+            "after the probing the milling would go elsewhere: the block moves from where the tool before it stood",
+            line=found[0].line,
+            found=f"{found[0].text.strip()}, other in {found[1]}",
+            expected="X, Y and Z stated in G90 before the tool goes down again",
+            todo="State them in the milling program, or choose another place.",
+        )
+    inserted = whole(need)
     wrong = differing(before, parse("\n".join(inserted)), need, _standing(before, fresh()))
     if wrong:
         raise InputError(
@@ -320,6 +342,11 @@ def _remarks(
     if unsaid:
         words = ", ".join(f"{group.replace('_', ' ')} ({getattr(last, group)} is taken)" for group in unsaid)
         notes.append(f"The milling program has not yet set: {words}. Check what your control assumes at switch-on.")
+    if "path" not in last.said and through and "path" in through[-1].state.said:
+        notes.append(
+            f"The milling program names no path mode, and the probing needs {through[-1].state.path}, which stays in "
+            "force after it: state in the milling program the mode that it is to run in (G61 or G64)."
+        )
     for where, run in (("milling program before that place", before), ("probing", through)):
         unknown = [(one.block.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]
         unknown = [(line, what) for line, what in unknown if what not in known]
