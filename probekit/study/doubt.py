@@ -9,12 +9,14 @@ import numpy as np
 
 from .. import nominal, uncertainty
 from ..columns import REPEATS, words
+from ..limits import tables_of
 from ..tolerance.propagation import FRAME, OWN
 from ..touches import Stylus
 from ..uncertainty.budget import Budget
 from ..uncertainty.causes import RANGE_OF_25
 from ..uncertainty.drift import Drift
 from ..uncertainty.shares import Shares
+from ..verdict.rules import narrow
 from .model import Study
 from .readings import Qualified
 
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = [
     "budget_of",
     "corrected",
+    "narrow_zones",
     "resting_on_form",
     "saying_what_is_assumed",
     "scatter_of",
@@ -123,6 +126,16 @@ def scatter_of(
     named = [name for name in _datum_features(study) if name in touched]
     found = uncertainty.touches(deviations, budget, datums=named, drift=drift)
     return found.repeated(deviations[REPEATS].to_numpy(dtype=float)) if REPEATS in deviations else found
+
+
+def narrow_zones(study: Study, part: nominal.Nominal) -> list[str]:
+    """Tolerances whose zones are narrower than 4 u by the budget of the study, before anything is touched."""
+    budget = budget_of(study, part, None)
+    if budget is None or study.settings.get("decision", {}).get("rule", "proved") != "proved":
+        return []
+    tables = tables_of({"tolerance": study.settings["tolerance"]})
+    said = [(one.get("name", where), narrow(one["width"], budget.each)) for where, _, one in tables if "width" in one]
+    return [f"tolerance '{name}': {text}" for name, text in said if text]
 
 
 def resting_on_form(budget: Budget | None, notes: list[str]) -> list[str]:

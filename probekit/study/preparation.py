@@ -17,6 +17,7 @@ from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
 from .asked import targets_made
+from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, really_held_by
 from .model import Study, nominal_of, numbers_of, runnable
@@ -91,7 +92,7 @@ def plan(
             "stop the program"
         )
     tell("done", 1.0)
-    said = tuple(notes + _notes_of(targets))
+    said = tuple(notes + narrow_zones(study, part) + _notes_of(targets))
     return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, stands is not None)
 
 

@@ -16,7 +16,7 @@ from ..tolerance.unjudged import Unjudged
 from ..uncertainty import Scatter
 from .doubts import DOUBTS, doubts_of
 from .results import Verdict
-from .rules import Rule, conformity, proved, share_of_zone, simple
+from .rules import Rule, conformity, narrow, proved, share_of_zone, simple
 from .second_look import over_both
 from .words import NOT_JUDGED, PART_WORDS, TOUCH_WORDS, part_word, worst_of
 
@@ -220,12 +220,13 @@ class _Judged:
     margin: np.ndarray
     doubt: np.ndarray
     clash: str = ""
+    narrow: str = ""
 
     def row(self, ids: np.ndarray) -> tuple:
         """Its row of `Verdict.tolerances`."""
         one, found = self.of, self.bounds
         numbers = (one.actual, one.width, found.low, found.high, found.u, found.shares, found.noise_alone)
-        notes = (*self.reasons(ids), *one.notes, *found.notes)
+        notes = (*self.reasons(ids), *([self.narrow] if self.narrow else []), *one.notes, *found.notes)
         return (one.name, one.kind, *numbers, found.p_value, self.word, notes)
 
     def reasons(self, ids: np.ndarray) -> list[str]:
@@ -272,7 +273,8 @@ def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *,
     if not placed and one.rests_on_place:
         words[words != ""] = word = "undecided"
         doubt = np.full(len(words), UNPLACED, dtype=object)
-    return _Judged(one, word, found, u, words, margin, doubt)
+    least = float(np.nanmax(u, initial=0.0)) if one.judges_touches else found.u
+    return _Judged(one, word, found, u, words, margin, doubt, narrow=narrow(one.width, least) if by_bounds else "")
 
 
 def _by_touch(deviations: pd.DataFrame, own: np.ndarray, doubts: np.ndarray, judged: list[_Judged]) -> pd.DataFrame:

@@ -30,7 +30,10 @@ from ..show import shown
 if TYPE_CHECKING:
     from ..tolerance.bounds import Bounds
 
-__all__ = ["MEANINGS", "Rule", "conformity", "guarded", "proved", "share_of_zone", "simple"]
+__all__ = ["MEANINGS", "NARROW", "Rule", "conformity", "guarded", "narrow", "proved", "share_of_zone", "simple"]
+
+#: A zone of less than so many u: proof from both sides leaves hardly any room, even where the part is perfect.
+NARROW = 4.0
 
 #: What each rule means, for a reader of the verdict.
 MEANINGS = {
@@ -185,6 +188,16 @@ def guarded(U: float = 0.0, r: float = 1.0, *, k: float = 2.0) -> Rule:
             raise InputError(f"the guard band needs {what} of zero or more", found=value)
     words = f"guard band w = r k u = {r:g} x {k:g} x u at each limit, u being that of each touch with its datum frame"
     return Rule(k, r, U, words + (f"; at least {r * U:.4f} mm" if U else ""))
+
+
+def narrow(width: float, u: float) -> str:
+    """What is to be said of a zone that is narrower than `NARROW` u [mm], in words; empty if it is not."""
+    if not (np.isfinite(u) and width < NARROW * u):
+        return ""
+    return (
+        f"its width of {width:g} mm is less than {NARROW:g} u = {NARROW * u:.3g} mm: hardly any part can be proved to "
+        "conform, however good it is; measure it by something surer"
+    )
 
 
 def share_of_zone(deviation: np.ndarray, lower: np.ndarray | float, upper: np.ndarray | float) -> np.ndarray:
