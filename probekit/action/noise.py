@@ -14,9 +14,9 @@ import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit import apply_motion
-from ..fit.alignment import Alignment
+from ..fit.alignment import Alignment, with_shared
 from ..tolerance.bounds import bounds
-from ..tolerance.propagation import carry, judged_scatter, with_shared
+from ..tolerance.propagation import carry, judged_scatter
 from ..uncertainty import Scatter
 from .corrections import offset_along
 from .regions import nearest_alike
@@ -47,8 +47,8 @@ def offset_of(
 
     With `slope` (n,) it changes each deviation by so much, by nothing where that is 0.
 
-    The larger of two limits counts: that of the touches as they scatter, by Student's factor, and that of what is
-    stated of them, which alone knows of what all of them share, such as the radius of the stylus.
+    Three parts add up: the touches, as they scatter (with form, by Student's factor) or as stated if that is more; the
+    frame; and what all of them share, such as the radius of the stylus, which no scatter shows.
     """
     from scipy.special import ndtri, stdtrit
 
@@ -60,9 +60,12 @@ def offset_of(
     frame = 0.0 if framed.carried is None else float(framed.carried.along(weight))
     if not np.isfinite(frame):
         return offset, frame, False
+    own = float(np.linalg.norm(weight * scatter.own[one.rows]))
+    rest = np.sqrt(max(known**2 - own**2, frame**2))  # of frame and common causes, as far as they go together
     tail = 1.0 - (1.0 - SURE) / (2 * max(len(verdict.evaluations), 1))
-    limit = max(np.hypot(stdtrit(np.count_nonzero(slope) - 1, tail) * seen, ndtri(tail) * frame), ndtri(tail) * known)
-    return offset, max(float(np.hypot(seen, frame)), known), bool(abs(offset) > limit)
+    of_touches = max(stdtrit(np.count_nonzero(slope) - 1, tail) * seen, ndtri(tail) * own)
+    limit = np.hypot(of_touches, ndtri(tail) * rest)
+    return offset, float(np.hypot(max(seen, own), rest)), bool(abs(offset) > limit)
 
 
 def beyond_scatter(alignment: Alignment, scatter: Scatter | None = None) -> bool | None:

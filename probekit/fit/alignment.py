@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -16,7 +16,19 @@ from .motion import FREEDOMS, move_touches
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Alignment"]
+__all__ = ["Alignment", "Shared", "with_shared"]
+
+
+class Shared(Protocol):
+    """How uncertain touches are with what they share: an `uncertainty.Scatter`."""
+
+    own: np.ndarray
+
+    def of(self, rows: np.ndarray) -> Any:
+        """The same for some touches."""
+
+    def covariance(self, gain: np.ndarray) -> np.ndarray:
+        """Covariance of gain @ deviations."""
 
 
 @shown
@@ -161,3 +173,16 @@ class Alignment:
             f"{self.iterations} steps</p><table><tr><th></th><th>value</th><th>u</th><th>unit</th><th></th></tr>"
             f"{rows}</table>"
         )
+
+
+def with_shared(alignment: Alignment, scatter: Shared) -> Alignment:
+    """The alignment, its covariance with what its touches share: a radius error moves a whole part.
+
+    As it is where it does not know its gain, or the scatter that its touches showed. `scatter` is of the whole table.
+    """
+    if alignment.gain is None or alignment.spread is None or not np.isfinite(alignment.spread).all():
+        return alignment
+    made = scatter.of(alignment.used)
+    made = replace(made, own=np.maximum(made.own, alignment.spread), own_causes=None)
+    lift = np.zeros((6, 0)) if alignment.lift is None else alignment.lift
+    return replace(alignment, covariance=made.covariance(alignment.gain) + lift @ lift.T)

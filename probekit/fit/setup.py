@@ -31,7 +31,7 @@ from ..geometry import (
     rigid_motion,
 )
 from ..show import shown
-from .alignment import Alignment
+from .alignment import Alignment, Shared, with_shared
 from .datums import Datum, DatumFrame, datum_frame
 from .motion import FREEDOMS, move_touches
 from .rigid import rigid
@@ -155,6 +155,7 @@ def set_up(
     free: Iterable[str] = FREEDOMS,
     ball: float | None = None,
     u: float | np.ndarray | None = None,
+    scatter: Shared | None = None,
 ) -> SetUp:
     """Find the part frame in the machine.
 
@@ -179,6 +180,9 @@ def set_up(
         table's column `radius`.
     u : float or (n,) float, optional
         Standard uncertainty of a touch [mm].
+    scatter : Scatter, optional
+        Uncertainty of the touches of the table with what they share (`probekit.uncertainty.touches`), in place of u: a
+        radius error moves a part that is touched from one side, and no number of touches shows it.
 
     Returns
     -------
@@ -187,8 +191,12 @@ def set_up(
     Raises
     ------
     InputError, FitError
-        As `datum_frame` and `rigid` do.
+        As `datum_frame` and `rigid` do; also if both u and scatter are given.
     """
+    if scatter is not None:
+        if u is not None:
+            raise InputError("u and scatter both say how uncertain the touches are", expected="one of them")
+        u = scatter.own
     offset = _as_motion(work_offset)
     back = invert_motion(offset)
     how = None if nominal is None else projection_on(nominal)
@@ -204,12 +212,15 @@ def set_up(
         if needed and hasattr(in_work, "columns"):
             in_work, ball = how.project(in_work), None
         frame = datum_frame(in_work, datums, nominal=how, ball=ball, free=free, u=u)
+        if scatter is not None:
+            frame = replace(frame, alignment=with_shared(frame.alignment, scatter))
         return work_offset_change(frame, work_offset=offset)
     if how is None or not hasattr(in_work, "columns"):
         raise InputError(
             "without datums the touches are fitted to the nominal: a touches table and nominal= are needed"
         )
     fitted = rigid(how.project(in_work), how, free=free, u=u, undetermined="hold")
+    fitted = fitted if scatter is None else with_shared(fitted, scatter)
     return work_offset_change(fitted, work_offset=offset)
 
 

@@ -176,7 +176,7 @@ def run(
             with telling_missing(findings):
                 alignment, said, resting = align(study, fitted, how, u)
             if fitted_scatter is not None:
-                alignment = tolerance.propagation.with_shared(alignment, fitted_scatter)
+                alignment = fit.alignment.with_shared(alignment, fitted_scatter)
             notes += said + resting_on_form(budget, said)
             aligned = how.project(alignment.apply(measured))
         notes += set_up_stated(study, measured, alignment)

@@ -47,7 +47,6 @@ __all__ = [
     "motion_rows",
     "motion_step",
     "own_uncertainty",
-    "with_shared",
 ]
 
 FRAME = "datum frame, by the scatter of its touches"
@@ -149,19 +148,6 @@ def motion_covariance(alignment: Alignment) -> np.ndarray:
     """Covariance (6, 6) of an alignment as a small motion of the aligned part: shift of the origin [mm], turn [rad]."""
     step = motion_step(alignment)
     return step @ alignment.covariance @ step.T
-
-
-def with_shared(alignment: Alignment, scatter: Scatter) -> Alignment:
-    """The alignment, its covariance with what its touches share: a radius error moves a whole part.
-
-    As it is where it does not know its gain, or the scatter that its touches showed. `scatter` is of the whole table.
-    """
-    if alignment.gain is None or alignment.spread is None or not np.isfinite(alignment.spread).all():
-        return alignment
-    made = scatter.of(alignment.used)
-    made = replace(made, own=np.maximum(made.own, alignment.spread), own_causes=None)
-    lift = np.zeros((6, 0)) if alignment.lift is None else alignment.lift
-    return replace(alignment, covariance=made.covariance(alignment.gain) + lift @ lift.T)
 
 
 def carry(evaluation: Evaluation, deviations: pd.DataFrame, alignment: Alignment | None) -> Evaluation:

@@ -113,7 +113,7 @@ class Size(Tolerance):
         boss = material_of(covered) == "inside"
         sense = 1.0 if boss else -1.0  # material left on: a larger boss, a smaller bore
         ruling = tuple(dict.fromkeys(pairs[off >= off.max() - 1e-9].ravel().tolist()))
-        sign = float(np.sign((values - middle)[off.argmax()]))
+        sign = 1.0 if (values - middle)[off.argmax()] >= 0 else -1.0  # in the middle either way is as near
         smallest, largest, worst = float(values.min()), float(values.max()), float(off.max())
         details = {"smallest size": smallest, "largest size": largest, "middle of limits": middle}
         if not self.independency:

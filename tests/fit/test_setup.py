@@ -21,6 +21,7 @@ from probekit.fit import (
     set_up,
     work_offset_change,
 )
+from probekit.uncertainty import Scatter
 
 X, Y, Z = np.eye(3)
 #: Where the control takes the part frame to be, and how the part lies in it: by hand, as a motion of the part.
@@ -223,3 +224,39 @@ def test_freeform_needs_the_nominal():
     with pytest.raises(InputError, match="nominal="):
         set_up(corner(), ball=3.0)
     assert datum_frame(corner(), TILTED, ball=3.0).free == ()
+
+
+def test_what_touches_share_moves_the_set_up():
+    """A corner touched from one side of each plane: a radius error r, common to all, moves its origin by r along each
+    axis, however many touches there are; own parts average over the three touches of the top."""
+    scatter = Scatter(np.full(7, 0.001), np.full((7, 1), 0.004), ("radius",))
+    measured = move_touches(corner(), OFFSET)
+    alone = set_up(measured, TILTED, work_offset=OFFSET, ball=3.0, u=0.001)
+    found = set_up(measured, TILTED, work_offset=OFFSET, ball=3.0, scatter=scatter)
+    more = found.covariance[:3, :3] - alone.covariance[:3, :3]
+    # moved by 0.004 along all three outward normals (Z, -X, -Y) of the part, which is turned by 30 degrees
+    shift = OFFSET[:3, :3] @ (0.004 * (Z - X - Y))
+    assert more == pytest.approx(np.outer(shift, shift), abs=1e-9)
+    assert found.covariance[3:, 3:] == pytest.approx(alone.covariance[3:, 3:], abs=1e-12)
+    with pytest.raises(InputError, match="one of them"):
+        set_up(measured, TILTED, work_offset=OFFSET, ball=3.0, scatter=scatter, u=0.001)
+
+
+def test_what_touches_share_moves_a_freeform_set_up():
+    block = shapes.box()
+    rng = np.random.default_rng(2)
+    feet, normals = [], []
+    for axis in range(3):
+        at = rng.uniform(0.2, 0.8, (6, 3)) * block.vertices.max(axis=0)
+        at[:, axis] = block.vertices[:, axis].max()
+        feet.append(at)
+        normals.append(np.tile(np.eye(3)[axis], (6, 1)))
+    at, normal = np.vstack(feet), np.vstack(normals)
+    table = pd.DataFrame(np.hstack([at, normal, at]), columns=["x0", "y0", "z0", "i", "j", "k", "x", "y", "z"])
+    table.insert(0, "feature", "all")
+    table.insert(0, "touch", np.arange(18))
+    table.attrs["recorded"] = "contact"
+    scatter = Scatter(np.full(18, 0.001), np.full((18, 1), 0.004), ("radius",))
+    alone, found = set_up(table, nominal=block, u=0.001), set_up(table, nominal=block, scatter=scatter)
+    more = found.covariance - alone.covariance
+    assert more[:3, :3] == pytest.approx(np.full((3, 3), 0.004**2), rel=1e-3)
