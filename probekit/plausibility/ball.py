@@ -13,9 +13,11 @@ from .finding import Finding
 if TYPE_CHECKING:
     from ..nominal import Nominal
 
-__all__ = ["ball_radius"]
+__all__ = ["ball_in_set_up", "ball_radius"]
 
 _HALF_STEP = 0.25  # half the step between the radii of common balls [mm]; common practice, no source
+_LEAST, _ALIKE = 0.01, 0.15  # what a radius is off by at least [mm]; part of it by which faces may differ
+_CLOSED = 0.3  # length of the mean normal of a feature, below which no shift makes an offset of it
 _FORM, _UNIFORM = 0.1, 0.05  # scatter [mm], and share of the surplus, up to which it is the same everywhere
 
 
@@ -65,6 +67,61 @@ def ball_radius(
             cause=cause,
             todo="Correct ball_diameter, '# recorded:' or the columns; if that much material is left everywhere, say "
             "so in [deviation] allowance",
+            name="ball radius",
+        )
+    ]
+
+
+def ball_in_set_up(touch: Aimed, *, recorded: str | None, radius: float, u: float | None) -> list[Finding]:
+    """A look where faces that look three ways and a bore, a boss or a face opposite are off by one and the same amount.
+
+    A shift of the part explains any offset of three faces. That a bore is off by that amount as well, it does not
+    explain, nor that a face and the one opposite are; a ball of another radius does.
+
+    Parameters
+    ----------
+    touch : Aimed
+    recorded : {"centre", "contact"} or None
+        What was recorded.
+    radius : float
+        Effective radius of the ball [mm].
+    u : float, optional
+        Standard uncertainty of a deviation [mm].
+    """
+    if recorded != "centre":
+        return []
+    off, error, way = [], [], []
+    for name in dict.fromkeys(touch.feature):
+        own = np.flatnonzero(touch.feature == name)
+        mean = touch.normal[own].mean(axis=0)
+        closed = bool(np.linalg.norm(mean) < _CLOSED)
+        if len(own) < 2 or not (closed or np.linalg.norm(mean) > 1 - 1e-3):
+            continue
+        height = touch.height[own] - radius
+        off.append(float(height.mean()))
+        error.append(max(float(height.std(ddof=1)), u or 0.0) / np.sqrt(len(own)))
+        way.append(np.zeros(3) if closed else mean)
+    faces = np.array(way).reshape(-1, 3)
+    if len(off) < 4 or np.linalg.svd(faces, compute_uv=False)[-1] < 0.3:
+        return []
+    shift = np.linalg.lstsq(faces, np.ones(len(off)), rcond=None)[0]
+    if np.abs(faces @ shift - 1).max() < 0.2:
+        return []  # a shift explains it
+    middle = float(np.median(off))
+    alike = _ALIKE * abs(middle) + 3.0 * np.array(error)
+    if abs(middle) < max(_LEAST, 5.0 * float(np.median(error))) or (np.abs(np.array(off) - middle) > alike).any():
+        return []
+    return [
+        Finding(
+            "look",
+            f"all faces and bores are off by one amount along their outward normals, {middle:+.3f} mm, as a ball of "
+            "another radius makes them",
+            found=f"{min(off):+.3f} to {max(off):+.3f} mm on {len(off)} features, as clamped",
+            expected=f"about 0; a shift of the part moves bores to one side, and does not make them "
+            f"{'smaller' if middle > 0 else 'larger'}",
+            cause=f"an effective radius of {radius:g} mm is stated for one of about {radius + middle:.3f} mm; or so "
+            f"much material was {'left on' if middle > 0 else 'taken off'} everywhere",
+            todo="Qualify the probe again, and do not move the work offset by these touches before",
             name="ball radius",
         )
     ]

@@ -36,7 +36,7 @@ NAMES = (
 )
 
 #: Those that put the place of the whole part in doubt, and with it every deviation.
-PLACING = ("no alignment", "datum residuals", "rotary axes")
+PLACING = ("ball radius", "no alignment", "datum residuals", "rotary axes")
 
 
 @shown

@@ -34,7 +34,7 @@ __all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "left_over", "motions
 FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
 _NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not pull it
-_MICROMETRES = 100.0  # times the residuals that u must be for um to be what was meant: they make it 1000 times
+_MICROMETRES = 100.0  # times the scatter that u must be for um to be what was meant: they make it 1000 times
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 
@@ -64,7 +64,9 @@ class Residuals:
     disarmed : bool
         Whether the alignment gave those next to no weight, as a robust one does, and the others agree.
     too_large : bool
-        Whether the residuals are far smaller than the uncertainty allows them to be.
+        Whether their scatter is far smaller than the uncertainty allows it to be.
+    scatter : float
+        Standard deviation of what motions and the size of each feature leave of them [mm]; NaN if they leave nothing.
     """
 
     touches: np.ndarray
@@ -78,6 +80,7 @@ class Residuals:
     outliers: tuple
     disarmed: bool
     too_large: bool
+    scatter: float = float("nan")
 
     @property
     def rms(self) -> float:
@@ -104,6 +107,8 @@ class Residuals:
         """All of it in one line."""
         text = f"residuals of {len(self.values)} datum touches: rms {self.rms:.4f} mm, largest {self.largest:+.4f} mm "
         text += f"(touch {self.touch})"
+        if self.scatter < self.rms / 2:
+            text += f", of it {self.scatter:.4f} mm scatter and the rest size"
         if np.isfinite(self.chi_square):
             text += f"; u {self.u:.4f} mm, chi-square {self.chi_square:.1f} of {self.chi_limit:.1f} allowed"
         if not self.freedoms:
@@ -153,14 +158,16 @@ def datum_residuals(
     while True:
         e, h, freedoms = left_over(y[left], columns[left])
         ratio, limit = _ratios(e, h, freedoms, false_alarms, stated)
-        first = (ratio, limit, float(e @ e), freedoms) if first is None else first
+        if first is None:
+            own = float(np.linalg.norm(e * s if stated else e)) / np.sqrt(freedoms) if freedoms > 0 else np.nan
+            first = (ratio, limit, float(e @ e), freedoms, own)
         worst = int(np.nanargmax(np.abs(ratio))) if np.isfinite(ratio).any() else -1
         if worst < 0 or not abs(ratio[worst]) > limit or len(found_out) >= len(r) // 3:
             break
         found_out.append(left[worst])
         left = np.delete(left, worst)
     calm = not stated or freedoms <= 0 or float(e @ e) <= chdtri(freedoms, false_alarms / 2)
-    ratio, limit, chi, freedoms = first
+    ratio, limit, chi, freedoms, scatter = first
     known = stated and freedoms > 0
     return Residuals(
         touches=ids,
@@ -174,6 +181,7 @@ def datum_residuals(
         outliers=tuple(ids[found_out].tolist()),
         disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
         too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
+        scatter=float(scatter),
     )
 
 
@@ -254,9 +262,9 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
     if residuals.too_large:
         found.append(
             Finding(
-                "look" if residuals.u > _MICROMETRES * residuals.rms else "note",
+                "look" if residuals.u > _MICROMETRES * residuals.scatter else "note",
                 "the datum touches agree far better than their stated uncertainty",
-                found=f"rms {residuals.rms:.4f} mm",
+                found=f"a scatter of {residuals.scatter:.5f} mm about the best fit, the size of each feature left free",
                 expected=f"about u = {residuals.u:g} mm",
                 cause="an uncertainty in um given for mm, or stated far too large",
                 todo="State the standard uncertainty of a touch in the unit of the positions",

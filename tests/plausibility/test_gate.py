@@ -478,6 +478,34 @@ def test_what_nobody_stated_is_noted(inspect, changes, words):
     assert [one["level"] for one in told["findings"]] == [level]
 
 
+def test_a_ball_that_looks_like_a_set_up(inspect):
+    """Stated 2.991, really 2.961: three faces shift by 0.03, and so do those opposite, which no shift does."""
+
+    def small(table: pd.DataFrame) -> pd.DataFrame:
+        still = {"shift": (0, 0, 0), "turn": (0, 0, 0), "top": 0.0}
+        return pad.run(table[["touch", "feature", *TARGET, *NORMAL]], seed=4, radius=pad.RADIUS - 0.03, **still)
+
+    status, said, told, _ = inspect(small)
+    assert status == 1
+    assert [(one["level"], one["name"]) for one in told["findings"]] == [("look", "ball radius")]
+    assert "one of about 2.96" in said
+    assert "moving the work offset by the same amount" not in said
+
+
+def test_scatter_of_datums_is_told_without_their_sizes(inspect):
+    """Sides 0.02 proud all alike, as an oversize feature is: the scatter is that of the noise, 0.002 mm."""
+
+    def proud(table: pd.DataFrame) -> None:
+        side = table["feature"].isin(["left", "right", "front", "back"]).to_numpy()
+        for axis, normal in zip("xyz", NORMAL, strict=True):
+            table[axis] += np.where(side, 0.02 * table[normal], 0.0)
+
+    _, said, told, _ = inspect(proud, ("u = 0.003", "u = 0.03"))
+    found = next(one for one in told["findings"] if one["name"] == "uncertainty")["found"]
+    assert float(found.split("a scatter of ")[1].split()[0]) == pytest.approx(0.002, abs=0.001)
+    assert "mm scatter and the rest size" in said
+
+
 def test_beyond_max_distance_wants_a_look(inspect):
     def far(table: pd.DataFrame) -> None:
         table.loc[table["touch"] == 7, "z"] += 0.6
