@@ -62,7 +62,7 @@ def r_and_r(
     method : {"anova", "range", "mixed"}
         "anova": crossed analysis of variance, of a complete table. "range": average and range, of the same, for
         comparison with paper forms: it has no interaction. "mixed": restricted maximum likelihood, for a table with
-        missing readings (needs statsmodels).
+        missing readings.
     pool_above : float
         With "anova": the interaction goes into the repeatability if its p-value is above this. 0 pools always, 1 never.
     tolerance : float, optional
