@@ -56,6 +56,8 @@ class Borders:
         How far rough distances may be off [mm].
     tie : float
         Edges whose distances differ by this are equally far [mm].
+    loose : float
+        How far the ends of edges that meet may lie apart [mm].
     """
 
     def __init__(
@@ -65,6 +67,7 @@ class Borders:
         loops: Sequence[Sequence[tuple[int, float]]],
         within: float = 0.0,
         tie: float = 1e-9,
+        loose: float = 0.0,
     ) -> None:
         # what lies in the list but bounds none of the faces is left out
         used, places = np.unique([edge for loop in loops for edge, _ in loop], return_inverse=True)
@@ -74,7 +77,7 @@ class Borders:
         self._use_sense = np.array([sense for loop in loops for _, sense in loop], dtype=np.float64)
         self._count = np.array([len(loop) for loop in loops])
         self._first = np.cumsum(self._count) - self._count
-        self._within, self._tie = within, tie
+        self._within, self._tie, self._loose = within, tie, loose
         self._table = EdgeTable.of(self.edges)
 
     @cached_property
@@ -173,8 +176,10 @@ class Borders:
         distance = lengths(away)
         np.minimum.at(out.distance, rows, distance)
         tied = np.flatnonzero(distance <= out.distance[rows] + self._tie)
+        out.foot[rows[tied]] = foot[tied]
+        if self._loose > self._tie:
+            tied = self._at_corners(rows, which, foot, at_end, tied, out.foot)
         rows, use, which = rows[tied], use[tied], which[tied]
-        out.foot[rows] = foot[tied]
         np.bitwise_or.at(out.flags, rows, self._flags[which])
         np.logical_or.at(out.at_end, rows, at_end[tied])
         if natural is not None:
@@ -185,6 +190,28 @@ class Borders:
             np.add.at(lean, rows, dot(away[tied], to_the_left))
             out.left[rows] = lean[rows] >= 0
 
+    def _at_corners(
+        self,
+        rows: np.ndarray,
+        which: np.ndarray,
+        foot: np.ndarray,
+        at_end: np.ndarray,
+        tied: np.ndarray,
+        nearest: np.ndarray,
+    ) -> np.ndarray:
+        """The tied candidates, and with those at a corner the ends of the other edges that meet there, if not quite.
+
+        Which of two ends that a loose file leaves apart is the nearer says nothing about sides.
+        """
+        table = self._table
+        ends = table.line[table.first_sample[which]], table.line[table.last_sample[which]]
+        by_end = at_end | (np.minimum(*(lengths(foot - end) for end in ends)) <= 2.0 * self._loose)
+        corner = np.zeros(len(nearest), dtype=bool)
+        corner[rows[tied[by_end[tied]]]] = True
+        with_it = by_end & corner[rows] & (lengths(foot - nearest[rows]) <= 4.0 * self._loose)
+        with_it[tied] = True
+        return np.flatnonzero(with_it)
+
     def _candidates(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest."""
         count = self._count[face]
@@ -192,7 +219,7 @@ class Borders:
         box, at = self._table.boxes[self._use_edge[use]], points[rows]
         gap = lengths(np.maximum(np.maximum(box[:, 0] - at, at - box[:, 1]), 0.0))
         distance, off = self._from_lines(points, face)
-        most = distance + off + self._tie
+        most = distance + off + max(self._tie, 4.0 * self._loose)
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]

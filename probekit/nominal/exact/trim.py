@@ -43,6 +43,7 @@ class TrimmedFaces:
             [face.borders for face in brep.faces],
             0.25 * brep.deflection,
             1e-3 * brep.negligible,
+            brep.gap,
         )
         self._band = 3.0 * brep.deflection
         self._on_edge = max(brep.negligible, brep.gap)  # a foot this near to an edge may be on it [mm]
