@@ -178,7 +178,7 @@ class Borders:
         tied = np.flatnonzero(distance <= out.distance[rows] + self._tie)
         out.foot[rows[tied]] = foot[tied]
         if self._loose > self._tie:
-            tied = self._at_corners(rows, which, foot, at_end, tied, out.foot)
+            tied = self._at_corners(rows, which, foot, at_end, tied, out.foot, distance, out.distance)
         rows, use, which = rows[tied], use[tied], which[tied]
         np.bitwise_or.at(out.flags, rows, self._flags[which])
         np.logical_or.at(out.at_end, rows, at_end[tied])
@@ -198,17 +198,21 @@ class Borders:
         at_end: np.ndarray,
         tied: np.ndarray,
         nearest: np.ndarray,
+        distance: np.ndarray,
+        least: np.ndarray,
     ) -> np.ndarray:
-        """The tied candidates, and with those at a corner the ends of the other edges that meet there, if not quite.
+        """The tied candidates, and with those at a corner the other edges that meet there, if not quite.
 
-        Which of two ends that a loose file leaves apart is the nearer says nothing about sides.
+        Which of two ends that a loose file leaves apart is the nearer says nothing about sides. Beside an end, a foot
+        of another edge has its full distance in the sum that decides, and so the last word.
         """
-        table = self._table
+        table, near = self._table, 2.0 * self._loose
         ends = table.line[table.first_sample[which]], table.line[table.last_sample[which]]
-        by_end = at_end | (np.minimum(*(lengths(foot - end) for end in ends)) <= 2.0 * self._loose)
+        by_end = at_end | (np.minimum(*(lengths(foot - end) for end in ends)) <= near)
         corner = np.zeros(len(nearest), dtype=bool)
         corner[rows[tied[by_end[tied]]]] = True
-        with_it = by_end & corner[rows] & (lengths(foot - nearest[rows]) <= 4.0 * self._loose)
+        meets = np.minimum(*(lengths(nearest[rows] - end) for end in ends)) <= 2.0 * near
+        with_it = corner[rows] & meets & (distance <= least[rows] + near)
         with_it[tied] = True
         return np.flatnonzero(with_it)
 

@@ -19,6 +19,7 @@ __all__ = ["edge_curves", "plain", "spline_surface", "swept_surface"]
 
 _SMOOTH = 1e-6  # angle below which a knot of an edge is no kink [rad]
 _AT_END = 1e-9  # part of an edge's range within which a knot is its end, written with other last digits
+_BESIDE = 1e-5  # the same where the kernel cannot part the curve beside the knot
 
 
 def spline_surface(face: Any) -> Spline | Creased:
@@ -45,7 +46,10 @@ def swept_surface(face: Any) -> Surface | None:
         return _extrusion(face, curve, surface.Direction())
     profile = conic or _b_spline_curve(curve, curve.FirstParameter(), curve.LastParameter())[0]
     axis = surface.Axis()
-    return Revolved.about(profile, _xyz(axis.Location()), _xyz(axis.Direction()), closed=curve.IsClosed())
+    (adaptors,) = kernel("BRepAdaptor")
+    within = adaptors.BRepAdaptor_Surface(face, True)
+    span = (within.FirstVParameter(), within.LastVParameter())
+    return Revolved.about(profile, _xyz(axis.Location()), _xyz(axis.Direction()), closed=curve.IsClosed(), span=span)
 
 
 def _conic(curve: Any) -> Conic | None:
@@ -162,7 +166,14 @@ def edge_curves(edge: Any) -> tuple[Edge, ...]:
     adaptor = adaptors.BRepAdaptor_Curve(edge)
     first, last = adaptor.FirstParameter(), adaptor.LastParameter()
     curve = brep.BRep_Tool.Curve_s(edge, first, last)
-    whole = _b_spline_curve(curve, first, last)
+    try:
+        whole = _b_spline_curve(curve, first, last)
+    except Exception:  # the kernel's errors share no base
+        ends = _at_knots(curve, first, last)
+        if ends is None:
+            raise
+        first, last = ends
+        whole = _b_spline_curve(curve, first, last)
     near = _AT_END * (last - first)
     unsmooth = [knot for knot, many in whole[1] if many >= whole[0].degree and first + near < knot < last - near]
     kinks = []
@@ -189,6 +200,22 @@ def _b_spline_curve(curve: Any, first: float, last: float) -> tuple[Edge, list[t
     knots = [(spline.Knot(k + 1), spline.Multiplicity(k + 1)) for k in range(spline.NbKnots())]
     full = np.repeat([knot for knot, _ in knots], [many for _, many in knots])
     return Edge(poles, weights, full, spline.Degree()), knots
+
+
+def _at_knots(curve: Any, first: float, last: float) -> tuple[float, float] | None:
+    """Knots of a kernel curve that the ends of a part of it lie beside; None if they do not.
+
+    A loose file leaves a vertex a little off its knot, and the kernel may fail to insert another knot there.
+    """
+    (geom,) = kernel("Geom")
+    if not isinstance(curve, geom.Geom_BSplineCurve):
+        return None
+    knots = np.array([curve.Knot(k + 1) for k in range(curve.NbKnots())])
+    if curve.IsPeriodic():
+        knots = (knots + curve.Period() * np.arange(-2, 3)[:, None]).ravel()
+    one, two = (float(knots[np.abs(knots - end).argmin()]) for end in (first, last))
+    beside = max(abs(one - first), abs(two - last)) <= _BESIDE * (last - first)
+    return (one, two) if beside and one < two else None
 
 
 def plain(surface: Any) -> Any:

@@ -16,6 +16,7 @@ from .surfaces import Closest, Derivatives, dot
 __all__ = ["Extruded", "Revolved"]
 
 _TURN = 2.0 * np.pi
+_BEYOND = 1e-3  # of its largest radius: how far a loose file may carry a profile over the axis
 _FLAT = 1e-12  # part of its size that a profile may lie off a plane with the axis
 
 
@@ -32,12 +33,16 @@ class Revolved:
         Rows X, Y, Z, right-handed, Z along the axis.
     periods : two float
         Period in u and v; 0 where there is none.
+    middle : float or None
+        A v inside the face if it does not cross the axis: an unlimited profile goes on beyond it, where the same
+        surface has its normal turned round.
     """
 
     profile: Edge | Conic
     origin: np.ndarray
     axes: np.ndarray
     periods: tuple[float, float]
+    middle: float | None = None
     kind: str = "revolution"
 
     @classmethod
@@ -48,15 +53,19 @@ class Revolved:
         axis: tuple[float, float, float],
         *,
         closed: bool,
+        span: tuple[float, float] | None = None,
     ) -> Revolved:
-        """Turn a profile in the part's frame about an axis through `origin`; `closed` if it ends where it starts."""
+        """Turn a profile in the part's frame about an axis through `origin`.
+
+        `closed` if it ends where it starts; `span` is the part of it (v, v) that a face takes.
+        """
         z = np.array(axis) / np.linalg.norm(axis)
         axes = np.array([*square_to(z), z])
         motion = np.eye(4)
         motion[:3, :3], motion[:3, 3] = axes, -axes @ origin
         local = profile.moved(motion)
         first, last = local.ends
-        return cls(local, np.array(origin), axes, (_TURN, last - first if closed else 0.0))
+        return cls(local, np.array(origin), axes, (_TURN, last - first if closed else 0.0), _one_sided(local, span))
 
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
@@ -96,7 +105,8 @@ class Revolved:
         flat, start = self._meridian
         local = (points - self.origin) @ self.axes.T
         radius = np.hypot(local[:, 0], local[:, 1])
-        ahead = flat.evaluate(np.column_stack([np.zeros(len(near)), near[:, 1]]), 1)[0][:, 0]
+        by = near[:, 1] if self.middle is None else np.full(len(near), self.middle)
+        ahead = flat.evaluate(np.column_stack([np.zeros(len(near)), by]), 1)[0][:, 0]
         side = np.where(ahead < 0, -1.0, 1.0)  # of the axis that the profile is on
         u = np.where(radius > 0, np.arctan2(side * local[:, 1], side * local[:, 0]) - start, near[:, 0])
         beside = np.column_stack([side * radius, np.zeros(len(points)), local[:, 2]])
@@ -186,6 +196,16 @@ class _Flat:
         value = curve + uv[:, :1] * across
         zero = np.zeros(curve.shape)
         return (value, across, curve1) if order < 2 else (value, across, curve1, zero, zero, curve2)
+
+
+def _one_sided(profile: Edge | Conic, span: tuple[float, float] | None) -> float | None:
+    """A v in the middle of a span of a profile in its axis' frame that stays on one side of the axis, else None."""
+    if span is None or not max(map(abs, span)) < 1e50:
+        return None
+    across = profile.evaluate(np.clip(np.linspace(*span, 17), *profile.ends))[0][:, :2]
+    furthest = across[np.hypot(*across.T).argmax()]
+    along = across @ furthest
+    return 0.5 * (span[0] + span[1]) if along.min() > -_BEYOND * along.max() and along[8] > 0 else None
 
 
 def _quarter(local: np.ndarray) -> np.ndarray:
