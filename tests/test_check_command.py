@@ -115,3 +115,18 @@ def test_a_study_that_was_changed_is_planned_again(folder: Path, tmp_path: Path,
     words = " ".join(capsys.readouterr().out.split())
     assert "The plan was made again" in words
     assert "planned touches are not made" in words or "another place than planned" in words
+
+
+@pytest.mark.parametrize(
+    "move",
+    ["G1 Z-30 F500\nG0 Z200", "G0 Z-30\nG0 Z200", "G0 X500\nG0 X60", "G1 X60.5 F500\nG1 X60", "G2 X60 Y0 I1 F500"],
+)
+def test_a_milling_move_within_the_inserted_part_is_a_stop(checked, folder: Path, move: str) -> None:
+    """Put after the tool has come back: the end of the part is as it should be, what is between is not."""
+    text = (folder / "results" / NAME).read_text()
+    line = line_of(text, r"^\(PROBEKIT MERGED PART END\)$")
+    status, words = checked(
+        lambda text: text.replace("(PROBEKIT MERGED PART END)", f"{move}\n(PROBEKIT MERGED PART END)")
+    )
+    assert status == 1, words
+    assert f"edited.nc:{line}: stop: a milling tool moves within the inserted part" in words, words

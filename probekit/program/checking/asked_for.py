@@ -55,7 +55,7 @@ def confirmed(case: Case) -> list[Finding] | NotMade:
         word = "AGREE" if isinstance(move, Agree) else "CONFIRM"
         told = f"PROBEKIT {word} {' '.join(map(str, both))} WITHIN"
         at = _after(case, second.touch)
-        named = "touches " + " and ".join(map(str, both))
+        named = f"touch{'es' * (len(both) > 1)} {' and '.join(map(str, both))}"
         message = next((s for _, s in at if s.kind == "message" and str(s.detail).startswith(told)), None)
         if message is None:
             line = at[0][1].line if at else 0

@@ -104,9 +104,31 @@ def handed_back(case: Case) -> list[Finding]:
                 for letter, old, new in pairs
                 if math.isfinite(old) and not _same(old, new)
             ]
+        wrong += _milling_in(case, begin, end)
     if len(seams) % 2:
         wrong.append((seams[-1].line, "the inserted part has only a beginning or only an end"))
     return gathered(wrong, "stop", "Merge again: the milling that follows relies on it.")
+
+
+def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
+    """Moves of a milling tool within an inserted part that do more than bring it back to where it was."""
+    lifts = [{word for block in parse(lift) for word in block.words} for lift in (*case.lifts, _LIFT)]
+    wrong = []
+    for step in case.steps:
+        if not begin.line < step.line < end.line or step.kind not in MOVES or case.probe_in(step):
+            continue
+        if step.kind == "index" or _is(case.blocks[step.line - 1], lifts):
+            continue
+        moved = [axis for axis in range(3) if not _at(step.start[axis], step.end[axis])]
+        up = moved == [2] and step.end[2] > step.start[2]
+        back = all(_at(step.end[axis], begin.end[axis]) for axis in moved)
+        if step.kind in ("arc", "probe") or (moved and not up and (step.kind != "rapid" or not back)):
+            wrong.append((step.line, "a milling tool moves within the inserted part, and not back to where it was"))
+    return wrong
+
+
+def _at(a: float, b: float) -> bool:
+    return (math.isnan(a) and math.isnan(b)) or math.isclose(a, b, rel_tol=1e-5, abs_tol=1e-4)
 
 
 def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
