@@ -55,9 +55,20 @@ def as_html(result: Any) -> str:
     """
     svg = result._repr_svg_() if hasattr(result, "_repr_svg_") else ""
     table, notes = getattr(result, "table", None), getattr(result, "notes", ())
-    rows = "" if table is None else table.to_html(index=False, max_rows=_ROWS, na_rep="", float_format="{:.4f}".format)
+    rows = "" if table is None else _rows(table)
     said = "".join(f"<li>{escape(note)}</li>" for note in notes)
     return f"<p>{escape(_sentence(result))}</p>{svg}{rows}" + (f"<ul>{said}</ul>" if said else "")
+
+
+def _rows(table: Any) -> str:
+    """A table with four decimals, fewer of micrometres and percents, and a word only where something is so."""
+    looks: dict[str, Any] = {}
+    for name, kind in zip(map(str, table.columns), table.dtypes, strict=True):
+        if kind.kind == "b":
+            looks[name] = lambda is_so: "yes" if is_so else ""
+        elif kind.kind == "f" and (name == "value" or "[um]" in name or "%" in name):
+            looks[name] = "{:g}".format if name == "value" else "{:.1f}".format if "%" in name else "{:.2f}".format
+    return table.to_html(index=False, max_rows=_ROWS, na_rep="", float_format="{:.4f}".format, formatters=looks)
 
 
 def _sentence(result: Any) -> str:

@@ -12,6 +12,7 @@ import importlib.util
 import inspect
 import re
 import sys
+import types
 from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
@@ -217,6 +218,17 @@ def of_budgets() -> list[Any]:
     return [budget, scatter, pk.uncertainty.shares(scatter, np.ones(3) / 3), pk.uncertainty.drift(table, budget)]
 
 
+def of_actions() -> list[Any]:
+    """A tool, and the re-cut map of a box whose top it left 0.2 mm high."""
+    box = shapes.box()
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(-20, 20, 5), np.linspace(-15, 15, 4)))
+    table = pd.DataFrame({"touch": np.arange(20), "feature": "top", "x": x, "y": y, "z": 10.2})
+    found = pk.deviation.project(table, box, stylus=0.0)
+    verdict = pk.verdict.classify(found, pk.tolerance.profile(found, 0.1), rule=pk.verdict.simple())
+    tool = pk.action.Cutter(5, ("top",), "finish", radius=4.0)
+    return [tool, pk.action.recut_map(verdict, box, cutters=[tool])]
+
+
 def of_gauges() -> list[Any]:
     readings = pd.DataFrame({"value": [10.001, 10.003, 10.002, 10.000, 10.004]})
     box = shapes.box()
@@ -230,7 +242,8 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
     folder = tmp_path_factory.mktemp("study")
     for one in held_by(
-        [of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets(), of_gauges()], set()
+        [of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets(), of_actions(), of_gauges()],
+        set(),
     ):
         found.setdefault(type(one), one)
     return found
@@ -281,3 +294,14 @@ def test_a_long_sentence_is_cut() -> None:
     assert repr(Long("two\nlines")) == "<Long two lines>"
     assert repr(Long("x" * 1000)) == "<Long " + "x" * 391 + "…>"
     assert len(repr(Long("x" * 392))) == 399
+
+
+def test_a_table_shows_no_more_digits_than_it_is_worth():
+    """Percents with one decimal, micrometres with two, a flag only where it is set."""
+    rows = pd.DataFrame({"cause": ["a", "b"], "u [um]": [1.23456, 0.5], "% of u²": [94.5287, 5.4713]})
+    rows = rows.assign(value=[100.0, 0.5], u=[0.00312, 0.5], assumed=[True, False])
+    html = show.as_html(types.SimpleNamespace(sentence="s", table=rows))
+    for shown in ("<td>1.23</td>", "<td>94.5</td>", "<td>100</td>", "<td>0.0031</td>", "<td>yes</td>", "<td></td>"):
+        assert shown in html
+    assert "True" not in html
+    assert "False" not in html
