@@ -1,10 +1,13 @@
 """How often a verdict by proof is wrong: the risks at the limit, and what it decides beside it.
 
-    python tests/benchmarks/bench_decisions.py [--quick]
+    python tests/benchmarks/bench_decisions.py [--quick] [--share 0.3]
 
 Prints one line per case, in percent of runs: accepted and rejected where the truth lies exactly at the limit (at most 5
-each, and 3 standard errors), for one peak, a wave and an even offset; for a flatness and an inscribed size; for a face
-200 mm away from a datum plane of 40 mm; then the time of ten thousand trials.
+each, and 3 standard errors), for one peak, a wave and an even offset, also through the three worked budgets in the
+frame A|B|C, and over two looks; for a flatness and an inscribed size; for a face 200 mm away from a datum plane of 40
+mm; how many verdicts change with the order of the touches, with one more far inside, and, without uncertainty, against
+simple acceptance (none should); then the time of ten thousand trials. Some minutes on a quiet machine; `--share` is the
+part of the runs that is made.
 """
 
 from __future__ import annotations
@@ -15,25 +18,33 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from tolerance.test_bounds import LIMIT, form, plate, shared
 from tolerance.touched import around, table
+from uncertainty.worked import budget_of, gains, part
 from verdict.test_uncertainty_in_the_verdict import judged_in_frame, measured
 
+from probekit import uncertainty
 from probekit.tolerance import flatness, profile, size
+from probekit.uncertainty import Scatter
 from probekit.uncertainty.programs import least_of_largest
-from probekit.verdict import judge, proved
+from probekit.verdict import classify, judge, proved, simple
+from probekit.verdict.results import Verdict
+from probekit.verdict.rules import Rule
 
 U = 0.003
 
 
-def said(name: str, words: list[str]) -> None:
+def said(name: str, words: list[str], gap: float = 0.0) -> None:
+    """One line; a mark where a wrong word is too frequent. `gap`: of the truth beyond its limit."""
     n = len(words)
     accepted, rejected = (100 * words.count(word) / n for word in ("conforms", "does not conform"))
     most = 5 + 300 * np.sqrt(0.05 * 0.95 / n)
-    mark = "" if max(accepted, rejected) <= most else f"   more than {most:.1f}"
+    wrong = max(accepted if gap >= 0 else 0.0, rejected if gap <= 0 else 0.0)
+    mark = "" if wrong <= most else f"   more than {most:.1f}"
     print(f"{name:<58} accepted {accepted:5.1f}  rejected {rejected:5.1f}  of {n} runs{mark}", flush=True)
 
 
@@ -47,7 +58,75 @@ def touches(runs: int, sizes: tuple[int, ...], gaps: tuple[float, ...]) -> None:
                     few = max(runs * 20 // max(n, 20), 20)
                     drawn = scatter.draw(few, rng)
                     name = f"{n} touches, {kind}, common share {rho:g}, {gap:+g} u"
-                    said(name, [judge(profile(true + one, 2 * LIMIT), proved(), scatter) for one in drawn])
+                    said(name, [judge(profile(true + one, 2 * LIMIT), proved(), scatter) for one in drawn], gap)
+
+
+def budgets(runs: int, gaps: tuple[float, ...]) -> None:
+    """120 touches of the skin in the frame A|B|C, with all that the touches share; gaps in units of the largest u."""
+    for shop in ("good", "hot", "worn"):
+        found = part()
+        all_of_it = uncertainty.touches(found, budget_of(shop), datums=["A", "B", "C"])
+        skin = (found["feature"] == "skin").to_numpy()
+        frame = gains(found)["frame"][skin]
+        factors = frame @ np.hstack([np.diag(all_of_it.own), all_of_it.factors])
+        n = int(skin.sum())
+        causes = tuple(f"touch {k}" for k in range(len(found))) + all_of_it.causes
+        scatter = Scatter(np.zeros(n), factors, causes)
+        u, limit = float(scatter.u.max()), 20.0 * float(scatter.u.max())
+        for kind in ("peak", "wave", "offset"):
+            for gap in gaps:
+                true = u * form(kind, n, LIMIT + gap)
+                drawn = scatter.draw(runs, np.random.default_rng(4))
+                words = [judge(profile(true + one, 2 * limit), proved(), scatter) for one in drawn]
+                said(f"{shop} shop, 120 touches, {kind}, {gap:+g} u", words, gap)
+
+
+def twice(runs: int, sizes: tuple[int, ...], gaps: tuple[float, ...]) -> None:
+    """Over two looks: what is undecided is touched four times more, the mean of all five judged."""
+    rule = proved(looks=2)
+    for n in sizes:
+        for kind in ("peak", "wave", "offset"):
+            for rho in (0.0, 0.5):
+                scatter, rng = shared(n, rho), np.random.default_rng(n)
+                for gap in gaps:
+                    true, words, again = form(kind, n, LIMIT + gap), [], []
+                    for _ in range(max(runs * 20 // max(n, 20), 20)):
+                        common = np.sqrt(rho) * rng.normal()
+                        readings = true + common + np.sqrt(1 - rho) * rng.normal(size=(5, n))
+                        first = _seen(readings[0], rule, scatter)
+                        word = first.part
+                        if word == "undecided":
+                            open_ = (first.table["verdict"] == "undecided").to_numpy()
+                            again.append(int(open_.sum()))
+                            mean = np.where(open_, readings.mean(axis=0), readings[0])
+                            word = _seen(mean, rule, scatter.repeated(np.where(open_, 5, 1)), first).part
+                        words.append(word)
+                    touched = f", {np.mean(again):.0f} again" if again else ""
+                    said(f"two looks, {n} touches, {kind}, share {rho:g}, {gap:+g} u{touched}", words, gap)
+
+
+def _seen(deviation: np.ndarray, rule: Rule, scatter: Scatter, earlier: Verdict | None = None) -> Verdict:
+    table = pd.DataFrame({"touch": np.arange(len(deviation)), "feature": "f", "deviation": deviation})
+    table = table.assign(x=0.0, y=0.0, z=0.0)
+    return classify(table, profile(deviation, 2 * LIMIT), rule=rule, scatter=scatter, earlier=earlier)
+
+
+def unmoved(runs: int) -> None:
+    """Verdicts that change with what must not matter."""
+    rng, n = np.random.default_rng(8), 40
+    changed = {"the order of the touches": 0, "one touch more, far inside": 0, "no uncertainty, against simple": 0}
+    for k in range(runs):
+        kind, rho, gap = ("peak", "wave", "offset")[k % 3], (0.0, 0.5, 0.9)[k // 3 % 3], rng.uniform(-3, 3)
+        scatter = shared(n, rho)
+        d = form(kind, n, LIMIT + gap) + scatter.draw(1, rng)[0]
+        word, order = judge(profile(d, 2 * LIMIT), proved(), scatter), rng.permutation(n)
+        mixed = judge(profile(d[order], 2 * LIMIT), proved(), scatter.of(order))
+        more = judge(profile(np.append(d, 0.5), 2 * LIMIT), proved(), shared(n + 1, rho))
+        sharp = judge(profile(d, 2 * LIMIT), proved(), np.full(n, 1e-12)) != judge(profile(d, 2 * LIMIT), simple())
+        for name, other in zip(changed, (mixed != word, more != word, sharp), strict=True):
+            changed[name] += other
+    for name, count in changed.items():
+        print(f"changed by {name:<47} {count} of {runs}", flush=True)
 
 
 def placed(runs: int) -> None:
@@ -96,11 +175,21 @@ def times() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="fewer runs, fewer touches")
-    quick = parser.parse_args().quick
+    parser.add_argument("--share", type=float, default=1.0, help="part of the runs that is made")
+    given = parser.parse_args()
+    quick, start = given.quick, time.perf_counter()
+
+    def runs(few: int, many: int) -> int:
+        return max(int(given.share * (few if quick else many)), 20)
+
     times()
-    frames(40 if quick else 200, (0.1, 0.11) if quick else (0.08, 0.09, 0.1, 0.11, 0.12))
-    touches(60 if quick else 400, (1, 20) if quick else (1, 20, 100, 500), (0.0,) if quick else (-4.0, -2.0, 0.0, 2.0))
-    placed(30 if quick else 300)
+    unmoved(runs(60, 600))
+    frames(runs(40, 200), (0.1, 0.11) if quick else (0.08, 0.09, 0.1, 0.11, 0.12))
+    touches(runs(60, 400), (1, 20) if quick else (1, 20, 100, 500), (0.0,) if quick else (-4.0, -2.0, 0.0, 2.0))
+    budgets(runs(30, 300), (0.0,) if quick else (-4.0, 0.0, 2.0))
+    twice(runs(40, 300), (20,) if quick else (20, 100), (0.0,) if quick else (-2.0, 0.0, 2.0))
+    placed(runs(30, 300))
+    print(f"{time.perf_counter() - start:.0f} s in all")
 
 
 if __name__ == "__main__":
