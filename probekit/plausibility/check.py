@@ -150,6 +150,7 @@ def on_alignment(
     u: float | None = None,
     kinematics: Kinematics | None = None,
     length: float = 0.0,
+    counted: bool = False,
 ) -> tuple[Finding, ...]:
     """Findings on the alignment, on touches beside their targets, on rotary axes, and on what was not stated.
 
@@ -159,6 +160,8 @@ def on_alignment(
     ----------
     touches, part, aligned, alignment, residuals, stylus, qualified, probing, u, kinematics, length
         As in `check`.
+    counted : bool
+        Whether the uncertainty counts what an effective radius that is not qualified may be off by.
 
     Returns
     -------
@@ -186,7 +189,7 @@ def on_alignment(
             *on_allowance(aligned, u),
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
             *quiet,
-            *_unstated(touches, stylus, qualified, u),
+            *_unstated(touches, stylus, qualified, u, counted),
         ]
     )
 
@@ -244,7 +247,9 @@ def _without_target(touches: pd.DataFrame, part: Nominal, probing: Probing, radi
     return found
 
 
-def _unstated(touches: pd.DataFrame, stylus: Stylus | None, qualified: bool, u: float | None) -> list[Finding]:
+def _unstated(
+    touches: pd.DataFrame, stylus: Stylus | None, qualified: bool, u: float | None, counted: bool
+) -> list[Finding]:
     """What nobody stated, and what stands in for it."""
     found = []
     own = touches["u"].to_numpy(dtype=float) if "u" in touches else np.full(len(touches), np.nan)
@@ -270,10 +275,16 @@ def _unstated(touches: pd.DataFrame, stylus: Stylus | None, qualified: bool, u: 
     if touches.attrs.get("recorded") == "centre" and stylus is not None and not qualified:
         found.append(
             Finding(
-                "note",
+                "look" if u and not counted else "note",
                 f"the probe is not qualified: half the ball diameter, {stylus.effective_radius:g} mm, stands in for "
-                "the effective radius",
-                todo="Qualify it: [stylus] effective_radius or qualification",
+                "the effective radius"
+                + ("; u does not hold what that is off by, twice of which goes into each size" if not counted else ""),
+                expected=""
+                if counted
+                else "a pre-travel of some micrometres to some hundredths, less than half the "
+                "ball (common practice, no source)",
+                todo="Qualify it: [stylus] effective_radius or qualification"
+                + ("" if counted else "; or give a [budget], which counts a radius that is not known"),
                 name="stylus",
             )
         )

@@ -198,6 +198,7 @@ class Gate:
             u=self.u,
             kinematics=kinematics_of(self.study),
             length=tool_length_of(self.study),
+            counted="budget" in self.study.settings,
         )
         found += tuple(self._on_stated())
         return _refused(self._accepted(found), measured)

@@ -474,7 +474,7 @@ def test_what_nobody_stated_is_noted(inspect, changes, words):
     _, said, told, page = inspect(None, *changes)
     assert words in said
     assert words in page
-    level = "look" if changes[0][1] == "u = 0.3" else "note"
+    level = "look" if changes[0][1] in ("u = 0.3", "") and "uncertainty]" not in changes[0][0] else "note"
     assert [one["level"] for one in told["findings"]] == [level]
 
 
@@ -504,6 +504,37 @@ def test_scatter_of_datums_is_told_without_their_sizes(inspect):
     found = next(one for one in told["findings"] if one["name"] == "uncertainty")["found"]
     assert float(found.split("a scatter of ")[1].split()[0]) == pytest.approx(0.002, abs=0.001)
     assert "mm scatter and the rest size" in said
+
+
+@pytest.mark.parametrize(
+    ("kept", "level"),
+    [
+        (lambda ids: ~((ids > 31) & (ids < 39)), "look"),  # a run
+        (lambda ids: (ids < 9) | (ids > 25) | (ids % 2 == 0), "look"),  # every other one of a part of the face
+        (lambda ids: ids != 20, "note"),
+    ],
+)
+def test_rows_that_were_cut_out_show_in_the_numbers(inspect, kept, level):
+    """Without a plan a file that lost half of a face was judged as if it were whole."""
+
+    def cut(table: pd.DataFrame) -> pd.DataFrame:
+        return table[kept(table["touch"].to_numpy())]
+
+    text = pad.STUDY.format(walls=pad.WALLS)
+    plans = text[text.index("[[plan]]") : text.index("[reach]")]
+    status, _, told, _ = inspect(cut, (plans, ""))
+    assert [one["level"] for one in told["findings"] if one["name"] == "missing touches"] == [level]
+    assert (status, told["part"]) == ((0, "conforms") if level == "note" else (1, "undecided"))
+
+
+def test_numbers_in_tens_leave_nothing_out(inspect):
+    text = pad.STUDY.format(walls=pad.WALLS)
+    plans = text[text.index("[[plan]]") : text.index("[reach]")]
+
+    def tens(table: pd.DataFrame) -> None:
+        table["touch"] *= 10
+
+    assert [one["level"] for one in inspect(tens, (plans, ""))[2]["findings"]] == ["note"]
 
 
 def test_beyond_max_distance_wants_a_look(inspect):
