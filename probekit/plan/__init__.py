@@ -13,7 +13,7 @@ From the model to a route::
 
 Targets are one table (`probekit.plan.targets.table`); every function that makes some gives such a table, and `join`,
 `drop`, `move`, `keep_out` change it. `probekit.program` makes moves and text of a route; `probekit.study.plan` does all
-this from a study file. Of poses that reach, `few_poses` keeps as few as will do: run `reach` again with those.
+this from a study file. With ``fewest=True`` `reach` keeps as few poses as will do, and one per feature if it can.
 """
 
 from __future__ import annotations
@@ -24,12 +24,13 @@ from ..lazily import on_first_use
 
 if TYPE_CHECKING:
     from .access.clearance import Obstacles
+    from .access.few import few_poses
     from .access.poses import poses
     from .access.reach import reach
     from .kinematics import Kinematics, RotaryAxis
     from .probe import Probe, Tip
     from .route.pace import Pace
-    from .route.route import few_poses, order
+    from .route.route import order
     from .targets.count import (
         risk_table,
         spacing_for_sagitta,
@@ -98,12 +99,13 @@ if not TYPE_CHECKING:
         __name__,
         {
             "access.clearance": "Obstacles",
+            "access.few": "few_poses",
             "access.poses": "poses",
             "access.reach": "reach",
             "kinematics": "Kinematics RotaryAxis",
             "probe": "Probe Tip",
             "route.pace": "Pace",
-            "route.route": "few_poses order",
+            "route.route": "order",
             "targets.count": "risk_table spacing_for_sagitta spacing_for_spot touches_by_feature touches_for_coverage",
             "targets.curves": "along",
             "targets.lines": "boundary offset project section",

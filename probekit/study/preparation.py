@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +15,7 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
+from ..plan.access.few import mixed_features
 from .asked import targets_made
 from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
@@ -92,7 +92,8 @@ def plan(
             "stop the program"
         )
     tell("done", 1.0)
-    said = tuple(notes + narrow_zones(study, part) + _notes_of(targets))
+    mixed = mixed_features(targets)
+    said = tuple(notes + narrow_zones(study, part) + _notes_of(targets) + ([mixed] if mixed else []))
     return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, stands is not None)
 
 
@@ -113,20 +114,19 @@ def _ordered(
     with blaming(study.path, "reach"):
         poses = _poses(options, probe, kinematics)
         chosen = {key: options[key] for key in ("max_angle", "standoff", "overtravel") if key in options}
-        judge = partial(
-            planning.reach,
+        judged = planning.reach(
             targets,
             obstacles.nominal,
             probe,
             kinematics=kinematics,
+            poses=poses,
             obstacles=obstacles,
             margin=margin,
+            fewest=True,
+            progress=lambda done: tell("checking that the probe reaches them", 0.2 + 0.4 * done),
             **chosen,
         )
-        judged = judge(poses=poses)
-        few = planning.few_poses(judged, poses)
-        if few:  # none: nothing is reached, and the reasons are those of all poses
-            poses, judged = few, judge(poses=few)
+        poses = judged.attrs["poses"]
         tell("ordering them", 0.6)
         height = options.get("height")
         route = planning.order(

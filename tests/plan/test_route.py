@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
+from probekit.plan.access.few import few_poses
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.plan.probe import Probe, Tip
 from probekit.plan.route.pace import Pace
-from probekit.plan.route.route import few_poses, safe_height
 from probekit.plan.route.route import order as order_with
+from probekit.plan.route.route import safe_height
 
 order = functools.partial(order_with, margin=1.0)
 

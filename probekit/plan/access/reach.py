@@ -20,7 +20,7 @@ run, single block and reduced feed come before the first real touch.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -31,6 +31,7 @@ from ..kinematics import Kinematics
 from ..probe import OVERTRAVEL, STANDOFF, Probe
 from ..targets import table as tables
 from .clearance import Obstacles, swept
+from .few import common_poses, few_poses
 from .poses import checked_poses, pose_frame
 from .poses import poses as list_poses
 from .reach_words import why_not
@@ -57,6 +58,8 @@ def reach(
     overtravel: float = OVERTRAVEL,
     enough: float = 2.0,
     obstacles: Obstacles | None = None,
+    fewest: bool = False,
+    progress: Callable[[float], None] | None = None,
 ) -> pd.DataFrame:
     """Find out how each target can be touched.
 
@@ -89,6 +92,11 @@ def reach(
         Clearances from here on count as equally good, and are given as this [mm]. At least `margin`.
     obstacles : Obstacles, optional
         Made before from the same models, to save making them again.
+    fewest : bool
+        Keep as few poses as reach all that can be reached, and touch a feature in one pose where one reaches all of it:
+        errors of the rotary axes then do not mix into it.
+    progress : callable, optional
+        Told the part done so far (0 to 1), piece of the probe by piece.
 
     Returns
     -------
@@ -119,11 +127,57 @@ def reach(
     tries = setting.tries(np.flatnonzero(usable))
     _refuse_travel(tries, setting, kinematics, allowed)
     _refuse_fit(tries, setting)
-    _judge(tries, setting)
-    return _table(targets, usable, tries, setting, kinematics, allowed)
+    tell = progress or (lambda _done: None)
+    _judge(tries, setting, tell)
+    whole = _table(targets, usable, tries, setting, kinematics, allowed)
+    few = few_poses(whole, allowed) if fewest else ()
+    return _with_few(whole, tries, setting, allowed, few) if few else whole
 
 
-def _judge(tries: Tries, setting: Setting) -> None:
+def _with_few(
+    whole: pd.DataFrame,
+    tries: Tries,
+    setting: Setting,
+    allowed: tuple[tuple[float, ...], ...],
+    few: tuple[tuple[float, ...], ...],
+) -> pd.DataFrame:
+    """The table with few of the poses, from the same tries; reasons stay those of all poses."""
+    kept = np.array([allowed.index(pose) for pose in few])
+    good = np.flatnonzero((tries.fault == 0) & np.isin(tries.pose, kept))
+    feature = whole["feature"].to_numpy(dtype=object)
+    chosen = {
+        name: _best_pose(tries.take(good[feature[tries.target[good]] == name]), poses & set(kept.tolist()))
+        for name, poses in common_poses(whole).items()
+        if poses & set(kept.tolist())
+    }
+    wanted = np.array([chosen.get(name, -1) for name in feature])[tries.target[good]]
+    some = tries.take(good[(wanted < 0) | (tries.pose[good] == wanted)])
+    ways = tries.take(good)
+    out = whole.copy()
+    rows = np.flatnonzero(whole["reachable"].to_numpy(bool))
+    _choose(out, rows, some, setting)
+    renumbered = {int(old): new for new, old in enumerate(kept)}
+    out["direction"] = [renumbered.get(int(pose), -1) for pose in out["direction"]]
+    every: list[list[int]] = [[] for _ in range(len(out))]
+    for target, pose in zip(ways.target, ways.pose, strict=True):
+        every[target].append(renumbered[int(pose)])
+    out["directions"] = pd.Series([tuple(sorted(set(way))) for way in every], index=out.index, dtype=object)
+    out.attrs = {**whole.attrs, "poses": few}
+    return out
+
+
+def _best_pose(good: Tries, poses: set[int]) -> int:
+    """The pose in which the least clearance of a feature is largest; of equal ones that nearest to its normals."""
+
+    def quality(pose: int) -> tuple[float, float, int]:
+        own = good.pose == pose
+        best = pd.Series(good.clearance[own]).groupby(good.target[own]).max()
+        return round(float(best.min()), 3), -round(float(good.stem_angle[own].mean()), 6), -pose
+
+    return max(poses, key=quality)
+
+
+def _judge(tries: Tries, setting: Setting, tell: Callable[[float], None]) -> None:
     """Judge tries quickly; then those of targets that no try reaches once more, to find the least bad."""
     for early in (True, False):
         rows = np.flatnonzero(tries.fault == 0)
@@ -133,7 +187,7 @@ def _judge(tries: Tries, setting: Setting) -> None:
         if len(rows):
             some = tries.take(rows)
             some.fault[:] = 0
-            setting.judge(some, early=early)
+            setting.judge(some, early=early, tell=lambda done, early=early: tell(0.8 * done + 0.2 * (not early)))
             tries.put(rows, some)
 
 
@@ -184,17 +238,8 @@ def _table(
 ) -> pd.DataFrame:
     """The targets with what was found."""
     n = len(targets)
-    chosen = np.full(n, -1)
     good = np.flatnonzero(tries.fault == 0)
-    # round: equal clearances must not be told apart by rounding
-    tip, clearance = tries.tip[good], tries.clearance[good].round(3)
-    beside = (tip > 0) | (clearance < round(setting.move.enough, 3))  # not the straight tip with room enough
-    order = good[np.lexsort([tip, tries.pose[good], tries.stem_angle[good].round(6), beside, -clearance])]
-    chosen[tries.target[order[::-1]]] = order[::-1]
-    reachable = chosen >= 0
-    axes = np.full((n, 3), np.nan)
-    axes[reachable] = setting.frames[tries.pose[chosen[reachable]], :, 2]
-    cosine = np.einsum("ij,ij->i", axes, setting.normals)
+    reachable = np.isin(np.arange(n), tries.target[good])
     ways: list[list[int]] = [[] for _ in range(n)]
     for row in good:
         ways[tries.target[row]].append(int(tries.pose[row]))
@@ -206,15 +251,32 @@ def _table(
         "" if reachable[row] else reasons.get(row, "the target has no finite position and normal") for row in range(n)
     ]
     out["reason"] = out["reason"].astype(object)
-    out["direction"] = np.where(reachable, tries.pose[chosen] if len(tries.pose) else -1, -1)
     out["directions"] = pd.Series([tuple(sorted(set(way))) for way in ways], index=out.index, dtype=object)
-    out["tip"] = np.where(reachable, tries.tip[chosen] if len(tries.tip) else 0, 0)
-    out[["ti", "tj", "tk"]] = axes
-    out["approach_angle"] = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-    out["clearance"] = np.where(reachable, tries.clearance[chosen] if len(tries.pose) else np.nan, np.nan)
+    _choose(out, np.flatnonzero(reachable), tries.take(good), setting)
     out["standoff"], out["overtravel"] = setting.move.standoff, setting.move.overtravel
     out.attrs = {**targets.attrs, "poses": poses}
     return out
+
+
+def _choose(out: pd.DataFrame, rows: np.ndarray, good: Tries, setting: Setting) -> None:
+    """Write the best of the good tries of each target into the table, in place; `rows` are those that have one."""
+    n = len(out)
+    # round: equal clearances must not be told apart by rounding
+    tip, clearance = good.tip, good.clearance.round(3)
+    beside = (tip > 0) | (clearance < round(setting.move.enough, 3))  # not the straight tip with room enough
+    order = np.lexsort([tip, good.pose, good.stem_angle.round(6), beside, -clearance])
+    chosen = np.full(n, -1)
+    chosen[good.target[order[::-1]]] = order[::-1]
+    one = chosen[rows]
+    direction, tips, room = np.full(n, -1), np.zeros(n, dtype=int), np.full(n, np.nan)
+    axes = np.full((n, 3), np.nan)
+    direction[rows], tips[rows], room[rows] = good.pose[one], good.tip[one], good.clearance[one]
+    axes[rows] = setting.frames[good.pose[one], :, 2]
+    cosine = np.einsum("ij,ij->i", axes, setting.normals)
+    out["direction"], out["tip"] = direction, tips
+    out[["ti", "tj", "tk"]] = axes
+    out["approach_angle"] = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    out["clearance"] = room
 
 
 def _places(targets: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

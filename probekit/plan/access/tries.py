@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -166,7 +167,7 @@ class Setting:
         offset = np.array([self.probe.offset(t) for t in range(len(self.probe.tips) + 1)])[tries.tip]
         return np.einsum("nij,nj->ni", self.frames[tries.pose], offset)
 
-    def judge(self, tries: Tries, *, early: bool) -> None:
+    def judge(self, tries: Tries, *, early: bool, tell: Callable[[float], None] = lambda _done: None) -> None:
         """Find the clearance of tries and what is wrong with them, in place.
 
         Parameters
@@ -175,12 +176,16 @@ class Setting:
             None of them faulty by angle or travel.
         early : bool
             Leave a try at the first thing that is wrong: then its clearance is only known to be too small.
+        tell : callable
+            Told the part done so far.
         """
         tries.clearance[:] = self.move.enough
         outline = self.probe.outline()
-        for number in sorted(range(len(outline)), key=lambda n: -PARTS.index(outline[n].part)):
+        faults = FAULTS[FAULTS.index("touch") :]
+        for place, number in enumerate(sorted(range(len(outline)), key=lambda n: -PARTS.index(outline[n].part))):
             segment = outline[number]
-            for fault in FAULTS[FAULTS.index("touch") :]:
+            for step, fault in enumerate(faults):
+                tell((place + step / len(faults)) / len(outline))
                 asked = self._asked(tries, segment, fault) & ((tries.fault == 0) | (not early))
                 rows = np.flatnonzero(asked)
                 if not len(rows):

@@ -34,7 +34,7 @@ from .pace import CycleTime, Leg, Pace, cycle_time
 from .tour import short_tour
 from .ways import Ways, rises
 
-__all__ = ["Route", "few_poses", "order", "safe_height"]
+__all__ = ["Route", "order", "safe_height"]
 
 
 @shown
@@ -89,43 +89,6 @@ class Route:
     def table(self) -> pd.DataFrame:
         """The targets in the order of touching."""
         return self.targets
-
-
-def few_poses(targets: pd.DataFrame, poses: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], ...]:
-    """Few poses that still reach all that can be reached: give them to `reach` again, and to `order` then.
-
-    Parameters
-    ----------
-    targets : DataFrame
-        After reach, with `directions`: all poses that would do for each target.
-    poses : sequence of (n_axes,) float
-        What `directions` points into [degree].
-
-    Returns
-    -------
-    tuple of (n_axes,) tuples
-        In the order of `poses`.
-
-    Raises
-    ------
-    InputError
-        If the targets have no `directions`.
-
-    Notes
-    -----
-    The greedy cover: each time the pose that reaches most of the targets left, of equal ones the first. It takes at
-    most 1 + ln(n) times the least number (V. Chvatal, Math. of Operations Research 4 (1979) 233-235, from memory).
-    """
-    if "directions" not in targets.columns:
-        raise InputError("the targets have no poses", column="directions", todo="Run probekit.plan.reach first.")
-    left = [set(ways) for ways in targets["directions"] if len(ways)]
-    taken: set[int] = set()
-    while left:
-        count = [sum(pose in ways for ways in left) for pose in range(len(poses))]
-        best = int(np.argmax(count))
-        taken.add(best)
-        left = [ways for ways in left if best not in ways]
-    return tuple(tuple(float(angle) for angle in poses[pose]) for pose in sorted(taken))
 
 
 def safe_height(kinematics: Kinematics, around: np.ndarray, *, below: float, margin: float) -> float:
