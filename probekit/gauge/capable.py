@@ -100,10 +100,9 @@ def capability(
         raise InputError("all readings are equal: there is no scatter to compare with the limits", column=value)
     _in_scale(y, lower, upper, value)
     groups, _ = subgroups(tidy, value, subgroup)
-    notes = [
-        *coarse(y, np.ptp(groups, axis=1) if groups.shape[1] > 1 else np.abs(np.diff(y))),
-        *_unstable(groups, distribution == "normal"),
-    ]
+    notes = _unstable(groups, distribution == "normal")
+    if not sorted_by_size(groups[:, 0]):  # sorted neighbours are alike, whatever the steps
+        notes += coarse(y, np.ptp(groups, axis=1) if groups.shape[1] > 1 else np.abs(np.diff(y)))
     if len(y) < _USUAL:
         notes.append(f"{len(y)} parts are few: {_USUAL} or more are usual (common practice, no source)")
     if distribution != "normal":

@@ -246,6 +246,8 @@ def test_a_chart_of_sorted_readings():
         gauge.stability(one_thing().sort_values("value"))
     result = gauge.capability(one_thing(60).sort_values("value"), lower=19.98, upper=20.02)
     assert "Cpk" not in result.sentence
+    rounded = one_thing(60).round(3).sort_values("value")
+    assert not any("coarse" in note for note in gauge.capability(rounded, lower=19.98, upper=20.02).notes)
     assert any("sorted" in note for note in result.notes)
 
 
