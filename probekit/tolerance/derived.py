@@ -14,7 +14,7 @@ them.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -60,6 +60,10 @@ class Derived:
     notes : tuple of str
     active : tuple of int
         Which touches, by place, its envelope rests on; empty for least squares.
+    held : bool
+        Whether the direction of an axis is that of the nominal, for the touches do not tell it.
+    residuals : (n,) float
+        How far each touch is outside the element, away from the material [mm].
     """
 
     of: str
@@ -71,6 +75,8 @@ class Derived:
     zone: np.ndarray
     notes: tuple[str, ...]
     active: tuple[int, ...] = ()
+    held: bool = False
+    residuals: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def shifts(self, motion: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
         """Shifts within the zone (m, z) [mm], and the points (m, 3) they are taken at, after a motion (4, 4)."""
@@ -132,10 +138,11 @@ def derived(
     require(covered, SHAPES[of])
     point, true = _true(covered, of, at, direction)
     square = None if across is None else direction_of(across, "square to the zone")
-    places, rims = np.empty(0), np.eye(3)
+    places, rims, held = np.empty(0), np.eye(3), False
     if of == "axis":
         one = axis_of(covered, method)
-        found, along, notes, active = one.point, one.direction, one.notes, one.active
+        found, along, notes, active, held = one.point, one.direction, one.notes, one.active, one.held
+        residuals = one.residuals
         if length is None:
             places, said = judged_length(covered, nominal, point, true)
             notes = (*notes, *said)
@@ -144,13 +151,13 @@ def derived(
         rims = np.linalg.svd(true[None])[2][1:]
     else:
         fitted = size_of(covered, SHAPES[of], method)[1]
-        notes, active = fitted.notes, fitted.active
+        notes, active, residuals = fitted.notes, fitted.active, fitted.residuals
         found = np.asarray(fitted.parameters["centre" if of == "centre" else "point"])
         along = true if of == "centre" else np.asarray(fitted.parameters["direction"])
         if of == "middle plane":
             places, rims = covered.contact, true[None]
     zone = rims if square is None or of == "middle plane" else square[None]
-    return Derived(of, found, along, point, true, places, zone, tuple(notes), active)
+    return Derived(of, found, along, point, true, places, zone, tuple(notes), active, held, residuals)
 
 
 def beyond(one: Derived, contact: np.ndarray, boundary: float, *, inside: bool) -> tuple[np.ndarray, np.ndarray]:

@@ -18,7 +18,7 @@ ISO 1101 takes the extracted median line where Y14.5 takes the axis of the unrel
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
@@ -29,6 +29,7 @@ from ..fit.datums.freedom import Freedom
 from ..show import shown
 from ..values import Number
 from .axes import envelope, size_of
+from .candidates import most_favourable
 from .cover import Covered, cover, few, positive
 from .derived import SHAPES, derived
 from .evaluation import Evaluation, Shifts
@@ -260,18 +261,17 @@ class Group:
     def held(self, method: str | None = None) -> list[Held]:
         """The features, derived by a method, with bonus and boundary."""
         made, one, least = [], self.spec, self.spec.modifier == "L"
-        options = {"of": one.of, "direction": one.direction, "across": one.across}
+        options: dict[str, Any] = {"of": one.of, "direction": one.direction, "across": one.across}
         options |= {"length": one.length, "nominal": self.nominal}
         for k, (part, at, bore) in enumerate(zip(self.parts.values(), self.at, self.bores, strict=True)):
             way = method or one.method or envelope(part, least_material=least)
-            feature = derived(part, at=at, method=way, **options)
-            if not one.modifier:
-                made.append(Held(feature, one.width, 0.0, self.contacts[k]))
-                continue
-            bonus = bonus_of(self.envelopes[k][0], one.limits, one.modifier, bore=bore)
-            boundary = virtual_condition(one.width, one.limits, one.modifier, bore=bore)
-            inside, unit = bore == (one.modifier == "M"), one.width or float(np.ptp(one.limits))
-            made.append(Held(feature, one.width, bonus, self.contacts[k], boundary, inside=inside, unit=unit))
+            found = Held(derived(part, at=at, method=way, **options), one.width, 0.0, self.contacts[k])
+            if one.modifier:
+                bonus = bonus_of(self.envelopes[k][0], one.limits, one.modifier, bore=bore)
+                boundary = virtual_condition(one.width, one.limits, one.modifier, bore=bore)
+                inside, unit = bore == (one.modifier == "M"), one.width or float(np.ptp(one.limits))
+                found = replace(found, bonus=bonus, boundary=boundary, inside=inside, unit=unit)
+            made.append(most_favourable(found, part) if found.feature.active else found)
         return made
 
 
