@@ -270,6 +270,7 @@ def _draft(options: argparse.Namespace) -> int:
 def _faces(options: argparse.Namespace) -> int:
     from . import nominal, study
     from .files import make_folder, store
+    from .nominal.load import implausible_size
     from .report.faces_page import faces_page
     from .scene.face_pictures import face_pictures, faces_svg
 
@@ -284,6 +285,8 @@ def _faces(options: argparse.Namespace) -> int:
     if part.brep is not None and len(part.brep.bodies) > 1:
         say("bodies in the file: " + ", ".join(part.brep.bodies))
     say(nominal.face_list.faces_text(listed))
+    if said := implausible_size(part):
+        say(f"note: {said}")
     say(f"written: {page}, {folder / 'faces.svg'}")
     return 0
 

@@ -20,7 +20,7 @@ from .mend import mend
 from .model import Nominal
 from .topology import open_note
 
-__all__ = ["FORMATS", "UNITS", "can_read", "from_arrays", "load", "millimetres_per"]
+__all__ = ["FORMATS", "UNITS", "can_read", "from_arrays", "implausible_size", "load", "millimetres_per"]
 
 FORMATS = (".stl", ".ply", ".obj", ".3mf", ".glb")
 
@@ -330,14 +330,19 @@ def _unit(path: Path, file_unit: str | None, given: str | None) -> tuple[str, fl
     return f"given: {standard}", factor
 
 
+def implausible_size(part: Nominal) -> str:
+    """What is to be said of a part that is too small or too large for a machined one; empty if it is not."""
+    if _SMALLEST <= part.diagonal <= _LARGEST:
+        return ""
+    return (
+        f"the part is {part.diagonal:.3g} mm across, which is implausible for a machined part "
+        f"(unit from {part.unit_source}): check the unit"
+    )
+
+
 def _warn_if_implausible(part: Nominal) -> None:
     where = f"{part.source}: " if part.source else ""
-    if not _SMALLEST <= part.diagonal <= _LARGEST:
-        warnings.warn(
-            f"{where}the part is {part.diagonal:.3g} mm across, which is implausible for a machined part "
-            f"(unit from {part.unit_source}): check the unit",
-            ProbekitWarning,
-            stacklevel=3,
-        )
+    if said := implausible_size(part):
+        warnings.warn(f"{where}{said}", ProbekitWarning, stacklevel=3)
     for note in open_note(part.open_edges):
         warnings.warn(f"{where}{note}", ProbekitWarning, stacklevel=3)

@@ -56,8 +56,8 @@ def about(attrs: Mapping[Any, Any], known: Iterable[tuple[str, str]], missing: s
 def headline(scene: Scene, verdict: Verdict) -> str:
     """Return the verdict on the part in words, with a sign."""
     kind, path = _PART_SIGNS[verdict.part]
-    counts = {entry.word: entry.count for entry in scene.legend.verdicts}
-    said = [f"{counts[word]} {word}" for word in WORST_FIRST if word != "within" and counts.get(word)]
+    counts = verdict.touch_counts
+    said = [counts[word] for word in WORST_FIRST if word != "within" and word in counts]
     words = verdict.tolerances["word"].tolist()
     of_tolerances = [counted(words.count(word), word) for word in TOLERANCE_WORDS if word in words]
     verb = "is " if verdict.part == "undecided" else ""

@@ -46,7 +46,7 @@ def inspection_summary(found: Inspection) -> str:
             + (f", {one.missed} missed" if one.missed else "")
             + (f"; {noise}" if noise else "")
         )
-    lines += ["", "Touches: " + ", ".join(f"{n} {word}" for word, n in table["verdict"].value_counts().items())]
+    lines += ["", "Touches: " + ", ".join(verdict.touch_counts.values())]
     worst = table.dropna(subset="share").nlargest(5, "share")
     lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
     lines += [

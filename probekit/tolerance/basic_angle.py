@@ -9,13 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
 from .cover import direction_of
 
-__all__ = ["direction_at"]
+if TYPE_CHECKING:
+    from ..fit.datums import DatumFrame
+
+__all__ = ["direction_at", "to_datums"]
+
+_KINDS = {"plane": "plane", "width": "plane", "cylinder": "axis", "cone": "axis"}  # of simulators
 
 
 def direction_at(
@@ -24,6 +30,7 @@ def direction_at(
     to: Sequence[Iterable[float]] | Iterable[float],
     to_kind: str | Sequence[str],
     kind: str,
+    name: str = "",
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Direction at basic angles to one or two datums.
 
@@ -39,6 +46,8 @@ def direction_at(
         "plane" or "axis", for each.
     kind : {"plane", "axis"}
         What the feature is.
+    name : str
+        Of the tolerance, for the error.
 
     Returns
     -------
@@ -57,7 +66,9 @@ def direction_at(
     if not 1 <= len(angles) <= 2 or not ((angles >= 0) & (angles <= 180)).all():
         raise InputError("one or two basic angles between 0 and 180 degrees are needed", found=angle)
     if directions.shape != (len(angles), 3) or len(kinds) != len(angles):
-        raise InputError("each basic angle needs the direction of its datum", found=to, expected="to=(x, y, z), or two")
+        where = f"tolerance '{name}': " if name else ""
+        what = f"{where}each basic angle needs the direction of its datum"
+        raise InputError(what, found=to, expected="to=(x, y, z), or two; or datums that are planes or axes, in order")
     if set(kinds) - {"plane", "axis"}:
         raise InputError("a basic angle is to a plane or an axis", found=", ".join(kinds))
     datums = np.array([direction_of(one, "of a datum") for one in directions])
@@ -71,6 +82,22 @@ def direction_at(
         raise InputError("no direction has both basic angles", found=" and ".join(f"{a:g}" for a in angles) + " deg")
     best = max(found, key=lambda one: abs(float(one @ near)))
     return (best if best @ near >= 0 else -best), datums[0] if len(datums) == 1 else None
+
+
+def to_datums(frame: DatumFrame, many: int) -> tuple[tuple[tuple[float, ...], ...], tuple[str, ...]] | None:
+    """Directions, in a datum frame, of its first datums, and what each is; None if one has no direction, or several."""
+    found, kinds = [], []
+    for own in range(many):
+        if own >= len(frame.table) or len(frame.simulators) != len(frame.table):
+            return None
+        simulator = frame.simulators[own]
+        kind = _KINDS.get(getattr(simulator, "kind", ""))
+        if kind is None:
+            return None
+        direction = frame.motion[:3, :3] @ np.asarray(simulator.parameters["direction"])  # type: ignore[attr-defined]
+        found.append(tuple((direction + 0.0).tolist()))
+        kinds.append(kind)
+    return tuple(found), tuple(kinds)
 
 
 def _with_cosines(near: np.ndarray, datums: np.ndarray, cosines: np.ndarray) -> list[np.ndarray]:

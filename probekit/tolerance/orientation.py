@@ -69,7 +69,8 @@ class Orientation(Tolerance):
         Basic angle to the datum, or to two datums [deg], as on the drawing, in place of `direction`. One angle alone
         leaves the turn about the datum's direction free, unless the datum frame says what is.
     to : (3,) float, or two of them
-        Direction of the datum of each angle, in the datum frame: normal of a plane, direction of an axis.
+        Direction of the datum of each angle, in the datum frame: normal of a plane, direction of an axis. In a study
+        that of the first `datums` by default.
     to_kind : str, or two of them
         What that datum is, "plane" or "axis": the angle of a plane to an axis is that to its normal, less a right
         angle. Planes by default.
@@ -267,7 +268,7 @@ class Orientation(Tolerance):
             return near, turn
         if given is not None:
             raise InputError("a zone has a direction or a basic angle, not both")
-        direction, about = direction_at(near, self.angle, self.to, self.to_kind, self.feature)
+        direction, about = direction_at(near, self.angle, self.to, self.to_kind, self.feature, self.name)
         return direction, about if turn is None and not free else turn
 
     def _words(self) -> Iterator[str]:

@@ -13,7 +13,9 @@ from ..deviation.projection import projection_on, require_same
 from ..errors import InputError
 from ..fit import FREEDOMS, Datum, datum_frame
 from ..fit.datums.frame import DatumFrame
+from .basic_angle import to_datums
 from .evaluation import Evaluation
+from .orientation import Orientation
 from .position import Position
 from .profile import Profile
 from .propagation import carry, own_uncertainty
@@ -141,6 +143,9 @@ def _by_itself(
     names: set[str],
 ) -> Evaluation | Unjudged:
     frame, table = frames.get(one.datums, (None, deviations))
+    if isinstance(one, Orientation) and one.angle is not None and not np.size(one.to) and frame is not None:
+        found = to_datums(frame, np.size(one.angle))
+        one = one if found is None else replace(one, to=found[0], to_kind=found[1])
     free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
     found, why = attempted(lambda: one.evaluate(table, nominal, pivot=pivot, free=free), names)
     return _or_why(one, found if why is None else why, frame, table)

@@ -89,6 +89,22 @@ class Verdict:
         ]
 
     @property
+    def touch_counts(self) -> dict[str, str]:
+        """What to say of the touches, by their words: "3 high"; of those that no zone judges, which are judged else."""
+        verdicts = self.table["verdict"]
+        said = {word: f"{n} {word}" for word, n in verdicts.value_counts().items()}
+        lone, covered, whole = (verdicts == "unjudged").to_numpy(), np.zeros(len(verdicts), dtype=bool), 0
+        for one in self.evaluations:
+            if not one.judges_touches and lone[one.rows].any():
+                covered[one.rows] = True
+                whole += 1
+        both, rest = int((lone & covered).sum()), int((lone & ~covered).sum())
+        if both:
+            words = [f"{both} judged as a whole by {whole} tolerance{'s' if whole > 1 else ''}"]
+            said["unjudged"] = ", ".join(words + ([f"{rest} unjudged"] if rest else []))
+        return said
+
+    @property
     def sentence(self) -> str:
         """The verdict in one line."""
         counts = self.tolerances["word"].value_counts()

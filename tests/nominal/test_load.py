@@ -466,3 +466,16 @@ def test_html_of_a_model_is_escaped():
     assert "<b>top" not in html
     assert "100.0 &times; 60.0 &times; 20.0 mm, 12 facets" in html
     assert repr(part) == "<Nominal '<script>': 12 facets, 6 faces>"
+
+
+def test_an_implausible_size_is_noted_where_faces_are_listed(tmp_path, capsys):
+    """Metres taken for millimetres: a part of 0.1 mm has faces like any other."""
+    import trimesh
+
+    from probekit.cli import main
+
+    for name, size in (("tiny", 0.1), ("good", 100.0)):
+        trimesh.creation.box((size, size / 2, size / 3)).export(tmp_path / f"{name}.stl")
+        main(["faces", str(tmp_path / f"{name}.stl"), "--unit", "mm", "--to", str(tmp_path)])
+        said = "".join(capsys.readouterr())
+        assert ("note: the part is 0.117 mm across, which is implausible" in said) == (name == "tiny")

@@ -297,3 +297,20 @@ def test_moving_a_table_needs_a_nominal():
     with pytest.raises(InputError, match="needs nominal="):
         in_frame(lying, frame, None)
     assert in_frame(touched(), datum_frame(touched(), [A], nominal=TOWER), None) is not None
+
+
+@pytest.mark.parametrize(("angle", "datums"), [(90.0, "A"), ((90.0, 90.0), ("A", "C"))])
+def test_the_letters_give_the_directions_of_basic_angles(angle, datums):
+    """The bottom looks along -z, C along y: the upper left stands square to both, though the part lies turned."""
+    lying = project(_moved(touched(seed=3), make_motion([0.1, 0.2, 0.1], [0.4, 0.3, 0.5])), TOWER, stylus=0.0)
+    shared = {"width": 0.1, "of": "angularity", "angle": angle, "features": ("upper left",), "datums": datums}
+    to = ((0.0, 0.0, 1.0), (0.0, 1.0, 0.0))[: np.size(angle)]
+    bare, told = (evaluate_all([Orientation(**shared, to=one)], lying, TOWER, datums=DATUMS)[0] for one in ((), to))
+    assert bare.actual == pytest.approx(told.actual, abs=1e-7)
+    assert told.actual > 1e-3
+
+
+def test_a_basic_angle_without_a_direction_names_its_tolerance():
+    one = Orientation(width=0.1, of="angularity", angle=30.0, name="slope", features=("upper left",))
+    with pytest.raises(InputError, match="tolerance 'slope': each basic angle needs the direction of its datum"):
+        one.evaluate(touched(), TOWER)

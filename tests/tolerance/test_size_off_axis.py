@@ -127,3 +127,14 @@ def test_room_to_the_boundary_is_that_of_the_bore():
     """At MMC the virtual condition 9.3 stands about the true axis; the bore comes to 2 (R - e) from it."""
     one = position(touched(5.0, (0.3, 0.0), 8), 0.6, modifier="M", limits=(9.9, 10.1))
     assert one.details["room to the boundary of the virtual condition"] == pytest.approx(9.4 - 9.3, abs=1e-6)
+
+
+def test_touches_of_a_size_are_judged_as_a_whole():
+    """No zone judges them one by one; "24 unjudged" beside a part that conforms was a contradiction."""
+    from probekit.verdict import classify, simple
+
+    found = touched()
+    judged = classify(found.assign(flag=""), size(found, (9.9, 10.1)), position(found, 0.1), rule=simple())
+    assert judged.touch_counts == {"unjudged": "24 judged as a whole by 2 tolerances"}
+    part = classify(found.assign(flag=""), size(found, (9.9, 10.1), between={"z": (9, 20)}), rule=simple())
+    assert part.touch_counts == {"unjudged": "16 judged as a whole by 1 tolerance, 8 unjudged"}
