@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from ..verdict.influence import Influence
 
-__all__ = ["Inspection", "run", "write"]
+__all__ = ["Inspection", "evaluate", "run", "write"]
 
 Progress = Callable[[str, float], None]
 
@@ -191,7 +191,7 @@ def run(
         ) -> verdict.results.Verdict:
             alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
             whole = moved if scatter is None else moved.assign(u=scatter.u)
-            evaluations = _evaluate(study, alone, how, u)
+            evaluations = evaluate(study, alone, how, u)
             options = {
                 "rule": rule,
                 "u": u,
@@ -371,7 +371,7 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
-def _evaluate(
+def evaluate(
     study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float
 ) -> list[tolerance.Evaluation | tolerance.Unjudged]:
     """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""

@@ -16,6 +16,7 @@ from ..files import store
 from ..plan.access.poses import pose_frame
 from .between import blind_spots
 from .doubt import budget_of, typical_u
+from .foreseen import foreseen
 from .kept_plan import to_json
 from .model import Study
 from .places import results_of
@@ -176,6 +177,9 @@ def summary(
         lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
     if programmed is None:
         lines += _blind(planned)
+    if not planned.again and (lost := foreseen(planned)):
+        lines += ["", "NOT ENOUGH TOUCHES: if every touch of this plan is made, this cannot be judged"]
+        lines += [f"  - {text}" for text in lost]
     if not route.left_out.empty:
         lines += ["", "Left out"]
         lines += [f"  {row.touch:>5} {row.feature:<12} {row.reason}" for row in route.left_out.itertuples()]

@@ -94,7 +94,8 @@ def plan(
     tell("done", 1.0)
     mixed = mixed_features(targets)
     said = tuple(notes + narrow_zones(study, part) + _notes_of(targets) + ([mixed] if mixed else []))
-    return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, stands is not None)
+    reused, again = stands is not None, only is not None
+    return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, reused, again)
 
 
 def _ordered(

@@ -59,6 +59,8 @@ class Plan:
         SHA-256 of all that planning took.
     reused : bool
         Whether targets and route are those of an earlier run, made of the same.
+    again : bool
+        Whether it is for some touches only, such as those to make again.
     """
 
     study: Study
@@ -72,6 +74,7 @@ class Plan:
     notes: tuple[str, ...]
     inputs: str = ""
     reused: bool = False
+    again: bool = False
 
     @property
     def sentence(self) -> str:
