@@ -157,7 +157,7 @@ def test_inspect_takes_what_simulate_wrote(done: Done, tmp_path: Path, capsys: p
     ty, u_ty, tz, u_tz = map(float, shift.groups())
     assert ty == pytest.approx(0.120, abs=3 * u_ty)  # [simulate] sets the part up -0.120 and +0.060 off
     assert tz == pytest.approx(-0.060, abs=3 * u_tz)
-    assert max(u_ty, u_tz) < 0.005
+    assert max(u_ty, u_tz) < 0.02  # few touches: Student's factor
     assert (tmp_path / "out" / "report.html").exists()
     table = pd.read_csv(tmp_path / "out" / "results.csv", comment="#")
     assert len(table) == 10

@@ -102,12 +102,14 @@ def of_a_study(folder: Path) -> list[Any]:
     study = pk.study.load(tiny.write(folder))
     planned = pk.study.plan(study)
     programmed = pk.study.program(study, planned)
+    (folder / "edited.nc").write_text(programmed.text)
     run = pk.study.simulate(study, planned, programmed)
     parts = [
         programmed.merged.difference,
         planned.probe.outline(),
         pk.study.places.results_of(study, folder / "out", "plan"),
         pk.study.trial(study, planned, programmed, run),
+        pk.study.check(study, planned, folder / "edited.nc"),
     ]
     drawn = {"probe": planned.probe, "kinematics": planned.kinematics, "fixtures": [planned.part]}
     scene = pk.scene.plan_scene(planned.part, planned.table, route=planned.route, **drawn)
@@ -161,6 +163,8 @@ def of_touches() -> list[Any]:
         "line": tolerance.LineProfile(width=0.1),
         "form": tolerance.Form(width=0.1, of="flatness"),
         "orientation": tolerance.Orientation(width=0.1, of="parallelism", datums=("A",)),
+        "boundary": tolerance.Boundary(within=(-0.1, 0.1), width=0.1),
+        "median": tolerance.Median(width=0.1, of="straightness of an axis"),
         "runout": tolerance.Runout(width=0.1, datums=("A",)),
     }
     kinds["composite"] = tolerance.Composite(kinds["profile"], dataclasses.replace(kinds["profile"], width=0.05))
@@ -237,12 +241,34 @@ def of_gauges() -> list[Any]:
     return [pk.gauge.type_1(readings, 10.0, 0.1), pk.gauge.Scenarios(**on_box, faults=faults, sizes={"thick": (0.1,)})]
 
 
+def of_fields() -> list[Any]:
+    """What lies between the touches of a box's top."""
+    rng, box = np.random.default_rng(1), shapes.box()
+    at = pk.field.nodes(box, 60, rng, faces="top")
+    y = 0.003 * np.sin(at.places[:40, 0])
+    scatter = pk.uncertainty.Scatter.independent(np.full(40, 0.002))
+    belief = pk.field.learn(at.places[:40], at.normals[:40], y, scatter, area=at.area, zone=0.1)
+    defects = pk.field.Defects(1.0, (4.0, 8.0), (0.02, 0.04))
+    judged = pk.field.surface(belief, at, (-0.1, 0.1), rng, fields=100)
+    between = pk.study.between.Between("top", judged, "A hill is felt.", pd.DataFrame())
+    return [at, belief, defects, judged, between]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
     folder = tmp_path_factory.mktemp("study")
     for one in held_by(
-        [of_a_study(folder), of_machines(), of_touches(), of_models(folder), of_budgets(), of_actions(), of_gauges()],
+        [
+            of_a_study(folder),
+            of_machines(),
+            of_touches(),
+            of_models(folder),
+            of_budgets(),
+            of_actions(),
+            of_gauges(),
+            of_fields(),
+        ],
         set(),
     ):
         found.setdefault(type(one), one)
