@@ -17,6 +17,7 @@ __all__ = ["ball_in_set_up", "ball_radius"]
 
 _HALF_STEP = 0.25  # half the step between the radii of common balls [mm]; common practice, no source
 _LEAST, _ALIKE = 0.01, 0.15  # what a radius is off by at least [mm]; part of it by which faces may differ
+_FEWEST = 5  # features: three faces and a bore agree by chance in 7 of 1000 good runs, with two bores in fewer than 2
 _CLOSED = 0.3  # length of the mean normal of a feature, below which no shift makes an offset of it
 _FORM, _UNIFORM = 0.1, 0.05  # scatter [mm], and share of the surplus, up to which it is the same everywhere
 
@@ -102,7 +103,7 @@ def ball_in_set_up(touch: Aimed, *, recorded: str | None, radius: float, u: floa
         error.append(max(float(height.std(ddof=1)), u or 0.0) / np.sqrt(len(own)))
         way.append(np.zeros(3) if closed else mean)
     faces = np.array(way).reshape(-1, 3)
-    if len(off) < 4 or np.linalg.svd(faces, compute_uv=False)[-1] < 0.3:
+    if len(off) < _FEWEST or np.linalg.svd(faces, compute_uv=False)[-1] < 0.3:
         return []
     shift = np.linalg.lstsq(faces, np.ones(len(off)), rcond=None)[0]
     if np.abs(faces @ shift - 1).max() < 0.2:
