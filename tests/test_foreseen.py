@@ -6,9 +6,11 @@ import tiny
 
 from probekit import study
 from probekit.study.foreseen import foreseen
+from probekit.study.outputs import other_radius
 
 
 def planned_of(folder, *changes):
+    folder.mkdir(exist_ok=True)
     tiny.write(folder, *changes)
     return study.plan(study.load(tiny.write_study(folder, *changes)))
 
@@ -33,3 +35,14 @@ def test_a_plan_that_will_do_says_nothing(tmp_path):
     )
     assert foreseen(planned) == []
     assert "NOT ENOUGH" not in "\n".join(study.summary(planned))
+
+
+def test_a_virtual_probe_of_another_radius_is_told(tmp_path):
+    """A trial with the geometric ball, inspected with a qualified radius, is off by the difference everywhere."""
+    radius = ("ball_diameter = 6.0", "ball_diameter = 6.0\neffective_radius = 2.991")
+    said = other_radius(planned_of(tmp_path / "one", radius))
+    assert len(said) == 1
+    assert "mean = 0.009" in said[0]
+    lobing = ('errors = [{kind = "Rep', 'errors = [{kind = "Lobing", mean = 0.009}, {kind = "Rep')
+    assert other_radius(planned_of(tmp_path / "other", radius, lobing)) == []
+    assert other_radius(planned_of(tmp_path / "plain")) == []

@@ -18,6 +18,7 @@ from .between import blind_spots
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
 from .kept_plan import to_json
+from .machinery import errors_of
 from .model import Study
 from .places import results_of
 from .preparation import Plan, Program
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["summary", "view", "write_preparation"]
 
+_RADIUS = 0.0015  # a difference of effective radii that nobody need be told [mm]
 _U = 0.003  # of a touch, if the study says nothing of it [mm]; common practice, no source
 
 
@@ -206,7 +208,7 @@ def summary(
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
-        lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in ran.findings]]
+        lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in (*ran.findings, *other_radius(planned))]]
     if tried is not None:
         lines += ["", tried.sentence, *[f"  {name:<26} {what}; {found}" for name, what, _, found in tried.rows]]
     return lines
@@ -246,6 +248,20 @@ def _of_dialect(programmed: Program) -> list[tuple[str, str]]:
             f"{dialect.name}, " + (f"released by {dialect.released_by}" if dialect.released_by else "NOT released"),
         ),
         ("positioning", watched),
+    ]
+
+
+def other_radius(planned: Plan) -> list[str]:
+    """Whether the virtual probe triggers at another radius than the study compensates for."""
+    probe = planned.probe
+    early = sum(getattr(one, "mean", 0.0) for one in errors_of(planned.study) if type(one).__name__ == "Lobing")
+    if abs(probe.ball_diameter / 2 - early - probe.radius) <= _RADIUS:
+        return []
+    made = probe.ball_diameter / 2 - early
+    return [
+        f"the virtual probe has an effective radius of {made:.4f} mm and the study compensates for {probe.radius:.4f} "
+        f'mm: every deviation is off by the difference. Add {{kind = "Lobing", mean = '
+        f"{probe.ball_diameter / 2 - probe.radius:.4g}}} to [simulate] errors, unless this is what you want to try"
     ]
 
 
