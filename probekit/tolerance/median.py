@@ -201,7 +201,7 @@ class Median(Tolerance):
     ) -> tuple[float, dict[str, float], np.ndarray, tuple[str, ...]]:
         """Form of the plane through the points midway between opposed touches, no details, local sizes, notes."""
         require(covered, "width")
-        sizes, pairs = two_point_sizes(covered, self.opposed)
+        sizes, pairs, said = two_point_sizes(covered, self.opposed, "width")
         if len(sizes) < 3:
             raise TouchesError(
                 f"tolerance '{self.name}': fewer than three pairs of touches are opposed within {self.opposed:g} deg",
@@ -211,7 +211,7 @@ class Median(Tolerance):
         middles = covered.contact[pairs].mean(axis=1)
         along = np.linalg.svd(covered.normal, full_matrices=False)[2][0]
         fitted = element(middles, "plane", method="minimum_zone", outward=along)
-        notes = few("plane", len(sizes), self.of, form=True)
+        notes = (*few("plane", len(sizes), self.of, form=True), *said)
         return float(np.ptp(fitted.residuals)), {"opposed pairs": float(len(sizes))}, sizes, notes
 
     def _words(self) -> Iterator[str]:
