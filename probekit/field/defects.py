@@ -156,7 +156,7 @@ def hills(sets: list[list[Hill]], points: np.ndarray) -> np.ndarray:
 
 def weighed(
     belief: Belief, defects: Defects, points: np.ndarray, count: int, rng: np.random.Generator
-) -> tuple[np.ndarray, list[list[Hill]]]:
+) -> tuple[np.ndarray, list[list[Hill]], float]:
     """Sets of the grid and of defects, drawn together by how well both explain the touches.
 
     Sets of defects are drawn from the declared class and each is taken off the deviations; its weight is the likelihood
@@ -166,6 +166,8 @@ def weighed(
     -------
     sets : (count,) int
     chosen : list of count sets of hills
+    effective : float
+        How many of the drawn sets of defects explain the touches (Kish: one over the sum of squared weights).
     """
     from scipy.special import logsumexp
 
@@ -183,11 +185,13 @@ def weighed(
     for k, number in enumerate(some):
         likelihood = restricted(belief.covariance(int(number)), offsets, left)
         gained[k] = before[number] + likelihood - likelihood[0]
-    shares = np.exp(gained - logsumexp(gained)).ravel()
+    shares = np.exp(gained - logsumexp(gained))
+    effective = 1.0 / float((shares.sum(axis=0) ** 2).sum())
+    shares = shares.ravel()
     steps = (np.arange(count) + rng.random()) / count
     picked = np.searchsorted(np.cumsum(shares), steps * shares.sum()).clip(0, shares.size - 1)
     rows, columns = np.unravel_index(picked, gained.shape)
-    return some[rows], [proposed[k] for k in columns]
+    return some[rows], [proposed[k] for k in columns], effective
 
 
 def _strata(belief: Belief, count: int) -> np.ndarray:

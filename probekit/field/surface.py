@@ -29,6 +29,8 @@ _SMALL = (
     8.0  # form that is finer than the touches may stay so, if the zone is so many times its rms away: our judgement
 )
 _SETS = 20
+_WITH_DEFECTS = 500  # sets, as each has other defects
+_FEW_SETS = 50
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _FREE = 1e3  # an offset that is not known, in zones
 
@@ -165,18 +167,19 @@ def surface(
         raise InputError("a face has no touch of its own: nothing is said of it", found=sorted(set(group.tolist())))
     points = six(at.places, at.normals)
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, len(points) + len(belief.points)))
+    effective = np.inf
     if defects is not None:
-        sets, chosen = weighed(belief, defects, points, _SETS, rng)
+        sets, chosen, effective = weighed(belief, defects, points, _WITH_DEFECTS, rng)
         hidden = hills(chosen, np.vstack([points, belief.points]))
     each = -(-fields // len(sets))
-    drawn = [
-        hidden[k] + _given(belief, int(number), points, group, belief.deviation - hidden[k, len(points) :], each, rng)
-        for k, number in enumerate(sets)
-    ]
+    drawn = []
+    for number in np.unique(sets):
+        off = np.repeat(hidden[sets == number], each, axis=0)
+        drawn.append(off + _given(belief, int(number), points, group, belief.deviation - off[:, len(points) :], rng))
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, : len(points)]
-    low, high = _interval(inside)
+    low, high = _interval(inside, each)
     share = float(inside.mean())
     small = _small(belief, lower, upper)
     told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= FEWEST
@@ -194,7 +197,7 @@ def surface(
         spacing=at.spacing,
         small=small,
         defects=defects,
-        notes=_notes(belief, at),
+        notes=_notes(belief, at, effective),
     )
 
 
@@ -204,14 +207,13 @@ def _given(
     points: np.ndarray,
     group: np.ndarray,
     y: np.ndarray,
-    count: int,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """(count, m + n) fields given the touches, at nodes and touched places [mm], with one set of the grid."""
+    """(k, m + n) fields, each given k deviations of the touches (k, n), at nodes and touches [mm], by one set."""
     from scipy.linalg import cho_factor, cho_solve
 
     roughness, length, strength, white = belief.grid[number]
-    m, n = len(points), len(belief.points)
+    m, (count, n) = len(points), y.shape
     everywhere = np.vstack([points, belief.points])
     smooth = strength**2 * matern(distances(everywhere, everywhere), length, roughness)
     root = np.linalg.cholesky(smooth + (1e-8 * strength**2) * np.eye(m + n))
@@ -246,23 +248,34 @@ def _cells(points: np.ndarray, apart: float) -> np.ndarray:
     return np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def _interval(inside: np.ndarray) -> tuple[float, float]:
-    """95 % interval of a share (Jeffreys: Brown, Cai, DasGupta, Statistical Science 16, 2001)."""
+def _interval(inside: np.ndarray, each: int) -> tuple[float, float]:
+    """95 % interval of a share (Jeffreys: Brown, Cai, DasGupta, Statistical Science 16, 2001).
+
+    Fields of one set are no independent draws: as many count as have the scatter that the sets show.
+    """
     from scipy.special import betaincinv
 
-    yes, k = int(inside.sum()), len(inside)
+    by_set, share = inside.reshape(-1, each).mean(axis=1), float(inside.mean())
+    scatter = float(by_set.var(ddof=1)) / len(by_set)
+    worth = share * (1.0 - share) / scatter if scatter > 0 and 0 < share < 1 else len(inside)
+    k = float(min(worth, len(inside)))
+    yes = share * k
     return (
         float(betaincinv(yes + 0.5, k - yes + 0.5, 0.025)) if yes else 0.0,
         float(betaincinv(yes + 0.5, k - yes + 0.5, 0.975)) if yes < k else 1.0,
     )
 
 
-def _notes(belief: Belief, at: Nodes) -> tuple[str, ...]:
+def _notes(belief: Belief, at: Nodes, effective: float) -> tuple[str, ...]:
     fine = belief.length(0.1) / _FINE
     said = []
     if at.spacing > fine:
         said.append(
             f"nodes every {at.spacing:.2g} mm are too far apart for a form of {belief.length(0.1):.2g} mm: "
             f"with one per {fine:.2g} mm the probability would be smaller"
+        )
+    if effective < _FEW_SETS:
+        said.append(
+            f"only about {effective:.0f} of the drawn sets of defects explain the touches: the probability is rough"
         )
     return tuple(said)
