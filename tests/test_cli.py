@@ -81,7 +81,7 @@ def test_a_missed_touch_leaves_it_undecided(demo_copy: Path, study_name: str) ->
         ("width = 0.20", 'width = "wide"', r"key 'tolerance 1\.width': a value has the wrong type; found 'wide'"),
         ("width = 0.20", "width = -0.20", r"must be positive; found -0\.2"),
         ('"base_top", "bore", "slot"]', '"base_top"]', r"do not fix the part: it could slide in the plane normal to"),
-        ('rule = "guarded"', 'rule = "hopeful"', r"unknown decision rule; found 'hopeful'; expected proved or guarded"),
+        ('rule = "proved"', 'rule = "hopeful"', r"unknown decision rule; found 'hopeful'; expected proved or guarded"),
         ('free = ["tx",', 'free = ["up",', r"unknown degree of freedom; found 'up'; expected one of tx"),
         ("[part]", "[part", r"not valid TOML"),
         ('features = ["skin"]', 'features = ["hull"]', r"no touch is on that feature; found 'hull'"),

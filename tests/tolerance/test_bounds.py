@@ -12,6 +12,7 @@ from scipy.stats import norm
 from tolerance.touched import around, table
 
 from probekit import InputError
+from probekit.errors import FitError
 from probekit.tolerance import cylindricity, flatness, position, profile, size
 from probekit.tolerance.blocks import Block
 from probekit.tolerance.bounds import bounds
@@ -253,7 +254,12 @@ class TestLoose:
         found = table(np.column_stack([rng.uniform(0, 50, (30, 2)), rng.normal(size=30)]), (0, 0, 1))
         one, scatter = flatness(found, 40.0), shared(30, 0.3)
         tight = bounds(one, scatter)
+
+        def lost(*_: object) -> None:
+            raise FitError("no optimum")
+
         monkeypatch.setattr("probekit.uncertainty.programs._STEPS", 0)
+        monkeypatch.setattr("probekit.uncertainty.programs._by_itself", lost)  # what is tried then
         wide = bounds(one, scatter)
         assert wide.low <= tight.low < tight.high <= wide.high < np.inf
         assert tight.notes == ()
