@@ -13,6 +13,7 @@ from ..fit.beneath import nominal_beneath
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
 from .cover import Covered
+from .enough import gives_way, place_of, require_enough
 from .form import material_of
 from .nominal_shape import require
 
@@ -72,7 +73,10 @@ def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
 
 def _fitted(covered: Covered, shape: str, method: str, start: Mapping[str, Any] | None) -> Element:
     if shape == "cylinder" and start is not None and _too_short(covered, start):
+        require_enough("circle", covered.contact, "its place and size", covered.name)
         return _along_nominal(covered, method, start)
+    if shape != "width":
+        require_enough(shape, covered.contact, "its place and size", covered.name)
     return element(covered.measured, shape, method=method, ball=covered.ball, start=start, **sides(covered, shape))
 
 
@@ -126,19 +130,20 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
             fitted = element(covered.foot, "cylinder", material=material_of(covered))
         else:
             if start is not None and not held:
-                _require_tilt(covered, start)
+                _require_tilt(covered, start, enveloped=method != "least_squares")
             fitted = _fitted(covered, "cylinder", method or envelope(covered), start)
         values, residuals, notes, active = fitted.parameters, fitted.residuals, fitted.notes, fitted.active
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
     return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held)
 
 
-def _require_tilt(covered: Covered, start: Mapping[str, Any]) -> None:
+def _require_tilt(covered: Covered, start: Mapping[str, Any], *, enveloped: bool) -> None:
     """Raise if the touches hold the axis in the middle, but leave it to tilt.
 
     To first order a touch moves by n . (shift + height tilt) less the growth of the radius; so much, by least squares,
     is a deviation of each touch magnified at the ends of what was touched. Where ends are touched from two sides alone,
-    the other tilt is limited only by the roundness: by micrometres that become tenths, which no covariance shows.
+    the other tilt is limited only by the roundness: by micrometres that become tenths, which no covariance shows. An
+    envelope rests on touches from one side each: where it can leave some and come nearer to none, it rocks.
     """
     frame = unit_frame(start["direction"])
     across, height = covered.normal @ frame[:, :2], (covered.foot - covered.foot.mean(axis=0)) @ frame[:, 2]
@@ -154,10 +159,12 @@ def _require_tilt(covered: Covered, start: Mapping[str, Any]) -> None:
         return float(np.linalg.norm(to @ spread, ord=2))
 
     ends = max(magnified(float(height.min())), magnified(float(height.max())))
-    if ends > _MAGNIFIED * max(magnified(0.0), 1.0):
+    tilts = ends > _MAGNIFIED * max(magnified(0.0), 1.0)
+    apart = np.unique(place_of(covered.foot), return_index=True)[1]
+    if tilts or (enveloped and gives_way(slopes[apart, :4])[1]):
         raise TouchesError(
             f"the touches of tolerance '{covered.name}' do not fix the direction of an axis",
-            found=f"{len(height)} touches, which leave it to tilt",
+            found=f"{len(height)} touches, which leave {'it to tilt' if tilts else 'its envelope to rock'}",
             expected="touches from at least three sides in each of two depths",
             todo="Touch it again all round near both ends.",
         )

@@ -23,6 +23,7 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 from ..values import Number
+from .enough import require_held
 from .evaluation import Evaluation
 from .placement import TOGETHER, place
 from .places import of_surfaces
@@ -85,6 +86,7 @@ class Boundary(Tolerance):
         covered, width = self.covered(deviations), self.needed_width()
         sign, limit = (1.0, self.within[1]) if self.modifier == "M" else (-1.0, self.within[0])
         chosen = deviations.iloc[covered.rows]
+        require_held(self.name, covered.contact, covered.normal, free)
         held = chosen["deviation"].to_numpy(dtype=float)
         far = 2.0 * float(np.abs(held).max()) + 1.0  # so far off that only one side of the zone rules
         placed = place(chosen, nominal, free, -sign * far, 1.0, name=self.name)

@@ -11,25 +11,13 @@ import numpy as np
 from ..columns import NORMAL, TARGET, array, has
 from ..deviation.table import one_radius
 from ..errors import InputError, TouchesError
-from ..fit.few import blind_to
 from ..fit.select import select
 from ..show import shown
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ENOUGH", "Covered", "cover", "covered_rows", "direction_of", "few", "positive", "sections_of"]
-
-#: Touches that an element needs to be fixed, and how many more support a statement on its form. The second numbers are
-#: common practice, no source: spread evenly, they show waviness up to about three lobes and no more.
-ENOUGH = {
-    "line": (2, 5),
-    "circle": (3, 7),
-    "plane": (3, 9),
-    "sphere": (4, 9),
-    "cylinder": (5, 15),
-    "width": (4, 10),
-}
+__all__ = ["Covered", "cover", "covered_rows", "direction_of", "positive", "sections_of"]
 
 
 @shown
@@ -254,26 +242,3 @@ def positive(width: float, what: str = "the width of a tolerance") -> float:
     if not (np.isfinite(width) and width > 0):
         raise InputError(f"{what} must be positive", found=width, expected="mm, more than zero")
     return float(width)
-
-
-def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]:
-    """A note when `n` touches are too few for what is claimed; empty if they are enough.
-
-    `form`: the claim is the form of the element itself, which touches that just fix it cannot show.
-    """
-    need, enough = ENOUGH[kind]
-    if n >= enough:
-        return ()
-    if n < need:
-        return (f"{n} touch{'es do' if n > 1 else ' does'} not fix a {kind}: {claim} is not shown by so few",)
-    if n == need:
-        said = (
-            f"{claim} is zero by construction and has no meaning"
-            if form
-            else f"there is no information on how far {claim} holds"
-        )
-        lobes = (blind_to(n),) if kind == "circle" else ()
-        return (f"{n} touches fix a {kind} and leave nothing over: {said}", *lobes)
-    common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
-    lobes = (blind_to(n),) if kind == "circle" else ()
-    return (common + "; the value is a lower bound" if form else common, *lobes)

@@ -20,7 +20,8 @@ from ..fit import FREEDOMS, beneath
 from ..fit.elements import Element, element
 from ..show import shown
 from .blocks import Block, of_circle, of_element, of_line
-from .cover import Covered, direction_of, few, sections_of
+from .cover import Covered, direction_of, sections_of
+from .enough import few, place_of, require_enough
 from .evaluation import Evaluation
 from .nominal_shape import require, require_turned
 from .per_unit import counted, spans_of, windows_of, worst_window
@@ -98,6 +99,7 @@ class Form(Tolerance):
     def _of_whole(self, deviations: pd.DataFrame, covered: Covered, shape: str) -> Evaluation:
         """Form of one element fitted to all touches."""
         require(covered, shape)
+        require_enough(shape, covered.contact, self.of, self.name, form=True)
         options: dict[str, Any] = {"ball": covered.ball}
         options |= {"outward": covered.outward} if shape == "plane" else {"material": material_of(covered)}
         options["start"] = beneath.nominal_beneath(covered.foot, covered.normal, shape)
@@ -117,6 +119,8 @@ class Form(Tolerance):
     ) -> Evaluation:
         """Form of one element in each section; the worst counts."""
         sections = self._sections(deviations, covered)
+        fullest = max(sections.values(), key=lambda part: len(np.unique(place_of(covered.contact[part]))))
+        require_enough(shape, covered.contact[fullest], self.of, self.name, form=True)
         values, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
         blocks = tuple(self._block(covered, part, shape) for part in sections.values())
         for label, part in sections.items():

@@ -14,6 +14,7 @@ import numpy as np
 from ..show import shown
 from .boundaries import limits
 from .cover import sections_of
+from .enough import fits_anything, require_unfitted
 from .evaluation import Evaluation
 from .placement import Free, place
 from .spec import Direction, Length, Tolerance, Vector
@@ -61,16 +62,26 @@ class LineProfile(Tolerance):
         sides = limits(width, self.outside)
         sections = sections_of(deviations, covered.rows, self.section, apart=self.apart)
         values, details, middle = np.empty(len(covered.rows)), {}, sum(sides) / 2
+        thin = [
+            label
+            for label, part in sections.items()
+            if fits_anything(covered.contact[part], covered.normal[part], free, offset=self.dynamic)
+        ]
+        if len(thin) == len(sections):
+            part = max(sections.values(), key=len)
+            options = {"offset": self.dynamic, "where": " in the fullest section"}
+            require_unfitted(self.name, covered.contact[part], covered.normal[part], free, **options)
         for label, part in sections.items():
             chosen = deviations.iloc[covered.rows[part]]
             placed = place(chosen, nominal, free, middle, width / 2, name=self.name, offset=self.dynamic)
             values[part] = placed.deviations
             details[label] = 2.0 * float(np.abs(placed.deviations - middle).max())
-        loose = free.motions.shape[1] + self.dynamic
-        thin = [f"{label} ({len(part)})" for label, part in sections.items() if len(part) <= loose]
         notes = [f"{len(sections)} sections, each with its own zone; only the touched sections are judged"]
         if thin:
-            notes.append("sections with so few touches that their zone fits them whatever they are: " + ", ".join(thin))
+            notes.append(
+                "sections with so few touches that their zone fits them whatever they are: "
+                + ", ".join(f"{label} ({len(sections[label])})" for label in thin)
+            )
         return Evaluation.by_touch(
             deviations,
             covered.rows,

@@ -29,7 +29,8 @@ from ..geometry import across
 from ..show import shown
 from .axes import envelope, size_of
 from .blocks import of_element
-from .cover import Covered, few, positive, sections_of
+from .cover import Covered, positive, sections_of
+from .enough import few, require_enough
 from .evaluation import Evaluation
 from .form import material_of, section_axis
 from .nominal_shape import require, require_turned
@@ -178,10 +179,13 @@ class Median(Tolerance):
             raise TouchesError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
         for part in sections.values():
             require_turned(covered, along, part)
+            require_enough("circle", covered.contact[part], "a centre of its axis", self.name)
             points = covered.measured[part]
             circle = element(points @ flat.T, "circle2", ball=covered.ball, material=material_of(covered))
             centres.append(np.asarray(circle.parameters["centre"]) @ flat + (points @ along).mean() * along)
             sizes.append(2.0 * float(circle.parameters["radius"]))
+        if not self.modifier:
+            require_enough("line", np.array(centres), f"{self.of} by {len(centres)} sections", self.name, form=True)
         off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
         thin = [
             f"{label}: {note}"
@@ -209,6 +213,8 @@ class Median(Tolerance):
                 todo="Touch both sides at opposite places, or widen opposed=.",
             )
         middles = covered.contact[pairs].mean(axis=1)
+        if not self.modifier:
+            require_enough("plane", middles, f"{self.of} by {len(sizes)} pairs", self.name, form=True)
         along = np.linalg.svd(covered.normal, full_matrices=False)[2][0]
         fitted = element(middles, "plane", method="minimum_zone", outward=along)
         notes = (*few("plane", len(sizes), self.of, form=True), *said)

@@ -27,7 +27,8 @@ from ..show import shown
 from .axes import Axis, axis_of, feature_length
 from .basic_angle import direction_at
 from .blocks import of_motions
-from .cover import Covered, direction_of, few, positive
+from .cover import Covered, direction_of, positive
+from .enough import few, require_enough
 from .evaluation import Evaluation, Shifts
 from .length import judged_length
 from .nominal_shape import require
@@ -115,6 +116,7 @@ class Orientation(Tolerance):
 
     def _of_plane(self, deviations: pd.DataFrame, covered: Covered, free: Freedom) -> Evaluation:
         require(covered, "plane")
+        require_enough("plane", covered.contact, self.of, self.name)
         width, points = positive(self.needed_width()), covered.measured
         square, turn = self._zone(covered.outward, free)
         if square @ covered.outward < 0:
@@ -146,6 +148,7 @@ class Orientation(Tolerance):
     ) -> Evaluation:
         """How far the tangent plane leans against the zone, over the whole feature."""
         require(covered, "plane")
+        require_enough("plane", covered.contact, self.of, self.name)
         width, plane, edge = positive(self.needed_width()), tangent_plane(covered), edge_of(covered, nominal)
         square, turn = self._zone(covered.outward, free)
         square = square if square @ covered.outward > 0 else -square
@@ -195,6 +198,7 @@ class Orientation(Tolerance):
                 found=f"{feature_length(covered, near):.3f} mm",
                 todo="Touch the feature at two depths or more, well apart.",
             )
+        require_enough("cylinder", covered.contact, self.of, self.name)
         true, turn = self._zone(near, free)
         freedom = _turns(turn, free, np.zeros(3))
         turns = freedom.without_play().turns

@@ -23,6 +23,7 @@ from ..fit.datums.twists import velocity_rows
 from ..fit.motion import typical_arm
 from .boundaries import limits
 from .cover import Covered, direction_of, positive
+from .enough import fits_anything, place_of
 from .evaluation import Evaluation
 from .placement import place
 
@@ -62,6 +63,10 @@ def in_windows(deviations: pd.DataFrame, one: Profile, nominal: Nominal | None, 
     middle = sum(sides) / 2
     along = None if one.along is None else direction_of(one.along, "of the line")
     windows = windows_of(covered, reach, None if along is None else covered.contact @ along, least=2)
+    windows = [held for held in windows if not fits_anything(covered.contact[held], covered.normal[held], free)]
+    if not windows:
+        what = f"tolerance '{one.name}': the zone fits the touches of each window whatever the part is"
+        raise TouchesError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")
     held = deviations["deviation"].to_numpy(dtype=float)[covered.rows] - middle
 
     def placed(window: np.ndarray) -> np.ndarray:
@@ -133,7 +138,8 @@ def spans_of(covered: Covered, reach: float, lines: Iterable[np.ndarray], *, lea
 
 def _holding(windows: list[np.ndarray], covered: Covered, reach: float, least: int) -> list[np.ndarray]:
     """Those windows that hold enough touches."""
-    kept = [window for window in windows if len(window) >= least]
+    place = place_of(covered.contact)
+    kept = [window for window in windows if len(np.unique(place[window])) >= least]
     if not kept:
         what = f"tolerance '{covered.name}': no window holds {_WORDS.get(least, least)} touches"
         raise TouchesError(what, found=f"windows of {reach:g} mm", todo="Touch more densely.")

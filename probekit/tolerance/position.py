@@ -30,8 +30,9 @@ from ..show import shown
 from ..values import Number
 from .axes import envelope, size_of
 from .candidates import most_favourable
-from .cover import Covered, cover, few, positive
+from .cover import Covered, cover, positive
 from .derived import SHAPES, derived
+from .enough import few
 from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .local_size import contacts_of

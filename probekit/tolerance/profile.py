@@ -34,7 +34,8 @@ from ..show import shown
 from .around import around_notes, checked_around
 from .blocks import Block, of_motions
 from .boundaries import Boundaries, boundary_limits, limits
-from .cover import covered_rows, few
+from .cover import covered_rows
+from .enough import few, require_enough, require_unfitted
 from .evaluation import Evaluation
 from .nominal_shape import require
 from .per_unit import in_windows
@@ -142,11 +143,11 @@ class Profile(Tolerance):
             raise TouchesError(what, found=f"{len(missed)} missed touches")
         middle, half = sides[rows].mean(axis=1), np.diff(sides[rows], axis=1)[:, 0] / 2
         chosen, offset = deviations.iloc[rows], self.dynamic
+        if {CONTACT[0], FOOT_NORMAL[0]} <= set(chosen):
+            at, normal = array(chosen, CONTACT), array(chosen, FOOT_NORMAL)
+            require_unfitted(self.name, at, normal, free, offset=offset)
         placed = place(chosen, nominal, free, middle, half, name=self.name, offset=offset)
         notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * offset
-        loose = free.motions.shape[1] + offset
-        if len(rows) <= loose and np.abs(placed.deviations - middle).max() < 5e-6:
-            notes += (f"{len(rows)} touches and a zone free in {loose} ways: zero by construction, and has no meaning",)
         return Evaluation.by_touch(
             deviations,
             rows,
@@ -171,6 +172,7 @@ class Profile(Tolerance):
         """Where the tangent plane lies in the zone, at the touched places; noise counts as that of the worst touch."""
         covered, width = self.covered(deviations), self.needed_width()
         require(covered, "plane")
+        require_enough("plane", covered.contact, "a tangent plane", self.name)
         sides, plane = limits(width, self.outside), tangent_plane(covered)
         square, at = plane.outward, covered.foot.mean(axis=0)
         level = float(at @ square) + sum(sides) / 2  # of the middle of the zone

@@ -19,6 +19,7 @@ from ..errors import InputError
 from ..fit import FREEDOMS
 from ..fit.datums.freedom import Freedom
 from .cover import Covered
+from .enough import require_unfitted
 from .evaluation import Evaluation
 from .placement import Free, freedom_of, place
 from .position import Position, evaluation_at
@@ -97,12 +98,15 @@ def simultaneous(
         motion = settle([*skins.values(), *(one for several in held.values() for one in several)], common)
         placed = {k: skin.shifts(motion)[:, 0] + skin.middle for k, skin in skins.items()}
     else:
+        parts = [one.covered for one in surfaces.values()]
+        at, normal = (np.concatenate([getattr(one, what) for one in parts]) for what in ("contact", "normal"))
+        require_unfitted(tolerances[0].name, at, normal, common)
         rows, middle, half = (
             np.concatenate([getattr(one, what) for one in surfaces.values()]) for what in ("rows", "middle", "half")
         )
-        at = place(deviations.iloc[rows], nominal, common, middle, half, name=tolerances[0].name)
-        motion, counts = at.motion, np.cumsum([len(one.rows) for one in surfaces.values()])[:-1]
-        placed = dict(zip(surfaces, np.split(at.deviations, counts), strict=True))
+        settled = place(deviations.iloc[rows], nominal, common, middle, half, name=tolerances[0].name)
+        motion, counts = settled.motion, np.cumsum([len(one.rows) for one in surfaces.values()])[:-1]
+        placed = dict(zip(surfaces, np.split(settled.deviations, counts), strict=True))
     shares = [float((np.abs(placed[k] - one.middle) / one.half).max()) for k, one in surfaces.items()]
     shares += [one.share(motion) for several in held.values() for one in several]
     fixed_by = " and ".join(one.name for one in tolerances) if len(tolerances) > 1 else ""

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 
-from ..errors import TouchesError
 from ..show import shown
 from .blocks import of_range
-from .cover import direction_of, few, sections_of
+from .cover import direction_of, sections_of
+from .enough import few, place_of, require_enough
 from .evaluation import Evaluation
 from .local_size import contacts_of
 from .nominal_shape import require_turned
@@ -85,9 +85,9 @@ class Runout(Tolerance):
             sections = sections_of(deviations, covered.rows, along, apart=self.apart, origin=origin)
         details = {label: float(np.ptp(value[part])) for label, part in sections.items()}
         judged = {"all": np.arange(len(value))} if self.total else sections
-        if max(len(part) for part in judged.values()) < 2:
-            what = f"tolerance '{self.name}' needs two touches in a section"
-            raise TouchesError(what, todo="Raise apart=, or touch more.")
+        round_ = off - height[:, None] * along  # places as the axis sees them: one line along it is one place
+        fullest = max(judged.values(), key=lambda part: len(np.unique(place_of(round_[part]))))
+        require_enough("circle", round_[fullest], self.characteristic, self.name)
         centred = np.empty(len(value))
         for part in judged.values():
             centred[part] = value[part] - (value[part].max() + value[part].min()) / 2

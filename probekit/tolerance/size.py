@@ -18,7 +18,8 @@ from ..errors import FitError, InputError, TouchesError
 from ..show import shown
 from .axes import envelope, size_of
 from .blocks import of_element
-from .cover import Covered, few
+from .cover import Covered
+from .enough import few
 from .evaluation import Evaluation
 from .form import material_of
 from .local_size import two_point_sizes

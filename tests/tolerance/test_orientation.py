@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from tolerance.touched import around, moved, table
 
 from probekit import InputError
+from probekit.errors import TouchesError
 from probekit.fit import make_motion
 from probekit.tolerance import Orientation, flatness, orientation, orientation_of_axis, read_tolerance
 from probekit.tolerance.basic_angle import direction_at
@@ -224,7 +225,12 @@ def test_basic_angle_in_a_spec():
 
 
 def test_fewer_touches_than_fix_a_plane():
-    one = orientation(table(np.zeros((1, 3)), (0, 0, 1)), 0.1, kind="parallelism", normal=(0, 0, 1))
-    assert one.notes == ("1 touch does not fix a plane: parallelism is not shown by so few",)
-    two = orientation(table(np.eye(3)[:2], (0, 0, 1)), 0.1, kind="parallelism", normal=(0, 0, 1))
-    assert two.notes == ("2 touches do not fix a plane: parallelism is not shown by so few",)
+    for n, found in ((1, "1 touch"), (2, "2 touches")):
+        few = table(np.eye(3)[:n], (0, 0, 1))
+        with pytest.raises(
+            TouchesError, match=f"too few touches for a plane, .*parallelism is not shown; found '{found}'"
+        ):
+            orientation(few, 0.1, kind="parallelism", normal=(0, 0, 1))
+    line = table(np.column_stack([np.arange(9.0), np.zeros(9), np.zeros(9)]), (0, 0, 1))
+    with pytest.raises(TouchesError, match=r"do not fix a plane, .* found 'all of them on one straight line'"):
+        orientation(line, 0.1, kind="parallelism", normal=(0, 0, 1))

@@ -13,6 +13,7 @@ from scipy.optimize import linprog
 
 from probekit import InputError
 from probekit.deviation import project
+from probekit.errors import TouchesError
 from probekit.fit import FREEDOMS, apply_motion, make_motion
 from probekit.tolerance import Profile, composite, line_profile, profile, separate, simultaneous
 from probekit.tolerance.boundaries import boundary_limits
@@ -152,7 +153,12 @@ class TestLineProfile:
         whole = profile(found, 0.3, free=("tz", "ry"), nominal=PLANE)
         assert free.actual <= whole.actual
         both = line_profile(found, 0.3, section="y", free=("tz", "rx", "ry"), nominal=PLANE)
-        assert any("so few touches" in note for note in both.notes)
+        assert both.actual == pytest.approx(free.actual, abs=3e-6), "on a line rx does what tz does"
+        assert not any("so few touches" in note for note in both.notes)
+        thin = line_profile(found.iloc[:5], 0.3, section="y", free=("tz", "ry"), nominal=PLANE)
+        assert thin.notes[-1].endswith("fits them whatever they are: y 10.000 (2)")
+        with pytest.raises(TouchesError, match="found '2 touches at 2 different places in the fullest section'"):
+            line_profile(found.iloc[[0, 1, 3, 4]], 0.3, section="y", free=("tz", "ry"), nominal=PLANE)
         assert line_profile(found, 0.3, section=(0, 2, 0)).details == pytest.approx(
             {"height 0.000": 0.06, "height 10.000": 0.2}
         )
@@ -235,19 +241,26 @@ class TestComposite:
 
 
 class TestTooFew:
-    """Three freedoms of a plane go through three touches, whatever they are: it is said, not so with one touch more."""
+    """Three freedoms of a plane go through three touches, whatever they are: refused, not so with one more."""
 
     @pytest.mark.parametrize(("free", "dynamic", "ways"), [(FLAT, False, 3), (("rx", "ry"), True, 3), (FREEDOMS, 0, 6)])
     def test_as_many_touches_as_freedoms(self, free, dynamic, ways):
         rng = np.random.default_rng(5)
         found = on_plane(rng.uniform(-20, 20, (4, 2)), rng.normal(0, 0.05, 4))
         held = {"free": free, "dynamic": dynamic, "nominal": PLANE}
-        one = profile(found.iloc[:3], 0.1, **held)
-        assert one.notes[-1] == f"3 touches and a zone free in {ways} ways: zero by construction, and has no meaning"
-        assert one.actual == pytest.approx(0.0, abs=4e-6)
-        four = profile(found, 0.1, **held)
-        assert four.actual > 0.01
-        assert not [note for note in four.notes if "by construction" in note]
+        with pytest.raises(TouchesError, match=f"free in {ways} ways, fits so few touches whatever the part is"):
+            profile(found.iloc[:3], 0.1, **held)
+        assert profile(found, 0.1, **held).actual > 0.01
+        two = [Profile(width=0.1, name=name, features=name, free=held["free"]) for name in ("a", "b")]
+        if not dynamic:  # each alone has too few touches, both together have enough
+            halves = found.assign(feature=["a", "a", "b", "b"])
+            assert max(one.actual for one in simultaneous(halves, two, nominal=PLANE)) > 0.01
+            with pytest.raises(TouchesError, match="zero by construction"):
+                simultaneous(halves.iloc[1:], two, nominal=PLANE)
+
+    def test_perfect_touches_are_no_too_few(self):
+        """Four touches are fewer than six freedoms, and a plane has three: what lies on it lies there by merit."""
+        assert profile(on_plane([[0, 0], [9, 0], [0, 9], [9, 9]], 0.0), 0.1, free=FREEDOMS, nominal=PLANE).actual < 1e-5
 
     def test_a_held_zone_says_nothing_of_the_kind(self):
         assert profile(on_plane([[0, 0]], [0.0]), 0.1).notes == ()

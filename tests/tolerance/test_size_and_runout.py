@@ -111,7 +111,7 @@ def test_web_and_slot():
         (lambda: size(around(5.0, n=7), (9.0, 11.0), method="two_point"), "no two touches are opposed within 5 deg"),
         (lambda: size(around(5.0), (9.0, 11.0), method="mean"), "'method'.* unknown value"),
         (lambda: runout(around(5.0), 0.1, reading="up"), "'reading'.* unknown value"),
-        (lambda: runout(around(5.0, n=1), 0.1), "two touches in a section"),
+        (lambda: runout(around(5.0, n=1), 0.1), "too few touches for a circle, so circular runout"),
         (lambda: runout(around(5.0), 0.1, axis=(0, 0, 0)), "of the datum axis must be three numbers"),
     ],
 )

@@ -1,0 +1,184 @@
+"""Whether touches are enough for what a tolerance claims; no actual value is given that is zero by construction.
+
+A zone that is placed by what it judges fits as many touches as it has freedoms, whatever the part is. Touches close
+together count as one, and what a feature's direction or form needs must be spread in all of its directions.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..errors import TouchesError
+from ..fit.datums.freedom import Freedom
+from ..fit.few import blind_to
+from ..fit.motion import typical_arm
+from .blocks import of_motions
+
+__all__ = [
+    "few",
+    "fits_anything",
+    "gives_way",
+    "place_of",
+    "require_enough",
+    "require_held",
+    "require_unfitted",
+]
+
+#: Touches that an element needs to be fixed, and how many more support a statement on its form. The second numbers are
+#: common practice, no source: spread evenly, they show waviness up to about three lobes and no more.
+ENOUGH = {
+    "line": (2, 5),
+    "circle": (3, 7),
+    "plane": (3, 9),
+    "sphere": (4, 9),
+    "cylinder": (5, 15),
+    "width": (4, 10),
+}
+#: Touches no farther apart than this are at one place [mm]: they tell its scatter, not the form or the direction of a
+#: feature. A convention of ours, well above how exactly a machine finds a place again.
+ONE_PLACE = 0.1
+_SPANS = {"plane": 2, "cylinder": 3}  # directions that the touches must spread in
+_FORMS = {0: "at one place", 1: "on one straight line", 2: "in one plane"}
+_FITTED = 1e-4  # a motion that moves the touches by less than this part of the others is none
+
+
+def place_of(points: np.ndarray) -> np.ndarray:
+    """Number (n,) of the place that each point (n, 3) [mm] is at: places are more than `ONE_PLACE` apart."""
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(points).query_pairs(ONE_PLACE, output_type="ndarray")
+    place, taken = np.arange(len(points)), np.zeros(len(points), dtype=bool)
+    for first, second in near[np.lexsort(near.T[::-1])]:
+        if not (taken[first] or taken[second]):
+            place[second], taken[second] = first, True
+    return np.unique(place, return_inverse=True)[1].reshape(-1)
+
+
+def require_enough(kind: str, points: np.ndarray, claim: str, name: str, *, form: bool = False) -> None:
+    """Raise if points (n, 3) [mm] are too few, or too close together, for what a tolerance claims of an element.
+
+    They must fix the element, and for its own form (`form`) leave one over: with as many places as the element has
+    freedoms the actual value is zero by construction, whatever the part is.
+
+    Raises
+    ------
+    TouchesError
+    """
+    places = points[np.unique(place_of(points), return_index=True)[1]]
+    n, least = len(places), ENOUGH[kind][0] + form
+    off = places - places.mean(axis=0)
+    wide = np.abs(off @ np.linalg.svd(off, full_matrices=True)[2].T).max(axis=0) > ONE_PLACE / 2
+    spans = int(np.count_nonzero(wide))
+    if n >= least and spans >= _SPANS.get(kind, 0):
+        return
+    on = f"at {n} different place{'s' * (n > 1)}"
+    found = f"{len(points)} touches {on}" if n < len(points) else f"{n} touch{'es' * (n > 1)}"
+    if n < ENOUGH[kind][0]:
+        what = f"too few touches for a {kind}, so {claim} is not shown"
+    elif n < least:
+        what = f"the touches fix a {kind} and leave nothing over: {claim} is zero by construction and has no meaning"
+    else:
+        what, found = f"the touches do not fix a {kind}, so {claim} is not shown", f"all of them {_FORMS[spans]}"
+    raise TouchesError(
+        f"tolerance '{name}': {what}",
+        found=found,
+        expected=f"{least} or more, spread over the feature",
+        todo="Touch it at more places.",
+    )
+
+
+def fits_anything(at: np.ndarray, normal: np.ndarray, free: Freedom, *, offset: bool = False) -> bool:
+    """Whether a zone with these freedoms can be placed on touches (n, 3) [mm] whatever their deviations are.
+
+    That is so where the motions, and the offset, change the deviations of all different places independently. What
+    moves within limits only is taken as held.
+    """
+    first = np.unique(place_of(at), return_index=True)[1]
+    loose = free.without_play()
+    (block,) = of_motions(at, normal, loose.scaled(typical_arm(at, loose.pivot)), offset=offset)
+    if not block.slope.shape[1]:
+        return False
+    size = np.linalg.svd(block.slope[first], compute_uv=False)
+    return int(np.count_nonzero(size > _FITTED * max(float(size[0]), 1e-300))) == len(first)
+
+
+def require_unfitted(
+    name: str, at: np.ndarray, normal: np.ndarray, free: Freedom, *, offset: bool = False, where: str = ""
+) -> None:
+    """Raise if a zone can be placed on touches whatever their deviations are; see `fits_anything`.
+
+    Raises
+    ------
+    TouchesError
+    """
+    if fits_anything(at, normal, free, offset=offset):
+        ways = free.without_play().motions.shape[1] + offset
+        raise TouchesError(
+            f"tolerance '{name}': the zone, free in {ways} ways, fits so few touches whatever the part is: "
+            "its value is zero by construction and has no meaning",
+            found=f"{len(at)} touches at {len(np.unique(place_of(at)))} different places{where}",
+            todo="Touch it at more places.",
+        )
+
+
+def gives_way(slope: np.ndarray) -> tuple[bool, bool]:
+    """Whether a one-sided zone can leave all touches, and whether it can leave any without coming nearer to another.
+
+    A motion p changes their deviations by a_i p, rows of `slope` (n, k). Two linear programs within |p| <= 1: the
+    largest least a_i p, and the largest sum of them where none is below zero.
+    """
+    from scipy.optimize import linprog
+
+    n, k = slope.shape
+    if not k:
+        return False, False
+    slope = slope / max(float(np.abs(slope).max()), 1e-300)
+    box = [(-1.0, 1.0)] * k
+    every = linprog(
+        np.r_[np.zeros(k), -1.0], A_ub=np.column_stack([-slope, np.ones(n)]), b_ub=np.zeros(n), bounds=[*box, (0, 1)]
+    )
+    some = linprog(-slope.sum(axis=0), A_ub=-slope, b_ub=np.zeros(n), bounds=box)
+    rank = np.linalg.matrix_rank(slope, tol=_FITTED)
+    return -every.fun > _FITTED, bool(-some.fun > _FITTED or rank < k)
+
+
+def require_held(name: str, at: np.ndarray, normal: np.ndarray, free: Freedom) -> None:
+    """Raise if a boundary with these freedoms can move away from all touches at (n, 3) [mm], whatever the part is.
+
+    Raises
+    ------
+    TouchesError
+    """
+    loose = free.without_play()
+    (block,) = of_motions(at, normal, loose.scaled(typical_arm(at, loose.pivot)))
+    if gives_way(block.slope)[0]:
+        raise TouchesError(
+            f"tolerance '{name}': the boundary is free to move away from all the touches, whatever the part is: "
+            "its value is zero by construction and has no meaning",
+            found=f"{len(at)} touches, a boundary free in {loose.motions.shape[1]} ways",
+            todo="Touch the feature on all sides, or name the datums that hold it.",
+        )
+
+
+def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]:
+    """A note when `n` touches are few for what is claimed; empty if they are many.
+
+    `form`: the claim is the form of the element itself. Where nothing else is claimed, `require_enough` refuses touches
+    of which a note would say so.
+    """
+    need, enough = ENOUGH[kind]
+    if n >= enough:
+        return ()
+    if n < need:
+        return (f"{n} touch{'es do' if n > 1 else ' does'} not fix a {kind}: {claim} is not shown by so few",)
+    if n == need:
+        said = (
+            f"{claim} is zero by construction and has no meaning"
+            if form
+            else f"there is no information on how far {claim} holds"
+        )
+        lobes = (blind_to(n),) if kind == "circle" else ()
+        return (f"{n} touches fix a {kind} and leave nothing over: {said}", *lobes)
+    common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
+    lobes = (blind_to(n),) if kind == "circle" else ()
+    return (common + "; the value is a lower bound" if form else common, *lobes)
