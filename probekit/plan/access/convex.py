@@ -107,6 +107,14 @@ class Swept:
         return point
 
 
+def _cross(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Cross products (..., 3) along the last axis: `numpy.cross` to the last bit, at half its cost for small arrays."""
+    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
+        out[..., k] = a[..., i] * b[..., j] - a[..., j] * b[..., i]
+    return out
+
+
 def closest_on_triangle(corner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Closest point to the origin of triangles, which may be without area.
 
@@ -123,11 +131,11 @@ def closest_on_triangle(corner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     a, b, c = corner[..., 0, :], corner[..., 1, :], corner[..., 2, :]
     ab, ac = b - a, c - a
-    normal = np.cross(ab, ac)
+    normal = _cross(ab, ac)
     area = np.einsum("...i,...i->...", normal, normal)
     safe = np.maximum(area, 1e-300)
-    v = np.einsum("...i,...i->...", np.cross(ac, a), normal) / safe  # weights of b and c at the foot of the origin
-    w = np.einsum("...i,...i->...", np.cross(a, ab), normal) / safe
+    v = np.einsum("...i,...i->...", _cross(ac, a), normal) / safe  # weights of b and c at the foot of the origin
+    w = np.einsum("...i,...i->...", _cross(a, ab), normal) / safe
     ends = corner[..., [1, 2, 0], :]
     side = ends - corner
     place = -np.einsum("...i,...i->...", corner, side) / np.maximum(np.einsum("...i,...i->...", side, side), 1e-300)
@@ -197,13 +205,13 @@ def _support(corner: np.ndarray, swept: Swept, direction: np.ndarray) -> np.ndar
 def _around_origin(simplex: np.ndarray, new: np.ndarray) -> np.ndarray:
     """Whether the tetrahedron of three points (n, 3, 3) and one more (n, 3) has the origin inside it."""
     a, b, c = (simplex[:, k] for k in range(3))
-    whole = np.einsum("ij,ij->i", np.cross(b - a, c - a), new - a)
+    whole = np.einsum("ij,ij->i", _cross(b - a, c - a), new - a)
     parts = np.stack(
         [
-            np.einsum("ij,ij->i", np.cross(b, c), new),
-            np.einsum("ij,ij->i", np.cross(c, a), new),
-            np.einsum("ij,ij->i", np.cross(a, b), new),
-            -np.einsum("ij,ij->i", np.cross(b - a, c - a), a),
+            np.einsum("ij,ij->i", _cross(b, c), new),
+            np.einsum("ij,ij->i", _cross(c, a), new),
+            np.einsum("ij,ij->i", _cross(a, b), new),
+            -np.einsum("ij,ij->i", _cross(b - a, c - a), a),
         ],
         axis=1,
     )
