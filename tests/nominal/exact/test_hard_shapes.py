@@ -21,11 +21,17 @@ from probekit.nominal.feet import AMBIGUOUS
 #: The kernel joins edges and faces to 1e-6 mm and better [mm].
 CLOSE = 2e-6
 
+#: Facets [mm] of shapes with a cusp on their axis, where the kernel makes a hundred thousand of finer ones.
+COARSER = {"apple": 0.2, "lemon": 0.2}
+
 
 @pytest.mark.parametrize("name", HARD)
 def test_every_touch(name, tmp_path):
     path = es.write(HARD[name](), tmp_path / "hard.step")
-    engine, shape = ExactEngine(read_step(path, deflection=0.05, body="*")), for_brute_force(name, es.read(path))
+    engine, shape = (
+        ExactEngine(read_step(path, deflection=COARSER.get(name, 0.05), body="*")),
+        for_brute_force(name, es.read(path)),
+    )
     truth = BruteForce(shape, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
     points = hard_touches(shape, truth, 120, 3, (1e-4, 0.01, 0.3, 3.0))
     found = engine.feet(points, ambiguity=0.001)
