@@ -293,8 +293,9 @@ def noisy(seed: int, *, n: int, width: float, common: float, how: str, told: boo
 
 
 def test_noise_is_not_chased():
-    """At most 2 of 200 perfect parts: few touches and many, wide tolerances and narrow ones, with what touches share.
+    """At most 1 of 100 perfect parts: few touches and many, wide tolerances and narrow ones, with what touches share.
 
+    Corrections for 5 parts of 100 would pass with a chance of 4 %, for 7 of 100 with 0.6 % (binomial distribution).
     Without its u stated, what all touches share cannot be told from an offset: then there is none.
     """
     cases = [
@@ -307,9 +308,9 @@ def test_noise_is_not_chased():
     found = [
         noisy(seed, n=n, width=width, common=common, how=how, told=told)
         for n, width, common, how, told in cases
-        for seed in range(40)
+        for seed in range(20)
     ]
-    assert sum(map(bool, found)) <= 2, [one for one in found if one]
+    assert sum(map(bool, found)) <= 1, [one for one in found if one]
 
 
 def test_an_offset_that_its_own_prediction_shows_in_vain_is_not_offered():

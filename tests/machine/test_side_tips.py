@@ -123,12 +123,13 @@ def near_contact(step):
     return np.array(step.start) + 2.99 * way / np.linalg.norm(way)
 
 
-@settings(max_examples=5, phases=(Phase.explicit, Phase.reuse, Phase.generate))
-@given(st.sampled_from(sorted(MACHINES)), st.integers(0, 2**32 - 1))
+@pytest.mark.parametrize("machine", MACHINES)
+@settings(max_examples=2, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(seed=st.integers(0, 2**32 - 1))
 def test_no_link_enters_the_model_with_a_star(machine, seed):
     kinematics, poses = MACHINES[machine]
     rng, part = np.random.default_rng(seed), t_slot()
-    wanted = plan.blue_noise(part, 25, rng, margin=2.5)
+    wanted = plan.blue_noise(part, 9, rng, margin=2.5)
     route, _, text = routed(part, wanted, kinematics, poses)
     assert sorted([*route.targets["touch"], *route.left_out["touch"]]) == sorted(wanted["touch"])
     star = in_star(rng, 60)
