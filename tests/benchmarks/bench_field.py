@@ -39,9 +39,10 @@ def even(n: int, rng: np.random.Generator) -> np.ndarray:
     given = rng.random((50 * n, 2)) * SIZE
     kept, away = [given[0]], np.full(len(given), np.inf)
     border = np.minimum(given, SIZE - given).min(axis=1)
+    (x, y), most = np.ascontiguousarray(given.T), 2.5 * border
     for _ in range(n - 1):
-        away = np.minimum(away, np.linalg.norm(given - kept[-1], axis=1))
-        kept.append(given[np.minimum(away, 2.5 * border).argmax()])
+        away = np.minimum(away, np.sqrt((x - kept[-1][0]) ** 2 + (y - kept[-1][1]) ** 2))
+        kept.append(given[np.minimum(away, most).argmax()])
     return np.array(kept)
 
 
