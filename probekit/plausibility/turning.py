@@ -24,7 +24,6 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..geometry import apply_motion, invert_motion
-from ..machine.errors import RotaryError
 from ..plan.kinematics import Kinematics
 from .finding import Finding
 from .residuals import left_over, motions_and_sizes
@@ -118,6 +117,7 @@ def _faults(
     points: np.ndarray, normals: np.ndarray, angles: np.ndarray, kinematics: Kinematics, length: float
 ) -> Iterator[_Fault]:
     """What may be wrong, each axis by itself."""
+    from ..machine.errors import RotaryError  # here: inspections of studies without turned poses do not need it
 
     def column(really: Kinematics) -> np.ndarray:
         """Change of the deviations per step."""
