@@ -5,8 +5,10 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
+import shapes
 from scipy import stats
 
+import probekit as pk
 from probekit import InputError
 from probekit.tolerance import Evaluation, profile
 from probekit.verdict import classify, guarded, proved, simple
@@ -206,3 +208,26 @@ def test_words_for_a_notebook():
     html = classify(table, profile(table, 0.1))._repr_html_()
     assert "Part: <b>does not conform</b> (simple acceptance" in html
     assert "&lt;b&gt;" in html
+
+
+def test_what_an_exactly_fixed_alignment_made_zero_is_not_judged():
+    """Six touches, 3-2-1, one 0.04 mm off: the alignment takes it up, and nothing is left to judge."""
+    box = shapes.box()
+    places = [(-20, -15, 10), (20, -15, 10), (0, 15, 10), (-20, -20, 0), (20, -20, 0), (-30, 0, 0)]
+    names = ["top"] * 3 + ["front"] * 2 + ["left"]
+    at = np.array(places, dtype=float)
+    at[0, 2] += 0.04
+    more = np.array([(10.0, 5.0, 10.0), (30.0, 5.0, 2.0), (30.0, -5.0, -2.0)])
+    table = pd.DataFrame({"touch": range(1, 10), "feature": [*names, "top", "right", "right"]})
+    table[["x", "y", "z"]] = np.vstack([at, more])
+    how = pk.deviation.Projection(box, stylus=0.0)
+    first = table.iloc[:6]
+    alignment = pk.fit.rigid(how.project(first), how, u=0.002)
+    aligned = how.project(alignment.apply(first))
+    verdict = classify(aligned, profile(aligned, 0.02, features=["top"], name="top"), u=0.002, alignment=alignment)
+    assert np.abs(aligned["deviation"]).max() < 1e-9
+    assert verdict.tolerances["word"].tolist() == ["not judged"]
+    assert verdict.part == "undecided"
+    aligned = how.project(alignment.apply(table))
+    other = profile(aligned, 0.4, features=["right"], name="right")
+    assert classify(aligned, other, u=0.002, alignment=alignment).part == "conforms", "another feature is judged"
