@@ -120,7 +120,8 @@ def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
         if step.kind == "index" or _is(case.blocks[step.line - 1], lifts):
             continue
         moved = [axis for axis in range(3) if not _at(step.start[axis], step.end[axis])]
-        up = moved == [2] and step.end[2] > step.start[2]
+        low = begin.end[2] if math.isnan(step.start[2]) else step.start[2]  # not known after a tool change
+        up = moved == [2] and step.end[2] > low
         back = all(_at(step.end[axis], begin.end[axis]) for axis in moved)
         if step.kind in ("arc", "probe") or (moved and not up and (step.kind != "rapid" or not back)):
             wrong.append((step.line, "a milling tool moves within the inserted part, and not back to where it was"))
