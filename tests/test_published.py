@@ -234,7 +234,7 @@ def test_what_cannot_be_moved_away_stops_the_run_and_all_stays_together(
 
 
 def test_a_refused_run_leaves_no_page_of_the_run_before(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    study, results = tiny.write(tmp_path), tmp_path / "results"
+    study, results = tiny.write(tmp_path, tiny.QUALIFIED), tmp_path / "results"
     assert main(["inspect", str(study)]) == 0
     assert "conforms" in (results / "report.html").read_text().lower()
     good = (tmp_path / "touches.csv").read_text()
@@ -250,7 +250,7 @@ def test_a_refused_run_leaves_no_page_of_the_run_before(tmp_path: Path, capsys: 
     study.write_text("[part")
     assert main(["inspect", str(study)]) == 2  # a study that cannot even be read
     assert "not valid TOML" in (results / "report.html").read_text()
-    tiny.write(tmp_path)
+    tiny.write(tmp_path, tiny.QUALIFIED)
     assert main(["inspect", str(study)]) == 0
     assert ResultSet(results, "inspection", "report.html").check()
     study.write_text("[part")
@@ -278,7 +278,7 @@ def test_a_plan_is_never_beside_the_program_of_another(tmp_path: Path, capsys: p
 @pytest.mark.slow
 def test_kills_of_the_command_itself(tmp_path: Path) -> None:
     """`probekit inspect` killed at 12 moments after it began to write."""
-    study, results = tiny.write(tmp_path), tmp_path / "results"
+    study, results = tiny.write(tmp_path, tiny.QUALIFIED), tmp_path / "results"
     command = [sys.executable, "-m", "probekit.cli", "inspect", str(study), "--quiet"]
     subprocess.run(command, check=True, capture_output=True)
     killed = 0

@@ -59,8 +59,7 @@ def test_the_covariance_of_the_alignment_is_made_of_no_less_than_u(tmp_path: Pat
 @pytest.mark.parametrize("accepted", [False, True])
 def test_a_flag_is_accepted_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str], accepted: bool) -> None:
     """All touches are further than max_distance from the model, yet within their zones: somebody has to have looked."""
-    qualified = ("ball_diameter = 6.0", "ball_diameter = 6.0\neffective_radius = 3.0")
-    changes = [qualified, ("max_distance = 2.0", "max_distance = 1e-6")]
+    changes = [tiny.QUALIFIED, ("max_distance = 2.0", "max_distance = 1e-6")]
     if accepted:
         changes.append(("[decision]", '[gate]\naccept = ["far from model"]\nreason = "seen"\n\n[decision]'))
     study = tiny.write(tmp_path, *changes)

@@ -9,6 +9,9 @@ import trimesh
 
 SIZE = (60.0, 40.0, 20.0)
 
+#: The probe is qualified; without this change a verdict wants a look.
+QUALIFIED = ("ball_diameter = 6.0", "ball_diameter = 6.0\neffective_radius = 3.0")
+
 STUDY = """\
 [part]
 name = "block (invented)"

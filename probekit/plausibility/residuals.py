@@ -34,7 +34,7 @@ __all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "left_over", "motions
 FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
 _NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not pull it
-_MICROMETRES = 100.0  # times the scatter that u must be for um to be what was meant: they make it 1000 times
+_MICROMETRES = 50.0  # times the scatter that u must be for um to be what was meant: they make it 1000 times
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 

