@@ -18,7 +18,8 @@ NASTY = st.sampled_from(
     ['a"b', ",", "\n", "\r\n", " lead", "trail ", '"', "#x", "=1+1", "nan", "1", "", "\u2028", "\ufeff"]
 )
 WORDS = st.one_of(TEXT, NASTY)
-LENGTHS = st.floats(allow_nan=False, allow_infinity=False)  # subnormals and -0.0 among them
+# subnormals and -0.0 among them; the one number that only a dry run leaves is refused when it is read
+LENGTHS = st.floats(allow_nan=False, allow_infinity=False).filter(lambda x: x != 99999.0)
 UNIT = st.tuples(*[st.floats(-1, 1)] * 3).filter(lambda v: np.linalg.norm(v) > 0.1).map(lambda v: v / np.linalg.norm(v))
 NONE = (np.nan, np.nan, np.nan)
 POINT = st.tuples(LENGTHS, LENGTHS, LENGTHS)

@@ -121,7 +121,7 @@ class Freedom:
         if not self.limited:
             return self
         _, seen, vt = np.linalg.svd(np.vstack([self.rows, np.zeros_like(self.motions)]), full_matrices=False)
-        free = self.motions @ vt[seen < _NONE * float(seen.max())].T
+        free = self.motions @ vt[seen < _NONE * float(seen.max(initial=0.0))].T
         return Freedom(tuple(n for n in self.names if n in FREEDOMS), free, self.pivot)
 
     def holds(self, other: Freedom) -> bool:
