@@ -16,6 +16,7 @@ number is too sure of itself. All sets of a grid are kept with their weights. Th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -24,7 +25,9 @@ from ..show import shown
 from ..uncertainty import Scatter
 from .kernel import distances, matern, six
 
-__all__ = ["Belief", "learn"]
+__all__ = ["RESOLVED", "Belief", "learn", "offsets_of", "restricted"]
+
+RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
 
 _ROUGHNESS = (0.5, 1.5, 2.5)
 _LENGTHS, _STRENGTHS = 12, 10
@@ -82,7 +85,7 @@ class Belief:
     @property
     def sentence(self) -> str:
         """What the touches resolve."""
-        if self.unresolved > 0.3:
+        if self.unresolved > RESOLVED:
             return (
                 f"{len(self.points)} touches, one per {self.apart:.3g} mm, are too far apart to say what lies between: "
                 f"with a probability of {self.unresolved:.2f} the surface changes faster than they follow"
@@ -105,10 +108,15 @@ class Belief:
         steps = (np.arange(sets) + rng.random()) / sets
         return np.searchsorted(np.cumsum(self.weight), steps * self.weight.sum()).clip(0, len(self.weight) - 1)
 
+    @cached_property
+    def separation(self) -> np.ndarray:
+        """(n, n) distances of the touches [mm]."""
+        return distances(self.points, self.points)
+
     def covariance(self, number: int) -> np.ndarray:
         """(n, n) covariance of the deviations with one set of the grid, offsets left aside [mm^2]."""
         roughness, length, strength, white = self.grid[number]
-        field = strength**2 * matern(distances(self.points, self.points), length, roughness)
+        field = strength**2 * matern(self.separation, length, roughness)
         return field + self.noise + white**2 * np.eye(len(self.points))
 
 
@@ -159,7 +167,8 @@ def learn(
     separation = distances(points, points)
     top = 2.0 * float(distances(points[:, :3], points[:, :3]).max())
     lengths = np.geomspace(0.25 * apart, max(top, apart), _LENGTHS)
-    rms = float(np.sqrt(np.mean((y - _offsets(group) @ np.linalg.lstsq(_offsets(group), y, rcond=None)[0]) ** 2)))
+    offsets = offsets_of(group)
+    rms = float(np.sqrt(np.mean((y - offsets @ np.linalg.lstsq(offsets, y, rcond=None)[0]) ** 2)))
     strengths = np.geomspace(0.02 * zone, max(2.0 * zone, 3.0 * rms), _STRENGTHS)
     whites = white * np.array(_WHITE)
     noise = scatter.covariance()
@@ -171,7 +180,7 @@ def learn(
                 for w in whites:
                     sets.append((roughness, length, strength, w))
                     v = strength**2 * correlation + noise + w**2 * np.eye(len(y))
-                    likelihood.append(restricted(v, _offsets(group), y[:, None])[0])
+                    likelihood.append(restricted(v, offsets, y[:, None])[0])
     grid = np.array(sets)
     weight = np.array(likelihood) + _log_prior(grid, apart, zone, white)
     weight = np.exp(weight - weight.max())
@@ -201,7 +210,7 @@ def restricted(covariance: np.ndarray, offsets: np.ndarray, y: np.ndarray) -> np
     return -0.5 * (left**2).sum(axis=0) - size
 
 
-def _offsets(group: np.ndarray) -> np.ndarray:
+def offsets_of(group: np.ndarray) -> np.ndarray:
     """(n, g) one column of ones for each group."""
     return (group[:, None] == np.unique(group)[None, :]).astype(float)
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from ..errors import InputError
 from ..show import shown
-from .belief import Belief, _offsets, restricted
+from .belief import Belief, offsets_of, restricted
 from .kernel import distances
 from .nodes import Nodes
 
@@ -145,12 +145,14 @@ Hill = tuple[np.ndarray, float, float]  # middle as a point of six [mm], radius,
 
 def hills(sets: list[list[Hill]], points: np.ndarray) -> np.ndarray:
     """(k, m) height of k sets of hills at points (m, 6) [mm]."""
+    from ..machine.made import Hill as Shape
+
     made = np.zeros((len(sets), len(points)))
     for k, one in enumerate(sets):
         for middle, radius, height in one:
-            t = np.linalg.norm(points[:, :3] - middle[:3], axis=1) / radius
             same = np.linalg.norm(points[:, 3:] - middle[3:], axis=1) < np.linalg.norm(middle[3:])  # within 60 degrees
-            made[k] += np.where(same & (t < 1.0), height * np.maximum(1.0 - t**2, 0.0) ** 3, 0.0)
+            shape = Shape(tuple(middle[:3].tolist()), radius, height)
+            made[k] += np.where(same, shape(points[:, :3], points[:, 3:]), 0.0)
     return made
 
 
@@ -180,7 +182,7 @@ def weighed(
     left = (belief.deviation - hills(proposed, belief.points)).T
     before = np.log(np.maximum(belief.weight, 1e-300))
     some = _strata(belief, _GRID) if len(belief.points) > 60 else np.arange(len(belief.grid))
-    offsets = _offsets(belief.group)
+    offsets = offsets_of(belief.group)
     gained = np.empty((len(some), _TRIALS))
     for k, number in enumerate(some):
         likelihood = restricted(belief.covariance(int(number)), offsets, left)

@@ -11,19 +11,19 @@ P is no verdict: a hill between the touches is not in it (`probekit.field.blind_
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from ..errors import InputError
 from ..show import shown
-from .belief import Belief
+from .belief import RESOLVED, Belief
 from .defects import Defects, hills, weighed
 from .kernel import distances, matern, six
 from .nodes import Nodes
 
 __all__ = ["Surface", "surface"]
 
-RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
 FEWEST = 30  # touches below which there are words instead of a number
 _SMALL = (
     8.0  # form that is finer than the touches may stay so, if the zone is so many times its rms away: our judgement
@@ -166,7 +166,8 @@ def surface(
     if not np.isin(group, belief.group).all():
         raise InputError("a face has no touch of its own: nothing is said of it", found=sorted(set(group.tolist())))
     points = six(at.places, at.normals)
-    sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, len(points) + len(belief.points)))
+    m, known = len(points), _known(belief, points, group)
+    sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
     effective = np.inf
     if defects is not None:
         sets, chosen, effective = weighed(belief, defects, points, _WITH_DEFECTS, rng)
@@ -175,10 +176,10 @@ def surface(
     drawn = []
     for number in np.unique(sets):
         off = np.repeat(hidden[sets == number], each, axis=0)
-        drawn.append(off + _given(belief, int(number), points, group, belief.deviation - off[:, len(points) :], rng))
+        drawn.append(off + _given(belief, int(number), known, belief.deviation - off[:, m:], rng))
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
-    inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, : len(points)]
+    inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
     low, high = _interval(inside, each)
     share = float(inside.mean())
     small = _small(belief, lower, upper)
@@ -188,11 +189,11 @@ def surface(
         probability=min(max(share, 3.0 / len(inside)), 1.0 - 3.0 / len(inside)) if told else np.nan,
         low=low,
         high=high,
-        out=1.0 - within[:, : len(points)].mean(axis=0),
+        out=1.0 - within[:, :m].mean(axis=0),
         mean=at_nodes.mean(axis=0),
         u=at_nodes.std(axis=0),
         fields=at_nodes,
-        touched=everywhere[:, len(points) :],
+        touched=everywhere[:, m:],
         inside=inside,
         spacing=at.spacing,
         small=small,
@@ -201,34 +202,41 @@ def surface(
     )
 
 
-def _given(
-    belief: Belief,
-    number: int,
-    points: np.ndarray,
-    group: np.ndarray,
-    y: np.ndarray,
-    rng: np.random.Generator,
-) -> np.ndarray:
+class _Known(NamedTuple):
+    """What all sets of the grid have in common, at the m nodes and n touches."""
+
+    separation: np.ndarray  # (m + n, m + n) distances [mm]
+    offsets: np.ndarray  # (m + n, g) one column of ones for each group
+    cell: np.ndarray  # (m + n,) where the finer form is drawn once
+    error: np.ndarray  # (n, n) root of the covariance of the touches
+
+
+def _known(belief: Belief, points: np.ndarray, group: np.ndarray) -> _Known:
+    everywhere, n = np.vstack([points, belief.points]), len(belief.points)
+    names = np.unique(belief.group)
+    offsets = (np.concatenate([group, belief.group])[:, None] == names[None, :]).astype(float)
+    fine = np.concatenate([_cells(points, belief.apart), -1 - np.arange(n)])
+    cell = np.unique(fine, return_inverse=True)[1]
+    error = np.linalg.cholesky(belief.noise + 1e-15 * np.eye(n))
+    return _Known(distances(everywhere, everywhere), offsets, cell, error)
+
+
+def _given(belief: Belief, number: int, known: _Known, y: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """(k, m + n) fields, each given k deviations of the touches (k, n), at nodes and touches [mm], by one set."""
     from scipy.linalg import cho_factor, cho_solve
 
     roughness, length, strength, white = belief.grid[number]
-    m, (count, n) = len(points), y.shape
-    everywhere = np.vstack([points, belief.points])
-    smooth = strength**2 * matern(distances(everywhere, everywhere), length, roughness)
-    root = np.linalg.cholesky(smooth + (1e-8 * strength**2) * np.eye(m + n))
-    names = np.unique(belief.group)
-    offsets = (np.concatenate([group, belief.group])[:, None] == names[None, :]).astype(float)
-    free = (_FREE * belief.zone) ** 2
-    fine = np.concatenate([_cells(points, belief.apart), -1 - np.arange(n)])
-    _, cell = np.unique(fine, return_inverse=True)
+    total, (count, n) = len(known.cell), y.shape
+    m, free = total - n, (_FREE * belief.zone) ** 2
+    smooth = strength**2 * matern(known.separation, length, roughness)
+    root = np.linalg.cholesky(smooth + (1e-8 * strength**2) * np.eye(total))
     prior = (
-        rng.standard_normal((count, m + n)) @ root.T
-        + white * rng.standard_normal((count, int(cell.max()) + 1))[:, cell]
-        + np.sqrt(free) * rng.standard_normal((count, len(names))) @ offsets.T
+        rng.standard_normal((count, total)) @ root.T
+        + white * rng.standard_normal((count, int(known.cell.max()) + 1))[:, known.cell]
+        + np.sqrt(free) * rng.standard_normal((count, known.offsets.shape[1])) @ known.offsets.T
     )
-    errors = rng.standard_normal((count, n)) @ np.linalg.cholesky(belief.noise + 1e-15 * np.eye(n)).T
-    of_surface = smooth[:, m:] + free * offsets @ offsets[m:].T
+    errors = rng.standard_normal((count, n)) @ known.error.T
+    of_surface = smooth[:, m:] + free * known.offsets @ known.offsets[m:].T
     of_surface[m:] += white**2 * np.eye(n)
     touched = of_surface[m:] + belief.noise
     answer = cho_solve(cho_factor(touched, lower=True), (y - prior[:, m:] - errors).T)
