@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from ..reading.interpreter import Interpreter
 from ..reading.steps import MOVES, Step
@@ -42,7 +43,17 @@ def displaced(following: Sequence[Block], alone: Interpreter, merged: Interprete
             off += ["a rotary axis"] if tuple(was.angles_end) != tuple(now.angles_end) else []
             if off:
                 return was, ", ".join(off)
+        if _alike(alone, merged):
+            return None
     return None
+
+
+def _alike(one: Interpreter, other: Interpreter) -> bool:
+    """Whether all that comes goes the same way in both."""
+    if one.position != other.position or not all(map(math.isfinite, one.position)) or one.angles != other.angles:
+        return False
+    same = replace(one.state, said=frozenset()) == replace(other.state, said=frozenset())  # who said it moves nothing
+    return same and one.offsets == other.offsets and one.parameters == other.parameters
 
 
 def _kept(interpreter: Interpreter, block: Block) -> list[Step]:

@@ -209,9 +209,11 @@ def merge(
         alone.parameters = dict(merged.parameters)  # those that both use are told in the notes
         return displaced(blocks[index:], alone, merged)
 
-    if not need.tool and off(need):
+    found = off(need)
+    if found and not need.tool:
         need = replace(need, across=True)
-    if found := off(need):
+        found = off(need)
+    if found:
         raise InputError(
             "after the probing the milling would go elsewhere: the block moves from where the tool before it stood",
             line=found[0].line,
