@@ -28,6 +28,7 @@ __all__ = ["Between", "between", "blind_spots"]
 
 WHITE = 0.005  # form finer than the touches, if the study does not say [mm]
 _NODES, _SEED = 800, 1
+_FEWEST = 12  # touches below which there is not even a word; our judgement
 _PROFILE = "profile of a surface"
 _LETTERS = "ABCDE"
 
@@ -131,18 +132,8 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))
     blind = _blind(at, places, normals, u, one.width, wanted.get("hill"))
     none = pd.DataFrame(columns=[*TARGET, *NORMAL, "face", "gain"])
-    out = table["touch"][(one.deviations < one.lower) | (one.deviations > one.upper)].tolist()
-    if one.touch_limits is not None:
-        return Between(
-            one.name, None, blind, none, "a zone that is not the same everywhere is not judged between touches"
-        )
-    if out:
-        where = ", ".join(map(str, out[:5])) + (" and others" if len(out) > 5 else "")
-        return Between(
-            one.name, None, blind, none, f"the surface is out of its zone at touch {where}, by the touches alone"
-        )
-    if len(table) < 12:
-        return Between(one.name, None, blind, none, f"{len(table)} touches are too few to say what lies between them")
+    if why := _why_not(one, table["touch"].to_numpy()):
+        return Between(one.name, None, blind, none, why)
     half = (one.upper - one.lower) / 2.0
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
@@ -150,6 +141,19 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     resolved = np.isfinite(said.probability)
     further = touch_next(said, at, rng, u=u) if resolved and said.word == "not decided" else none
     return Between(one.name, said, blind, further)
+
+
+def _why_not(one: Evaluation, touches: np.ndarray) -> str:
+    """Why nothing can be said between the touches of a tolerance; empty if something can."""
+    if one.touch_limits is not None:
+        return "a zone that is not the same everywhere is not judged between touches"
+    out = touches[(one.deviations < one.lower) | (one.deviations > one.upper)].tolist()
+    if out:
+        where = ", ".join(map(str, out[:5])) + (" and others" if len(out) > 5 else "")
+        return f"the surface is out of its zone at touch {where}, by the touches alone"
+    if len(touches) < _FEWEST:
+        return f"{len(touches)} touches are too few to say what lies between them"
+    return ""
 
 
 def _defects(stated: Mapping[str, Any]) -> dict[str, Any]:

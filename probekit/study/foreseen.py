@@ -10,7 +10,7 @@ from ..columns import MEASURED, NORMAL, TARGET, array
 from ..errors import ProbekitError, ProbekitWarning
 from ..tolerance import Unjudged
 from .aligning import align
-from .inspection import evaluate
+from .evaluating import evaluate
 from .wording import in_keys
 
 if TYPE_CHECKING:

@@ -12,16 +12,16 @@ from .. import action, deviation, fit, nominal, plausibility, report, scene, tol
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..files import store
-from ..limits import tables_of
 from ..scene.build import with_residuals
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
-from .aligning import align, by_fit, datums_of
+from .aligning import align, by_fit
 from .between import Between, between
 from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
+from .evaluating import evaluate
 from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
 from .leaving_out import influence
 from .looking_again import all_touches_of, first_look
@@ -30,14 +30,13 @@ from .model import Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
 from .readings import Qualified, qualified_of, stylus_of
-from .wording import in_keys
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..verdict.influence import Influence
 
-__all__ = ["Inspection", "evaluate", "run", "write"]
+__all__ = ["Inspection", "run", "write"]
 
 Progress = Callable[[str, float], None]
 
@@ -369,18 +368,6 @@ def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) ->
     if measured.attrs.get("recorded") != "centre":
         return ["the touches are contact points: the qualification of the stylus is not used"]
     return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
-
-
-def evaluate(
-    study: Study, aligned: pd.DataFrame, how: deviation.Projection, u: float
-) -> list[tolerance.Evaluation | tolerance.Unjudged]:
-    """All tolerances; where the study says what the letters stand for, each in the frame that its own establish."""
-    stated = tables_of({"tolerance": study.settings["tolerance"]})
-    read = [tolerance.read_tolerance(table, file=study.path, where=where) for where, _, table in stated]
-    wanted = [one for several in read for one in several]
-    planned = [str(one["feature"]) for one in study.settings.get("plan", []) if "feature" in one]
-    found = tolerance.evaluate_all(wanted, aligned, how, datums=datums_of(study), u=u, features=planned)
-    return [replace(one, reason=in_keys(one.reason)) if isinstance(one, tolerance.Unjudged) else one for one in found]
 
 
 def _pass_on(caught: list[warnings.WarningMessage]) -> None:

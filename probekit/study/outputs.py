@@ -253,8 +253,10 @@ def _of_dialect(programmed: Program) -> list[tuple[str, str]]:
 
 def other_radius(planned: Plan) -> list[str]:
     """Whether the virtual probe triggers at another radius than the study compensates for."""
+    from ..machine.errors import Lobing
+
     probe = planned.probe
-    early = sum(getattr(one, "mean", 0.0) for one in errors_of(planned.study) if type(one).__name__ == "Lobing")
+    early = sum(one.mean for one in errors_of(planned.study) if isinstance(one, Lobing))
     if abs(probe.ball_diameter / 2 - early - probe.radius) <= _RADIUS:
         return []
     made = probe.ball_diameter / 2 - early

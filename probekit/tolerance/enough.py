@@ -6,6 +6,8 @@ together count as one, and what a feature's direction or form needs must be spre
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from ..errors import TouchesError
@@ -14,10 +16,15 @@ from ..fit.few import blind_to
 from ..fit.motion import typical_arm
 from .blocks import of_motions
 
+if TYPE_CHECKING:
+    from ..fit.alignment import Alignment
+    from .evaluation import Evaluation
+
 __all__ = [
     "few",
     "fits_anything",
     "gives_way",
+    "made_zero",
     "place_of",
     "require_enough",
     "require_held",
@@ -182,3 +189,9 @@ def few(kind: str, n: int, claim: str, *, form: bool = False) -> tuple[str, ...]
     common = f"{n} touches are few for {claim}: {enough} spread over the feature are common practice (no source)"
     lobes = (blind_to(n),) if kind == "circle" else ()
     return (common + "; the value is a lower bound" if form else common, *lobes)
+
+
+def made_zero(one: Evaluation, alignment: Alignment) -> bool:
+    """Whether an alignment without a spare touch has made the deviations of all that a profile judges."""
+    exact = len(alignment.used) <= len(alignment.free)
+    return exact and one.kind.startswith("profile") and bool(np.isin(one.rows, alignment.used).all())

@@ -11,6 +11,7 @@ import numpy as np
 from ..columns import PLACED_BY, words
 from ..errors import FitError, InputError
 from ..tolerance.bounds import Bounds, bounds
+from ..tolerance.enough import made_zero
 from ..tolerance.propagation import carry, own_uncertainty
 from ..tolerance.unjudged import Unjudged
 from ..uncertainty import Scatter
@@ -189,7 +190,7 @@ def _judged_or_not(
     """A tolerance judged, in the frame that it is in; not judged where its bounds cannot be found."""
     if isinstance(one, Unjudged):
         return one
-    if alignment is not None and one.carried is None and _by_alignment(one, alignment):
+    if alignment is not None and one.carried is None and made_zero(one, alignment):
         why = (
             f"the alignment rests on {len(alignment.used)} touches for {len(alignment.free)} degrees of freedom, and "
             "all touches judged are among them: their deviations are zero by construction. Touch more of it"
@@ -202,12 +203,6 @@ def _judged_or_not(
         rows = np.union1d(one.rows, one.missed_rows).astype(int)
         why = f"the bounds of its actual value were not found: {error}"
         return Unjudged(one.name, one.kind, one.features, one.width, why, rows)
-
-
-def _by_alignment(one: Evaluation, alignment: Alignment) -> bool:
-    """Whether an alignment without a spare touch has made the deviations of all that is judged."""
-    exact = len(alignment.used) <= len(alignment.free)
-    return exact and one.kind.startswith("profile") and bool(np.isin(one.rows, alignment.used).all())
 
 
 def _unjudged_row(one: Unjudged) -> tuple:
