@@ -4,7 +4,7 @@ The rooms of the house, in the order of the pipeline; each is imported when firs
 
     nominal -> plan -> program -> machine -> touches
         -> deviation -> fit -> plausibility -> uncertainty -> field -> tolerance
-        -> verdict -> action -> scene -> report, widgets
+        -> verdict -> action -> scene -> report, widgets, figures
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs.
 Lengths are millimetres, angles degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         action,
         deviation,
         field,
+        figures,
         fit,
         gauge,
         machine,
@@ -48,6 +49,7 @@ __all__ = [
     "action",
     "deviation",
     "field",
+    "figures",
     "fit",
     "gauge",
     "machine",
