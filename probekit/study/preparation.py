@@ -131,7 +131,15 @@ def _ordered(
         tell("ordering them", 0.6)
         height = options.get("height")
         route = planning.order(
-            judged, probe, kinematics, poses, obstacles=obstacles, margin=margin, height=height, pace=pace
+            judged,
+            probe,
+            kinematics,
+            poses,
+            obstacles=obstacles,
+            margin=margin,
+            height=height,
+            pace=pace,
+            progress=lambda done: tell("ordering them", 0.6 + 0.4 * done),
         )
     return judged, route
 

@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+from benchmarks.bench_planning import held_karp, made_cost
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -61,3 +62,27 @@ def test_a_large_tour_beats_the_nearest_neighbour_and_repeats():
 def test_a_cost_that_is_none_is_refused(cost):
     with pytest.raises(InputError, match="cost of a tour"):
         short_tour(cost)
+
+
+def test_a_tour_is_within_four_per_cent_of_a_bound_that_no_tour_goes_below():
+    # the bound of Held and Karp (see the benchmark); on a cost with ways over the top, as routes have
+    cost = made_cost(150)
+    tour = short_tour(cost)
+    bound = held_karp(cost, tour_cost(tour, cost))
+    assert bound <= tour_cost(tour, cost) <= 1.04 * bound
+    assert sorted(tour.tolist()) == list(range(len(cost)))
+
+
+def test_the_bound_is_below_the_optimum_of_all_permutations():
+    cost = distances(np.random.default_rng(7).random((8, 2)))
+    rests = (rest for rest in itertools.permutations(range(1, 8)) if rest[0] < rest[-1])
+    best = min(tour_cost(np.array((0, *rest)), cost) for rest in rests)
+    assert 0.9 * best <= held_karp(cost, 1.05 * best) <= best + 1e-12
+
+
+def test_what_is_done_of_a_tour_is_told_and_never_falls():
+    told = []
+    short_tour(distances(np.random.default_rng(9).random((200, 2))), progress=told.append)
+    assert len(told) > 2
+    assert told == sorted(told)
+    assert 0.0 <= told[0] <= told[-1] <= 1.0

@@ -16,7 +16,7 @@ axes turn, the ball is lifted to a height that clears part and fixture at every 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,6 +133,7 @@ def order(
     height: float | None = None,
     start: Sequence[float] = (),
     pace: Pace | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Route:
     """Put targets into a short, safe order.
 
@@ -161,6 +162,8 @@ def order(
         Angles before and after probing [degree]; default zero.
     pace : Pace, optional
         Shortest means quickest at this pace; default ``Pace()``.
+    progress : callable, optional
+        Told the part done so far (0 to 1).
 
     Returns
     -------
@@ -173,7 +176,7 @@ def order(
         contradicts its pose, a margin that a standoff cannot keep, or a height below the safe one.
     """
     poses = tuple(tuple(float(angle) for angle in pose) for pose in poses)
-    pace = Pace() if pace is None else pace
+    pace, tell = Pace() if pace is None else pace, progress or (lambda _done: None)
     clear, around = obstacles.clear_of(probe, margin), np.asarray(obstacles.points, dtype=float)
     if around.ndim != 2 or around.shape[1] != 3 or len(around) < 4 or not np.isfinite(around).all():
         raise InputError("the obstacles have too few points", found=around.shape, expected="(4 or more, 3), finite")
@@ -206,10 +209,12 @@ def order(
     rows: list[int] = []
     straight: list[bool] = []
     indexed: list[bool] = []
+    tell(0.3)
     for pose in _pose_order(sorted(set(direction[used].tolist())), poses, start, len(kinematics.axes)):
+        done, share = len(rows) / used.sum(), (direction == pose)[used].mean()
         own = np.flatnonzero(used & (direction == pose))
         ways = Ways(starts[own], risen[own], attitude[own], clear, margin, pace)
-        tour = ways.tour()
+        tour = ways.tour(lambda part, done=done, share=share: tell(0.3 + 0.7 * (done + share * part)))
         rows += own[tour].tolist()
         straight += [False, *(ways.is_straight(a, b) for a, b in itertools.pairwise(tour))]
         indexed += [True] + [False] * (len(own) - 1)

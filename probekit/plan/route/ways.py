@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from ..access.clearance import Clear
@@ -100,10 +102,11 @@ class Ways:
         """Whether the way between two touches of the tour is one straight move."""
         return bool(self.straight[a, b] < self.over[a, b])
 
-    def tour(self) -> np.ndarray:
+    def tour(self, progress: Callable[[float], None]) -> np.ndarray:
         """(n,) order; the tour begins and ends on the clearance plane, place 0 of the cost."""
-        tour = short_tour(self._cost())
-        for _ in range(_ROUNDS):
+        tour = short_tour(self._cost(), progress=lambda done: progress(0.6 * done))
+        for at in range(_ROUNDS):
+            progress(0.6 + 0.4 * at / _ROUNDS)
             if not self._find_out(tour[1:-1] - 1, tour[2:] - 1):
                 break
             tour = improve_tour(tour, self._cost())
