@@ -6,7 +6,8 @@ The rooms of the house, in the order of the pipeline; each is imported when firs
         -> deviation -> fit -> plausibility -> uncertainty -> field -> tolerance
         -> verdict -> action -> scene -> report, widgets, figures
 
-``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs.
+``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs;
+``archive`` keeps every inspected part and tells its history.
 Lengths are millimetres, angles degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
 """
 
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from . import (
         action,
+        archive,
         deviation,
         field,
         figures,
@@ -47,6 +49,7 @@ __all__ = [
     "ProbekitWarning",
     "UndeterminedError",
     "action",
+    "archive",
     "deviation",
     "field",
     "figures",

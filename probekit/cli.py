@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import __version__
+from .cli_many import add_commands, archived
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
 
@@ -41,6 +42,8 @@ examples:
   probekit simulate my_demo/study.toml       run that program on a virtual machine; writes a results file
   probekit check my_demo/study.toml my_demo/results/J61-PROBE-1.nc     check a program that was edited by hand
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
+  probekit inspect study.toml --archive shop     also append the part to the archive in the folder shop
+  probekit history shop --to history.html    what all parts in it tell: trends, drift, capability, touches
   probekit cache --clear                     delete the exact models that are kept between runs
 
 exit status:
@@ -87,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
         "--to", type=Path, metavar="FOLDER", help="folder for the results (default: results, beside the study)"
     )
     inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
+    inspect.add_argument("--archive", type=Path, metavar="FOLDER", help="append the part to this archive (made if new)")
     inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
     for name, (run, short, long) in _BEFORE_THE_CUT.items():
@@ -139,6 +143,7 @@ def _parser() -> argparse.ArgumentParser:
     faces.add_argument("--unit", help="unit of a model that does not say it, such as mm")
     faces.add_argument("--body", metavar="NAME", help="one body of several, by name or path; * for all together")
     faces.set_defaults(run=_faces)
+    add_commands(commands)
     kept = commands.add_parser(
         "cache",
         help="show or clear the kept exact models",
@@ -170,11 +175,15 @@ def _inspect(options: argparse.Namespace) -> int:
     ):
         found = study.run(wanted, progress=progress)
         paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
+        kept = options.archive or study.places.archive_of(wanted)
+        said = "" if kept is None else archived(kept, wanted, found)
     if options.quiet:
         say(found.verdict.part)
     else:
         say(study.summing_up.inspection_summary(found))
         say("written: " + ", ".join(str(path) for path in paths.values()))
+        if said:
+            say(said)
         if "again" in paths:
             say(f"To plan what is to be touched again: probekit program {options.study} --only {paths['again']}")
     return 0 if found.verdict.part == "conforms" else 1

@@ -42,6 +42,7 @@ LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
     **dict.fromkeys(("about.operator", "about.machine"), Text()),
     "about.date": Day(),
+    "archive.folder": _FILE,
     "about.temperature": Number(least=-50, most=100),
     "part.angle": Number(above=0, most=180),
     "part.deflection": Number(above=0, most=100),

@@ -60,6 +60,7 @@
     [surface]         judges profiles between their touches: tolerances = names, if not all; hill = {radius, height}:
                       one that should not be missed; defects = {rate, radius = [low, high], height = [low, high]}:
                       those that the process makes; white: form finer than the touches [mm]; nodes, seed
+    [archive]         folder: every inspection is appended to the archive in it (`probekit.archive`)
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
                       faces that is to be expected beside u
@@ -194,6 +195,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "white": _NUMBER,
         **dict.fromkeys(("nodes", "seed"), _WHOLE),
     },
+    "archive": {"folder": _TEXT},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 
@@ -216,6 +218,7 @@ _REQUIRED = {
     "cutter": ("tool", "faces"),
     "surface.hill": ("radius", "height"),
     "surface.defects": ("rate", "radius", "height"),
+    "archive": ("folder",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
 _LISTED = ("datum", "plan", "tolerance", "cutter")  # tables that there may be several of

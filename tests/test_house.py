@@ -51,7 +51,7 @@ ORDER = (
         "figures",
         "limits",
     ),
-    *("settings", "study", "draft", "gauge", "demo", "console", "cli"),
+    *("settings", "study", "draft", "gauge", "archive", "demo", "console", "cli_many", "cli"),
 )
 
 
@@ -189,6 +189,7 @@ def public_functions() -> list[tuple[str, object]]:
         "figures",
         "study",
         "gauge",
+        "archive",
     ):
         module = getattr(pk, room)
         found += [
@@ -235,8 +236,8 @@ def public_names() -> list[str]:
 
 def test_the_public_face_is_small() -> None:
     # a new room brings its own: `field` six; `gauge` eighteen, one for each study, by the trade's word, and proving;
-    # `figures` eleven, one for each picture
-    assert len(public_names()) <= 190 + 18 + 11
+    # `figures` eleven, one for each picture; `archive` its store, what is done with it, and batches
+    assert len(public_names()) <= 190 + 18 + 11 + 9
     assert len(set(public_names())) == len(public_names())
 
 

@@ -254,6 +254,14 @@ def of_fields() -> list[Any]:
     return [at, belief, defects, judged, between]
 
 
+def of_archives(folder: Path) -> list[Any]:
+    from archive.made import record
+
+    archive, one = pk.archive.Archive(folder / "archive"), record("S1")
+    done = pk.archive.batch.Batch(pd.DataFrame({"word": ["conforms"], "new": [True]}))
+    return [archive, one, archive.append(one), pk.archive.verify(archive), pk.archive.history(archive), done]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
@@ -268,6 +276,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
             of_actions(),
             of_gauges(),
             of_fields(),
+            of_archives(folder),
         ],
         set(),
     ):

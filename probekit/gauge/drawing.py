@@ -99,7 +99,8 @@ def _series(one: Series, k: int, x: np.ndarray, y: np.ndarray, upper: np.ndarray
         )
     known = np.isfinite(x) & np.isfinite(y)
     pieces = np.split(np.column_stack([x, y]), np.flatnonzero(~known))  # a line ends where a number is missing
-    path = "".join("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in one if np.isfinite(a + b)) for one in pieces)
+    drawn = ("L".join(f"{a:.1f} {b:.1f}" for a, b in one if np.isfinite(a + b)) for one in pieces)
+    path = "".join("M" + one for one in drawn if one)
     if one.kind == "band" and upper is not None:
         back = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x[::-1], upper[::-1], strict=True))
         return f'<path d="{path}L{back}Z" fill="{colour}" fill-opacity="0.18"/>'

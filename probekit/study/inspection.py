@@ -19,6 +19,7 @@ from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
 from .aligning import align, by_fit
 from .between import Between, between
+from .content import further, touches_again
 from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .evaluating import evaluate
@@ -26,7 +27,7 @@ from .gating import gate_of, set_up_stated, targets_placed, telling_missing, wit
 from .leaving_out import influence
 from .looking_again import all_touches_of, first_look
 from .machinery import cutters_of
-from .model import Study, nominal_of, runnable
+from .model import Models, Study, nominal_of, runnable
 from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
 from .readings import Qualified, qualified_of, stylus_of
@@ -113,7 +114,11 @@ class Inspection:
 
 
 def run(
-    study: Study, *, progress: Progress | None = None, earlier: verdict.results.Verdict | None = None
+    study: Study,
+    *,
+    progress: Progress | None = None,
+    earlier: verdict.results.Verdict | None = None,
+    models: Models | None = None,
 ) -> Inspection:
     """Do the whole job: load, project, align, evaluate, judge, suggest.
 
@@ -125,6 +130,8 @@ def run(
     earlier : Verdict, optional
         Of the first look, where ``[touches] again`` names the touches of the second; by default that look is judged
         first.
+    models : mapping, optional
+        Models that runs before this one have loaded, see `model.nominal_of`; this one is added.
 
     Returns
     -------
@@ -139,13 +146,13 @@ def run(
     """
     tell = progress or (lambda _step, _done: None)
     if earlier is None and (first := first_look(study)) is not None:
-        earlier = run(first, progress=progress).verdict
+        earlier = run(first, progress=progress, models=models).verdict
     study, notes = runnable(study)
     settings = study.settings
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         tell("loading the nominal", 0.0)
-        part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done))
+        part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done), models)
         tell("reading the touches", 0.2)
         qualified = qualified_of(study)
         measured, repeated = all_touches_of(study, part)
@@ -278,12 +285,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
     common = {"alignment": inspection.alignment, "action": step, "provenance": inspection.provenance}
     gate: dict[str, Any] = {"findings": inspection.findings, "residuals": inspection.residuals}
     gate["influence"] = inspection.influence
-    more = report.gate.gate_data(**gate) | {"about": dict(inspection.about), "stamp": inspection.stamp}
     sure: dict[str, Any] = {"budget": inspection.budget, "shares": inspection.shares}
-    more |= report.sure.sure_data(**sure)
-    if inspection.surfaces:
-        more["between_touches"] = [one.data for one in inspection.surfaces]
-    more["touch_again"] = {"file": INSPECTION["again"], "touches": again["touch"].tolist()} if len(again) else None
     about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
     about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
     with results.publishing() as there:
@@ -293,7 +295,9 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
-        report.tables(inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=more, **common)
+        report.tables(
+            inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=further(inspection, again), **common
+        )
         recut = report.recut_files(inspection.action.recut, about["stamp"], there)
     kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *recut}
     return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
@@ -311,13 +315,6 @@ def _said_of_again(again: pd.DataFrame) -> str:
         f"Touch these again: {INSPECTION['again']} in this folder lists {ids} as a plan; "
         f"probekit program STUDY --only {INSPECTION['again']} writes the program for them.{more}"
     )
-
-
-def touches_again(inspection: Inspection) -> pd.DataFrame:
-    """What to touch again, as a plan (`probekit.action.touch_again`)."""
-    left = inspection.residuals
-    named = () if left is None or left.agree else left.outliers or left.touches
-    return action.touch_again(inspection.verdict, named)
 
 
 def _action(

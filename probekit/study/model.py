@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, MutableMapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,7 +22,10 @@ from ..show import shown
 from ..uncertainty.causes import PART
 from .wording import fit_error_in_keys, input_error_in_keys
 
-__all__ = ["Study", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
+__all__ = ["Models", "Study", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
+
+#: What a model was made of -> the model, and what loading it had to say.
+Models = MutableMapping[str, tuple[nominal.Nominal, tuple[str, ...]]]
 
 
 @shown
@@ -145,15 +149,60 @@ def motion_of(study: Study, table: str) -> np.ndarray:
     return fit.make_motion(numbers_of(study, table, "translation", zero), numbers_of(study, table, "rotation", zero))
 
 
-def nominal_of(study: Study, progress: Callable[[str, float], None] | None = None) -> nominal.Nominal:
-    """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`."""
+def nominal_of(
+    study: Study,
+    progress: Callable[[str, float], None] | None = None,
+    models: Models | None = None,
+) -> nominal.Nominal:
+    """The nominal that a study names, in its part frame; exact surfaces are kept in the user's `probekit.cache`.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable, optional
+    models : mapping, optional
+        Models loaded before, by what they were made of: that of this study is taken from it or put into it, so that
+        many parts of one model load it once. A file that was changed since is loaded anew.
+
+    Returns
+    -------
+    Nominal
+    """
+    made_of = "" if models is None else _made_of(study)
+    if models is not None and made_of in models:
+        part, said = models[made_of]
+    else:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always", ProbekitWarning)
+            part = _loaded(study, progress)
+        said = tuple(str(one.message) for one in caught if issubclass(one.category, ProbekitWarning))
+        for one in caught:
+            if not issubclass(one.category, ProbekitWarning):
+                warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+        if models is not None:
+            models[made_of] = part, said
+    for note in (*said, *notes_on_size(study.settings, part.diagonal)):
+        warnings.warn(note, ProbekitWarning, stacklevel=2)
+    return part
+
+
+def _made_of(study: Study) -> str:
+    """What the nominal of a study is made of: file as it lies there, and keys."""
+    path = study.file(study.settings["part"]["model"])
+    try:
+        about = path.stat()
+    except OSError:
+        return ""  # loading says what is wrong
+    given = {key: value for key, value in study.settings["part"].items() if key not in PART}
+    return json.dumps([str(path.resolve()), about.st_size, about.st_mtime_ns, given], sort_keys=True, default=str)
+
+
+def _loaded(study: Study, progress: Callable[[str, float], None] | None) -> nominal.Nominal:
     settings = study.settings["part"]
     options = {key: settings[key] for key in settings if key not in ("model", "frame", "without_kernel", *PART)}
     if "unit" in options:
         millimetres_per(options["unit"], file=str(study.path), key="part.unit")
     part = nominal.load(study.file(settings["model"]), **options, cache=True, progress=progress)
-    for note in notes_on_size(study.settings, part.diagonal):
-        warnings.warn(note, ProbekitWarning, stacklevel=2)
     frame = settings.get("frame")
     if frame is None:
         return part

@@ -15,6 +15,7 @@ from .model import Study
 __all__ = [
     "COMMANDS",
     "INSPECTION",
+    "archive_of",
     "dry_name",
     "inputs_of",
     "program_names",
@@ -105,6 +106,12 @@ def results_left(folder: str | Path, command: str) -> ResultSet:
     """
     kind, _ = COMMANDS[command]
     return ResultSet(Path(folder), kind, _PAGES[kind])
+
+
+def archive_of(study: Study) -> Path | None:
+    """Folder of the archive that the study names; None if it names none."""
+    named = study.settings.get("archive", {}).get("folder")
+    return None if named is None else study.file(named)
 
 
 def inputs_of(study: Study) -> dict[str, Path]:

@@ -1,0 +1,121 @@
+"""Which records belong together: one revision, each part once, and what was left out, with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from ..errors import InputError
+from ..show import shown
+from .exporting import table_of
+from .store import Archive
+
+__all__ = ["Chosen", "choose"]
+
+_MEANING = {"settings": "study", "model": "model", "plan": "plan"}
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Chosen:
+    """Parts of one revision of study, model and plan.
+
+    Attributes
+    ----------
+    parts : DataFrame
+        One row per part, in the order in which they were first inspected: `part` (1, 2, ...), `record` (that counts:
+        the last of this part), `key`, `word`, `at`, `earlier` (records that it supersedes, with words), `answers`.
+    left_out : DataFrame
+        One row per record that does not count: `record, key, word, why`.
+    notes : tuple of str
+    """
+
+    parts: pd.DataFrame
+    left_out: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """How many parts count, and how many records do not, and why, in one line."""
+        said = f"{len(self.parts)} part{'s' * (len(self.parts) != 1)} of one revision of study, model and plan"
+        if self.left_out.empty:
+            return said + "; no record left out"
+        counts = self.left_out["why"].value_counts()
+        return f"{said}; {len(self.left_out)} records left out: " + ", ".join(f"{n} {why}" for why, n in counts.items())
+
+
+def choose(archive: Archive, *, like: int | None = None) -> Chosen:
+    """The parts of one revision.
+
+    Parameters
+    ----------
+    archive : Archive
+    like : int, optional
+        Number of a record of the revision that is meant; that of the last inspection by default.
+
+    Returns
+    -------
+    Chosen
+
+    Raises
+    ------
+    InputError
+        If there is no inspection, or no such record.
+    """
+    table = table_of(archive, "part")
+    inspected = table[table["kind"] == "inspection"]
+    if inspected.empty:
+        raise InputError("no inspected part is in the archive", file=archive.folder)
+    if like is not None and like not in set(inspected["record"]):
+        raise InputError("no such inspection is in the archive", file=archive.folder, found=like)
+    pattern = inspected.iloc[-1] if like is None else inspected[inspected["record"] == like].iloc[0]
+    mine = inspected["revision"] == pattern["revision"]
+    others = inspected[~mine]
+    left = [(row.record, row.key, row.word, _other(row, pattern)) for row in others.itertuples()]
+    parts, notes = [], []
+    answers = table[table["kind"] == "answer"]
+    for number, (key, of) in enumerate(inspected[mine].groupby("key", sort=False), 1):
+        last, before = of.iloc[-1], of.iloc[:-1]
+        left += [
+            (row.record, key, row.word, "superseded by a later inspection of the part") for row in before.itertuples()
+        ]
+        if len(before) and last["word"] == "conforms" and set(before["word"]) - {"conforms"}:
+            notes.append(f"part {key} conforms in record {last['record']}, and did not in {_listed(before)}: see why")
+        given = [archive.body(int(n)) for n in answers.loc[answers["answers"].isin(of["hash"]), "record"]]
+        said = "; ".join(f"{one['text']} ({one['by']}, {one['at'][:10]})" for one in given)
+        parts.append((number, last["record"], key, last["word"], last["at"], _listed(before), said))
+    judged = set(inspected["touches"]) - {""}
+    refused = table[(table["kind"] == "refused") & ~table["touches"].isin(judged)]
+    refused = refused[~refused["key"].isin(inspected["key"])].drop_duplicates("key", keep="last")
+    left += [(row.record, row.key, "refused", "could not be judged") for row in refused.itertuples()]
+    names = ["part", "record", "key", "word", "at", "earlier", "answers"]
+    chosen = pd.DataFrame(parts, columns=names)
+    notes += _copies(inspected[inspected["record"].isin(chosen["record"])])
+    loose = int(chosen["key"].str.startswith("file ").sum())
+    if loose:
+        notes.append(
+            f"{loose} parts have no serial number and are told apart by their results files: one that was touched "
+            "twice counts twice. Name it: # serial: 17 in the results file, or [about] serial"
+        )
+    out = pd.DataFrame(sorted(left), columns=["record", "key", "word", "why"])
+    return Chosen(chosen, out, tuple(notes))
+
+
+def _listed(records: pd.DataFrame) -> str:
+    return ", ".join(f"{row.record} ({row.word})" for row in records.itertuples())
+
+
+def _other(row: object, pattern: pd.Series) -> str:
+    """In what a record differs from the revision that is meant."""
+    other = [word for name, word in _MEANING.items() if getattr(row, name) != pattern[name]]
+    return "of another " + " and ".join(other)
+
+
+def _copies(inspected: pd.DataFrame) -> list[str]:
+    """Parts whose measured positions are those of another part, to the last digit."""
+    twice = inspected[inspected.duplicated("measured", keep=False)]
+    return [
+        f"parts {', '.join(of['key'])} have the same measured positions to the last digit: results were copied"
+        for _, of in twice.groupby("measured", sort=False)
+    ]

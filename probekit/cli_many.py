@@ -1,0 +1,84 @@
+"""The commands on many parts: their options, and calls of the library."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from .console import say
+from .errors import InputError
+
+__all__ = ["add_commands", "archived"]
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands to those of the command line."""
+    told = commands.add_parser(
+        "history",
+        help="what an archive of parts tells: trends, drift, capability, touches",
+        description="Tell the history of the parts in an archive (probekit inspect --archive): tolerances with control "
+        "charts and capability, drift of cutters and set-up, which touches earn their time. Parts of another study, "
+        "model or plan are left out and counted. Exit status 1 if --verify finds a fault.",
+    )
+    told.add_argument("folder", type=Path, help="the archive")
+    told.add_argument("--like", type=int, metavar="N", help="the revision of this record (default: of the last one)")
+    told.add_argument("--to", type=Path, metavar="PATH", help="page to write, or folder of an export")
+    told.add_argument("--verify", action="store_true", help="check that every record is there as it was written")
+    told.add_argument("--head", metavar="N:HASH", help="with --verify: a record's hash that was kept elsewhere")
+    told.add_argument("--export", choices=("csv", "parquet", "json"), help="write everything into the folder of --to")
+    told.add_argument("--migrate", type=Path, metavar="FOLDER", help="copy into a new archive of the present layout")
+    told.set_defaults(run=_history)
+
+
+def archived(folder: Path, study: Any, found: Any) -> str:
+    """Append an inspection to an archive; what is to be said of it."""
+    from . import archive
+
+    appended = archive.Archive(folder).append(archive.record_of(study, found))
+    return f"archived in {folder}: {appended.sentence}"
+
+
+def _history(options: argparse.Namespace) -> int:
+    from . import archive
+
+    kept = archive.Archive(options.folder)
+    if options.migrate is not None:
+        made = archive.migrate(kept, options.migrate)
+        say(f"copied: {made.sentence}; {options.folder} stays as it was")
+        return 0
+    if options.verify:
+        return _verify(kept, options.head)
+    if options.export is not None:
+        if options.to is None:
+            raise InputError("an export needs a folder", todo="Name a new one with --to.")
+        paths = archive.export(kept, options.to, how=options.export)
+        say("written: " + ", ".join(str(path) for path in paths))
+        return 0
+    found = archive.history(kept, like=options.like)
+    say(archive.showing.history_text(found))
+    if options.to is not None:
+        say(f"written: {archive.showing.history_page(found, options.to)}")
+    return 0
+
+
+def _verify(kept: Any, head: str | None) -> int:
+    from . import archive
+
+    wanted = None
+    if head is not None:
+        number, _, checksum = head.partition(":")
+        if not (number.isdigit() and checksum):
+            raise InputError(
+                "the kept hash is not usable", found=head, expected="number of the record, colon, its hash"
+            )
+        wanted = (int(number), checksum)
+    found = archive.verify(kept, head=wanted)
+    say(found.sentence)
+    for row in found.table.itertuples():
+        say(f"  record {row.record}{f' ({row.part})' if row.part else ''}: {row.fault}")
+    for note in found.notes:
+        say(f"  note: {note}")
+    if found.records:
+        say(f"Keep this elsewhere: {found.records}:{found.head}")
+    return 0 if found.whole else 1
