@@ -13,17 +13,13 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
+from ..plan.targets.gaps import nearest
 from ..show import shown
-from .belief import Belief, offsets_of, restricted
-from .kernel import distances
 from .nodes import Nodes
 
-__all__ = ["Defects", "blind_spot", "hills", "radius_seen", "seen", "weighed"]
+__all__ = ["Defects", "blind_spot", "hills", "radius_seen", "seen"]
 
 SEEN = 3.0  # standard uncertainties by which a touch must move
-_SIDE = 0.5  # least cosine between the normals of a touch and of a defect that it feels
-_TRIALS = 2000
-_GRID = 300  # sets of the grid by which a set of defects is weighed, where there are many touches
 
 
 @shown
@@ -105,8 +101,8 @@ def _nearest(at: Nodes, touches: np.ndarray, normals: np.ndarray) -> np.ndarray:
     """(m,) distance of each place from the nearest touch of its side [mm]."""
     if not len(touches):
         return np.full(len(at.places), np.inf)
-    same = at.normals @ np.asarray(normals, dtype=float).T > _SIDE
-    return np.where(same, distances(at.places, np.asarray(touches, dtype=float)), np.inf).min(axis=1)
+    there = np.asarray(touches, dtype=float), np.asarray(normals, dtype=float)
+    return nearest(at.places, at.normals, *there).min(axis=1)
 
 
 def blind_spot(
@@ -154,48 +150,3 @@ def hills(sets: list[list[Hill]], points: np.ndarray) -> np.ndarray:
             shape = Shape(tuple(middle[:3].tolist()), radius, height)
             made[k] += np.where(same, shape(points[:, :3], points[:, 3:]), 0.0)
     return made
-
-
-def weighed(
-    belief: Belief, defects: Defects, points: np.ndarray, count: int, rng: np.random.Generator
-) -> tuple[np.ndarray, list[list[Hill]], float]:
-    """Sets of the grid and of defects, drawn together by how well both explain the touches.
-
-    Sets of defects are drawn from the declared class and each is taken off the deviations; its weight is the likelihood
-    of what is left, over the grid (importance sampling).
-
-    Returns
-    -------
-    sets : (count,) int
-    chosen : list of count sets of hills
-    effective : float
-        How many of the drawn sets of defects explain the touches (Kish: one over the sum of squared weights).
-    """
-    from scipy.special import logsumexp
-
-    proposed: list[list[Hill]] = [[]]
-    for _ in range(_TRIALS - 1):
-        where = points[rng.integers(len(points), size=rng.poisson(defects.rate))]
-        proposed.append(
-            [(p, rng.uniform(*defects.radius), rng.choice((-1.0, 1.0)) * rng.uniform(*defects.height)) for p in where]
-        )
-    left = (belief.deviation - hills(proposed, belief.points)).T
-    before = np.log(np.maximum(belief.weight, 1e-300))
-    some = _strata(belief, _GRID) if len(belief.points) > 60 else np.arange(len(belief.grid))
-    offsets = offsets_of(belief.group)
-    gained = np.empty((len(some), _TRIALS))
-    for k, number in enumerate(some):
-        likelihood = restricted(belief.covariance(int(number)), offsets, left)
-        gained[k] = before[number] + likelihood - likelihood[0]
-    shares = np.exp(gained - logsumexp(gained))
-    effective = 1.0 / float((shares.sum(axis=0) ** 2).sum())
-    shares = shares.ravel()
-    steps = (np.arange(count) + rng.random()) / count
-    picked = np.searchsorted(np.cumsum(shares), steps * shares.sum()).clip(0, shares.size - 1)
-    rows, columns = np.unravel_index(picked, gained.shape)
-    return some[rows], [proposed[k] for k in columns], effective
-
-
-def _strata(belief: Belief, count: int) -> np.ndarray:
-    """Rows of the grid, evenly over it, so that sets that explain little without defects are among them."""
-    return np.unique(np.linspace(0, len(belief.grid) - 1, count).round().astype(int))

@@ -18,9 +18,10 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 from .belief import RESOLVED, Belief
-from .defects import Defects, hills, weighed
+from .defects import Defects, hills
 from .kernel import distances, matern, six
 from .nodes import Nodes
+from .tempering import ROWS, explain
 
 __all__ = ["Surface", "surface"]
 
@@ -63,6 +64,8 @@ class Surface:
         Whether the form is so small against the zone that touches need not follow it.
     defects : Defects, optional
         Local defects that were declared.
+    effective : float
+        Different sets of defects that explain the touches; infinite if none were declared.
     notes : tuple of str
     """
 
@@ -79,6 +82,7 @@ class Surface:
     spacing: float
     small: bool = False
     defects: Defects | None = None
+    effective: float = np.inf
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -104,7 +108,10 @@ class Surface:
         touches = self.belief.sentence if self.belief.unresolved <= RESOLVED else self.belief.small
         if not np.isfinite(self.probability):
             return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}"
-        condition = "with the declared local defects" if self.defects else "if its form is smooth between the touches"
+        condition = "if its form is smooth between the touches"
+        if self.defects:
+            rough = f" (rough: of those drawn only about {self.effective:.0f} sets explain the touches)"
+            condition += " but for the declared local defects" + (rough if self.effective < _FEW_SETS else "")
         return (
             f"{touches}. The whole surface lies in its zone with a probability of "
             f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}"
@@ -170,7 +177,7 @@ def surface(
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
     effective = np.inf
     if defects is not None:
-        sets, chosen, effective = weighed(belief, defects, points, _WITH_DEFECTS, rng)
+        sets, chosen, effective = explain(belief, defects, points, _WITH_DEFECTS, rng)
         hidden = hills(chosen, np.vstack([points, belief.points]))
     each = -(-fields // len(sets))
     drawn = []
@@ -180,7 +187,7 @@ def surface(
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
-    low, high = _interval(inside, each)
+    low, high = _interval(inside.reshape(_SETS if defects is None else ROWS, -1), effective)
     share = float(inside.mean())
     small = _small(belief, lower, upper)
     told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= FEWEST
@@ -198,7 +205,8 @@ def surface(
         spacing=at.spacing,
         small=small,
         defects=defects,
-        notes=_notes(belief, at, effective),
+        effective=effective,
+        notes=_notes(belief, at),
     )
 
 
@@ -256,17 +264,18 @@ def _cells(points: np.ndarray, apart: float) -> np.ndarray:
     return np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def _interval(inside: np.ndarray, each: int) -> tuple[float, float]:
+def _interval(by_set: np.ndarray, effective: float) -> tuple[float, float]:
     """95 % interval of a share (Jeffreys: Brown, Cai, DasGupta, Statistical Science 16, 2001).
 
-    Fields of one set are no independent draws: as many count as have the scatter that the sets show.
+    Fields of one set (a row) are no independent draws: as many count as have the scatter that the sets show, and no
+    more than there are sets of defects.
     """
     from scipy.special import betaincinv
 
-    by_set, share = inside.reshape(-1, each).mean(axis=1), float(inside.mean())
-    scatter = float(by_set.var(ddof=1)) / len(by_set)
-    worth = share * (1.0 - share) / scatter if scatter > 0 and 0 < share < 1 else len(inside)
-    k = float(min(worth, len(inside)))
+    share = float(by_set.mean())
+    scatter = float(by_set.mean(axis=1).var(ddof=1)) / len(by_set)
+    worth = share * (1.0 - share) / scatter if scatter > 0 and 0 < share < 1 else by_set.size
+    k = float(min(worth, by_set.size, effective))
     yes = share * k
     return (
         float(betaincinv(yes + 0.5, k - yes + 0.5, 0.025)) if yes else 0.0,
@@ -274,16 +283,12 @@ def _interval(inside: np.ndarray, each: int) -> tuple[float, float]:
     )
 
 
-def _notes(belief: Belief, at: Nodes, effective: float) -> tuple[str, ...]:
+def _notes(belief: Belief, at: Nodes) -> tuple[str, ...]:
     fine = belief.length(0.1) / _FINE
     said = []
     if at.spacing > fine:
         said.append(
             f"nodes every {at.spacing:.2g} mm are too far apart for a form of {belief.length(0.1):.2g} mm: "
             f"with one per {fine:.2g} mm the probability would be smaller"
-        )
-    if effective < _FEW_SETS:
-        said.append(
-            f"only about {effective:.0f} of the drawn sets of defects explain the touches: the probability is rough"
         )
     return tuple(said)

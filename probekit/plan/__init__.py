@@ -39,6 +39,7 @@ if TYPE_CHECKING:
         touches_for_coverage,
     )
     from .targets.curves import along
+    from .targets.gaps import fill_gaps
     from .targets.lines import boundary, offset, project, section
     from .targets.margin import keep_out
     from .targets.parameters import iso
@@ -67,6 +68,7 @@ __all__ = [
     "drop",
     "farthest",
     "few_poses",
+    "fill_gaps",
     "grid_along",
     "grid_uv",
     "iso",
@@ -108,6 +110,7 @@ if not TYPE_CHECKING:
             "route.route": "order",
             "targets.count": "risk_table spacing_for_sagitta spacing_for_spot touches_by_feature touches_for_coverage",
             "targets.curves": "along",
+            "targets.gaps": "fill_gaps",
             "targets.lines": "boundary offset project section",
             "targets.margin": "keep_out",
             "targets.parameters": "iso",

@@ -15,6 +15,7 @@ from ..field import Defects, learn, nodes, surface, touch_next
 from ..field.defects import radius_seen, seen
 from ..field.nodes import Nodes
 from ..nominal import Nominal
+from ..plan.targets.gaps import nearest
 from ..show import shown
 from ..tolerance.propagation import judged_scatter
 from ..uncertainty import Scatter
@@ -183,6 +184,14 @@ def _blind(
     )
 
 
+def _largest_gap(at: Nodes, targets: pd.DataFrame) -> str:
+    """Where the touches of a plan leave most room, in words."""
+    away = nearest(at.places, at.normals, array(targets, TARGET), array(targets, NORMAL)).min(axis=1)
+    x, y, z = at.places[int(away.argmax())]
+    far = f"{away.max():.2g} mm from the nearest touch" if np.isfinite(away.max()) else "on a side that has no touch"
+    return f'The largest gap is round ({x:.1f}, {y:.1f}, {z:.1f}), {far}; [[plan]] how = "fill_gaps" fills such gaps'
+
+
 def blind_spots(part: Nominal, tolerances: list[Mapping[str, Any]], targets: pd.DataFrame, u: float) -> list[str]:
     """What hills and dents the touches of a plan would feel, for each profile tolerance of a study.
 
@@ -213,5 +222,5 @@ def blind_spots(part: Nominal, tolerances: list[Mapping[str, Any]], targets: pd.
             continue
         at = nodes(part, _NODES // 2, np.random.default_rng(_SEED), faces=faces)
         told = _blind(at, array(on, TARGET), array(on, NORMAL), float(np.hypot(u, WHITE)), float(one["width"]), None)
-        lines.append(f"{one.get('name', 'profile')}: {told}")
+        lines.append(f"{one.get('name', 'profile')}: {told}. {_largest_gap(at, on)}")
     return lines

@@ -24,14 +24,14 @@ __all__ = ["CURVES", "TABLES", "targets_from", "targets_of"]
 
 #: What ``how`` may name: functions that give targets, and functions that give curves.
 TABLES = (
-    *("pick", "pick_ray", "plane", "rings", "pairs", "blue_noise", "poisson_disc", "farthest"),
+    *("pick", "pick_ray", "plane", "rings", "pairs", "blue_noise", "poisson_disc", "farthest", "fill_gaps"),
     *("grid_uv", "grid_along", "scan"),
 )
 CURVES = ("section", "project", "boundary", "offset", "iso")
 
 _OFF = 0.1  # of a target of a file from the part, rounding and facets included [mm]
 _OWN = ("how", "seed", "critical")
-_NOT_FROM_FILE = ("nominal", "rng", "regions", "curves")
+_NOT_FROM_FILE = ("nominal", "rng", "regions", "curves", "start")
 
 
 def targets_of(
@@ -80,7 +80,16 @@ def targets_of(
             )
         rng = np.random.default_rng(one.get("seed", 0))
         arguments = {key: value for key, value in one.items() if key not in _OWN}
-        table = _made(getattr(plan, how), arguments, part, rng, curve=how in CURVES, file=file, where=where)
+        if how == "fill_gaps":
+            arguments = {"margin": ball_radius, **arguments}
+            before = (
+                plan.keep_out(plan.join(*tables), part, ball_radius=ball_radius, regions=regions) if tables else None
+            )
+            table = _made(
+                plan.fill_gaps, arguments, part, rng, {"start": before, "regions": regions}, file=file, where=where
+            )
+        else:
+            table = _made(getattr(plan, how), arguments, part, rng, {}, curve=how in CURVES, file=file, where=where)
         tables.append(table.assign(critical=bool(one.get("critical", False))))
     targets = plan.join(*tables)
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
@@ -128,17 +137,18 @@ def _made(
     table: dict[str, Any],
     part: nominal.Nominal,
     rng: np.random.Generator,
+    further: dict[str, Any],
     *,
-    curve: bool,
+    curve: bool = False,
     file: str | Path,
     where: str,
 ) -> pd.DataFrame:
     """Call one way with what it takes of the table; along its curves if it gives curves."""
-    own, further = takes(way), takes(plan.along) if curve else {}
-    known = dict.fromkeys((key for key in (*own, *further) if key not in _NOT_FROM_FILE), False)
+    own, along = takes(way), takes(plan.along) if curve else {}
+    known = dict.fromkeys((key for key in (*own, *along) if key not in _NOT_FROM_FILE), False)
     check_keys(table, known, where, file=file, what=f"{way.__name__} has no such key")
     table = {key: _axis(one, file, f"{where}.axis") if key == "axis" else one for key, one in table.items()}
-    given = {"nominal": part, **({"rng": rng} if "rng" in own else {})}
+    given = {"nominal": part, **further, **({"rng": rng} if "rng" in own else {})}
     result = made(way, {key: table[key] for key in table if key in own}, where, file=file, given=given)
     if not curve:
         return result
