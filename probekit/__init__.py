@@ -4,10 +4,10 @@ The rooms of the house, in the order of the pipeline; each is imported when firs
 
     nominal -> plan -> program -> machine -> touches
         -> deviation -> fit -> plausibility -> uncertainty -> field -> tolerance
-        -> verdict -> action -> scene -> report, widgets, figures
+        -> verdict -> action -> scene -> settle -> report, widgets, figures
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs;
-``archive`` keeps every inspected part and tells its history.
+``archive`` keeps every inspected part and tells its history; ``settle`` puts together what people answer on a page.
 Lengths are millimetres, angles degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
 """
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         program,
         report,
         scene,
+        settle,
         study,
         tolerance,
         touches,
@@ -62,6 +63,7 @@ __all__ = [
     "program",
     "report",
     "scene",
+    "settle",
     "study",
     "tolerance",
     "touches",

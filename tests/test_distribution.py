@@ -60,10 +60,11 @@ def test_the_citation_is_of_this_version() -> None:
 def test_every_extra_that_a_hint_names_is_there() -> None:
     extras = PROJECT["optional-dependencies"]
     own = [one for extra in extras.values() for one in extra if one.startswith("probekit")]
-    assert own == ["probekit-omv[notebook,step]"]
+    assert all(re.fullmatch(r"probekit-omv\[[a-z,]+\]", one) for one in own)
+    assert set(",".join(one[13:-1] for one in own).split(",")) <= set(extras)
     text = "".join(p.read_text(encoding="utf-8") for p in (REPOSITORY / "probekit").rglob("*.py"))
     named = set(re.findall(r"how_to_install\([\"'](\w+)[\"']\)", text))
-    assert named == {"notebook", "step"} <= set(extras)
+    assert {"notebook", "sign", "step"} <= named <= set(extras)
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +84,7 @@ def test_the_wheel_says_what_it_is(wheel: zipfile.ZipFile) -> None:
     about = message_from_bytes(wheel.read(name))
     assert about["Name"] == "probekit-omv"
     assert about["Version"] == pk.__version__
-    assert set(about.get_all("Provides-Extra")) == {"step", "notebook", "test"}
+    assert set(about.get_all("Provides-Extra")) == set(PROJECT["optional-dependencies"])
     (points,) = (n for n in wheel.namelist() if n.endswith("entry_points.txt"))
     assert "probekit = probekit.cli:main" in wheel.read(points).decode()
 

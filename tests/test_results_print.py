@@ -262,6 +262,14 @@ def of_archives(folder: Path) -> list[Any]:
     return [archive, one, archive.append(one), pk.archive.verify(archive), pk.archive.history(archive), done]
 
 
+def of_answers() -> list[Any]:
+    """A page that can be answered, an answer with a comment, and what it comes to."""
+    page = pk.settle.pages.Page("", "a" * 64, "b" * 64, True, {"title": "foil", "verdict": "conforms"}, ())
+    comment = pk.settle.answers.Comment("touch", "7", "a chip?")
+    answer = pk.settle.answers.Answer("a" * 64, "b" * 64, "N", "", "2026-11-29T22:00:00Z", comments=(comment,))
+    return [page, answer, pk.settle.merge(page, [answer])]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
@@ -277,6 +285,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
             of_gauges(),
             of_fields(),
             of_archives(folder),
+            of_answers(),
         ],
         set(),
     ):

@@ -12,7 +12,8 @@ from string import Template
 from typing import TYPE_CHECKING
 
 from ..files import store
-from . import gate, sections
+from ..settle.pages import sealed
+from . import answering, gate, sections
 from .payload import payload
 from .ruler import ruler
 from .sure import between_section, uncertainty_section
@@ -122,7 +123,7 @@ def page(
         title=escape(scene.title),
         about=sections.about(verdict.table.attrs, about, missing, stamp),
         symbols=sections.symbols(scene),
-        headline=sections.headline(scene, verdict) + gate.accepted(findings),
+        headline=sections.headline(scene, verdict) + gate.accepted(findings) + answering.DECISION,
         cards=sections.cards(verdict),
         rule=sections.rules(verdict.rule),
         key=sections.key(scene),
@@ -131,6 +132,7 @@ def page(
         captions="".join(f"<li>{escape(line)}</li>" for line in (*scene.captions, *_VIEW_CAPTIONS)),
         stills=sections.stills(scene),
         next=sections.next_steps(action),
+        answers=answering.answers_section(answering.subject(scene, verdict, action, stamp)),
         touches=sections.touches(scene),
         features=sections.features(verdict),
         alignment=sections.alignment_section(alignment)
@@ -157,8 +159,11 @@ def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str
     **parts : str
         What the template names, as HTML.
     """
-    scripts = [asset(name) for name in ("three.bundle.js", "extras.js", "view.js", script, "page.js")]
-    style = asset("page.css")
+    names = ["three.bundle.js", "extras.js", "view.js", script, "page.js"]
+    if "answers" in parts:
+        names = ["pristine.js", *names, "answers.js"]
+    scripts = [asset(name) for name in names]
+    style = asset("page.css") + (asset("answers.css") if "answers" in parts else "")
     hashes = " ".join(f"'{checksum(text)}'" for text in scripts)
     text = Template(asset(template)).substitute(
         parts,
@@ -170,7 +175,7 @@ def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str
         data=payload(scene),
         scripts="".join(f"<script>{script}</script>\n" for script in scripts),
     )
-    store(to, text.encode("utf-8"))
+    store(to, sealed(text).encode("utf-8"))
     return Path(to)
 
 
