@@ -15,12 +15,14 @@ import numpy as np
 from ..facets import FacetEngine
 from ..feet import OnOtherFaces
 from ..nearby import ApartTree, by_group
+from ..topology import facet_normals
 from .brep import Brep
 from .surfaces import Elementary, across, lengths, principal_curvatures
 
 __all__ = ["Branches"]
 
 _FACETS = 64  # of a patch at most
+_LEAN = 0.7  # between components of the normals of a patch
 _HOLLOW = 0.4  # distance, in radii of a hollow, from which one patch may hold two branches
 _STARTS = 24  # of one touch within its patches
 _PATCHES = 8  # of one touch that are looked into; if more are as near it is at a centre, and all are alike
@@ -57,23 +59,26 @@ class Branches:
 
     @cached_property
     def _patch(self) -> np.ndarray:
-        """(f,) patch of each facet: a face, or a part of one."""
+        """(f,) patch of each facet: a face, or a part of one.
+
+        Parts are divided in the parameter plane, so that a patch never holds two sheets of a face, as the two sides of
+        a tube, and until the facets of each lean at most a little against each other.
+        """
         brep = self._brep
         patch = np.array(brep.facet_face, dtype=np.int32)
         order, ends = self._of_faces
         new = len(brep.faces)
+        middle = brep.corner_uv.mean(axis=1)
+        normal = facet_normals(brep.vertices, brep.facets)[0]
         for face in np.flatnonzero(~self._plain):
             own = order[ends[face] : ends[face + 1]]
-            middle = brep.vertices[brep.facets[own]].mean(axis=1)
-            left = [np.arange(len(own))]
+            left = [own]
             while left:
                 some = left.pop()
-                if len(some) > _FACETS:
-                    along = middle[some, np.ptp(middle[some], axis=0).argmax()]
-                    half = np.argpartition(along, len(some) // 2)
-                    left += [some[half[: len(some) // 2]], some[half[len(some) // 2 :]]]
+                if len(some) > 1 and (len(some) > _FACETS or max(np.ptp(normal[some, k]) for k in (0, 1, 2)) > _LEAN):
+                    left += _halves(middle[some], brep.vertices[brep.facets[some, 0]], normal[some], some)
                 elif left:  # the last one keeps the number of the face
-                    patch[own[some]], new = new, new + 1
+                    patch[some], new = new, new + 1
         return patch
 
     @cached_property
@@ -127,7 +132,7 @@ class Branches:
         return place
 
     def _hollow_of(self, face: int) -> np.ndarray:
-        """(f, 2) largest curvature at the corners of a face's facets, outward and inward of the part [1/mm]."""
+        """(f, 2) largest curvature in the patch of each of a face's facets, outward and inward of the part [1/mm]."""
         exact = self._brep.faces[face]
         order, first = self._of_faces
         uv = self._brep.corner_uv[order[first[face] : first[face + 1]]]
@@ -137,7 +142,12 @@ class Branches:
         bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]
         known = np.isfinite(bend)
         most = np.where(known, bend, 0.0).max(axis=0, initial=0.0)
-        return np.where(known, bend, most).reshape(-1, 3, 2).max(axis=1)
+        own = np.where(known, bend, most).reshape(-1, 3, 2).max(axis=1)
+        # a touch beside a flat part of its patch may have another branch where this bends
+        patch = np.unique(self._patch[order[first[face] : first[face + 1]]], return_inverse=True)[1]
+        most_of = np.zeros((int(patch.max()) + 1, 2))
+        np.maximum.at(most_of, patch, own)
+        return most_of[patch]
 
     def around(self, points: np.ndarray, rows: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
         """Starts of `rows` of points (n, 3) on single facets, within reach (n,), of the patches of facets (n,).
@@ -162,6 +172,21 @@ class Branches:
         return OnOtherFaces(
             row[kept], self._brep.facet_face[chosen], chosen, foot[kept], _weights(corners, foot[kept]), distance[kept]
         )
+
+
+def _halves(uv: np.ndarray, at: np.ndarray, normal: np.ndarray, facets: np.ndarray) -> list[np.ndarray]:
+    """Facets (n,) in two halves, by that parameter of uv (n, 2) over which their places and normals differ more."""
+    middle = len(facets) // 2
+    size = max(float(np.ptp(at, axis=0).max()), 1e-300)
+    best, most = [], -1.0
+    for k in (0, 1):
+        half = np.argpartition(uv[:, k], middle)
+        low, high = half[:middle], half[middle:]
+        apart = lengths(at[low].mean(axis=0) - at[high].mean(axis=0)) / size
+        apart += lengths(normal[low].mean(axis=0) - normal[high].mean(axis=0))
+        if apart > most:
+            best, most = [facets[low], facets[high]], apart
+    return best
 
 
 def _spread(row: np.ndarray, most: int) -> np.ndarray:

@@ -11,6 +11,7 @@ from ...show import shown
 __all__ = ["Conic"]
 
 _TURN = 2.0 * np.pi
+_FAR = 60.0  # parameter of a hyperbola where it is 1e25 times its size away, and a search has gone astray
 
 
 @shown
@@ -36,8 +37,9 @@ class Conic:
 
     @property
     def ends(self) -> tuple[float, float]:
-        """First and last parameter."""
-        return (0.0, _TURN) if self.kind == "ellipse" else (-np.inf, np.inf)
+        """First and last parameter; of a hyperbola those beyond which its values would soon overflow."""
+        far = _FAR if self.kind == "hyperbola" else np.inf
+        return (0.0, _TURN) if self.kind == "ellipse" else (-far, far)
 
     def evaluate(self, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Point, first and second derivative, each (n, 3), at parameters (n,)."""

@@ -171,7 +171,8 @@ class Extruded:
         flat = _Flat(replace(self.profile, poles=across), self.periods[0], self.direction)
         beside = points - np.outer(points @ self.direction, self.direction)
         start = np.column_stack([np.zeros(len(near)), near[:, 0]])
-        low, high = np.array([-np.inf, -np.inf]), np.array([np.inf, np.inf])
+        first, last = (-np.inf, np.inf) if self.periods[0] else self.profile.ends
+        low, high = np.array([-np.inf, first]), np.array([np.inf, last])
         found = newton(flat, beside, start, low, high)
         u = found.uv[:, 1]
         v = dot(points - self.profile.evaluate(u)[0], np.broadcast_to(self.direction, points.shape))
