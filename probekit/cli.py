@@ -260,16 +260,16 @@ def _touched(ran: machine.results.Run) -> bool:
 
 
 def _draft(options: argparse.Namespace) -> int:
-    from . import nominal
+    from . import cache, nominal
     from .draft import draft_study
     from .files import store
-    from .nominal.exact.pmi import read_pmi
+    from .nominal.exact.pmi_kept import read_pmi_once
 
     to = options.to or options.model.parent / "study.toml"
     if to.exists():
         raise InputError("a file with that name exists already", file=to, todo="Choose another name with --to.")
     part = nominal.load(options.model, body=options.body, cache=True)
-    pmi = read_pmi(options.model, part, body=options.body)
+    pmi = read_pmi_once(options.model, part, cache.folder(), body=options.body)
     model = os.path.relpath(options.model, to.parent)
     text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
     store(to, text.encode("utf-8"))

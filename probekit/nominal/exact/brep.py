@@ -22,7 +22,7 @@ class ExactFace:
     ----------
     name : str
     kind : str
-        "plane", "cylinder", "cone", "sphere", "torus", "spline", "extrusion", "revolution" or "other".
+        "plane", "cylinder", "cone", "sphere", "torus", "spline", "extrusion", "revolution", "offset" or "other".
     surface : Surface
     outward : float
         +1 if Su x Sv points out of the material, else -1.

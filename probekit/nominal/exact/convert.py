@@ -9,6 +9,7 @@ import numpy as np
 
 from .convert_splines import plain, spline_surface, swept_surface
 from .kernel import kernel
+from .offsets import offset_of
 from .splines import newton
 from .surfaces import KERNEL, NEWTON, Closest, Derivatives, Elementary, Surface
 
@@ -17,7 +18,7 @@ __all__ = ["KernelSurface", "face_surface"]
 
 @dataclass(frozen=True, eq=False)
 class KernelSurface:
-    """Any other surface (an offset, an ellipse swept ...), evaluated by the kernel one point at a time."""
+    """Any other surface (an offset with creases ...), evaluated by the kernel one point at a time."""
 
     handle: Any
     low: np.ndarray
@@ -56,31 +57,52 @@ class KernelSurface:
 
 def face_surface(face: Any) -> tuple[str, Surface]:
     """Kind and surface of a kernel face."""
-    adaptors, abstract = kernel("BRepAdaptor", "GeomAbs")
+    adaptors, abstract, brep, geom = kernel("BRepAdaptor", "GeomAbs", "BRep", "Geom")
     adaptor = adaptors.BRepAdaptor_Surface(face, True)
     kinds = abstract.GeomAbs_SurfaceType
     kind = adaptor.GetType()
-    if kind == kinds.GeomAbs_Plane:
-        plane = adaptor.Plane()
-        return "plane", Elementary("plane", *_frame(plane.Position()))
-    if kind == kinds.GeomAbs_Cylinder:
-        cylinder = adaptor.Cylinder()
-        return "cylinder", Elementary("cylinder", *_frame(cylinder.Position()), cylinder.Radius())
-    if kind == kinds.GeomAbs_Cone:
-        cone = adaptor.Cone()
-        radius, angle = cone.RefRadius(), cone.SemiAngle()
-        middle = radius + 0.5 * (adaptor.FirstVParameter() + adaptor.LastVParameter()) * np.sin(angle)
-        return "cone", Elementary("cone", *_frame(cone.Position()), radius, angle, 1.0 if middle >= 0 else -1.0)
-    if kind == kinds.GeomAbs_Sphere:
-        sphere = adaptor.Sphere()
-        return "sphere", Elementary("sphere", *_frame(sphere.Position()), sphere.Radius())
-    if kind == kinds.GeomAbs_Torus:
-        torus = adaptor.Torus()
-        return "torus", Elementary("torus", *_frame(torus.Position()), torus.MajorRadius(), torus.MinorRadius())
     if kind in (kinds.GeomAbs_BSplineSurface, kinds.GeomAbs_BezierSurface):
-        return "spline", spline_surface(face)
-    swept = swept_surface(face)
-    return (swept.kind, swept) if swept is not None else ("other", _other(face))
+        return "spline", spline_surface(plain(brep.BRep_Tool.Surface_s(face)))
+    found = _elementary(kind, adaptor, adaptor)
+    if found is None:
+        surface = plain(brep.BRep_Tool.Surface_s(face))
+        found = swept_surface(face, surface)
+        if found is None and isinstance(surface, geom.Geom_OffsetSurface):
+            base = _base(face, plain(surface.BasisSurface()), adaptor)
+            found = None if base is None else offset_of(base, surface.Offset())
+    return (found.kind, found) if found is not None else ("other", _other(face))
+
+
+def _elementary(kind: Any, surface: Any, trim: Any) -> Elementary | None:
+    """A plane, cylinder, cone, sphere or torus of the kernel's adaptor; `trim` knows the parameters of the face."""
+    (abstract,) = kernel("GeomAbs")
+    kinds = abstract.GeomAbs_SurfaceType
+    if kind == kinds.GeomAbs_Plane:
+        return Elementary("plane", *_frame(surface.Plane().Position()))
+    if kind == kinds.GeomAbs_Cylinder:
+        cylinder = surface.Cylinder()
+        return Elementary("cylinder", *_frame(cylinder.Position()), cylinder.Radius())
+    if kind == kinds.GeomAbs_Cone:
+        cone = surface.Cone()
+        radius, angle = cone.RefRadius(), cone.SemiAngle()
+        middle = radius + 0.5 * (trim.FirstVParameter() + trim.LastVParameter()) * np.sin(angle)
+        return Elementary("cone", *_frame(cone.Position()), radius, angle, 1.0 if middle >= 0 else -1.0)
+    if kind == kinds.GeomAbs_Sphere:
+        sphere = surface.Sphere()
+        return Elementary("sphere", *_frame(sphere.Position()), sphere.Radius())
+    if kind == kinds.GeomAbs_Torus:
+        torus = surface.Torus()
+        return Elementary("torus", *_frame(torus.Position()), torus.MajorRadius(), torus.MinorRadius())
+    return None
+
+
+def _base(face: Any, surface: Any, trim: Any) -> Surface | None:
+    """What a face's surface is offset from; None if it needs the kernel."""
+    adaptors, geom = kernel("GeomAdaptor", "Geom")
+    if isinstance(surface, geom.Geom_BSplineSurface | geom.Geom_BezierSurface):
+        return spline_surface(surface)
+    adaptor = adaptors.GeomAdaptor_Surface(surface)
+    return _elementary(adaptor.GetType(), adaptor, trim) or swept_surface(face, surface)
 
 
 def _frame(position: Any) -> tuple[np.ndarray, np.ndarray]:

@@ -22,16 +22,15 @@ _AT_END = 1e-9  # part of an edge's range within which a knot is its end, writte
 _BESIDE = 1e-5  # the same where the kernel cannot part the curve beside the knot
 
 
-def spline_surface(face: Any) -> Spline | Creased:
-    """B-spline or Bezier surface of a kernel face."""
-    brep, convert = kernel("BRep", "GeomConvert")
-    return _smooth_parts(convert.GeomConvert.SurfaceToBSplineSurface_s(plain(brep.BRep_Tool.Surface_s(face))), "spline")
+def spline_surface(surface: Any) -> Spline | Creased:
+    """B-spline or Bezier surface of the kernel."""
+    (convert,) = kernel("GeomConvert")
+    return _smooth_parts(convert.GeomConvert.SurfaceToBSplineSurface_s(surface), "spline")
 
 
-def swept_surface(face: Any) -> Surface | None:
-    """Extrusion or revolution of a B-spline, conic or line, which need no kernel; None if the surface is neither."""
-    brep, geom = kernel("BRep", "Geom")
-    surface = plain(brep.BRep_Tool.Surface_s(face))
+def swept_surface(face: Any, surface: Any) -> Surface | None:
+    """Extrusion or revolution of a B-spline, conic or line, as a face is of it; None if the surface is neither."""
+    (geom,) = kernel("Geom")
     if not isinstance(surface, geom.Geom_SurfaceOfLinearExtrusion | geom.Geom_SurfaceOfRevolution):
         return None
     curve = surface.BasisCurve()

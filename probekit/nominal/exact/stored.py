@@ -1,4 +1,4 @@
-"""Exact models kept in the cache, so that a STEP file that was read once needs no CAD kernel again.
+"""Exact models, and their tolerances, kept in the cache: a STEP file that was read once needs no CAD kernel again.
 
 A model is kept as a description in JSON (the fields of its dataclasses, in their order) and the raw little-endian
 numbers of its arrays. It is named by what it was made of: the STEP file, the options, and the versions of the kernel
@@ -16,7 +16,7 @@ from importlib.metadata import PackageNotFoundError, version
 from math import prod
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
@@ -26,14 +26,17 @@ from .brep import Brep, ExactFace
 from .conics import Conic
 from .creases import Creased
 from .edges import Edge
+from .offsets import Offset
+from .pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
 from .splines import Spline
 from .surfaces import Elementary, Surface
 from .swept import Extruded, Revolved
 
-__all__ = ["fetch", "keep", "kernel_version", "name_of"]
+__all__ = ["fetch", "fetch_pmi", "keep", "kernel_version", "name_of"]
 
-_SURFACES = (Elementary, Spline, Creased, Revolved, Extruded)
-_KINDS = {kind.__name__: kind for kind in (Brep, ExactFace, Edge, Conic, *_SURFACES)}
+_SURFACES = (Elementary, Spline, Creased, Revolved, Extruded, Offset)
+_PMI = (ModelPmi, ModelTolerance, ModelDatum, ModelTarget, ModelSize)
+_KINDS = {kind.__name__: kind for kind in (Brep, ExactFace, Edge, Conic, *_SURFACES, *_PMI)}
 _TYPES = ("<f8", "<i8", "<i4", "|u1", "|b1")
 _ALIGNED = 8
 _KERNELS = ("cadquery-ocp-novtk", "cadquery-ocp")
@@ -50,8 +53,8 @@ def name_of(step_sha256: str, **options: object) -> str | None:
     return kept.name_of(step_sha256, sorted(options.items()), known, __version__, source) if known else None
 
 
-def keep(brep: Brep, name: str, label: str, place: Path) -> str:
-    """Keep a model under a name.
+def keep(model: Brep | ModelPmi, name: str, label: str, place: Path) -> str:
+    """Keep a model, or the tolerances that it carries, under a name.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def keep(brep: Brep, name: str, label: str, place: Path) -> str:
     """
     parts: list[memoryview] = []
     try:
-        described = json.dumps(_described(brep, parts, [0]), separators=(",", ":")).encode()
+        described = json.dumps(_described(model, parts, [0]), separators=(",", ":")).encode()
     except _OtherError:
         return ""
     start = b"%d\n" % len(described) + described
@@ -70,6 +73,18 @@ def keep(brep: Brep, name: str, label: str, place: Path) -> str:
 
 def fetch(name: str, place: Path) -> Brep | None:
     """The model that was kept under a name; None if there is none that can be used. Its arrays cannot be written to."""
+    return _fetched(name, place, Brep)
+
+
+def fetch_pmi(name: str, place: Path) -> ModelPmi | None:
+    """The tolerances of a model that were kept under a name; None if there are none that can be used."""
+    return _fetched(name, place, ModelPmi)
+
+
+_Kept = TypeVar("_Kept", Brep, ModelPmi)
+
+
+def _fetched(name: str, place: Path, kind: type[_Kept]) -> _Kept | None:
     content = kept.fetch(name, place)
     if content is None:
         return None
@@ -80,11 +95,12 @@ def fetch(name: str, place: Path) -> Brep | None:
         if not mark or not begin <= end <= len(content):
             return None
         described = json.loads(bytes(content[begin:end]))
-        brep = _reader(Brep)(described, content[end + -end % _ALIGNED :])
-        _check(brep)
+        found = _reader(kind)(described, content[end + -end % _ALIGNED :])
+        if isinstance(found, Brep):
+            _check(found)
     except (ValueError, OverflowError, RecursionError):
         return None
-    return brep
+    return found
 
 
 @cache
@@ -138,7 +154,7 @@ def _reader(hint: Any) -> _Read:
         return _either(*inner)
     if origin is tuple:
         return _tuple(*inner)
-    plain = {float: (float, int), int: (int,), str: (str,), NoneType: (NoneType,)}[hint]
+    plain = {float: (float, int), int: (int,), str: (str,), bool: (bool,), NoneType: (NoneType,)}[hint]
 
     def read(node: Any, _: memoryview) -> Any:
         return _expect(node, type(node) in plain)
@@ -245,6 +261,9 @@ def _check_surface(surface: Any) -> None:
         for row in rows:
             for part in row:
                 _check_surface(part)
+    elif isinstance(surface, Offset):
+        _expect(surface, isinstance(surface.base, Spline | Extruded | Revolved) and np.isfinite(surface.distance))
+        _check_surface(surface.base)
     elif isinstance(surface, Extruded):
         _check_profile(surface.profile)
         _expect(surface, surface.direction.shape == (3,) and _finite(surface.direction))

@@ -112,7 +112,7 @@ def test_the_set_has_all_kinds(tmp_path):
     kinds = set()
     for name in ("plate", "rational", "filleted", "cone", "revolved", "offset_skin"):
         kinds |= {face.kind for face in read_step(es.make(name, tmp_path).path, body="*").faces}
-    assert kinds == {"plane", "cylinder", "cone", "sphere", "torus", "spline", "extrusion", "revolution", "other"}
+    assert kinds == {"plane", "cylinder", "cone", "sphere", "torus", "spline", "extrusion", "revolution", "offset"}
     assert sum(MANY.values()) >= 20_000
 
 
@@ -120,7 +120,7 @@ def test_ways_of_settling(tmp_path):
     for name, way in (
         ("sphere", "formula"),
         ("bezier", "newton"),
-        ("offset_skin", "kernel"),
+        ("offset_skin", "newton"),
         ("cone", "edge"),
     ):
         model = es.make(name, tmp_path)

@@ -10,7 +10,7 @@ import random
 import shutil
 import subprocess
 import sys
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from functools import cached_property
 from importlib import import_module
 from pathlib import Path
@@ -28,12 +28,13 @@ from probekit import cache
 from probekit.cli import main
 from probekit.demo import write_demo
 from probekit.nominal import from_step
-from probekit.nominal.exact import stored
+from probekit.nominal.exact import pmi_kept, stored
 from probekit.nominal.exact.brep import Brep
+from probekit.nominal.exact.convert import KernelSurface
+from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
 from probekit.nominal.exact.step import read_step
 
 DEMO = Path(__file__).parents[3] / "data" / "foil"
-FOR_THE_KERNEL = {"offset_skin"}  # with surfaces that only the kernel can evaluate
 
 
 def assert_same(one: Any, other: Any, where: str = "model") -> None:
@@ -75,14 +76,19 @@ def test_a_stored_model_is_the_same_in_everything(name: str, tmp_path: Path) -> 
     fresh = read_step(es.make(name, tmp_path).path, deflection=0.1, body="*")
     assert stored.keep(fresh, cache.name_of(name), name, tmp_path / "cache") == ""
     again = stored.fetch(cache.name_of(name), tmp_path / "cache")
-    if name in FOR_THE_KERNEL:
-        assert again is None
-        assert not (tmp_path / "cache").exists()
-        return
     assert again is not None
     assert_same(fresh, again)
     motion = pk.fit.make_motion(translation=(1.0, 2.0, 3.0), rotation=(10.0, 20.0, 30.0))
     assert_same(fresh.moved(motion), again.moved(motion))
+
+
+def test_a_surface_that_only_the_kernel_can_evaluate_is_not_kept(step: Path, tmp_path: Path) -> None:
+    fresh = read_step(step, body="*")
+    other = KernelSurface(None, np.zeros(2), np.ones(2), (0.0, 0.0))
+    fresh = replace(fresh, faces=(*fresh.faces[:-1], replace(fresh.faces[-1], surface=other)))
+    assert stored.keep(fresh, cache.name_of("other"), "other", tmp_path / "cache") == ""
+    assert stored.fetch(cache.name_of("other"), tmp_path / "cache") is None
+    assert not (tmp_path / "cache").exists()
 
 
 def test_the_shapes_have_every_kind_of_surface(tmp_path: Path) -> None:
@@ -99,8 +105,8 @@ def test_the_shapes_have_every_kind_of_surface(tmp_path: Path) -> None:
             type(face.surface).__name__
             for face in read_step(es.make(name, tmp_path).path, deflection=0.5, body="*").faces
         }
-    assert surfaces == made
-    assert surfaces - {"KernelSurface"} == {kind.__name__ for kind in stored._SURFACES}
+    assert surfaces - {"KernelSurface"} == made
+    assert made == {kind.__name__ for kind in stored._SURFACES}
 
 
 def test_the_second_load_reads_nothing_and_is_the_same(
@@ -386,8 +392,35 @@ def test_a_draft_is_the_same_from_the_store(tmp_path: Path, monkeypatch: pytest.
     drafts = []
     for k, place in enumerate(("off", str(tmp_path / "cache"), str(tmp_path / "cache"))):
         monkeypatch.setenv("PROBEKIT_CACHE", place)
+        if k == 2:  # not even the CAD kernel is needed then
+            monkeypatch.setattr(pmi_kept, "read_pmi", lambda *_, **__: pytest.fail("read again"))
+            monkeypatch.setattr(from_step, "read_step", lambda *_, **__: pytest.fail("read again"))
         assert main(["draft", str(model), "--to", str(tmp_path / f"{k}.toml")]) == 0
         drafts.append((tmp_path / f"{k}.toml").read_text())
-    assert len(cache.contents(tmp_path / "cache")) == 1
+    labels = sorted(one.label for one in cache.contents(tmp_path / "cache"))
+    assert labels == [model.name, f"{model.name}, tolerances"]
     assert drafts[0] == drafts[1] == drafts[2]
     assert drafts[0].count("[[tolerance]]") > 3
+
+
+def test_every_field_of_a_tolerance_comes_back(tmp_path: Path) -> None:
+    target = ModelTarget("A1", "rectangle", (1.0, 2.0, 0.1 + 0.2), None, (("width", 3.0),), ("top",), "#9")
+    whole = ModelPmi(
+        (
+            ModelTolerance("a", "flatness", 0.1, None, None, (("A", "MMC"), ("B",)), ("m",), ("top",), "#1"),
+            ModelTolerance(
+                "b", "position", 0.2, 0.3, -0.1, (), (), ("top", "side"), "#2", "#1", (10.0, 5.0), "rectangular",
+                ((4.5, ("side",)),),
+            ),
+        ),
+        (ModelDatum("A", ("top",), "#3", (target,)),),
+        ("#4 not understood: ä",),
+        "AP242",
+        "ISO 1101",
+        (ModelSize("diameter", 10.0, (-0.1, 0.2), ("E",), ("bore",), "#5", "H7", (("x",), ("y", "z")), True),),
+        ("a note",),
+        ("a text",),
+    )  # fmt: skip
+    assert stored.keep(whole, cache.name_of("pmi"), "pmi", tmp_path) == ""
+    assert stored.fetch_pmi(cache.name_of("pmi"), tmp_path) == whole
+    assert stored.fetch(cache.name_of("pmi"), tmp_path) is None  # it is no exact model

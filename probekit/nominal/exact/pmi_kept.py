@@ -1,0 +1,42 @@
+"""Tolerances of a STEP file that were read once, kept beside its exact model."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from . import stored
+from .pmi import read_pmi
+
+if TYPE_CHECKING:
+    from ..model import Nominal
+    from .pmi_model import ModelPmi
+
+__all__ = ["read_pmi_once"]
+
+
+def read_pmi_once(path: Path, part: Nominal, place: Path | None, *, body: str | None = None) -> ModelPmi:
+    """As `read_pmi`, from the cache if the same was read before; the second time no CAD kernel is needed.
+
+    Parameters
+    ----------
+    path, part, body
+        As of `read_pmi`.
+    place : Path or None
+        Folder of the cache; None to keep nothing.
+
+    Raises
+    ------
+    InputError, MissingKernelError
+        See `read_pmi`.
+    """
+    name = None
+    if place is not None and part.sha256:
+        name = stored.name_of(part.sha256, what="tolerances", body=body, faces=part.face_names)
+    if place is None or name is None:
+        return read_pmi(path, part, body=body)
+    found = stored.fetch_pmi(name, place)
+    if found is None:
+        found = read_pmi(path, part, body=body)
+        stored.keep(found, name, f"{path.name}, tolerances", place)
+    return found
