@@ -17,7 +17,7 @@ from .topology import edge_pairs, edge_table, facet_normals, heights
 __all__ = ["group_facets", "name_faces", "stable_names"]
 
 _WITHIN, _SHARE = 1.0, 0.05  # how far off the model a point may name a face: [mm], and part of the diagonal
-_ON = 0.01  # further off is said [mm]
+_ON = 1e-4  # part of the diagonal: further off is said
 
 _COLOUR = re.compile(r"colour\s+(\S.*)", re.IGNORECASE)
 
@@ -86,8 +86,8 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
         in the file, or a list of these, which become one face.
     within : float, optional
         A point further than this from the model names nothing [mm]; by default 5 % of the part's diagonal, at least
-        1 mm. One that is more than a hundredth of a millimetre away names the face beneath it if every other face is
-        at least twice as far, and a note says so.
+        1 mm. One that is more than 1e-4 of the diagonal away, and more than the edges of the file leave open, names
+        the face beneath it if every other face is at least twice as far, and a note says so.
 
     Raises
     ------
@@ -135,7 +135,8 @@ def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float,
         )
     found = nominal.engine.feet(position[None])
     away = abs(float(found.distance[0]))
-    if away > _ON:
+    on = max(_ON * nominal.diagonal, 0.0 if nominal.brep is None else nominal.brep.gap)
+    if away > on:
         found = nominal.engine.feet(position[None], ambiguity=away)
     if abs(found.distance[0]) > within:
         raise InputError(
@@ -158,6 +159,6 @@ def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float,
             expected="a point inside the face",
         )
     face = nominal.face_names[found.face[0]]
-    if away > _ON:
+    if away > on:
         notes.append(f"the point that names face '{name}' lies {away:.3g} mm off the model; the face beneath was taken")
     return face

@@ -27,8 +27,10 @@ __all__ = ["DatumFeature", "datum_feature", "frame_from_faces", "move_nominal", 
 
 _FLAT = np.radians(0.5)  # facets of a plane face may differ in direction by this
 _ALONG = np.radians(1.0)  # directions within this count as parallel
-_APART = 0.01  # an axis or a centre must be this far off the origin to give a direction [mm]
-_SAME = 1e-6  # parts of one face have one plane, axis or centre if they agree to this [mm]
+_APART = 1e-4  # part of the diagonal that an axis or a centre must be off the origin to give a direction
+_SURE = 100.0  # that in lengths to which places of the model are known
+_SAME = 1e-8  # part of the diagonal to which parts of one face agree in their plane, axis or centre
+_PARALLEL = 1.5e-6  # angle to which they do [rad]
 
 
 @shown
@@ -76,7 +78,7 @@ def datum_feature(nominal: Nominal, face: str) -> DatumFeature:
     else:
         parts = [_from_surface(nominal.brep.faces[k]) for k in np.unique(nominal.brep.facet_face[chosen])]
     first = parts[0]
-    if first is None or any(part is None or not _agree(first, part) for part in parts[1:]):
+    if first is None or any(part is None or not _agree(first, part, nominal) for part in parts[1:]):
         raise InputError(
             "this face gives no plane, axis or centre, or its parts give different ones",
             file=nominal.source or None,
@@ -109,6 +111,7 @@ def frame_from_faces(nominal: Nominal, primary: str, secondary: str, tertiary: s
     if features[0].kind == "axis":  # which way along it, a plane across it says best
         ends = [f.direction for f in features[1:] if f.kind == "plane" and abs(f.direction @ z) > np.cos(_ALONG)]
         z = z if not ends or ends[0] @ z > 0 else -z
+    apart = max(_APART * nominal.diagonal, _SURE * _known_to(nominal))
     x, origin, free = None, np.zeros(3), np.eye(3)
     for name, feature in zip(names, features, strict=True):
         located = np.linalg.norm(free - np.outer(z, z) @ free) < 0.5  # nothing free but along z
@@ -117,7 +120,7 @@ def frame_from_faces(nominal: Nominal, primary: str, secondary: str, tertiary: s
         towards = _beside(feature.direction, z)
         if towards is None and located and feature.kind != "plane":
             rise = (origin - feature.point) @ z  # an axis counts where it comes through the origin's level
-            towards = _beside(feature.point + rise * feature.direction - origin, z, least=_APART)
+            towards = _beside(feature.point + rise * feature.direction - origin, z, least=apart)
         if towards is not None and x is None and feature is not features[0]:
             x = towards
         elif np.linalg.matrix_rank(before, tol=0.5) == np.linalg.matrix_rank(free, tol=0.5):
@@ -218,14 +221,21 @@ def _from_surface(face: ExactFace) -> DatumFeature | None:
     return DatumFeature("point", surface.origin, np.zeros(3)) if face.kind == "sphere" else None
 
 
-def _agree(one: DatumFeature, two: DatumFeature) -> bool:
+def _known_to(nominal: Nominal) -> float:
+    """Length to which places of the model are known [mm]: by its size, and by what its file says of its edges."""
+    return max(_SAME * nominal.diagonal, 0.0 if nominal.brep is None else nominal.brep.gap)
+
+
+def _agree(one: DatumFeature, two: DatumFeature, nominal: Nominal) -> bool:
     """Whether two features are the same plane (facing the same way), axis or point."""
     if one.kind != two.kind:
         return False
+    same = _known_to(nominal)
     turn = one.direction @ two.direction if one.kind == "plane" else abs(one.direction @ two.direction)
     gap = two.point - one.point
     gap = {"plane": gap @ one.direction, "axis": np.cross(gap, one.direction), "point": gap}[one.kind]
-    return bool(np.linalg.norm(gap) < _SAME and (one.kind == "point" or turn > 1.0 - 1e-12))
+    parallel = turn > np.cos(max(_PARALLEL, same / nominal.diagonal))
+    return bool(np.linalg.norm(gap) < same and (one.kind == "point" or parallel))
 
 
 def _from_facets(nominal: Nominal, chosen: np.ndarray) -> DatumFeature | None:

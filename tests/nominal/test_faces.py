@@ -129,6 +129,14 @@ def test_a_point_above_a_face_names_it_within_a_stated_limit():
     ]
 
 
+@pytest.mark.parametrize("scale", [0.01, 1.0, 100.0])
+def test_what_is_off_the_model_depends_on_its_size(scale):
+    vertices, facets = box()
+    for off, said in ((0.002, 0), (0.05, 1)):
+        part = from_arrays(scale * vertices, facets, faces={"top": [scale * 50, scale * 31, scale * (20 + off)]})
+        assert sum("names face" in note for note in part.notes) == said
+
+
 def test_rename_unknown():
     with pytest.raises(InputError, match=r"no face with that name; found 'hub'; expected one of face_1"):
         from_arrays(*box()).rename_faces({"hub": "top"})

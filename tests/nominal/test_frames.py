@@ -160,6 +160,39 @@ def test_joined_faces_count_if_they_share_what_they_give(exact_plate):
             datum_feature(exact_plate.rename_faces(dict.fromkeys(pair, "pair")), "pair")
 
 
+@pytest.mark.parametrize("scale", [0.01, 1.0, 100.0])
+def test_what_agrees_depends_on_size_and_on_the_file(exact_plate, scale):
+    """An axis off another by a part of the size, and by less than the edges of the file leave open."""
+    part = scaled(exact_plate, scale)
+    parts = {name: part.brep.facet_face[part.facet_face == part.face_index(name)][0] for name in ("two", "sink")}
+    faces = list(part.brep.faces)
+    surface = faces[parts["sink"]].surface
+    faces[parts["sink"]] = replace(
+        faces[parts["sink"]], surface=replace(surface, origin=surface.origin + np.array([3e-5 * scale, 0.0, 0.0]))
+    )
+    loose = replace(part, brep=replace(part.brep, faces=tuple(faces), gap=1e-4 * scale))
+    tight = replace(part, brep=replace(part.brep, faces=tuple(faces), gap=1e-7 * scale))
+    stepped = {"two": "stepped", "sink": "stepped"}
+    assert datum_feature(loose.rename_faces(stepped), "stepped").kind == "axis"
+    with pytest.raises(pk.InputError, match="its parts give different ones"):
+        datum_feature(tight.rename_faces(stepped), "stepped")
+    # two axes 0.03 um to 0.3 mm apart, which is nothing at this size, give no direction
+    with pytest.raises(pk.InputError, match=r"the direction of x is not determined|adds nothing"):
+        frame_from_faces(loose, "top", "two", "sink")
+
+
+def scaled(part: pk.nominal.Nominal, scale: float) -> pk.nominal.Nominal:
+    """A part of plane, cylindrical, conical and spherical faces, larger or smaller; its edges are left as they are."""
+    faces = tuple(
+        replace(
+            face, surface=replace(face.surface, origin=scale * face.surface.origin, radius=scale * face.surface.radius)
+        )
+        for face in part.brep.faces
+    )
+    brep = replace(part.brep, vertices=scale * part.brep.vertices, faces=faces)
+    return replace(part, vertices=scale * part.vertices, brep=brep)
+
+
 @pytest.mark.parametrize(
     ("faces", "message"),
     [
