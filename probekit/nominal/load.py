@@ -98,7 +98,7 @@ def load(
         folder can change what is measured against.
     progress : callable, optional
         STEP only: told the name of each step as it begins, and the part of the job done so far (0 to 1). While the CAD
-        kernel reads, makes shapes or makes facets, which of a large file take seconds each, nothing is told.
+        kernel reads or makes shapes, which of a large file take seconds each, nothing is told.
 
     Returns
     -------

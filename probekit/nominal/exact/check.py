@@ -17,6 +17,8 @@ __all__ = ["check_records", "check_text"]
 _MOST_BYTES = 1_000_000_000
 _DEEPEST = 1000  # the kernel's parser calls itself for each bracket
 _CHUNK = 1 << 22
+_COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
+_LONGEST = 1 << 16  # of a comment, from which on it may be cut
 _MARK = np.isin(np.arange(256), [ord(letter) for letter in "();"])
 _FACE = re.compile(rb"\b(?:ADVANCED_FACE|FACE_SURFACE)\s*\(")
 #: Records that shapes are made of, by which they are placed, and in whose units they stand, as the kernel names their
@@ -90,8 +92,10 @@ def check_text(path: Path) -> int:
                     found=f"{deepest} deep",
                     expected=f"{_DEEPEST} at most",
                 )
-            faces += len(_FACE.findall(rest + chunk)) - len(_FACE.findall(rest))
-            rest = chunk[-64:]
+            text = _COMMENT.sub(b" ", rest + chunk)
+            faces += len(_FACE.findall(text)) - len(_FACE.findall(rest))
+            begun = text.rfind(b"/*", len(text) - _LONGEST if len(text) > _LONGEST else 0)
+            rest = text[begun:] if begun >= 0 else text[-64:]
     return faces
 
 
@@ -160,9 +164,17 @@ def check_records(path: Path, reader: Any) -> tuple[list[str], bool]:
             found="; ".join(worst[:3]),
             todo="Export or copy it again.",
         )
+    if _mirrored(reader):
+        raise InputError(
+            "the STEP file places a body as its mirror image, which the CAD kernel cannot do",
+            file=path,
+            found=f"{_mirrored(reader)} mapped items with a left-handed operator",
+            todo="Make the mirrored part a body of its own in the CAD system and export it again.",
+        )
     notes = []
     if faceted := _faceted(reader):
-        notes.append(f"{faceted} bodies were left out: they are facets only, without an exact surface")
+        named = ", ".join(faceted[:10]) + (f" and {len(faceted) - 10} more" if len(faceted) > 10 else "")
+        notes.append(f"{len(faceted)} bodies were left out: they are facets only, without an exact surface: {named}")
     if not beside:
         return notes, colours
     listed = "; ".join(f"{told}{f' ({many} times)' if many > 1 else ''}" for told, many in beside.most_common())
@@ -182,9 +194,31 @@ def _of_annotation(record: Any) -> bool:
     return about is not None and not isinstance(about, repr_.StepRepr_ProductDefinitionShape)
 
 
-def _faceted(reader: Any) -> int:
-    """How many bodies of facets stand for no exact body."""
+def _mirrored(reader: Any) -> int:
+    """How many bodies are placed by a left-handed operator; the kernel would turn them round instead, and say nothing.
+
+    Its axes are left-handed only if all three are stated so: what is left out completes a right-handed system
+    (ISO 10303-42, base_axis, from memory).
+    """
+    repr_, geom, shape = kernel("StepRepr", "StepGeom", "StepShape")
+    count = 0
+    for item in records(reader, repr_.StepRepr_MappedItem):
+        way, of = item.MappingTarget(), item.MappingSource().MappedRepresentation()
+        if not isinstance(way, geom.StepGeom_CartesianTransformationOperator3d):
+            continue
+        axes = [way.Axis1(), way.Axis2(), way.Axis3()]
+        if isinstance(of, shape.StepShape_ShapeRepresentation) and all(axis is not None for axis in axes):
+            stated = [[axis.DirectionRatiosValue(k) for k in (1, 2, 3)] for axis in axes]
+            count += bool(np.linalg.det(stated) < 0)
+    return count
+
+
+def _faceted(reader: Any) -> list[str]:
+    """Names of the bodies of facets that stand for no exact body."""
     (visual,) = kernel("StepVisual")
     solids = records(reader, visual.StepVisual_TessellatedSolid)
     shells = records(reader, visual.StepVisual_TessellatedShell)
-    return sum(not one.HasGeometricLink() for one in solids) + sum(not one.HasTopologicalLink() for one in shells)
+    found = [one for one in solids if not one.HasGeometricLink()]
+    found += [one for one in shells if not one.HasTopologicalLink()]
+    names = [one.Name() for one in found]
+    return [repr(name.ToCString()) if name is not None and name.Length() else "one without a name" for name in names]

@@ -15,17 +15,19 @@ from .brep import Brep, ExactFace
 from .convert import KernelSurface, face_surface
 from .convert_splines import edge_curves
 from .edges import Edge
+from .extent import deflection_for, diagonal_of, explore, gap_of
 from .kernel import Progress, kernel
 from .spline_rows import SplineRows
 from .surfaces import UNSETTLED, Elementary, Surface
 
-__all__ = ["explore", "extract", "facets_of"]
+__all__ = ["extract", "facets_of"]
 
 _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
 _NEGLIGIBLE = 1e-8  # part of the diagonal: 1 nm on a part of 100 mm
 _NARROW = 1e-5  # width of a face, in diagonals of the part, up to which one without facets is passed over
 _TOGETHER = 200  # faces looked at together
+_MANY = 3000  # faces from which on facets are made in batches: all at once takes long without a word
 _SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
 
 
@@ -41,17 +43,6 @@ class _Pieces:
     edges: list[Edge] = field(default_factory=list)
     edge_index: dict[int, tuple[int, ...]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
-
-
-def explore(shape: Any, kind: str, *, outside: str = "SHAPE") -> list[Any]:
-    """Parts of a shape of one kind ("SOLID", "SHELL", "FACE", "EDGE") that are in none of another, in order."""
-    topexp, topabs = kernel("TopExp", "TopAbs")
-    kinds = (getattr(topabs.TopAbs_ShapeEnum, f"TopAbs_{word}") for word in (kind, outside))
-    found, explorer = [], topexp.TopExp_Explorer(shape, *kinds)
-    while explorer.More():
-        found.append(explorer.Current())
-        explorer.Next()
-    return found
 
 
 def extract(
@@ -78,11 +69,14 @@ def extract(
         Told each step as it begins.
     """
     tell("measuring the bodies", 0.25)
-    given, size = deflection is not None, _diagonal(path, shapes)
-    deflection = _deflection(path, size, deflection)
-    asked = deflection
+    given, size = deflection is not None, diagonal_of(path, shapes)
+    deflection = deflection_for(path, size, deflection)
+    asked, together = deflection, _TOGETHER if sum(len(explore(one, "FACE")) for one in shapes) > _MANY else None
     for _ in range(_REMESH if given else 1):
-        pieces = _take_apart(shapes, names, colours, asked, size, path, tell)
+        pieces = _take_apart(shapes, names, colours, asked, size, path, together, tell)
+        if together is not None and _open(pieces, 1e-7 * size):  # so batches may not fit each other along their edges
+            together = None
+            pieces = _take_apart(shapes, names, colours, asked, size, path, together, tell)
         off = _off_surfaces(pieces, tell)
         if off <= deflection:
             break
@@ -94,74 +88,7 @@ def extract(
     tell("joining the faces", 0.95)
     brep = _joined(pieces, max(off, deflection), 1e-7 * size)
     negligible = _NEGLIGIBLE * (size + 1e-4 * float(np.abs(brep.vertices).max()))  # far off the origin rounding is more
-    return replace(brep, gap=min(_gap(shapes), brep.deflection), negligible=negligible)
-
-
-def _diagonal(path: Path, shapes: list[Any]) -> float:
-    box = _box([face for shape in shapes for face in explore(shape, "FACE")])
-    if box is None:
-        raise InputError("the bodies of the STEP file are empty", file=path)
-    low, high = box
-    diagonal = float(np.linalg.norm(high - low))
-    if not 1e-3 < diagonal < 1e7:
-        raise InputError("the size of the model is not usable", file=path, found=f"{diagonal:.3g} mm across")
-    if np.abs([low, high]).max() > 1e8:
-        raise InputError(
-            "the model lies too far from its origin to be exact",
-            file=path,
-            found=f"{np.abs([low, high]).max():.3g} mm",
-            expected="100 km at most",
-        )
-    return diagonal
-
-
-def _box(faces: list[Any]) -> np.ndarray | None:
-    """(2, 3) lower and upper corner of faces [mm], to a millionth of their size; None if they are empty.
-
-    The kernel finds loose boxes fast and tight ones slowly: only of faces that stick out is the tight one asked for.
-    """
-    bnd, brepbnd = kernel("Bnd", "BRepBndLib")
-
-    def of(face: Any, add: Any) -> list[tuple[float, ...]] | None:
-        box = bnd.Bnd_Box()
-        add(face, box)
-        return None if box.IsVoid() else [box.CornerMin().Coord(), box.CornerMax().Coord()]
-
-    loose = [of(face, brepbnd.BRepBndLib.Add_s) for face in faces]
-    full = [k for k, box in enumerate(loose) if box is not None]
-    low, high = np.array([loose[k] for k in full]).reshape(-1, 2, 3).transpose(1, 0, 2)
-    least, most = np.full(3, np.inf), np.full(3, -np.inf)
-    left = np.ones(len(full), dtype=bool)
-    while left.any():
-        beyond = np.where(left, np.maximum((least - low).max(axis=1), (high - most).max(axis=1)), -np.inf)
-        furthest = int(beyond.argmax())
-        if not beyond[furthest] > 1e-6 * np.linalg.norm(np.maximum(most - least, 0.0)):
-            break
-        left[furthest] = False
-        tight = of(faces[full[furthest]], brepbnd.BRepBndLib.AddOptimal_s)
-        if tight is not None:
-            least, most = np.minimum(least, tight[0]), np.maximum(most, tight[1])
-    return np.array([least, most]) if full else None
-
-
-def _gap(shapes: list[Any]) -> float:
-    """Largest tolerance of an edge or corner [mm]; the kernel takes at least the uncertainty that the file states."""
-    brep, topabs = kernel("BRep", "TopAbs")
-    kinds = (topabs.TopAbs_ShapeEnum.TopAbs_EDGE, topabs.TopAbs_ShapeEnum.TopAbs_VERTEX)
-    return max(brep.BRep_Tool.MaxTolerance_s(shape, kind) for shape in shapes for kind in kinds)
-
-
-def _deflection(path: Path, diagonal: float, deflection: float | None) -> float:
-    if deflection is None:
-        return float(np.clip(diagonal * 1e-4, min(0.002, 1e-3 * diagonal), 0.05))
-    if not (np.isfinite(deflection) and 1e-6 * diagonal < deflection < 0.1 * diagonal):
-        raise InputError(
-            "the deflection is not usable",
-            file=path,
-            found=deflection,
-            expected=f"{1e-6 * diagonal:.3g} to {0.1 * diagonal:.3g} mm, a small part of the model's size",
-        )
-    return deflection
+    return replace(brep, gap=min(gap_of(shapes), brep.deflection), negligible=negligible)
 
 
 def _take_apart(
@@ -171,8 +98,10 @@ def _take_apart(
     deflection: float,
     size: float,
     path: Path,
+    together: int | None,
     tell: Progress,
 ) -> _Pieces:
+    """What the faces give; facets of `together` faces are made at a time, or of each whole body."""
     mesh, tools, topabs, topods, collections = kernel("BRepMesh", "BRepTools", "TopAbs", "TopoDS", "collections")
     edge_map = collections.IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
     name_of, colour_of = _Lookup(names), _Lookup(colours)
@@ -180,11 +109,13 @@ def _take_apart(
     faces = [explore(shape, "FACE") for shape in shapes]
     total = max(sum(map(len, faces)), 1)
     for body, shape in enumerate(shapes):
-        tell(f"the CAD kernel makes facets of body {body + 1} of {len(shapes)}", 0.27 + 0.6 * number / total)
         tools.BRepTools.Clean_s(shape)  # of earlier facets, and of those that the file has, which lack parameters
-        mesh.BRepMesh_IncrementalMesh(shape, deflection, False, _TURN, True)
-        for face_shape in faces[body]:
-            if number % _TOGETHER == 0:
+        for place, face_shape in enumerate(faces[body]):
+            if place % (together or len(faces[body])) == 0:
+                tell(f"the CAD kernel makes facets, face {number + 1} of {total}", 0.27 + 0.6 * number / total)
+                some = shape if together is None else _compound(faces[body][place : place + together])
+                mesh.BRepMesh_IncrementalMesh(some, deflection, False, _TURN, True)
+            if place % _TOGETHER == 0:
                 tell(f"taking apart face {number + 1} of {total}", 0.27 + 0.6 * number / total)
             face = topods.TopoDS.Face(face_shape)
             points, uv, corners = facets_of(face)
@@ -204,6 +135,16 @@ def _take_apart(
     if not pieces.faces:
         raise InputError("no face of the STEP file can be meshed", file=path, todo="Export the part again as a solid.")
     return pieces
+
+
+def _compound(shapes: list[Any]) -> Any:
+    """Several shapes as one."""
+    brep, topods = kernel("BRep", "TopoDS")
+    out, builder = topods.TopoDS_Compound(), brep.BRep_Builder()
+    builder.MakeCompound(out)
+    for shape in shapes:
+        builder.Add(out, shape)
+    return out
 
 
 def _without_facets(path: Path, face: Any, called: str, size: float) -> str:
@@ -361,6 +302,16 @@ def _joined(pieces: _Pieces, deflection: float, weld: float) -> Brep:
         vertices, facets, owner, corner_uv, corner_node, tuple(faces), tuple(pieces.edges), deflection,
         notes=tuple(dict.fromkeys(pieces.notes)),
     )  # fmt: skip
+
+
+def _open(pieces: _Pieces, weld: float) -> bool:
+    """Whether facets, joined, leave an edge with one side."""
+    count = np.array([len(nodes) for nodes in pieces.nodes])
+    first = np.cumsum(count) - count
+    index = _welded(np.vstack(pieces.nodes), weld)[1]
+    facets = index[np.vstack([corners + at for corners, at in zip(pieces.corners, first, strict=True)])]
+    facets = facets[(facets != np.roll(facets, 1, axis=1)).all(axis=1)]
+    return bool((edge_table(facets, int(index.max()) + 1)[1] == 1).any())
 
 
 def _inside_out(vertices: np.ndarray, facets: np.ndarray) -> bool:

@@ -14,6 +14,9 @@ from .kernel import kernel, records
 
 __all__ = ["length_units", "readable"]
 
+#: A text, or a comment outside one.
+_COMMENT = re.compile(rb"'(?:[^']|'')*'|/\*.*?\*/", re.DOTALL)
+_MARK = b"\xef\xbb\xbf"
 #: A unit that is converted, with the record of its factor; and such a record, if it is of several types at once, which
 #: the kernel cannot read there.
 _CONVERSION = re.compile(rb"CONVERSION_BASED_UNIT\s*\(\s*(?:'(?:[^']|'')*'|\$)\s*,\s*#\s*(\d+)")
@@ -27,10 +30,15 @@ _FACTOR = re.compile(
 def readable(path: Path) -> Iterator[Path]:
     """A STEP file that the kernel can read: the same, or a copy whose units state their factors in plain records.
 
+    The mark that some editors put before a text in UTF-8 is left out, and so are comments: the kernel does not bear
+    them wherever the standard (ISO 10303-21) allows them.
+
     A factor may legally be a record of several types at once, such as (LENGTH_MEASURE_WITH_UNIT() MEASURE_WITH_UNIT(
     LENGTH_MEASURE(25.4),#3)); the kernel takes the numbers as they are then.
     """
-    content = path.read_bytes()
+    content = path.read_bytes().removeprefix(_MARK)
+    if b"/*" in content:
+        content = _COMMENT.sub(lambda found: found[0] if found[0].startswith(b"'") else b" ", content)
     factors = set(_CONVERSION.findall(content))
 
     def plain(match: re.Match[bytes]) -> bytes:
@@ -40,7 +48,7 @@ def readable(path: Path) -> Iterator[Path]:
         return b"#%s=%sMEASURE_WITH_UNIT(%s);" % (match["number"], kind, match["values"])
 
     changed = _FACTOR.sub(plain, content) if factors else content
-    if changed == content:
+    if changed == content and len(content) == path.stat().st_size:
         yield path
         return
     with tempfile.TemporaryDirectory() as folder:

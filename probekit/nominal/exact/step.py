@@ -12,7 +12,8 @@ from typing import Any
 from ...errors import InputError, ProbekitError
 from .brep import Brep
 from .check import check_records, check_text
-from .extract import explore, extract, facets_of
+from .extent import explore
+from .extract import extract, facets_of
 from .file_units import length_units, readable
 from .kernel import Progress, kernel
 
@@ -57,7 +58,7 @@ def read_step(
         made = _count_faces([shape for _, shape in bodies])
         if made < described:
             notes.append(f"of the {described} faces that the file describes the CAD kernel made {made}")
-        chosen = _chosen(path, bodies, body)
+        chosen = _chosen(path, bodies, body, notes)
         if body is None and len(chosen) > 1:
             notes.append(f"the part is of {len(chosen)} bodies, taken together")
         if body is not None and len(chosen) < len(bodies):
@@ -129,11 +130,12 @@ def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], A
     return faces, reader
 
 
-def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None) -> list[Any]:
+def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None, notes: Iterable[str] = ()) -> list[Any]:
     if not bodies:
         raise InputError(
             "the STEP file holds no solid and no shell",
             file=path,
+            found=next((f"facets only: {note.rpartition(': ')[2]}" for note in notes if "facets only" in note), None),
             todo="Export the part as a solid body with exact surfaces, not as curves or facets.",
         )
     solids = [(name, shape) for name, shape in bodies if _is_solid(shape)] or bodies

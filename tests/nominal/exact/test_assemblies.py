@@ -12,6 +12,7 @@ pytest.importorskip("OCP")
 import exact_shapes as es
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
 from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt, gp_Trsf, gp_Vec
+from OCP.Interface import Interface_Static
 from OCP.STEPCAFControl import STEPCAFControl_Writer
 from OCP.TCollection import TCollection_ExtendedString
 from OCP.TDataStd import TDataStd_Name
@@ -31,9 +32,12 @@ def motion(shift: tuple[float, float, float], turn: float = 0.0) -> gp_Trsf:
     return shifted.Multiplied(turned)
 
 
-@pytest.fixture(scope="module")
-def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two stations, one turned by 90 deg; each holds a base and two pins, the second pin 40 mm along x."""
+@pytest.fixture(scope="module", params=["MM", "INCH"])
+def line(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two stations, one turned by 90 deg; each holds a base and two pins, the second pin 40 mm along x.
+
+    The file is in millimetres, or in inches.
+    """
     document = TDocStd_Document(TCollection_ExtendedString("t"))
     tool = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
 
@@ -51,14 +55,19 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
     tool.UpdateAssemblies()
     writer = STEPCAFControl_Writer()
     writer.SetNameMode(True)
-    writer.Transfer(document)
     path = tmp_path_factory.mktemp("line") / "line.step"
-    writer.Write(str(path))
+    Interface_Static.SetCVal_s("write.step.unit", request.param)
+    try:
+        writer.Transfer(document)
+        writer.Write(str(path))
+    finally:
+        Interface_Static.SetCVal_s("write.step.unit", "MM")
     return path
 
 
 def test_each_body_has_a_path(line: Path) -> None:
     part = pk.nominal.load(line, body="*")
+    assert part.unit_source.lower() in ("step file: millimetre", "step file: inch")
     one = ("base", "pin_1", "pin_2")
     assert part.brep.bodies == tuple(f"line/station_{k}/{name}" for k in (1, 2) for name in one)
 

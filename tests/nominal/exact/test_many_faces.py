@@ -16,7 +16,7 @@ from OCP.BRepGProp import BRepGProp
 from OCP.GProp import GProp_GProps
 
 import probekit as pk
-from probekit.nominal.exact import extract, taylor
+from probekit.nominal.exact import extent, extract, taylor
 from probekit.nominal.exact.splines import Spline
 from probekit.nominal.nearby import FaceGrid, by_group
 
@@ -36,6 +36,32 @@ def test_mould_is_a_body(mould: pk.nominal.Nominal) -> None:
     assert len(mould.brep.faces) == 21 + 4 * 3 + 5
     assert not mould.notes
     assert inside == pytest.approx(properties.Mass(), rel=1e-3)
+
+
+@pytest.mark.parametrize("fits", [True, False])
+def test_facets_in_batches_are_those_of_the_whole(
+    mould: pk.nominal.Nominal, monkeypatch: pytest.MonkeyPatch, fits: bool
+) -> None:
+    """Also where batches do not fit each other along their edges: then all are made anew at once."""
+    monkeypatch.setattr(extract, "_MANY", 1)
+    monkeypatch.setattr(extract, "_TOGETHER", 7)
+    if not fits:
+        monkeypatch.setattr(extract, "_open", lambda *_: True)
+    told: list[str] = []
+    part = pk.nominal.load(mould.source, progress=lambda step, _: told.append(step))
+    batches = -(-len(mould.brep.faces) // 7)
+    assert sum("makes facets" in step for step in told) == batches + (not fits)
+    assert np.array_equal(part.vertices, mould.vertices)
+    assert np.array_equal(part.facets, mould.facets)
+
+
+def test_gaps_between_batches_are_noticed() -> None:
+    corners = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 1], [1, 3, 2]])
+    points = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+    one, other = corners[:2], corners[2:]
+    for nodes, expected in ((points, False), (points * 1.001, True)):
+        pieces = extract._Pieces(nodes=[points, nodes], corners=[one, other])
+        assert extract._open(pieces, 1e-7) == expected
 
 
 @pytest.mark.parametrize("rational", [False, True])
@@ -148,5 +174,5 @@ def test_size_is_that_of_the_kernels_tight_box(name: str) -> None:
     shape, box = es.SHAPES[name](), Bnd_Box()
     BRepBndLib.AddOptimal_s(shape, box)
     expected = np.array([box.CornerMin().Coord(), box.CornerMax().Coord()])
-    found = extract._box(es.parts(shape, es.FACE))
+    found = extent._box(es.parts(shape, es.FACE))
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-6 * np.ptp(expected))
