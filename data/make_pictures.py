@@ -9,6 +9,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
+import probekit as pk
 from probekit import cli
 
 HERE = Path(__file__).parent
@@ -34,6 +35,17 @@ def main() -> None:
             page.wait_for_timeout(2000)
             page.screenshot(path=str(HERE / "pictures" / f"{name}.png"))
         browser.close()
+    figure()
+
+
+def figure() -> None:
+    """A section of the demo part with whiskers, as a notebook shows it."""
+    inspected = pk.study.run(pk.study.load(HERE / "foil" / "study.toml"))
+    (section,) = pk.plan.section(inspected.part, (0, 0, 60), (0, 0, 1), faces="skin")
+    drawn = pk.figures.whiskers(
+        inspected.verdict.table, section, exaggeration=50, lower=-0.1, upper=0.1, title="section at z = 60"
+    )
+    pk.figures.save(drawn, HERE / "pictures" / "section.png")
 
 
 if __name__ == "__main__":
