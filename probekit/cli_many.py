@@ -1,4 +1,4 @@
-"""The commands on many parts: their options, and calls of the library."""
+"""The commands on many parts, made or invented: their options, and calls of the library."""
 
 from __future__ import annotations
 
@@ -29,6 +29,27 @@ def add_commands(commands: Any) -> None:
     told.add_argument("--export", choices=("csv", "parquet", "json"), help="write everything into the folder of --to")
     told.add_argument("--migrate", type=Path, metavar="FOLDER", help="copy into a new archive of the present layout")
     told.set_defaults(run=_history)
+    fewer = commands.add_parser(
+        "fewer",
+        help="what fewer touches, or touches placed otherwise, would feel and say",
+        description="Compare the plan of a study with other numbers of touches and other ways of placing them, for "
+        "each profile: which hills and dents each would feel, and with --form how many of some invented parts each "
+        "would accept, and how many of those are bad. Targets are taken as planned, whether the probe reaches them or "
+        "not. Prints sentence and table; with --to writes a table (CSV) and a figure (SVG) for each profile.",
+    )
+    fewer.add_argument("study", type=Path, help="the study file (TOML), with [[plan]] tables")
+    fewer.add_argument("--to", type=Path, metavar="FOLDER", help="folder for tables and figures")
+    fewer.add_argument(
+        "--form",
+        type=float,
+        nargs=2,
+        metavar=("LENGTH", "RMS"),
+        help="try parts whose smooth form changes over so many mm and is so large [mm]",
+    )
+    fewer.add_argument("--parts", type=int, default=20, help="how many, for each number and way (default: 20)")
+    fewer.add_argument("--counts", type=int, nargs="+", metavar="N", help="numbers of touches (default: by the plan)")
+    fewer.add_argument("--only", metavar="NAME", help="this profile alone")
+    fewer.set_defaults(run=_fewer)
 
 
 def archived(folder: Path, study: Any, found: Any) -> str:
@@ -37,6 +58,31 @@ def archived(folder: Path, study: Any, found: Any) -> str:
 
     appended = archive.Archive(folder).append(archive.record_of(study, found))
     return f"archived in {folder}: {appended.sentence}"
+
+
+def _fewer(options: argparse.Namespace) -> int:
+    from . import study
+    from .files import file_name, store
+    from .gauge import fewer_touches
+
+    wanted = study.load(options.study)
+    for name, part, targets, width, u, margin in study.blind.profiles_planned(wanted):
+        if options.only not in (None, name):
+            continue
+        form = None if options.form is None else tuple(options.form)
+        found = fewer_touches(
+            part, targets, width=width, u=u, margin=margin, counts=options.counts, form=form, parts=options.parts
+        )
+        say(f"{name}: {found.sentence}\n\n{found.table.round(3).to_string(index=False)}\n")
+        for note in found.notes:
+            say(f"  {note}")
+        if options.to is not None:
+            options.to.mkdir(parents=True, exist_ok=True)
+            for suffix, text in ((".csv", found.table.to_csv(index=False)), (".svg", found._repr_svg_())):
+                place = options.to / file_name(f"fewer {name}".replace(" ", "_"), suffix)
+                store(place, text.encode("utf-8"))
+                say(f"written: {place}")
+    return 0
 
 
 def _history(options: argparse.Namespace) -> int:

@@ -22,7 +22,7 @@ from .defects import Defects, Hill, hills
 __all__ = ["ROWS", "Explained", "explain"]
 
 _SETS = 400
-_MOVES, _LAST_MOVES = 4, 12
+_MOVES, _LAST_MOVES = 4, 30
 ROWS = 50  # sets of the grid that fields are drawn for, each with as many sets of defects
 _GRID, _WORK = 300, 300 * 60**2  # sets of the grid that weigh; fewer where there are many touches
 _KEPT = 0.5  # share of sets that still count after each degree

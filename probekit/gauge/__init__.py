@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from .capable import capability
     from .charts import stability
     from .cutter import cutter_drift
+    from .fewer import fewer_touches
     from .linear import linearity
     from .one_factor import one_way
     from .proving import compare, prove
@@ -35,6 +36,7 @@ __all__ = [
     "cutter_drift",
     "deming",
     "e_n",
+    "fewer_touches",
     "limits_of_agreement",
     "linearity",
     "one_way",
@@ -55,6 +57,7 @@ if not TYPE_CHECKING:
             "capable": "capability",
             "charts": "stability",
             "cutter": "cutter_drift",
+            "fewer": "fewer_touches",
             "linear": "linearity",
             "one_factor": "one_way",
             "proving": "compare prove",

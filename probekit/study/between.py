@@ -1,4 +1,4 @@
-"""Between the touches: what a study asks for in ``[surface]``, and the blind spot of a plan."""
+"""Between the touches: what a study asks for in ``[surface]``."""
 
 from __future__ import annotations
 
@@ -12,23 +12,19 @@ import pandas as pd
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import Defects, learn, nodes, surface, touch_next
-from ..field.defects import radius_seen, seen
-from ..field.nodes import Nodes
 from ..nominal import Nominal
-from ..plan.targets.gaps import nearest
 from ..show import shown
 from ..tolerance.propagation import judged_scatter
 from ..uncertainty import Scatter
+from .blind import NODES, SEED, WHITE, blind_spot
 
 if TYPE_CHECKING:
     from ..field.surface import Surface
     from ..tolerance import Evaluation
     from ..verdict.results import Verdict
 
-__all__ = ["Between", "between", "blind_spots"]
+__all__ = ["Between", "between"]
 
-WHITE = 0.005  # form finer than the touches, if the study does not say [mm]
-_NODES, _SEED = 800, 1
 _FEWEST = 12  # touches below which there is not even a word; our judgement
 _PROFILE = "profile of a surface"
 _LETTERS = "ABCDE"
@@ -124,14 +120,14 @@ def between(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, scatter: 
 
 
 def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluation, scatter: Scatter) -> Between:
-    rng = np.random.default_rng(wanted.get("seed", _SEED))
+    rng = np.random.default_rng(wanted.get("seed", SEED))
     table = judged.table.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
-    at = nodes(part, wanted.get("nodes", _NODES), rng, faces=faces)
+    at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces)
     places, normals = array(table, FOOT), array(table, FOOT_NORMAL)
     white = float(wanted.get("white", WHITE))
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))
-    blind = _blind(at, places, normals, u, one.width, wanted.get("hill"))
+    blind = blind_spot(at, places, normals, u, one.width, wanted.get("hill"))
     none = pd.DataFrame(columns=[*TARGET, *NORMAL, "face", "gain"])
     if why := _why_not(one, table["touch"].to_numpy()):
         return Between(one.name, None, blind, none, why)
@@ -159,68 +155,3 @@ def _why_not(one: Evaluation, touches: np.ndarray) -> str:
 
 def _defects(stated: Mapping[str, Any]) -> dict[str, Any]:
     return {"rate": float(stated["rate"]), **{key: tuple(map(float, stated[key])) for key in ("radius", "height")}}
-
-
-def _blind(
-    at: Nodes, places: np.ndarray, normals: np.ndarray, u: float, width: float, hill: Mapping[str, float] | None
-) -> str:
-    """What hills and dents touches at these places feel, in words."""
-    if hill is not None:
-        radius, height = float(hill["radius"]), float(hill["height"])
-        share = seen(at, places, normals, radius, height, u)
-        return (
-            f"A single hill or dent of {radius:g} mm radius and {height:g} mm is felt at "
-            f"{100 * share:.0f} of 100 places"
-        )
-    half, sure = (radius_seen(at, places, normals, width, u, share) for share in (0.5, 0.95))
-    if not np.isfinite(half):
-        return (
-            f"A single hill or dent as high as the zone is wide ({width:g} mm) can lie on it unfelt, whatever its size"
-        )
-    large = f"; from {sure:.2g} mm it is felt at 95 of 100" if np.isfinite(sure) else "; parts of it have no touch"
-    return (
-        f"A single hill or dent as high as the zone is wide ({width:g} mm) is felt at half of all places if its radius "
-        f"is {half:.2g} mm{large}: smaller ones hide between the touches"
-    )
-
-
-def _largest_gap(at: Nodes, targets: pd.DataFrame) -> str:
-    """Where the touches of a plan leave most room, in words."""
-    away = nearest(at.places, at.normals, array(targets, TARGET), array(targets, NORMAL)).min(axis=1)
-    x, y, z = at.places[int(away.argmax())]
-    far = f"{away.max():.2g} mm from the nearest touch" if np.isfinite(away.max()) else "on a side that has no touch"
-    return f'The largest gap is round ({x:.1f}, {y:.1f}, {z:.1f}), {far}; [[plan]] how = "fill_gaps" fills such gaps'
-
-
-def blind_spots(part: Nominal, tolerances: list[Mapping[str, Any]], targets: pd.DataFrame, u: float) -> list[str]:
-    """What hills and dents the touches of a plan would feel, for each profile tolerance of a study.
-
-    Parameters
-    ----------
-    part : Nominal
-    tolerances : list of mapping
-        The tables ``[[tolerance]]``.
-    targets : DataFrame
-        Those that will be touched.
-    u : float
-        Standard uncertainty of a touch, finer form left aside [mm].
-
-    Returns
-    -------
-    list of str
-        A line for each; none for a tolerance that covers no touch.
-    """
-    lines = []
-    for one in tolerances:
-        if one.get("kind", "profile") != "profile" or "width" not in one:
-            continue
-        named = one.get("features") or []
-        named = [named] if isinstance(named, str) else named
-        on = targets if not named else targets[targets["feature"].isin(named) | targets["face"].isin(named)]
-        faces = [name for name in part.face_names if name in set(on["face"])]
-        if not len(on):
-            continue
-        at = nodes(part, _NODES // 2, np.random.default_rng(_SEED), faces=faces)
-        told = _blind(at, array(on, TARGET), array(on, NORMAL), float(np.hypot(u, WHITE)), float(one["width"]), None)
-        lines.append(f"{one.get('name', 'profile')}: {told}. {_largest_gap(at, on)}")
-    return lines

@@ -14,7 +14,7 @@ from .. import report, scene
 from ..columns import TURN
 from ..files import store
 from ..plan.access.poses import pose_frame
-from .between import blind_spots
+from .blind import blind_spots
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
 from .kept_plan import to_json
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 __all__ = ["summary", "view", "write_preparation"]
 
 _RADIUS = 0.0015  # a difference of effective radii that nobody need be told [mm]
-_U = 0.003  # of a touch, if the study says nothing of it [mm]; common practice, no source
 
 
 def write_preparation(
@@ -227,7 +226,7 @@ def _blind(planned: Plan) -> list[str]:
     """What lies between the touches of the plan, unfelt."""
     settings = planned.study.settings
     u = typical_u(planned.study, budget_of(planned.study, planned.part, None))
-    told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, _U if u is None else u)
+    told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, u)
     return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
 
 
