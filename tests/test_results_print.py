@@ -251,7 +251,11 @@ def of_fields() -> list[Any]:
     defects = pk.field.Defects(1.0, (4.0, 8.0), (0.02, 0.04))
     judged = pk.field.surface(belief, at, (-0.1, 0.1), rng, fields=100)
     between = pk.study.between.Between("top", judged, "A hill is felt.", pd.DataFrame())
-    return [at, belief, defects, judged, between]
+    parts = [at.places[:12], at.normals[:12]]
+    earlier = pd.DataFrame(np.hstack(parts), columns=["x0", "y0", "z0", "i", "j", "k"]).assign(touch=range(12))
+    tables = [earlier.assign(part=k, deviation=0.003 * rng.standard_normal(12)) for k in range(20)]
+    learned = pk.field.learn_prior(pd.concat(tables), scatter.of(np.arange(12)), area=at.area, zone=0.1)
+    return [at, belief, defects, judged, between, learned]
 
 
 def of_archives(folder: Path) -> list[Any]:

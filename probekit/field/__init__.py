@@ -7,8 +7,9 @@ word on the part stays with the decision rule on the touches.
 
 from .belief import learn
 from .defects import Defects, blind_spot
-from .further import touch_next
+from .earlier import learn_prior
+from .further import touch_first, touch_next
 from .nodes import nodes
 from .surface import surface
 
-__all__ = ["Defects", "blind_spot", "learn", "nodes", "surface", "touch_next"]
+__all__ = ["Defects", "blind_spot", "learn", "learn_prior", "nodes", "surface", "touch_first", "touch_next"]

@@ -17,6 +17,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,8 +27,12 @@ from ..show import shown
 from ..uncertainty import Scatter
 from .kernel import distances, matern, six
 
-__all__ = ["RESOLVED", "Belief", "learn", "offsets_of", "restricted"]
+if TYPE_CHECKING:
+    from .earlier import Earlier
 
+__all__ = ["RESOLVED", "UNLIKE", "Belief", "grid_over", "learn", "likelihoods", "log_prior", "offsets_of", "restricted"]
+
+UNLIKE = 0.01  # touches that parts like the earlier ones give more rarely are not like them
 RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
 
 _ROUGHNESS = (0.5, 1.5, 2.5)
@@ -59,6 +65,12 @@ class Belief:
         One touch per square of this side [mm].
     zone : float
         Half the width of the zone, by which the prior is scaled [mm].
+    earlier : Earlier, optional
+        Earlier parts that it rests on; None, too, where the touches are not like theirs.
+    pattern : (n,) float, optional
+        What these had at the touches on average, taken off `deviation` [mm].
+    alike : float
+        How often a part like the earlier ones would lie as far from them as these touches do.
     """
 
     points: np.ndarray
@@ -69,6 +81,9 @@ class Belief:
     weight: np.ndarray
     apart: float
     zone: float
+    earlier: Earlier | None = None
+    pattern: np.ndarray | None = None
+    alike: float = 1.0
 
     @property
     def unresolved(self) -> float:
@@ -85,6 +100,23 @@ class Belief:
     @property
     def sentence(self) -> str:
         """What the touches resolve."""
+        if self.earlier is not None:
+            learned = f"the pattern of {self.earlier.parts} earlier parts at {len(self.earlier.mean.points)} places"
+            return f"{len(self.points)} touches and {learned}, which they are like"
+        if self.alike < UNLIKE:
+            return f"The touches are not like the earlier parts ({self._alike}), which have no say; {self._resolved}"
+        return self._resolved
+
+    @property
+    def _alike(self) -> str:
+        return (
+            "under 1 in 1000 would be so far off"
+            if self.alike < 1e-3
+            else f"1 in {1 / self.alike:.0f} would be so far off"
+        )
+
+    @property
+    def _resolved(self) -> str:
         if self.unresolved > RESOLVED:
             return (
                 f"{len(self.points)} touches, one per {self.apart:.3g} mm, are too far apart to say what lies between: "
@@ -130,6 +162,7 @@ def learn(
     zone: float,
     group: np.ndarray | None = None,
     white: float = 0.005,
+    earlier: Earlier | None = None,
 ) -> Belief:
     """Weigh what the field may be like by the touches of one part.
 
@@ -149,6 +182,9 @@ def learn(
         Faces that one tool cut have one offset; default one for all.
     white : float
         Size of the form that is finer than the touches [mm]: roughness that a ball feels, waves of the cutter.
+    earlier : Earlier, optional
+        What earlier parts of the same process tell (`probekit.field.learn_prior`). Where the touches are not like
+        theirs, it has no effect, and the belief says so.
 
     Returns
     -------
@@ -163,28 +199,42 @@ def learn(
     points = six(places, normals)
     group = np.zeros(len(y), dtype=int) if group is None else np.asarray(group)
     _check(points, y, group, area, zone, white)
+    if earlier is not None:
+        resting = earlier.applied(points, y, scatter.covariance(), group, float(zone))
+        if resting.earlier is not None:
+            return resting
     apart = float(np.sqrt(area / len(y)))
-    separation = distances(points, points)
-    top = 2.0 * float(distances(points[:, :3], points[:, :3]).max())
-    lengths = np.geomspace(0.25 * apart, max(top, apart), _LENGTHS)
     offsets = offsets_of(group)
     rms = float(np.sqrt(np.mean((y - offsets @ np.linalg.lstsq(offsets, y, rcond=None)[0]) ** 2)))
-    strengths = np.geomspace(0.02 * zone, max(2.0 * zone, 3.0 * rms), _STRENGTHS)
-    whites = white * np.array(_WHITE)
     noise = scatter.covariance()
-    sets, likelihood = [], []
-    for roughness in _ROUGHNESS:
-        for length in lengths:
-            correlation = matern(separation, length, roughness)
-            for strength in strengths:
-                for w in whites:
-                    sets.append((roughness, length, strength, w))
-                    v = strength**2 * correlation + noise + w**2 * np.eye(len(y))
-                    likelihood.append(restricted(v, offsets, y[:, None])[0])
-    grid = np.array(sets)
-    weight = np.array(likelihood) + _log_prior(grid, apart, zone, white)
+    grid = grid_over(points, apart, zone, white, rms)
+    weight = likelihoods(distances(points, points), noise, offsets, grid, y[:, None])[:, 0] + log_prior(
+        grid, apart, zone, white
+    )
     weight = np.exp(weight - weight.max())
-    return Belief(points, y, noise, group, grid, weight / weight.sum(), apart, float(zone))
+    alike = 1.0 if earlier is None else resting.alike
+    return Belief(points, y, noise, group, grid, weight / weight.sum(), apart, float(zone), alike=alike)
+
+
+def grid_over(points: np.ndarray, apart: float, zone: float, white: float, rms: float) -> np.ndarray:
+    """(t, 4) sets of numbers that are weighed, for touches (n, 6) so far apart whose deviations scatter by so much."""
+    top = 2.0 * float(distances(points[:, :3], points[:, :3]).max())
+    lengths = np.geomspace(0.25 * apart, max(top, apart), _LENGTHS)
+    strengths = np.geomspace(0.02 * zone, max(2.0 * zone, 3.0 * rms), _STRENGTHS)
+    return np.array([*product(_ROUGHNESS, lengths, strengths, white * np.array(_WHITE))])
+
+
+def likelihoods(
+    separation: np.ndarray, noise: np.ndarray, offsets: np.ndarray, grid: np.ndarray, y: np.ndarray
+) -> np.ndarray:
+    """(t, k) restricted log likelihood of k columns of deviations (n, k), for each row of the grid (t, 4)."""
+    found, fine = np.empty((len(grid), y.shape[1])), np.eye(len(separation))
+    last, correlation = (np.nan, np.nan), fine
+    for row, (roughness, length, strength, white) in enumerate(grid):
+        if last != (roughness, length):
+            last, correlation = (roughness, length), matern(separation, length, roughness)
+        found[row] = restricted(strength**2 * correlation + noise + white**2 * fine, offsets, y)
+    return found
 
 
 def restricted(covariance: np.ndarray, offsets: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -215,7 +265,7 @@ def offsets_of(group: np.ndarray) -> np.ndarray:
     return (group[:, None] == np.unique(group)[None, :]).astype(float)
 
 
-def _log_prior(grid: np.ndarray, apart: float, zone: float, white: float) -> np.ndarray:
+def log_prior(grid: np.ndarray, apart: float, zone: float, white: float) -> np.ndarray:
     """(t,) log of the prior times the width of each cell of the grid."""
     _, length, strength, w = grid.T
     reach = 2.0 * length  # (8 nu)^1/2 / kappa: where the correlation is about 0.1

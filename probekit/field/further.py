@@ -14,10 +14,12 @@ import pandas as pd
 
 from ..columns import NORMAL, TARGET
 from ..errors import InputError
+from .earlier import Earlier
+from .kernel import six
 from .nodes import Nodes
 from .surface import Surface
 
-__all__ = ["touch_next"]
+__all__ = ["touch_first", "touch_next"]
 
 _BINS = 8
 WORTH = 0.01  # a smaller gain does not decide: the doubt is elsewhere
@@ -80,6 +82,73 @@ def touch_next(
         slope = off / max(float(off @ off), 1e-30)  # what the reading tells is taken off by regression over the fields
         fields -= off[:, None] * (slope @ (fields - fields.mean(axis=0)))
         inside = inside - off * float(slope @ (inside - inside.mean()))
+    table = pd.DataFrame(np.hstack([at.places, at.normals])[chosen], columns=[*TARGET, *NORMAL])
+    return table.assign(face=at.face[chosen], gain=gains)
+
+
+def touch_first(
+    earlier: Earlier,
+    at: Nodes,
+    limits: tuple[float, float],
+    *,
+    count: int,
+    u: float = 0.003,
+    allowed: np.ndarray | None = None,
+) -> pd.DataFrame:
+    """Where the first touches of a part tell most, by what earlier parts have shown, before it is touched.
+
+    Parameters
+    ----------
+    earlier : Earlier
+        See `learn_prior`.
+    at : Nodes
+        Places to choose among.
+    limits : (lower, upper)
+        Of the deviation [mm].
+    count : int
+        How many.
+    u : float
+        Standard uncertainty of a touch [mm].
+    allowed : (m,) bool, optional
+        Nodes that the probe can reach; default all.
+
+    Returns
+    -------
+    DataFrame
+        One row per touch, best first: x0 y0 z0, i j k, `face` (its number), `gain` (part of the variance that was left
+        before it, weighed by how near the parts come to a limit).
+
+    Raises
+    ------
+    InputError
+        If more touches are wanted than nodes are allowed.
+
+    Notes
+    -----
+    Each touch is the one that lessens the weighed variance over the surface most, given those before it (greedy
+    A-optimal choice; the weight of a place is the normal density at its nearer limit). No hill is in it: look at the
+    blind spot of what it chooses.
+    """
+    from scipy import stats
+
+    points = six(at.places, at.normals)
+    mean, covariance = earlier.pattern(points)
+    covariance = covariance + earlier.covariance_at(points) + earlier.offset**2
+    free = np.ones(len(points), dtype=bool) if allowed is None else np.asarray(allowed, dtype=bool).copy()
+    if not 0 < count <= int(free.sum()):
+        raise InputError("more touches than places", found=count, expected=f"1 to {int(free.sum())}")
+    sd = np.sqrt(np.diag(covariance))
+    weight = stats.norm.pdf(np.minimum(limits[1] - mean, mean - limits[0]) / sd) + 1e-3
+    chosen, gains = [], []
+    for _ in range(count):
+        total = float(weight @ np.diag(covariance))
+        gain = (weight @ covariance**2) / (np.diag(covariance) + u**2)
+        best = int(np.where(free, gain, -np.inf).argmax())
+        chosen.append(best)
+        gains.append(float(gain[best]) / total)
+        free[best] = False
+        row = covariance[best].copy()
+        covariance = covariance - np.outer(row, row) / (row[best] + u**2)
     table = pd.DataFrame(np.hstack([at.places, at.normals])[chosen], columns=[*TARGET, *NORMAL])
     return table.assign(face=at.face[chosen], gain=gains)
 

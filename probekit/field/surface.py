@@ -19,13 +19,16 @@ from ..errors import InputError
 from ..show import shown
 from .belief import RESOLVED, Belief
 from .defects import Defects, hills
-from .kernel import distances, matern, six
+from .earlier import Earlier
+from .kernel import ACROSS, distances, matern, six
 from .nodes import Nodes
 from .tempering import ROWS, explain
+from .words import CONDITION, blind_spot_said
 
 __all__ = ["Surface", "surface"]
 
 FEWEST = 30  # touches below which there are words instead of a number
+FEWEST_WITH_EARLIER = 12  # the same where twenty earlier parts have shown the form
 _SMALL = (
     8.0  # form that is finer than the touches may stay so, if the zone is so many times its rms away: our judgement
 )
@@ -66,6 +69,8 @@ class Surface:
         Local defects that were declared.
     effective : float
         Different sets of defects that explain the touches; infinite if none were declared.
+    blind : str
+        What hills and dents the touches would have felt.
     notes : tuple of str
     """
 
@@ -83,6 +88,7 @@ class Surface:
     small: bool = False
     defects: Defects | None = None
     effective: float = np.inf
+    blind: str = "what hides between the touches is not known"
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -103,18 +109,23 @@ class Surface:
     @property
     def sentence(self) -> str:
         """What the touches say of the surface between them; never without what they could not see."""
+        return self.said(self.blind)
+
+    def said(self, blind: str) -> str:
+        """The same with a blind spot in other words: one sentence, so that no part of it is read alone."""
+        hidden = f"; {blind[:1].lower()}{blind[1:]}"
         if not self.told:
-            return self.belief.sentence
+            return self.belief.sentence + hidden
         touches = self.belief.sentence if self.belief.unresolved <= RESOLVED else self.belief.small
         if not np.isfinite(self.probability):
-            return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}"
-        condition = "if its form is smooth between the touches"
+            return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}{hidden}"
+        condition = CONDITION
         if self.defects:
             rough = f" (rough: of those drawn only about {self.effective:.0f} sets explain the touches)"
             condition += " but for the declared local defects" + (rough if self.effective < _FEW_SETS else "")
         return (
-            f"{touches}. The whole surface lies in its zone with a probability of "
-            f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}"
+            f"{touches}; the whole surface lies in its zone with a probability of "
+            f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}{hidden}"
         )
 
     def _drawn(self) -> str:
@@ -176,21 +187,27 @@ def surface(
     m, known = len(points), _known(belief, points, group)
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
     effective = np.inf
+    base = belief.deviation
+    if belief.earlier is not None and belief.pattern is not None:
+        sets, base = belief.draw(ROWS, rng), belief.deviation + belief.pattern
+        hidden = _patterns(belief.earlier, np.vstack([points, belief.points]), ROWS, rng)
     if defects is not None:
         sets, chosen, effective = explain(belief, defects, points, _WITH_DEFECTS, rng)
-        hidden = hills(chosen, np.vstack([points, belief.points]))
+        local = hills(chosen, np.vstack([points, belief.points]))
+        hidden = local if base is belief.deviation else local + hidden[rng.integers(ROWS, size=len(local))]
     each = -(-fields // len(sets))
     drawn = []
     for number in np.unique(sets):
         off = np.repeat(hidden[sets == number], each, axis=0)
-        drawn.append(off + _given(belief, int(number), known, belief.deviation - off[:, m:], rng))
+        drawn.append(off + _given(belief, int(number), known, base - off[:, m:], rng))
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
-    low, high = _interval(inside.reshape(_SETS if defects is None else ROWS, -1), effective)
+    low, high = _interval(inside.reshape(ROWS if len(sets) > _SETS else _SETS, -1), effective)
     share = float(inside.mean())
-    small = _small(belief, lower, upper)
-    told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= FEWEST
+    small = _small(belief, base, lower, upper)
+    fewest = FEWEST if belief.earlier is None else FEWEST_WITH_EARLIER
+    told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= fewest
     return Surface(
         belief=belief,
         probability=min(max(share, 3.0 / len(inside)), 1.0 - 3.0 / len(inside)) if told else np.nan,
@@ -206,6 +223,7 @@ def surface(
         small=small,
         defects=defects,
         effective=effective,
+        blind=_blind(belief, at, lower, upper),
         notes=_notes(belief, at),
     )
 
@@ -251,9 +269,25 @@ def _given(belief: Belief, number: int, known: _Known, y: np.ndarray, rng: np.ra
     return prior + (of_surface @ answer).T
 
 
-def _small(belief: Belief, lower: float, upper: float) -> bool:
+def _blind(belief: Belief, at: Nodes, lower: float, upper: float) -> str:
+    """What the touches would have felt, of a hill as high as the zone is wide."""
+    if not np.isfinite(upper - lower):
+        return "a single hill or dent is not limited by a zone that is open, and can lie between the touches unfelt"
+    white = float(belief.weight @ belief.grid[:, 3])
+    u = float(np.hypot(np.sqrt(np.mean(np.diag(belief.noise))), white))
+    return blind_spot_said(at, belief.points[:, :3], belief.points[:, 3:] / ACROSS, u, upper - lower)
+
+
+def _patterns(earlier: Earlier, everywhere: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarray:
+    """(count, m + n) patterns that the earlier parts may have in common, at nodes and touches [mm]."""
+    mean, covariance = earlier.pattern(everywhere)
+    root = np.linalg.cholesky(covariance + 1e-8 * float(np.trace(covariance)) / len(mean) * np.eye(len(mean)))
+    return mean + rng.standard_normal((count, len(mean))) @ root.T
+
+
+def _small(belief: Belief, base: np.ndarray, lower: float, upper: float) -> bool:
     """Whether both limits are many times the scatter of the touches away from each group of them."""
-    parts = [belief.deviation[belief.group == one] for one in np.unique(belief.group)]
+    parts = [base[belief.group == one] for one in np.unique(belief.group)]
     rms = float(np.sqrt(np.mean(np.concatenate([part - part.mean() for part in parts]) ** 2)))
     return all(min(upper - part.mean(), part.mean() - lower) > _SMALL * rms for part in parts)
 

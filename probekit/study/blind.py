@@ -11,42 +11,19 @@ import pandas as pd
 from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import nodes
-from ..field.defects import radius_seen, seen
 from ..field.nodes import Nodes
+from ..field.words import blind_spot_said
 from ..nominal import Nominal
 from ..plan.targets.gaps import nearest
 from .asked import targets_made
 from .doubt import budget_of, typical_u
 from .model import Study, nominal_of, runnable
 
-__all__ = ["NODES", "SEED", "WHITE", "blind_spot", "blind_spots", "profiles_planned"]
+__all__ = ["NODES", "SEED", "WHITE", "blind_spots", "profiles_planned"]
 
 WHITE = 0.005  # form finer than the touches, if the study does not say [mm]
 NODES, SEED = 800, 1
 _U = 0.003  # of a touch, if the study says nothing of it [mm]; common practice, no source
-
-
-def blind_spot(
-    at: Nodes, places: np.ndarray, normals: np.ndarray, u: float, width: float, hill: Mapping[str, float] | None
-) -> str:
-    """What hills and dents touches at these places feel, in words."""
-    if hill is not None:
-        radius, height = float(hill["radius"]), float(hill["height"])
-        share = seen(at, places, normals, radius, height, u)
-        return (
-            f"A single hill or dent of {radius:g} mm radius and {height:g} mm is felt at "
-            f"{100 * share:.0f} of 100 places"
-        )
-    half, sure = (radius_seen(at, places, normals, width, u, share) for share in (0.5, 0.95))
-    if not np.isfinite(half):
-        return (
-            f"A single hill or dent as high as the zone is wide ({width:g} mm) can lie on it unfelt, whatever its size"
-        )
-    large = f"; from {sure:.2g} mm it is felt at 95 of 100" if np.isfinite(sure) else "; parts of it have no touch"
-    return (
-        f"A single hill or dent as high as the zone is wide ({width:g} mm) is felt at half of all places if its radius "
-        f"is {half:.2g} mm{large}: smaller ones hide between the touches"
-    )
 
 
 def _largest_gap(at: Nodes, targets: pd.DataFrame) -> str:
@@ -81,7 +58,7 @@ def blind_spots(
     for one, on in _covered(tolerances, targets):
         faces = [name for name in part.face_names if name in set(on["face"])]
         at = nodes(part, NODES // 2, np.random.default_rng(SEED), faces=faces)
-        told = blind_spot(at, array(on, TARGET), array(on, NORMAL), each, float(one["width"]), None)
+        told = blind_spot_said(at, array(on, TARGET), array(on, NORMAL), each, float(one["width"]), None)
         lines.append(f"{one.get('name', 'profile')}: {told}. {_largest_gap(at, on)}")
     return lines
 

@@ -1,0 +1,117 @@
+"""What earlier parts tell: closed forms, what is refused, and a part that is not one of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from benchmarks import bench_earlier, bench_field
+
+from probekit.errors import InputError
+from probekit.field import learn, learn_prior, surface, touch_first
+from probekit.field.kernel import six
+from probekit.field.nodes import Nodes
+
+AREA, ZONE = bench_earlier.AREA, 0.05
+
+
+@pytest.fixture(scope="module")
+def table():
+    return bench_earlier.earlier_parts(25, 40, np.random.default_rng(3))
+
+
+@pytest.fixture(scope="module")
+def learned(table):
+    return learn_prior(table, bench_earlier.noise(40), area=AREA, zone=ZONE)
+
+
+def touched(common, seed: int, count: int = 15):
+    rng = np.random.default_rng(seed)
+    where = bench_field.even(count, np.random.default_rng(8))
+    y = common(where) + bench_earlier.own(rng)(where) + bench_earlier.noise(count).draw(1, rng)[0]
+    return *bench_field.saddle(where), y
+
+
+def believed(common, seed: int, learned, count: int = 15):
+    places, normals, y = touched(common, seed, count)
+    return learn(places, normals, y, bench_earlier.noise(count), area=AREA, zone=ZONE, earlier=learned)
+
+
+def test_the_pattern_is_the_mean_of_the_parts(table, learned):
+    """At the targets it is their mean, as sure as the mean of so many is; between them it is near the truth."""
+    mean = table.groupby("touch")["deviation"].mean().to_numpy()
+    at, covariance = learned.pattern(learned.mean.points)
+    u = np.sqrt(table.groupby("touch")["deviation"].var().to_numpy() / 25)
+    assert (np.abs(at - mean) < 2.0 * u).all()
+    assert np.sqrt(np.diag(covariance)).mean() < 1.5 * u.mean()
+    where = bench_field.even(60, np.random.default_rng(4))
+    between, unsure = learned.pattern(six(*bench_field.saddle(where)))
+    off = between - bench_earlier.pattern(where)
+    sure = np.sqrt(np.diag(unsure) + 0.0015**2)
+    assert np.mean(np.abs(off - off.mean()) < 2 * sure) > 0.85
+    assert off.std() < 0.4 * bench_earlier.pattern(where).std()
+    assert "25 earlier parts" in learned.sentence
+    assert "assumed" in learned.sentence
+
+
+def test_parts_of_the_population_are_taken_for_what_they_are(learned):
+    """The chance that stands for likeness is uniform over such parts (Kolmogorov and Smirnov)."""
+    from scipy import stats
+
+    alike = [believed(bench_earlier.pattern, 50 + k, learned).alike for k in range(16)]
+    assert stats.kstest(alike, "uniform").pvalue > 0.01
+
+
+def test_a_stranger_is_noticed_and_judged_by_its_touches_alone(learned):
+    stranger = believed(bench_earlier.other, 1, learned, 30)
+    alone = believed(bench_earlier.other, 1, None, 30)
+    assert stranger.earlier is None
+    assert "not like the earlier parts" in stranger.sentence
+    np.testing.assert_array_equal(stranger.weight, alone.weight)
+    np.testing.assert_array_equal(stranger.deviation, alone.deviation)
+
+
+def test_few_touches_get_a_number_where_earlier_parts_have_shown_the_form(learned):
+    """Fifteen touches: alone there is no number; the estimate between them is nearer to the truth by much."""
+    rng = np.random.default_rng(2)
+    where = bench_field.even(200, rng)
+    at = Nodes(*bench_field.saddle(where), np.zeros(200, dtype=int), AREA)
+    truth = bench_earlier.pattern(where) + bench_earlier.own(np.random.default_rng(70))(where)
+    said = {}
+    for name, prior in (("earlier", learned), ("alone", None)):
+        said[name] = surface(believed(bench_earlier.pattern, 70, prior), at, (-ZONE, ZONE), rng)
+    assert np.isfinite(said["earlier"].probability)
+    assert np.isnan(said["alone"].probability)
+    assert "25 earlier parts" in said["earlier"].sentence
+    assert "if its form is smooth between the touches" in said["earlier"].sentence
+    error = {name: np.sqrt(np.mean((one.mean - truth) ** 2)) for name, one in said.items()}
+    assert error["earlier"] < 0.6 * error["alone"]
+    inside = np.abs(said["earlier"].mean - truth) < 1.96 * said["earlier"].u
+    assert 0.85 < inside.mean() <= 1.0
+
+
+def test_first_touches_go_where_parts_come_near_their_limits(learned):
+    where = bench_field.even(300, np.random.default_rng(2))
+    at = Nodes(*bench_field.saddle(where), np.zeros(300, dtype=int), AREA)
+    chosen = touch_first(learned, at, (-0.02, 0.03), count=10)
+    assert len(chosen.drop_duplicates(["x0", "y0"])) == 10
+    near = np.abs(bench_earlier.pattern(chosen[["x0", "y0"]].to_numpy()))
+    assert near.mean() > np.abs(bench_earlier.pattern(where)).mean()
+    assert (chosen["gain"] > 0).all()
+    with pytest.raises(InputError, match="more touches than places"):
+        touch_first(learned, at, (-0.02, 0.03), count=301)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: t[t["part"].isin([f"P{k}" for k in range(19)])], "too few earlier parts"),
+        (lambda t: t.drop(columns="part"), "lacks a column"),
+        (lambda t: pd.concat([t, t.iloc[[45]]]), "part P1 has touch 6 twice"),
+        (lambda t: t.assign(x0=t["x0"].where((t["part"] != "P7") | (t["touch"] != 3), t["x0"] + 0.3)), "elsewhere"),
+        (lambda t: t.assign(deviation=t["deviation"].where(t["touch"] > 30)), "touches that all earlier parts have"),
+    ],
+)
+def test_tables_that_would_be_misunderstood_are_refused(table, change, words):
+    with pytest.raises(InputError, match=words):
+        learn_prior(change(table), bench_earlier.noise(40), area=AREA, zone=ZONE)
