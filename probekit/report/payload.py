@@ -26,7 +26,8 @@ def payload(scene: Scene) -> str:
     """Return the data block of the page: JSON that is safe inside a `<script>` element.
 
     Positions are rounded to 1/65535 of the part's box, deviations to 1/32767 of the largest; the table keeps full
-    numbers, so this touches the picture only. Indices take three bytes; vertices are ordered by face.
+    numbers, so this touches the picture only. Indices take three bytes; vertices are ordered by face. What is estimated
+    between the touches is `field_mean` and `field_doubt`, float32 per vertex [mm], NaN where nothing is said.
     """
     low = scene.vertices.min(axis=0).astype(float)
     step = np.maximum(scene.vertices.max(axis=0) - low, 1e-9) / 65535.0
@@ -84,6 +85,8 @@ def payload(scene: Scene) -> str:
         "at": scene.at,
         "toward": choose_directions(scene, 1)[0].tolist(),
     }
+    if scene.field_mean is not None and scene.field_doubt is not None:
+        data |= {"field_mean": pack(scene.field_mean, "<f4"), "field_doubt": pack(scene.field_doubt, "<f4")}
     return json.dumps(data, allow_nan=False, separators=(",", ":")).replace("<", "\\u003c").replace("&", "\\u0026")
 
 

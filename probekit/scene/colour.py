@@ -128,6 +128,16 @@ def diverging(fraction: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(t)[..., None], np.array(UNKNOWN, dtype=np.uint8), oklab_to_srgb(lab))
 
 
+def sequential(fraction: np.ndarray) -> np.ndarray:
+    """Colour (..., 3) uint8 sRGB of a size from 0 (white) to 1 (dark), clipped; NaN gives the colour `UNKNOWN`.
+
+    Neutral, so that it is not taken for a deviation; equal steps are equal steps of lightness in OKLab.
+    """
+    t = np.clip(np.asarray(fraction, dtype=float), 0.0, 1.0)
+    lab = np.stack([0.98 - 0.63 * np.nan_to_num(t), 0.0 * np.nan_to_num(t), -0.04 * np.nan_to_num(t)], axis=-1)
+    return np.where(np.isnan(t)[..., None], np.array(UNKNOWN, dtype=np.uint8), oklab_to_srgb(lab))
+
+
 def hex_of(rgb: tuple[int, int, int] | np.ndarray) -> str:
     """`#rrggbb` of one sRGB colour in 0..255."""
     return "#{:02x}{:02x}{:02x}".format(*(int(c) for c in rgb))

@@ -228,6 +228,9 @@ class Scene:
         Fixtures and the probe.
     at : int or None
         Row of the touch at which solids with motions stand as long as none is chosen.
+    field_mean, field_doubt : (v,) float32 or None
+        Deviation estimated between the touches and its standard deviation [mm]; NaN where nothing is said. None if
+        nobody asked.
     """
 
     title: str
@@ -250,6 +253,8 @@ class Scene:
     lines: tuple[Lines, ...] = ()
     solids: tuple[Solid, ...] = ()
     at: int | None = None
+    field_mean: np.ndarray | None = None
+    field_doubt: np.ndarray | None = None
 
     @property
     def sentence(self) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,18 +12,22 @@ import pandas as pd
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import Defects, learn, nodes, surface, touch_next
+from ..field.nodes import Nodes
+from ..field.words import blind_spot_said
 from ..nominal import Nominal
+from ..scene.between import with_field
 from ..show import shown
 from ..tolerance.propagation import judged_scatter
 from ..uncertainty import Scatter
-from .blind import NODES, SEED, WHITE, blind_spot
+from .blind import NODES, SEED, WHITE
 
 if TYPE_CHECKING:
     from ..field.surface import Surface
+    from ..scene.model import Scene
     from ..tolerance import Evaluation
     from ..verdict.results import Verdict
 
-__all__ = ["Between", "between"]
+__all__ = ["Between", "between", "drawn_between"]
 
 _FEWEST = 12  # touches below which there is not even a word; our judgement
 _PROFILE = "profile of a surface"
@@ -46,6 +50,8 @@ class Between:
     further : DataFrame
         Where five more touches would change most; empty if none does.
     why : str
+    at : Nodes or None
+        Where the surface was judged.
     """
 
     name: str
@@ -53,12 +59,14 @@ class Between:
     blind: str
     further: pd.DataFrame
     why: str = ""
+    at: Nodes | None = None
 
     @property
     def sentence(self) -> str:
         """The probability with its condition, and the blind spot, in one breath."""
-        said = self.why if self.surface is None else self.surface.sentence
-        return f"{self.name}: {said}. {self.blind}"
+        if self.surface is not None:
+            return f"{self.name}: {self.surface.said(self.blind)}"
+        return f"{self.name}: {self.why}; {self.blind[:1].lower()}{self.blind[1:]}"
 
     @property
     def lines(self) -> list[str]:
@@ -127,7 +135,7 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     places, normals = array(table, FOOT), array(table, FOOT_NORMAL)
     white = float(wanted.get("white", WHITE))
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))
-    blind = blind_spot(at, places, normals, u, one.width, wanted.get("hill"))
+    blind = blind_spot_said(at, places, normals, u, one.width, wanted.get("hill"))
     none = pd.DataFrame(columns=[*TARGET, *NORMAL, "face", "gain"])
     if why := _why_not(one, table["touch"].to_numpy()):
         return Between(one.name, None, blind, none, why)
@@ -137,7 +145,18 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
     resolved = np.isfinite(said.probability)
     further = touch_next(said, at, rng, u=u) if resolved and said.word == "not decided" else none
-    return Between(one.name, said, blind, further)
+    return Between(one.name, said, blind, further, at=at)
+
+
+def drawn_between(scene: Scene, surfaces: Iterable[Between]) -> Scene:
+    """The scene with what is estimated between the touches of each surface of which anything may be said."""
+    for one in surfaces:
+        if one.surface is not None and one.at is not None and one.surface.told:
+            field = one.surface.mean, one.surface.u
+            scene = with_field(
+                scene, one.at.places, one.at.normals, *field, spacing=one.at.spacing, said=[one.sentence]
+            )
+    return scene
 
 
 def _why_not(one: Evaluation, touches: np.ndarray) -> str:

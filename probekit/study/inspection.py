@@ -18,7 +18,7 @@ from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
 from .aligning import align, by_fit
-from .between import Between, between
+from .between import Between, between, drawn_between
 from .content import further, touches_again
 from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
@@ -223,6 +223,7 @@ def run(
         surfaces = between(settings["surface"], part, judged, scatter) if "surface" in settings else ()
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
+        drawn = drawn_between(drawn, surfaces)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]

@@ -26,6 +26,11 @@ from .extras import Extras
 
 __all__ = ["DeviationView"]
 
+_COLOURS = (
+    ("deviations near touches", "touches"),
+    ("estimated between the touches, if smooth there", "mean"),
+    ("how unsure that is", "doubt"),
+)
 _NONE = -1  # in the list of touches; a Dropdown shows the value None as a blank
 
 
@@ -83,8 +88,12 @@ class DeviationView(VBox):
         self._surface_at = _numbers(state.surface_positions(scene, now))
         self._glyphs_at = _numbers(state.glyph_positions(scene, now))
         self._ring_at = _numbers(state.ring_positions(scene, now))
+        self._surface_colours = _numbers(state.surface_colours(scene, now), colour=True)
         surface = three.Mesh(
-            _geometry(self._surface_at, scene.facets, scene.colours),
+            three.BufferGeometry(
+                attributes={"position": self._surface_at, "color": self._surface_colours},
+                index=_numbers(scene.facets.ravel(), np.uint32),
+            ),
             three.MeshBasicMaterial(
                 vertexColors="VertexColors",
                 side="DoubleSide",
@@ -211,11 +220,16 @@ class DeviationView(VBox):
         for box, group in zip(layers, self._extras.layers.values(), strict=True):
             traitlets.link((box, "value"), (group, "visible"))
         row = Layout(flex_flow="row wrap", align_items="center")
+        self._colours = Dropdown(
+            options=_COLOURS, value="touches", description="Surface shows", style=wide, layout=Layout(width="440px")
+        )
+        self._colours.observe(lambda c: self._set(replace(self._state, colours=c["new"])), "value")
         self._controls = VBox(
             [
                 HBox([self._list, previous, following, turn, reset], layout=row),
                 HBox([HTML("Show"), *self._filters.values(), *layers], layout=row),
                 *([self._slider] if scene.measured else []),
+                *([self._colours] if scene.field_mean is not None else []),
             ]
         )
 
@@ -237,6 +251,8 @@ class DeviationView(VBox):
             old, self._state = self._state, new
             if new.exaggeration != old.exaggeration:
                 self._surface_at.array = state.surface_positions(self._scene, new)
+            if new.colours != old.colours:
+                self._surface_colours.array = state.surface_colours(self._scene, new)
             if (new.exaggeration, new.verdicts) != (old.exaggeration, old.verdicts):
                 self._glyphs_at.array = state.glyph_positions(self._scene, new)
             if (new.exaggeration, new.row) != (old.exaggeration, old.row):
@@ -252,6 +268,7 @@ class DeviationView(VBox):
         self._note.value = self._words.note_html(scene, now.exaggeration, hidden)
         self._list.value = _NONE if now.row is None else now.row
         self._slider.value = now.exaggeration
+        self._colours.value = now.colours
         for word, box in self._filters.items():
             box.value = word in now.verdicts
         self.selected = None if now.row is None else self._ids[now.row]

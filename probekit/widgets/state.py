@@ -13,6 +13,8 @@ import numpy as np
 
 from ..errors import InputError
 from ..geometry import across
+from ..scene.between import doubt_span
+from ..scene.colour import diverging, sequential
 
 if TYPE_CHECKING:
     from ..scene.model import Scene
@@ -31,6 +33,7 @@ __all__ = [
     "row_of",
     "shown",
     "start",
+    "surface_colours",
     "surface_positions",
     "touch_at",
     "with_row",
@@ -54,11 +57,15 @@ class State:
         Verdict words whose touches are shown.
     exaggeration : float
         Deviations are drawn so many times their size; 0 draws the nominal shape.
+    colours : {"touches", "mean", "doubt"}
+        What the surface is coloured by: the deviations of touches near by, what is estimated between them, or how
+        unsure that is.
     """
 
     row: int | None = None
     verdicts: frozenset[str] = frozenset()
     exaggeration: float = 0.0
+    colours: Literal["touches", "mean", "doubt"] = "touches"
 
 
 @dataclass(frozen=True)
@@ -165,6 +172,16 @@ def surface_positions(scene: Scene, state: State) -> np.ndarray:
     """
     moved = scene.vertices + scene.normals * (state.exaggeration * np.nan_to_num(scene.deviation))[:, None]
     return np.vstack([moved, _margin(scene)]).astype(np.float32)
+
+
+def surface_colours(scene: Scene, state: State) -> np.ndarray:
+    """(v + 2, 3) uint8 sRGB colours of the surface; the last two rows are never drawn."""
+    colours = scene.colours
+    if state.colours == "mean" and scene.field_mean is not None:
+        colours = diverging(scene.field_mean / scene.legend.span)
+    elif state.colours == "doubt" and scene.field_doubt is not None:
+        colours = sequential(scene.field_doubt / doubt_span(scene))
+    return np.vstack([colours, np.zeros((2, 3), dtype=np.uint8)]).astype(np.uint8)
 
 
 def _places(scene: Scene, state: State) -> np.ndarray:
