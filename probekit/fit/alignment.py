@@ -64,7 +64,13 @@ class Alignment:
     objective : float
         What was minimised, in its own unit: weighted root mean square, or largest weighted deviation [mm].
     certificate : float
-        For minimax: how much better any small motion could still make it, at most [mm]; NaN for other methods.
+        For minimax: how much better any small motion could still make it, at most [mm]; NaN for other methods. It is
+        local: it says nothing of motions larger than the residuals.
+    ruling : tuple of int
+        For minimax: rows, of the table that was given, of the touches in contact with the zone that fix it.
+    multipliers : tuple of float
+        Theirs, positive and of sum 1. With them the signed gradients of these touches cancel in every free motion: no
+        small motion is better (Fletcher, Practical Methods of Optimization, 1987, ch. 14; from memory).
     gain : (6, n) float, optional
         Change of the parameters, mm and deg, with the deviation of each touch used: what carries any covariance of the
         touches, with all that they share, to the motion.
@@ -88,6 +94,8 @@ class Alignment:
     undetermined: tuple[str, ...] = field(default=())
     objective: float = float("nan")
     certificate: float = float("nan")
+    ruling: tuple[int, ...] = ()
+    multipliers: tuple[float, ...] = ()
     gain: np.ndarray | None = field(default=None, repr=False)
     spread: np.ndarray | None = field(default=None, repr=False)
     lift: np.ndarray | None = field(default=None, repr=False)

@@ -18,10 +18,13 @@ import numpy as np
 
 from ..show import shown
 from .motion import jacobian, move
-from .slp import Linear, minimise_largest
+from .slp import Linear, free_directions, levelling, minimise_largest, multipliers, optimality_gap
 
 __all__ = ["MinimaxResult", "gain_of_minimax", "minimax_motion", "scatter_of_minimax"]
 
+Placed = tuple[np.ndarray, np.ndarray]  # parameters with the offset (7,), and what is left of what holds a step
+
+_LAST = 8  # Newton's steps at most
 _NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation is none, where the facets are kinked
 
 
@@ -29,7 +32,8 @@ _NEGLIGIBLE = 1e-3  # a promise of less than this part of the largest deviation 
 @dataclass(frozen=True, eq=False)
 class MinimaxResult:
     """Outcome of `minimax_motion`: parameters (6,) in mm and rad, largest residual, its gap to optimal, steps, the
-    residuals (n,) and the uniform offset [mm] that was taken off the deviations.
+    residuals (n,) and the uniform offset [mm] that was taken off the deviations; the rows of the contacting touches and
+    their multipliers, which prove it: positive, of sum 1, with them the signed slopes of these touches cancel.
     """
 
     parameters: np.ndarray
@@ -38,6 +42,8 @@ class MinimaxResult:
     iterations: int
     residuals: np.ndarray
     offset: float = 0.0
+    ruling: tuple[int, ...] = ()
+    multipliers: tuple[float, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -59,6 +65,7 @@ def minimax_motion(
     within: tuple[np.ndarray, np.ndarray] | None = None,
     settled: float = 1e-6,
     max_iterations: int = 200,
+    exact: bool = False,
 ) -> MinimaxResult:
     """Motion that minimises max |scale (deviation - middle)|.
 
@@ -85,6 +92,8 @@ def minimax_motion(
     settled : float
         Settled when no motion within the trust region promises more than this [mm, scaled].
     max_iterations : int
+    exact : bool
+        Go on by Newton's steps on the contacting touches, held equal, to the last digits; not with `within`.
 
     Returns
     -------
@@ -105,7 +114,7 @@ def minimax_motion(
     held = np.pad(held, ((0, 0), (0, columns.shape[1] - basis.shape[1])))
     ruling = np.repeat([True, False], [2 * len(points), len(held)])
 
-    def evaluate(state: tuple[np.ndarray, np.ndarray]) -> Linear:
+    def evaluate(state: Placed) -> Linear:
         parameters, left = state
         moved = move(parameters[:6], points, pivot)
         deviation, gradient = measure(moved)
@@ -116,7 +125,7 @@ def minimax_motion(
         values, rows = np.concatenate([residual, -residual, -left]), np.vstack([slope, -slope, held])
         return Linear(values, rows, float(np.abs(residual).max()), ruling)
 
-    def further(state: tuple[np.ndarray, np.ndarray], step: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def further(state: Placed, step: np.ndarray) -> Placed:
         return state[0] + columns @ step, np.maximum(state[1] - held @ step, 0.0)
 
     found = minimise_largest(
@@ -129,8 +138,55 @@ def minimax_motion(
         negligible=lambda largest: max(10.0 * settled, _NEGLIGIBLE * largest),
         max_iterations=max_iterations,
     )
-    parameters, residuals = found.state[0], found.there.values[: len(points)]
-    return MinimaxResult(parameters[:6], found.there.top, found.gap, found.iterations, residuals, float(parameters[6]))
+    at, there, gap = found.state, found.there, found.gap
+    if exact and within is None:
+        at, there, gap = _last_digits(evaluate, further, at, there, gap)
+    parameters, residuals = at[0], there.values[: len(points)]
+    rows, weight = multipliers(there.values[: 2 * len(points)], there.slope[: 2 * len(points)], 2.0 * gap + 1e-13)
+    proof = sorted((int(row) % len(points), float(w)) for row, w in zip(rows, weight, strict=True) if w > 1e-9)
+    return MinimaxResult(
+        parameters[:6],
+        there.top,
+        gap,
+        found.iterations,
+        residuals,
+        float(parameters[6]),
+        tuple(row for row, _ in proof),
+        tuple(w for _, w in proof),
+    )
+
+
+def _last_digits(
+    evaluate: Callable[[Placed], Linear],
+    further: Callable[[Placed, np.ndarray], Placed],
+    state: Placed,
+    there: Linear,
+    gap: float,
+) -> tuple[Placed, Linear, float]:
+    """Where the contacting touches are equal to rounding and their slopes cancel; what any small motion could gain."""
+    reach = 2.0 * there.top
+    for band in (10.0 * gap + 1e-9, *[1e-9] * _LAST):
+        rows, weight = multipliers(there.values, there.slope, band)
+        rows, weight = rows[weight > 1e-9], weight[weight > 1e-9]
+        slope = there.slope[rows]
+        step = levelling(there.values[rows], slope)
+        null = free_directions(slope)
+        if null.shape[1]:
+            width = 1e-3
+            second = np.empty((null.shape[1], null.shape[1]))
+            for j, way in enumerate(null.T):
+                ahead, behind = (evaluate(further(state, sign * width * way)).slope[rows] for sign in (1.0, -1.0))
+                second[j] = (weight @ (ahead - behind)) @ null / (2.0 * width)
+            bends, axes = np.linalg.eigh(0.5 * (second + second.T))
+            bends = np.where(np.abs(bends) > 1e-6, np.abs(bends), np.inf)  # what changes nothing is not moved
+            step = step - null @ (axes @ ((axes.T @ (null.T @ (weight @ slope))) / bends))
+        tried = further(state, step)
+        new = evaluate(tried)
+        left = optimality_gap(new.values, new.slope, reach)
+        if not left < gap:
+            break
+        state, there, gap = tried, new, left
+    return state, there, gap
 
 
 def scatter_of_minimax(slope: np.ndarray, trials: int = 200, sweeps: int = 150) -> np.ndarray:

@@ -136,6 +136,7 @@ def rigid(
             "held at zero, because the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2
         )
         basis = basis @ np.linalg.svd(held_directions(null, free))[0][:, null.shape[1] :]
+    proof: tuple[tuple[int, ...], tuple[float, ...]] = (), ()
     if method == "minimax":
         solved = minimax_motion(
             points,
@@ -145,7 +146,9 @@ def rigid(
             scale=np.sqrt(weight),
             settled=max(settled, 1e-6),
             max_iterations=max_iterations,
+            exact=True,
         )
+        proof = tuple(used[list(solved.ruling)].tolist()), solved.multipliers
         parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
         residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
         moved = move(parameters, points, centre)
@@ -174,6 +177,8 @@ def rigid(
         undetermined=tuple(held),
         objective=objective,
         certificate=certificate,
+        ruling=proof[0],
+        multipliers=proof[1],
         gain=gain,
         spread=each,
     )

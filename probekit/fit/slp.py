@@ -21,7 +21,10 @@ import numpy as np
 
 from ..errors import FitError
 
-__all__ = ["Linear", "Minimum", "Step", "linear_step", "minimise_largest"]
+__all__ = [
+    *("Linear", "Minimum", "Step", "free_directions", "levelling", "linear_step", "minimise_largest"),
+    *("multipliers", "optimality_gap"),
+]
 
 _SHRINK, _GROW = 0.25, 2.0
 _COST_OF_MOVING = 1e-7  # per unit of step: what does not bring the largest down stays where it is
@@ -188,3 +191,49 @@ def minimise_largest(
         f"{name} did not converge in {max_iterations} steps (largest {there.top:.6f}, still promised "
         f"{found.promised:.2e}); raise max_iterations, or check for touches on the wrong face"
     )
+
+
+def multipliers(values: np.ndarray, slope: np.ndarray, band: float) -> tuple[np.ndarray, np.ndarray]:
+    """Rows within `band` of the largest, and weights of them, of sum 1, whose mean slope is least.
+
+    Where the mean slope is zero the weights prove first-order optimality.
+    """
+    from scipy.optimize import nnls
+
+    rows = np.nonzero(values >= values.max() - band)[0]
+    system = np.vstack([slope[rows].T, np.full((1, len(rows)), 10.0)])
+    weight = nnls(system, np.append(np.zeros(slope.shape[1]), 10.0), maxiter=50 * len(rows) + 100)[0]
+    return rows, weight / weight.sum()
+
+
+def optimality_gap(values: np.ndarray, slope: np.ndarray, reach: float) -> float:
+    """Most by which the largest of the linearised values could fall within a box of half-width `reach`, from above.
+
+    Parameters
+    ----------
+    values : (m,) float
+    slope : (m, k) float
+    reach : float
+        Half-width of the box of steps.
+
+    Notes
+    -----
+    Weak duality: for weights w >= 0 with sum 1, max(values + slope s) >= w values - |w slope|_1 reach.
+    """
+    gaps = []
+    for band in (1e-6 * reach, 0.1 * reach, 2.0 * reach):
+        rows, weight = multipliers(values, slope, band)
+        gaps.append(values.max() - weight @ values[rows] + np.abs(weight @ slope[rows]).sum() * reach)
+    return max(0.0, float(min(gaps)))
+
+
+def levelling(values: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """Shortest step (k,) that makes all values (m,) equal to first order."""
+    return np.linalg.lstsq(slope - slope[0], values[0] - values, rcond=1e-10)[0]
+
+
+def free_directions(slope: np.ndarray) -> np.ndarray:
+    """Directions (k, j) along which all the rows change alike to first order."""
+    _, spectrum, axes = np.linalg.svd(slope - slope.mean(axis=0), full_matrices=True)
+    rank = int(np.count_nonzero(spectrum > 1e-7))
+    return axes[rank:].T

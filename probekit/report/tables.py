@@ -12,6 +12,7 @@ import pandas as pd
 
 from .. import touches
 from ..files import store
+from ..tolerance.proving import proof_of
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
@@ -91,7 +92,7 @@ def tables(
             name: plain(getattr(verdict.rule, name)) for name in ("name", "sentence", "level", "looks", "k", "r", "U")
         },
         "tolerances": records(verdict.tolerances),
-        "evaluations": [_evaluation(e) for e in verdict.evaluations],
+        "evaluations": [_evaluation(e, verdict.table) for e in verdict.evaluations],
         "not_judged": [
             {name: plain(getattr(one, name)) for name in ("name", "kind", "features", "width", "reason", "sentence")}
             for one in verdict.unjudged
@@ -123,16 +124,27 @@ def _for_file(table: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _evaluation(evaluation: Evaluation) -> dict[str, Any]:
+_PROOF = ("touches", "side", "multiplier", "slope", "left", "spread")
+
+
+def _evaluation(evaluation: Evaluation, table: pd.DataFrame) -> dict[str, Any]:
     limits = ("name", "kind", "features", "width", "lower", "upper")
     found = ("actual", "high", "low", "touches", "missed", "ruling", "free", "motion", "sentence")
     found += ("notes", "details")
-    return {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
+    told = {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
+    proof = proof_of(evaluation, table)
+    if proof is not None:
+        told["proof"] = {name: plain(getattr(proof, name)) for name in _PROOF} | {"among": "small motions"}
+    return told
 
 
 def _alignment(alignment: Alignment) -> dict[str, Any]:
     motion = ("motion", "pivot", "translation", "rotation_deg", "free", "covariance", "undetermined")
-    return {name: plain(getattr(alignment, name)) for name in (*motion, "method", "rms", "iterations", "sentence")}
+    told = {name: plain(getattr(alignment, name)) for name in (*motion, "method", "rms", "iterations", "sentence")}
+    if alignment.method == "minimax":
+        proof = ("objective", "certificate", "ruling", "multipliers")
+        told["proof"] = {name: plain(getattr(alignment, name)) for name in proof} | {"among": "small motions"}
+    return told
 
 
 def _action(action: Action) -> dict[str, Any]:

@@ -137,6 +137,8 @@ def element(
         raise TouchesError(
             f"nothing is left of the {kind} after compensation for the ball", found=ball, expected="a smaller ball"
         )
+    if asked.name in ("cone", "torus") and method == "minimum_zone":
+        notes.append(f"the certificate is local: no {asked.name} nearby is better, quite another one may be")
     if others:
         notes.append(
             f"ambiguous: {len(others)} quite different {asked.name}{'s fit' if len(others) > 1 else ' fits'} these "

@@ -7,9 +7,10 @@ from itertools import combinations
 import numpy as np
 
 from ...errors import TouchesError
+from ..slp import optimality_gap
 from .chebyshev import several_starts
 from .linear import active_rows
-from .minimax import Found, Measure, optimality_gap, solve_minimax
+from .minimax import Found, Measure, solve_minimax
 from .shapes import Kind, State, derivatives
 
 __all__ = ["circumscribed_or_inscribed", "smallest_ball"]

@@ -18,10 +18,19 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ...errors import FitError, TouchesError
-from ..slp import Linear, Step, linear_step, minimise_largest
+from ..slp import (
+    Linear,
+    Step,
+    free_directions,
+    levelling,
+    linear_step,
+    minimise_largest,
+    multipliers,
+    optimality_gap,
+)
 from .shapes import Kind, State, retract
 
-__all__ = ["Found", "Measure", "multipliers", "optimality_gap", "solve_minimax"]
+__all__ = ["Found", "Measure", "solve_minimax"]
 
 #: State -> values (m,) of which the largest is to be small, and their Jacobian (m, free).
 Measure = Callable[[State], tuple[np.ndarray, np.ndarray]]
@@ -38,40 +47,6 @@ class Found:
     active: tuple[int, ...]
     certificate: float
     notes: list[str] = field(default_factory=list)
-
-
-def multipliers(values: np.ndarray, slope: np.ndarray, band: float) -> tuple[np.ndarray, np.ndarray]:
-    """Rows within `band` of the largest, and weights of them, of sum 1, whose mean slope is least.
-
-    Where the mean slope is zero the weights prove first-order optimality.
-    """
-    from scipy.optimize import nnls
-
-    rows = np.nonzero(values >= values.max() - band)[0]
-    system = np.vstack([slope[rows].T, np.full((1, len(rows)), 10.0)])
-    weight = nnls(system, np.append(np.zeros(slope.shape[1]), 10.0), maxiter=50 * len(rows) + 100)[0]
-    return rows, weight / weight.sum()
-
-
-def optimality_gap(values: np.ndarray, slope: np.ndarray, reach: float) -> float:
-    """Most by which the largest of the linearised values could fall within a box of half-width `reach`, from above.
-
-    Parameters
-    ----------
-    values : (m,) float
-    slope : (m, k) float
-    reach : float
-        Half-width of the box of steps.
-
-    Notes
-    -----
-    Weak duality: for weights w >= 0 with sum 1, max(values + slope s) >= w values - |w slope|_1 reach.
-    """
-    gaps = []
-    for band in (1e-6 * reach, 0.1 * reach, 2.0 * reach):
-        rows, weight = multipliers(values, slope, band)
-        gaps.append(values.max() - weight @ values[rows] + np.abs(weight @ slope[rows]).sum() * reach)
-    return max(0.0, float(min(gaps)))
 
 
 def solve_minimax(
@@ -111,7 +86,7 @@ def solve_minimax(
     def trials(state: State, there: Linear, found: Step, radius: float) -> list[State]:
         second = retract(kind, state, _second_order_step(kind, measure, state, there, found, radius))
         # once more equal at the new place: they do not all curve alike
-        level = _levelling(measure(second)[0][found.rows], there.slope[found.rows])
+        level = levelling(measure(second)[0][found.rows], there.slope[found.rows])
         return [second, retract(kind, state, found.step), retract(kind, second, level)]
 
     for _ in range(_STEPS):
@@ -166,8 +141,8 @@ def _second_order_step(
     Curvature counts by its size, so that the step goes down from a saddle, too.
     """
     rows, weight, slope = found.rows, found.weight, there.slope
-    null = _free_directions(slope[rows])
-    level = _levelling(there.values[rows], slope[rows])
+    null = free_directions(slope[rows])
+    level = levelling(there.values[rows], slope[rows])
     if not null.shape[1]:
         return level
     second = _curvature(kind, measure, state, rows, weight)
@@ -178,25 +153,13 @@ def _second_order_step(
     return level + free * min(1.0, radius / max(float(np.abs(free).max()), 1e-300))
 
 
-def _levelling(values: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """Shortest step (k,) that makes all values (m,) equal to first order."""
-    return np.linalg.lstsq(slope - slope[0], values[0] - values, rcond=1e-10)[0]
-
-
-def _free_directions(slope: np.ndarray) -> np.ndarray:
-    """Directions (k, j) along which all the rows change alike to first order."""
-    _, spectrum, axes = np.linalg.svd(slope - slope.mean(axis=0), full_matrices=True)
-    rank = int(np.count_nonzero(spectrum > 1e-7))
-    return axes[rank:].T
-
-
 def _escape(
     kind: Kind, measure: Measure, state: State, values: np.ndarray, slope: np.ndarray, reach: float
 ) -> State | None:
     """A better state beyond a saddle, if the ruling rows curve downwards along a direction they leave free."""
     rows, weight = multipliers(values, slope, 1e-6 * reach + 1e-14)
     rows, weight = rows[weight > 1e-9], weight[weight > 1e-9]
-    null = _free_directions(slope[rows])
+    null = free_directions(slope[rows])
     if not null.shape[1]:
         return None
     bends, axes = np.linalg.eigh(null.T @ _curvature(kind, measure, state, rows, weight) @ null)

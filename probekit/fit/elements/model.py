@@ -33,6 +33,14 @@ _WORDS = {
 }
 
 
+#: Kind and method whose certificate holds for any element of that kind.
+_GLOBAL = {
+    *((kind, "minimum_zone") for kind in ("line2", "plane", "width", "circle2")),
+    *((kind, "minimum_circumscribed") for kind in ("circle2", "sphere")),
+    *((kind, "tangent") for kind in ("plane", "line2")),
+}
+
+
 @shown
 @dataclass(frozen=True, eq=False)
 class Element:
@@ -70,7 +78,7 @@ class Element:
         Rows of touches that fix a minimum zone, inscribed, circumscribed or tangent element; empty for least squares.
     certificate : float
         Bound on how much a better element of that kind could still improve the objective [mm]; 0 when proved, up to
-        rounding; NaN for least squares. `element` says which are bounds for any element, which for those nearby.
+        rounding; NaN for least squares. It is a bound for any element of the kind, or if `local` for those nearby.
     notes : tuple of str
         What a reader should know before using the numbers.
     ambiguous : tuple of mapping
@@ -96,6 +104,11 @@ class Element:
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
         object.__setattr__(self, "parameters", MappingProxyType(values))
+
+    @property
+    def local(self) -> bool:
+        """Whether the certificate speaks only of elements nearby: quite another one may be better."""
+        return self.method != "least_squares" and (self.kind, self.method) not in _GLOBAL
 
     @property
     def uncertainties(self) -> dict[str, float]:

@@ -15,8 +15,8 @@ from probekit.errors import InputError
 from probekit.fit import element
 from probekit.fit.elements.least_squares import fit_least_squares
 from probekit.fit.elements.linear import narrowest
-from probekit.fit.elements.minimax import optimality_gap
 from probekit.fit.elements.shapes import KINDS, derivatives, distances, retract
+from probekit.fit.slp import optimality_gap
 
 few = settings(max_examples=25)
 seeds = st.integers(0, 100_000)
