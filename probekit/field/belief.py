@@ -166,6 +166,8 @@ def learn(
 ) -> Belief:
     """Weigh what the field may be like by the touches of one part.
 
+    Many parameters: the touches with their uncertainty, and what is known before them, each of which may be left out.
+
     Parameters
     ----------
     places, normals : (n, 3) float
