@@ -63,6 +63,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     return ending(partial(_run, given), shlex.join(["probekit", *given]))
 
 
+_QIF = "also write a document of QIF 3.0 (ISO 23952; needs the extra qif):"
+
+
 def _run(argv: list[str]) -> int:
     options = _parser().parse_args(argv)
     with warnings.catch_warnings():
@@ -92,6 +95,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
     inspect.add_argument("--archive", type=Path, metavar="FOLDER", help="append the part to this archive (made if new)")
+    inspect.add_argument("--qif", action="store_true", help=f"{_QIF} results.qif")
     inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
     for name, (run, short, long) in _BEFORE_THE_CUT.items():
@@ -106,6 +110,7 @@ def _parser() -> argparse.ArgumentParser:
             metavar="FILE",
             help="plan these touches only, such as results/again.csv of an inspection",
         )
+        command.add_argument("--qif", action="store_true", help=f"{_QIF} plan.qif")
         command.set_defaults(run=run)
     check = commands.add_parser(
         "check",
@@ -176,7 +181,7 @@ def _inspect(options: argparse.Namespace) -> int:
         Progress() as progress,
     ):
         found = study.run(wanted, progress=progress)
-        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
+        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"), as_qif=options.qif)
         kept = options.archive or study.places.archive_of(wanted)
         said = "" if kept is None else archived(kept, wanted, found)
     if options.quiet:
@@ -229,7 +234,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
         tried = None
         if programmed is not None and ran is not None:
             tried = study.trial(wanted, planned, programmed, ran, progress=progress)
-        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried)
+        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried, as_qif=options.qif)
     lines = study.summary(planned, programmed, ran, tried)
     say("\n".join(study.summing_up.wrapped(line) for line in lines) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))

@@ -274,6 +274,14 @@ def of_answers() -> list[Any]:
     return [page, answer, pk.settle.merge(page, [answer])]
 
 
+def of_documents(folder: Path) -> list[Any]:
+    plan = pd.DataFrame(
+        {"touch": [1], "feature": ["top"], "x0": 0.0, "y0": 0.0, "z0": 1.0, "i": 0.0, "j": 0.0, "k": 1.0}
+    )
+    (folder / "plan.qif").write_bytes(pk.qif.plan(plan, part="box"))
+    return [pk.qif.read(folder / "plan.qif")]
+
+
 @pytest.fixture(scope="module")
 def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
     found: dict[type, Any] = {}
@@ -290,6 +298,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
             of_fields(),
             of_archives(folder),
             of_answers(),
+            of_documents(folder),
         ],
         set(),
     ):

@@ -8,7 +8,20 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import action, deviation, fit, nominal, plausibility, report, scene, tolerance, touches, uncertainty, verdict
+from .. import (
+    action,
+    deviation,
+    fit,
+    nominal,
+    plausibility,
+    qif,
+    report,
+    scene,
+    tolerance,
+    touches,
+    uncertainty,
+    verdict,
+)
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..files import store
@@ -252,7 +265,7 @@ def run(
     )
 
 
-def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict[str, Path]:
+def write(inspection: Inspection, folder: str | Path, *, made: str = "", as_qif: bool = False) -> dict[str, Path]:
     """Write the page, the tables, and files of what to touch again and of a re-cut if one is offered, into a folder.
 
     Parameters
@@ -264,6 +277,8 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
         its folder ``old``.
     made : str
         When the run was made, for the page.
+    as_qif : bool
+        Write ``results.qif``, too (QIF 3.0).
 
     Returns
     -------
@@ -299,9 +314,16 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "") -> dict
         report.tables(
             inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=further(inspection, again), **common
         )
+        if as_qif:
+            store(to["qif"], _as_qif(inspection))
         recut = report.recut_files(inspection.action.recut, about["stamp"], there)
-    kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *recut}
+    kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *(["qif"] if as_qif else []), *recut}
     return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
+
+
+def _as_qif(inspection: Inspection) -> bytes:
+    """The results as a QIF document."""
+    return qif.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
 
 
 def _said_of_again(again: pd.DataFrame) -> str:

@@ -15,7 +15,7 @@ from .asked import targets_made
 from .gating import WRITTEN
 from .machinery import kinematics_of, probe_of
 from .model import Study, motion_of, numbers_of
-from .readings import read_results
+from .readings import is_qif, read_results, targets_read
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,7 +45,11 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     numbered = not text or "touch" in given.get("columns", {}) or "(?P<touch>" in given.get("pattern", "")
     joins = "plan" in given or (bool(study.settings.get("plan")) and numbered)
     plan = partial(plan_of, study, part) if joins else None
-    kind = "part" if text or "format" in given else touches.control.kind_of(study.file(given["file"]))
+    kind = (
+        "part"
+        if text or "format" in given or is_qif(given["file"])
+        else touches.control.kind_of(study.file(given["file"]))
+    )
     of_control = kind != "part" or "format" in given or (text and "moves" in given)
     coordinates = given.get("coordinates", "program" if of_control else "part")
     if coordinates == "part" and not of_control and "work_offset" not in given:
@@ -117,4 +121,4 @@ def plan_of(study: Study, part: Nominal) -> pd.DataFrame:
     """
     named = study.settings["touches"].get("plan")
     file = study.file(str(WRITTEN) if named is None else named)
-    return touches.read_plan(file) if named is not None or file.is_file() else targets_made(study, part)
+    return targets_read(file) if named is not None or file.is_file() else targets_made(study, part)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from .. import program as programs
-from .. import report, scene
+from .. import qif, report, scene
 from ..columns import TURN
 from ..files import store
 from ..plan.access.poses import pose_frame
@@ -41,6 +41,8 @@ def write_preparation(
     programmed: Program | None = None,
     ran: machine.results.Run | None = None,
     tried: Trial | None = None,
+    *,
+    as_qif: bool = False,
 ) -> tuple[Path, ...]:
     """Write the plan; of a program its text, moves, changes and release sheet; of a run simulated.csv, of a trial its
     table.
@@ -56,6 +58,8 @@ def write_preparation(
     ran : Run, optional
     tried : Trial, optional
         It is shown on the release sheet, too.
+    as_qif : bool
+        Write the targets that can be touched as ``plan.qif``, too (QIF 3.0).
 
     Returns
     -------
@@ -75,6 +79,9 @@ def write_preparation(
         if (kept := to_json(planned.targets, planned.route, planned.inputs)) is not None:
             store(there / "plan.json", kept)
             names.insert(1, "plan.json")
+        if as_qif:
+            store(there / "plan.qif", qif.plan(planned.route.targets, part=planned.part.name))
+            names.append("plan.qif")
         report.plan_page(
             view(planned),
             route=planned.route,

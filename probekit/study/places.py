@@ -25,12 +25,13 @@ __all__ = [
 ]
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
+    "qif": "results.qif",
     "recut": "recut.csv",
     "recut_field": "recut_field.csv",
     "recut_mesh": "recut.ply",
 }
 
-_PLAN = ("plan.csv", "plan.json", "plan.html")
+_PLAN = ("plan.csv", "plan.json", "plan.html", "plan.qif")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
 _RUN = ("trial.json", "parameters.txt", "log.csv", "simulated.csv")
 

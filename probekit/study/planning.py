@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .. import nominal, plan, touches
+from .. import nominal, plan
 from ..errors import InputError
 from ..making import check_keys, made, takes
+from .readings import targets_read
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,7 +110,7 @@ def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:
     InputError
         If it cannot be read, holds no touch, or its targets do not lie on the part.
     """
-    wanted = touches.read_plan(file)
+    wanted = targets_read(file)
     if not len(wanted):
         raise InputError("the plan holds no touch", file=file)
     points = wanted[["x0", "y0", "z0"]].to_numpy(dtype=float)
