@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from ..tolerance.propagation import Carried
     from ..verdict.results import Verdict
 
-__all__ = ["corrections", "explained", "left_of", "offset_along", "uniform_offset"]
+__all__ = ["as_clamped", "corrections", "explained", "left_of", "offset_along", "uniform_offset"]
 
 #: A move that changes deviations by less than this part of the strongest one slides along the surface: no correction.
 _WEAK = 0.05
@@ -80,7 +80,7 @@ def corrections(
     rows: list[dict[str, object]] = []
     states: list[tuple[str, list[np.ndarray]]] = []
     if alignment is not None:
-        clamped = _as_clamped(table, nominal, alignment)
+        clamped = as_clamped(table, nominal, alignment)
         before = [
             d if one.free else clamped[one.rows] - middle
             for one, d, middle in zip(evaluations, aligned, middles, strict=True)
@@ -172,7 +172,8 @@ def left_of(verdict: Verdict) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["tolerance", "touches", "rms", "moran", "p", "left"])
 
 
-def _as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:
+def as_clamped(table: pd.DataFrame, nominal: Nominal, alignment: Alignment) -> np.ndarray:
+    """(n,) deviation of each touch as clamped, the alignment undone [mm]; NaN where nothing was measured."""
     points = array(table, MEASURED)
     return distance_function(table, nominal)(apply_motion(alignment.inverse, points))[0]
 

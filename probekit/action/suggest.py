@@ -39,6 +39,9 @@ CAUTION = (
 )
 
 
+_NO_RECUT = "no re-cut: concession, repair or scrap"
+
+
 @shown
 @dataclass(frozen=True, eq=False)
 class Action:
@@ -63,6 +66,8 @@ class Action:
         The candidates as sentences: value, bounds and chance of each.
     recut : RecutMap, optional
         How much stock to remove where, if a re-cut is among the candidates.
+    todo : tuple of str
+        In few words what is to be done about each region, in the order of `regions`.
     """
 
     table: pd.DataFrame
@@ -74,6 +79,7 @@ class Action:
     left: pd.DataFrame | None = None
     promises: tuple[str, ...] = ()
     recut: RecutMap | None = None
+    todo: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -143,9 +149,10 @@ def suggest(
     regions, why = find_regions(verdict.table, nominal), blocked(verdict, nominal, cutters, taken)
     offered = candidates(verdict, known, taken & (why == ""), leaves, tools)
     cut = offered.loc[offered["candidate"] == "re-cut here", "tolerance"].tolist()
+    todo: dict[int, str] = {}
     said = [
         *_on_missing(regions),
-        *_on_left(regions, verdict, table, proved, why, cutters, cut),
+        *_on_left(regions, verdict, table, proved, why, cutters, cut, todo),
         *on_offset(verdict, alignment, known, table, left, tools),
         *on_tools(verdict, tools, left),
         *_on_doubt(verdict),
@@ -163,7 +170,10 @@ def suggest(
         said.append(f"The set-up needs no change: {rest}.")
     recut = recut_map(verdict, nominal, scatter=known, cutters=cutters, tolerances=cut) if cut else None
     told = promises(offered, 0.95 if verdict.rule.level is None else verdict.rule.level)
-    return Action(table, shares, regions, tuple(said), candidates=offered, left=left, promises=told, recut=recut)
+    few = tuple(todo.get(int(one), _NO_RECUT) for one in regions["region"])
+    return Action(
+        table, shares, regions, tuple(said), candidates=offered, left=left, promises=told, recut=recut, todo=few
+    )
 
 
 def _on_missing(regions: pd.DataFrame) -> list[str]:
@@ -183,19 +193,25 @@ def _on_left(
     why: np.ndarray,
     cutters: Sequence[Cutter],
     offered: list[str],
+    todo: dict[int, str],
 ) -> list[str]:
-    """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help."""
+    """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help.
+
+    `todo` is filled: region -> what to do, in few words.
+    """
     said, in_vain = [], {}
     position = {touch: row for row, touch in enumerate(verdict.table["touch"].tolist())}
     for r in regions[regions["can_recut"].astype(bool)].itertuples():
         rows = [position[touch] for touch in r.ids]
         if not proved[rows].any():
+            todo[r.region] = "no more than noise makes: touch again first"
             said.append(
                 f"Undecided: region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit, no "
                 f"more than noise makes. Touch there again before anything is cut ({_touches(r.ids)})."
             )
             continue
         if (why[rows] != "").all():
+            todo[r.region] = "its tool does not reach: no re-cut"
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut with the tool named for it: "
                 f"{r.deviation:+.3f} mm are left there, but {why[rows[0]]} ({_touches(r.ids)})."
@@ -203,10 +219,12 @@ def _on_left(
             continue
         judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
         beyond_help = [one for one in judged if predicted(table, "re-cut", one) > one.width]
+        todo[r.region] = "a re-cut alone would not bring it within" if beyond_help else "could be re-cut"
         for one in beyond_help:
             in_vain.setdefault(one.name, (one, []))[1].append(r)
         vain = [one.name for one in judged if one.name not in offered and one not in beyond_help]
         if vain and not beyond_help:
+            todo[r.region] = "a re-cut is not offered"
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit "
                 f"({_touches(r.ids)}). A re-cut is not offered: by its prediction "

@@ -15,6 +15,7 @@ from ..files import store
 from ..settle.pages import sealed
 from . import answering, gate, sections
 from .payload import payload
+from .places import find, labels, section
 from .ruler import ruler
 from .sure import between_section, uncertainty_section
 
@@ -29,8 +30,13 @@ if TYPE_CHECKING:
     from ..verdict.influence import Influence
     from ..verdict.results import Verdict
 
-__all__ = ["asset", "checksum", "page", "write"]
+__all__ = ["VIEW", "asset", "checksum", "page", "write"]
 
+#: The scripts of the 3D view, which any page or notebook cell can hold.
+VIEW = (
+    *("three.bundle.js", "unpack.js", "bvh.js", "ribbons.js", "surface.js", "glyphs.js"),
+    *("extras.js", "view.js"),
+)
 
 _VIEW_CAPTIONS = (
     "In the 3D view a dark line on the surface runs where the interpolated deviation crosses a limit of its face.",
@@ -56,6 +62,7 @@ def page(
     budget: Budget | None = None,
     shares: Sequence[Shares] = (),
     between: Sequence[str] = (),
+    results: str = "",
 ) -> Path:
     """Write the report page.
 
@@ -95,6 +102,8 @@ def page(
         Who matters, for each tolerance.
     between : sequence of str
         What may be said of the surface between its touches.
+    results : str
+        Name of the file that has every touch, for a page that cannot list them all.
 
     Returns
     -------
@@ -115,15 +124,21 @@ def page(
     ----------
     .. [1] W3C, Content Security Policy Level 3.
     """
+    about, places = tuple(about), find(verdict, action)
     return write(
         to,
         scene,
         "page.html",
-        "reading.js",
+        ("overlay.js", "section.js", "plot.js", "reading.js", "page.js", "verdict.js"),
+        labels=labels(verdict, places),
+        results=results,
         title=escape(scene.title),
         about=sections.about(verdict.table.attrs, about, missing, stamp),
         symbols=sections.symbols(scene),
-        headline=sections.headline(scene, verdict) + gate.accepted(findings) + answering.DECISION,
+        head=sections.head(scene, verdict, about),
+        places=section(verdict, places, action),
+        headline=sections.headline(scene, verdict) + gate.accepted(findings),
+        decision=answering.DECISION,
         cards=sections.cards(verdict),
         rule=sections.rules(verdict.rule),
         key=sections.key(scene),
@@ -133,7 +148,7 @@ def page(
         stills=sections.stills(scene),
         next=sections.next_steps(action),
         answers=answering.answers_section(answering.subject(scene, verdict, action, stamp)),
-        touches=sections.touches(scene),
+        touches=sections.touches(scene, results),
         features=sections.features(verdict),
         alignment=sections.alignment_section(alignment)
         + gate.residuals_section(residuals, influence)
@@ -143,7 +158,16 @@ def page(
     )
 
 
-def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str) -> Path:
+def write(
+    to: str | Path,
+    scene: Scene,
+    template: str,
+    scripts: Sequence[str],
+    *,
+    labels: Sequence[int] = (),
+    results: str = "",
+    **parts: str,
+) -> Path:
     """Fill a template and write it.
 
     Parameters
@@ -154,17 +178,21 @@ def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str
         Whose numbers the view needs.
     template : str
         The page, one of the assets.
-    script : str
-        The asset that reads a touch out on this kind of page.
+    scripts : sequence of str
+        The assets that come after the view.
+    labels : sequence of int
+        Rows of touches that the picture names, the worst first.
+    results : str
+        Name of the file that has every touch.
     **parts : str
         What the template names, as HTML.
     """
-    names = ["three.bundle.js", "extras.js", "view.js", script, "page.js"]
+    names = [*VIEW, *scripts]
     if "answers" in parts:
         names = ["pristine.js", *names, "answers.js"]
-    scripts = [asset(name) for name in names]
+    texts = [asset(name) for name in names]
     style = asset("page.css") + (asset("answers.css") if "answers" in parts else "")
-    hashes = " ".join(f"'{checksum(text)}'" for text in scripts)
+    hashes = " ".join(f"'{checksum(text)}'" for text in texts)
     text = Template(asset(template)).substitute(
         parts,
         policy=(
@@ -172,8 +200,8 @@ def write(to: str | Path, scene: Scene, template: str, script: str, **parts: str
             "base-uri 'none'; form-action 'none'"
         ),
         style=style,
-        data=payload(scene),
-        scripts="".join(f"<script>{script}</script>\n" for script in scripts),
+        data=payload(scene, labels, results),
+        scripts="".join(f"<script>{script}</script>\n" for script in texts),
     )
     store(to, sealed(text).encode("utf-8"))
     return Path(to)

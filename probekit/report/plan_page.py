@@ -67,7 +67,7 @@ def plan_page(
         to,
         scene,
         "plan.html",
-        "plan.js",
+        ("overlay.js", "plan.js", "page.js"),
         title=escape(scene.title),
         stamp=escape(stamp),
         symbols=sections.symbols(scene),

@@ -17,6 +17,7 @@ __all__ = ["ruler"]
 
 _BINS = 72  # symbols that fall in one bin are stacked
 _SYMBOL, _ROOM, _BASE = 12.0, 72.0, 16.0
+_ALL_MARKS, _SOME_MARKS, _TALL = 500, 60, 84.0  # more touches than that are bars, and marks of the worst
 _WIDEST = 2.5  # the axis ends at this many spans of the colours; what lies beyond is drawn at the end
 
 
@@ -78,17 +79,47 @@ def _lane(scene: Scene, rows: np.ndarray, deviation: np.ndarray, end: float, lim
             '<span class="unit">mm</span></span>'
         )
     words, ids = scene.touches["verdict"].to_numpy(), scene.touches["touch"].to_numpy()
+    bars = ""
+    if len(scene.touches) > _ALL_MARKS:
+        bars, height = _bars(place, words[rows], scene), _TALL
+        rows, place, level, rise = _worst(scene, rows, place)
     marks = "".join(
-        f'<a href="#touch={quote(str(ids[row]), safe="")}" data-row="{row}" tabindex="-1"><use href="#s-{words[row]}" '
+        f'<a href="#touch={quote(str(ids[row]), safe="")}" data-row="{row}" tabindex="-1" '
+        f'aria-label="touch {escape(str(ids[row]))}, {words[row]}"><use href="#s-{words[row]}" '
         f'x="{x:.2f}%" y="{height - _BASE / 2 - size / 2 - up * rise:.1f}" width="{size:g}" height="{size:g}" '
         f'transform="translate({-size / 2:g} 0)"/></a>'
         for row, x, up in zip(rows, place, level, strict=True)
     )
     label = f"{len(rows)} touches along the deviation axis" + (f", {escape(limit.name)}" if limit else "")
     return (
-        f'<div class="lane"><p>{head}</p><svg width="100%" height="{height:.0f}" role="img" aria-label="{label}">'
-        f'{zone}<line class="null" x1="50%" x2="50%" y1="0" y2="100%"/>{marks}</svg></div>'
+        f'<div class="lane"><p>{head}</p><svg width="100%" height="{height:.0f}" role="group" aria-label="{label}">'
+        f'{zone}<line class="null" x1="50%" x2="50%" y1="0" y2="100%"/>{bars}{marks}</svg></div>'
     )
+
+
+def _bars(place: np.ndarray, words: np.ndarray, scene: Scene) -> str:
+    """Touches counted by bin, stacked by word; the highest bar fills the lane."""
+    bins = np.floor(place / 100 * _BINS).astype(int)
+    most = max(int(np.bincount(bins, minlength=1).max(initial=0)), 1)
+    base, out = np.zeros(_BINS + 1), []
+    for entry in scene.legend.verdicts:
+        count = np.bincount(bins[words == entry.word], minlength=_BINS + 1)
+        for k in np.flatnonzero(count):
+            tall = count[k] / most * (_TALL - _BASE - _SYMBOL)
+            out.append(
+                f'<rect x="{100 * k / _BINS:.2f}%" width="{90 / _BINS:.2f}%" y="{_TALL - _BASE - base[k] - tall:.1f}" '
+                f'height="{tall:.1f}" fill="{entry.colour}"/>'
+            )
+            base[k] += tall
+    return "".join(out)
+
+
+def _worst(scene: Scene, rows: np.ndarray, place: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """Rows that keep a mark: those not within, the worst of them; they stand below the bars."""
+    share = np.nan_to_num(scene.touches["share"].to_numpy(dtype=float, na_value=np.nan)[rows])
+    keep = np.flatnonzero(scene.words[rows] != "within")
+    keep = np.sort(keep[np.argsort(-share[keep], kind="stable")][:_SOME_MARKS])
+    return rows[keep], place[keep], np.zeros(len(keep), dtype=int), 0.0
 
 
 def _stack(place: np.ndarray) -> np.ndarray:

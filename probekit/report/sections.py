@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from html import escape
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -14,6 +15,7 @@ from ..scene import glyphs, pictures
 from ..tolerance.unjudged import Unjudged
 from ..verdict.rules import MEANINGS, Rule
 from ..verdict.words import NOT_JUDGED, TOLERANCE_WORDS, WORST_FIRST, counted, interval
+from .language import mark
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -23,10 +25,11 @@ if TYPE_CHECKING:
     from ..tolerance import Evaluation
     from ..verdict.results import Verdict
 
-__all__ = ["ROWS_AT_MOST"]
+__all__ = ["ROWS_AT_MOST", "ROWS_LISTED", "worst_rows"]
 
-#: Rows of the table of touches in the page; the worst touches first have a place.
-ROWS_AT_MOST = 2000
+#: Rows of the table of touches in the page, and how many are written if there are more: the worst. The script then
+#: lists all of them, from the numbers of the view.
+ROWS_AT_MOST, ROWS_LISTED = 500, 200
 
 _SUGGESTIONS_OPEN = 12
 _NUMERIC = ("deviation", "lower", "upper", "p")
@@ -51,6 +54,42 @@ def about(attrs: Mapping[Any, Any], known: Iterable[tuple[str, str]], missing: s
     head = [escape(str(attrs[name])) for name in own if attrs.get(name) not in (None, "")]
     lines = [dot.join(head), dot.join(said), escape(missing), escape(stamp)]
     return "".join(f'<p class="small">{line}</p>' for line in lines if line)
+
+
+def head(scene: Scene, verdict: Verdict, known: Iterable[tuple[str, str]]) -> str:
+    """Return the head of the page: the verdict, how bad, who and when, in three lines."""
+    kind, path = _PART_SIGNS[verdict.part]
+    bad = [(one, row) for one, row in verdict.pairs if row.word == verdict.part] or verdict.pairs
+    judged = [pair for pair in bad if np.isfinite(pair[1].actual)]
+    how = ""
+    if judged:
+        one, _ = max(judged, key=lambda pair: pair[1].actual / pair[1].width if pair[1].width > 0 else np.inf)
+        how = (
+            f"{escape(one.name)} <b>{length(one.actual, 'a')}</b> {mark('of')} {length(one.width, 'a')} "
+            '<span class="unit">mm</span>'
+        )
+        more = sum(row.word == verdict.part for _, row in verdict.pairs) - 1
+        how += f", +{more}" if more > 0 and verdict.part != "conforms" else ""
+    elif bad:
+        how = escape(bad[0][0].name)
+    attrs = verdict.table.attrs
+    told = dict(known)
+    first = ("serial", "date", "operator")  # on a narrow screen the rest is cut off
+    order = [name for name in first if name in told] + [name for name in told if name not in first]
+    bare = ("date", "operator", "machine", "temperature")
+    said = [
+        told[name].replace("T", " ") if name == "date" else told[name] if name in bare else f"{name} {told[name]}"
+        for name in order
+    ]
+    if not said:
+        said = [str(attrs[name]) for name in ("part", "machine", "time") if attrs.get(name) not in (None, "")]
+    who = " \N{MIDDLE DOT} ".join(escape(text) for text in said)
+    return (
+        f'<header class="head {kind}"><svg class="sign" viewBox="0 0 24 24" aria-hidden="true"><path d="{path}"/></svg>'
+        f'<div>{mark(f"part.{verdict.part}", "h1")}<p class="how">{how}</p>'
+        f'<p class="who"><b class="name">{escape(scene.title)}</b>{f" {chr(183)} {who}" if who else ""}</p></div>'
+        '<button type="button" id="unit" class="js-only" aria-label="Unit: mm">mm</button></header>'
+    )
 
 
 def headline(scene: Scene, verdict: Verdict) -> str:
@@ -118,7 +157,8 @@ def key(scene: Scene) -> str:
     """Return the glyph key; with the script running each entry is also a filter."""
     return "".join(
         f'<li><label><input type="checkbox" class="js-only" data-verdict="{e.word}" checked>{symbol(e.word, 18)}'
-        f'<b>{e.word}</b> <span class="count">{e.count}</span><span class="small">{escape(e.text)}</span></label></li>'
+        f'<b>{mark(f"word.{e.word}") if scene.measured else e.word}</b> <span class="count">{e.count}</span>'
+        f'<span class="small">{escape(e.text)}</span></label></li>'
         for e in scene.legend.verdicts
     )
 
@@ -129,29 +169,45 @@ def options(scene: Scene, column: str, empty: str = "") -> str:
     return "".join(f'<option value="{k}">{escape(name or empty)}</option>' for k, name in enumerate(names))
 
 
+def worst_rows(scene: Scene) -> np.ndarray:
+    """Rows of touches that are written out one by one, in their order: all of them, or the worst of too many."""
+    table = scene.touches
+    if len(table) <= ROWS_AT_MOST or not scene.measured:
+        return np.arange(len(table))
+    rank = table["verdict"].map({word: k for k, word in enumerate(WORST_FIRST)}).to_numpy()
+    share = np.nan_to_num(table["share"].to_numpy(dtype=float, na_value=np.nan))
+    return np.sort(np.lexsort((-share, rank))[:ROWS_LISTED])
+
+
 def stills(scene: Scene) -> str:
     """Return the still pictures: for browsers without WebGL, without script, and for print."""
+    rows, drawn = worst_rows(scene), pictures.views(scene)
+    few = len(rows) < len(scene.touches)
+    told = f", with the {len(rows)} worst touches" if few else ""
+    if few:
+        drawn = tuple(
+            replace(one, rows=one.rows[keep], places=one.places[keep])
+            for one in drawn
+            for keep in [np.isin(one.rows, rows)]
+        )
     return "".join(
         f"<figure>{pictures.picture_svg(scene, picture, name=f'v{k}', link=True)}"
-        f"<figcaption>{picture.title}</figcaption></figure>"
-        for k, picture in enumerate(pictures.views(scene))
+        f"<figcaption>{picture.title}{told}</figcaption></figure>"
+        for k, picture in enumerate(drawn)
     )
 
 
-def touches(scene: Scene) -> str:
-    """Return the table of touches."""
-    table = scene.touches
-    rows = np.arange(len(table))
-    note = ""
-    if len(table) > ROWS_AT_MOST:
-        rank = table["verdict"].map({word: k for k, word in enumerate(WORST_FIRST)}).to_numpy()
-        share = np.nan_to_num(table["share"].to_numpy(dtype=float, na_value=np.nan))
-        rows = np.sort(np.lexsort((-share, rank))[:ROWS_AT_MOST])
-        note = f" Only the {ROWS_AT_MOST} worst of {len(table)} touches are listed here; the results file has all."
+def touches(scene: Scene, results: str = "") -> str:
+    """Return the table of touches; `results` names the file that has all of them."""
+    table, rows, note = scene.touches, worst_rows(scene), ""
+    if len(rows) < len(table):
+        where = escape(results) or "the results file"
+        note = f"Only the {len(rows)} worst of {len(table)} touches are listed here; {where} has all."
+        note = f' <span id="listed">{note}</span>'
     heads = ("touch", "verdict", "deviation", "lower", "upper", "feature", "face", "judged by", "p", "remarks")
     head = "".join(
         f'<th scope="col" aria-sort="none"{NUMERIC_HEAD if h in _NUMERIC else ""}>'
-        f'<button type="button" class="sort" data-column="{k}">{h}</button></th>'
+        f'<button type="button" class="sort" data-column="{k}" data-w="col.{h}">{h}</button></th>'
         for k, h in enumerate(heads)
     )
     body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows.tolist())
@@ -174,7 +230,7 @@ def _touch(row: int, values: dict) -> str:
     return (
         f'<tr id="touch={escape(link)}" data-row="{row}"><th scope="row">'
         f'<a href="#touch={escape(link)}">{escape(name)}</a></th>'
-        f'<td class="v">{symbol(values["verdict"])} {escape(values["verdict"])}</td>{lengths}{text}'
+        f'<td class="v">{symbol(values["verdict"])} {mark("word." + values["verdict"])}</td>{lengths}{text}'
         f'<td class="n">{shown}</td><td>{escape(remarks)}</td></tr>'
     )
 
@@ -220,7 +276,12 @@ def next_steps(action: Action | None) -> str:
     }
     found = [
         (offered, f"What could be done about each tolerance that does not conform, and what it would give; {unit}."),
-        (action.table, f"Effect of each correction: predicted actual value of each tolerance; {unit}."),
+        (
+            action.table,
+            "Effect of each correction: predicted actual value of each tolerance. Set-up, offset and move are "
+            "arithmetic on these touches, whatever they make of the part; a re-cut cuts anew, so its row adds the "
+            f"scatter of the cutter. A row is no advice; {unit}.",
+        ),
         (
             action.table.iloc[:0] if action.left is None else action.left,
             f"What an offset and a move of its faces leave of each tolerance, and whether it is systematic; {unit}.",
@@ -270,8 +331,8 @@ def alignment_section(alignment: Alignment | None) -> str:
                 f'<tr><th scope="row">{name}</th><td class="n">{number(float(value), 4, signed=True)}</td>'
                 f'<td class="n">{doubt}</td><td>\N{DEGREE SIGN}</td></tr>'
             )
-    head = f'<thead><tr><th></th><th scope="col"{NUMERIC_HEAD}>value</th>'
-    head += f'<th scope="col"{NUMERIC_HEAD}>u</th><th></th></tr>'
+    head = f'<thead><tr><th scope="col">freedom</th><th scope="col"{NUMERIC_HEAD}>value</th>'
+    head += f'<th scope="col"{NUMERIC_HEAD}>u</th><th scope="col">unit</th></tr>'
     caption = (
         "Motion from the measured part to the nominal: shifts, and turns about the pivot; u: standard uncertainty."
     )

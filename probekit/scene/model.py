@@ -12,7 +12,7 @@ from ..show import shown
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "VerdictEntry"]
+__all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "State", "VerdictEntry"]
 
 
 @shown
@@ -185,6 +185,31 @@ class Solid:
 
 @shown
 @dataclass(frozen=True, eq=False)
+class State:
+    """The same touches seen otherwise: as clamped, or as the next part would be. Not judged.
+
+    Attributes
+    ----------
+    name, text : str
+        Its name, and what must be said beside it.
+    deviation : (n,) float
+        Per touch [mm]; NaN where there is none.
+    motion : (4, 4) float or None
+        Moves each place of the surface from where the verdict sees it to where this state does; the deviation changes
+        by the part along the normal.
+    offsets : (faces,) float
+        What is taken off the deviations of each face [mm].
+    """
+
+    name: str
+    text: str
+    deviation: np.ndarray
+    motion: np.ndarray | None
+    offsets: np.ndarray
+
+
+@shown
+@dataclass(frozen=True, eq=False)
 class Scene:
     """Everything a view shows.
 
@@ -231,6 +256,8 @@ class Scene:
     field_mean, field_doubt : (v,) float32 or None
         Deviation estimated between the touches and its standard deviation [mm]; NaN where nothing is said. None if
         nobody asked.
+    states : tuple of State
+        Other states to compare with.
     """
 
     title: str
@@ -255,6 +282,7 @@ class Scene:
     at: int | None = None
     field_mean: np.ndarray | None = None
     field_doubt: np.ndarray | None = None
+    states: tuple[State, ...] = ()
 
     @property
     def sentence(self) -> str:

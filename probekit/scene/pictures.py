@@ -11,6 +11,7 @@ import struct
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from html import escape
 from urllib.parse import quote
 
 import numpy as np
@@ -284,7 +285,8 @@ def picture_svg(
     size = size or float(np.clip(18.0 * np.sqrt(150.0 / max(len(picture.rows), 1)), 9.0, 18.0))
     words, ids = scene.words, scene.touches["touch"].to_numpy()
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {picture.width} {picture.height}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {picture.width} {picture.height}" '
+        f'role="{"group" if link else "img"}" '
         f'aria-label="The part {picture.title}, with {len(picture.rows)} touches"><defs>'
     ]
     parts += [symbol(entry.word, f"{name}-{name_of(entry.word)}") for entry in scene.legend.verdicts]
@@ -299,5 +301,6 @@ def picture_svg(
             f'width="{size:g}" height="{size:g}"/>'
         )
         target = quote(str(ids[row]), safe="")
-        parts.append(f'<a href="#touch={target}" tabindex="-1">{mark}</a>' if link else mark)
+        label = f"touch {escape(str(ids[row]))}, {words[row]}"
+        parts.append(f'<a href="#touch={target}" tabindex="-1" aria-label="{label}">{mark}</a>' if link else mark)
     return "".join([*parts, "</svg>"])

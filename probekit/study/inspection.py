@@ -26,6 +26,7 @@ from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..files import store
 from ..scene.build import with_residuals
+from ..scene.states import with_states
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
@@ -237,6 +238,7 @@ def run(
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
         drawn = drawn_between(drawn, surfaces)
+        drawn = with_states(drawn, judged, part, alignment)
     notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]
@@ -307,7 +309,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", as_qif:
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
         sure["between"] = [line for one in inspection.surfaces for line in one.lines]
-        options = {**about, **gate, **common, **sure}
+        options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"]}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):
             store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))

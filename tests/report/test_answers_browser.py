@@ -135,7 +135,7 @@ def test_our_sha_is_sha(open_answers):
 def test_a_saved_page_works_and_its_copy_is_the_same(open_answers, written, tmp_path):
     page = open_answers()
     page.locator("tr[data-row='4'] a").click()  # the live page is not what is saved
-    page.locator("input[value=in]").check(force=True)
+    page.locator("#unit").click()
     give(page, text="see <b>here</b>", touch="5", reason=NAUGHTY[:80].replace("\u2028", ""))
     path = downloaded(page, "#answer-page", tmp_path)
     (found,) = settle.read_answers(path.read_bytes(), source=path.name)

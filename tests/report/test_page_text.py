@@ -4,25 +4,29 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import numpy as np
 import pytest
+from report import unpacking
 from scene import synthetic
+from scipy.spatial import cKDTree
 
 from probekit import report
 from probekit import scene as pk_scene
 from probekit.errors import InputError
-from probekit.report import ruler, words
+from probekit.report import language, places, ruler, words
+from probekit.report.packing import Packed
 from probekit.report.page import asset
+from probekit.verdict.words import WORST_FIRST
 
 
 def test_policy_names_exactly_the_inline_parts(written):
     text = written.read_text(encoding="utf-8")
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text).group(1)
-    for tag, count in (("script", 7), ("style", 1)):
+    for tag, count in (("script", 16), ("style", 1)):
         bodies = re.findall(rf"<{tag}>(.*?)</{tag}>", text, flags=re.S)
         assert len(bodies) == count
         for body in bodies:
@@ -45,18 +49,9 @@ def test_no_event_handler_no_style_attribute_no_address(written):
     assert reader.found == []
 
 
-def test_scripts_hold_nothing_that_ends_a_script():
-    for name in (
-        "three.bundle.js",
-        "extras.js",
-        "view.js",
-        "reading.js",
-        "plan.js",
-        "page.js",
-        "pristine.js",
-        "answers.js",
-    ):
-        assert not re.search(r"</script|<!--", asset(name), flags=re.I)
+@pytest.mark.parametrize("name", sorted(one.name for one in files("probekit.report").joinpath("assets").iterdir()))
+def test_scripts_hold_nothing_that_ends_a_script(name):
+    assert name[-3:] != ".js" or not re.search(r"</script|<!--", asset(name), flags=re.I)
 
 
 def test_the_bundle_ships_with_its_licence():
@@ -65,27 +60,63 @@ def test_the_bundle_ships_with_its_licence():
 
 
 def test_data_gives_the_scene_back(written, nominal, verdict):
+    """The same facets at the same places with the same deviations, in an order that packs better."""
     scene = pk_scene.build(nominal, verdict)
-    text = written.read_text(encoding="utf-8")
-    data = json.loads(re.search(r'id="data">(.*?)</script>', text, flags=re.S).group(1))
-    mesh = data["mesh"]
-
-    def numbers(packed, kind):
-        return np.frombuffer(base64.b64decode(packed), kind)
-
-    position = numbers(mesh["position"], "<u2").reshape(-1, 3) * mesh["step"] + mesh["low"]
-    np.testing.assert_allclose(position, scene.vertices, atol=0.51 * np.max(mesh["step"]))
+    data = unpacking.block(written.read_text(encoding="utf-8"))
+    mesh, found = data["mesh"], unpacking.arrays(data)
+    position = found["position"] * np.array(mesh["step"]) + mesh["low"]
     assert np.max(mesh["step"]) < 0.002, "a 100 mm part is rounded by less than 1 um"
-    threes = numbers(mesh["facets"], "u1").reshape(-1, 3).astype(int) @ [1, 256, 65536]
-    np.testing.assert_array_equal(threes.reshape(-1, 3), scene.facets)
-    steps = numbers(mesh["value"], "<i2")
-    np.testing.assert_array_equal(steps == -32768, np.isnan(scene.deviation))
-    shown = ~np.isnan(scene.deviation)
-    np.testing.assert_allclose(steps[shown] * mesh["valueStep"], scene.deviation[shown], atol=mesh["valueStep"])
-    np.testing.assert_array_equal(np.repeat([0, 1], mesh["faceCounts"]), scene.vertex_face)
+    nearest = cKDTree(np.column_stack([scene.vertices, 1e3 * scene.vertex_face]))
+    face = np.repeat([0, 1], mesh["faceCounts"])
+    away, own = nearest.query(np.column_stack([position, 1e3 * face]))
+    assert away.max() < np.max(mesh["step"])
+    assert sorted(own) == list(range(len(scene.vertices))), "every vertex once"
+
+    def turned(facets):
+        first = facets.argmin(axis=1)
+        return sorted(map(tuple, np.take_along_axis(facets, (first[:, None] + np.arange(3)) % 3, axis=1).tolist()))
+
+    assert turned(own[found["facets"]]) == turned(scene.facets)
+    assert sorted(map(tuple, np.sort(own[found["edges"]], axis=1).tolist())) == sorted(
+        map(tuple, np.sort(scene.edges, axis=1).tolist())
+    )
+    steps, deviation = found["value"], scene.deviation[own]
+    np.testing.assert_array_equal(steps == -32768, np.isnan(deviation))
+    shown = ~np.isnan(deviation)
+    np.testing.assert_allclose(steps[shown] * mesh["valueStep"], deviation[shown], atol=0.51 * mesh["valueStep"])
+    assert mesh["valueStep"] <= scene.legend.span / 400
     assert mesh["faceLimits"] == [[-0.05, 0.05], [pytest.approx(-0.08), 0.02]]
-    assert data["touches"]["deviation"][-1] is None
-    assert data["touches"]["feature"] == [str(f) for f in scene.touches["feature"]]
+
+
+def test_data_gives_the_touches_back(written, verdict):
+    data = unpacking.block(written.read_text(encoding="utf-8"))
+    found, table = unpacking.arrays(data), verdict.table
+    for name, step in data["touches"]["steps"].items():
+        values = np.where(found[f"number:{name}"] == -(2**31), np.nan, found[f"number:{name}"] * step)
+        np.testing.assert_allclose(values, table[name].to_numpy(float), atol=0.51 * step)
+    assert data["touches"]["steps"]["deviation"] == 1e-6
+    for name, texts in data["touches"]["texts"].items():
+        column = "verdict" if name == "word" else name
+        assert [texts[k] for k in found[f"text:{name}"]] == table[column].fillna("").astype(str).tolist()
+    places = found["anchor"] * 1e-4 + data["mesh"]["low"]
+    there = table["foot_x"].notna().to_numpy()
+    np.testing.assert_allclose(places[there], table.loc[there, ["foot_x", "foot_y", "foot_z"]], atol=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["u1", "u2", "i2", "u4", "i4"])
+@pytest.mark.parametrize("how", ["", "d"])
+def test_packed_numbers_come_back(kind, how):
+    """Also the extremes, whose differences do not fit into the kind."""
+    info = np.iinfo(kind)
+    rng = np.random.default_rng(5)
+    values = rng.integers(info.min, info.max, size=(40, 3), endpoint=True)
+    values[:4, 0] = [info.min, info.max, info.min, info.max]
+    packed = Packed()
+    packed.add("a", values, kind, how)
+    packed.add("b", values[:, 1], kind, how)
+    found = unpacking.arrays({"packed": packed.text(), "entries": packed.entries})
+    np.testing.assert_array_equal(found["a"], values)
+    np.testing.assert_array_equal(found["b"], values[:, 1])
 
 
 def test_same_input_same_bytes(nominal, verdict, tmp_path):
@@ -96,13 +127,16 @@ def test_same_input_same_bytes(nominal, verdict, tmp_path):
 
 def test_what_was_not_given_is_not_shown(nominal, verdict, tmp_path):
     text = report.page(pk_scene.build(nominal, verdict), verdict, to=tmp_path / "r.html").read_text(encoding="utf-8")
-    assert "What next" not in text
+    assert 'id="next"' not in text
+    assert '<h2 data-w="where">Where to look</h2>' in text
     assert "<h2>Alignment" not in text
     assert "$" not in re.sub(r"<(script|style).*?</\1>", "", text, flags=re.S)
 
 
 def test_caution_stands_before_the_suggestions(written):
     text = written.read_text(encoding="utf-8")
+    assert "suggestions from a computation, not orders" in text.split('id="places"')[1].split("</section>")[0]
+    text = text[text.index('<section id="next"') :]
     assert (
         0
         < text.index("Caution</h3>")
@@ -122,10 +156,13 @@ def test_many_touches_list_the_worst_and_say_so(tmp_path):
     nominal = synthetic.part()
     verdict = synthetic.verdict(nominal, 2200)
     text = report.page(pk_scene.build(nominal, verdict), verdict, to=tmp_path / "r.html").read_text(encoding="utf-8")
-    assert "Only the 2000 worst of 2200 touches are listed here" in text
-    assert text.count("<tr id=") == 2000
-    for row in np.flatnonzero(verdict.table["verdict"].isin(["high", "low", "missed", "undecided"])):
-        assert f'data-row="{row}"' in text
+    assert "Only the 200 worst of 2200 touches are listed here; the results file has all." in text
+    assert text.count("<tr id=") == 200
+    listed = [int(row) for row in re.findall(r'<tr id="touch=\d+" data-row="(\d+)"', text)]
+    rank = verdict.table["verdict"].map({word: k for k, word in enumerate(WORST_FIRST)}).to_numpy()
+    worse = list(zip(rank, -verdict.table["share"].fillna(0.0), strict=True))
+    assert max(worse[row] for row in listed) <= min(worse[row] for row in range(2200) if row not in set(listed))
+    assert text.count("<use ") < 1500, "marks of the worst alone"
 
 
 @pytest.mark.parametrize(
@@ -172,3 +209,45 @@ def test_ruler_puts_marks_where_their_deviation_is(nominal, verdict):
     assert len(marks) == len(rows)
     for row, place in marks:
         assert float(place) == pytest.approx(50 + slope * verdict.table["deviation"].iloc[int(row)], abs=0.02)
+
+
+def test_every_language_has_every_word(written):
+    words_of = language.table()
+    assert set(words_of) == set(language.LANGUAGES)
+    assert set(words_of["de"]) == set(words_of["en"])
+    asked = set()
+    for name in ("page.js", "verdict.js", "reading.js", "plot.js"):
+        asked |= set(re.findall(r'say\("([^"]+)"\)', asset(name)))
+    text = written.read_text(encoding="utf-8")
+    asked |= set(re.findall(r'data-w(?:-label)?="([^"]+)"', text))
+    assert asked <= set(words_of["en"])
+    with pytest.raises(InputError, match="fr"):
+        language.say("next", "fr")
+
+
+def test_every_link_and_picture_is_named(written):
+    """No picture that claims to be one image holds links, and every link says where it goes."""
+    text = re.sub(r"<(script|style).*?</\1>", "", written.read_text(encoding="utf-8"), flags=re.S)
+    for picture in re.findall(r'<svg[^>]*role="img".*?</svg>', text, flags=re.S):
+        assert "<a " not in picture
+    for attributes, inner in re.findall(r"<a ([^>]*)>(.*?)</a>", text, flags=re.S):
+        assert "aria-label=" in attributes or re.sub(r"<[^>]*>", "", inner).strip(), attributes
+
+
+def test_places_are_ranked_by_share_of_the_zone(verdict, results):
+    """Region by region the worst touch, by share: 0.12 of a zone of 0.1 before 0.021 of one of 0.02."""
+    found = places.find(verdict, results["action"])
+    share = verdict.table["share"].to_numpy(float)
+    regions = [one for one in found if one.word in ("high", "low")]
+    assert len(regions) == len(results["action"].regions) >= 2
+    worst = [share[one.row] for one in regions]
+    assert worst == sorted(worst, reverse=True)
+    for region, todo in zip(results["action"].regions.itertuples(), results["action"].todo, strict=True):
+        rows = np.flatnonzero(verdict.table["touch"].isin(region.ids))
+        place = next(one for one in regions if one.row in rows)
+        assert share[place.row] == share[rows].max()
+        assert place.todo == todo
+        assert ("no re-cut" in todo) == (not region.can_recut)
+    assert found[-1].word == "missed"
+    named = places.labels(verdict, found)
+    assert named == list(dict.fromkeys(one.row for one in found))

@@ -134,7 +134,7 @@ def test_click_on_a_target_selects_its_row_and_back(open_plan, scene):
     assert f"Touch {chosen}" in reading
     assert "No. 8" in reading
     assert "A60 C0" in reading
-    assert page.locator(".marker span").inner_text() == f"{chosen}: A60 C0"
+    assert page.locator(".over .name.on text").text_content() == f"{chosen}: A60 C0"
 
 
 @pytest.mark.browser
@@ -256,7 +256,7 @@ def test_sorting_by_a_column(open_plan, scene, column):
 @pytest.mark.browser
 def test_inches(open_plan):
     page = open_plan("#touch=1")
-    page.locator("input[value='in']").check(force=True)
+    page.locator("#unit").click()
     assert "in" in page.locator("#reading").inner_text()
     cell = page.locator("tr[data-row='0'] td.n .q").first.inner_text()
     assert float(cell.replace("\N{MINUS SIGN}", "-")) == pytest.approx(-20 / 25.4, abs=1e-4)

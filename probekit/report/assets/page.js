@@ -1,8 +1,9 @@
 
 "use strict";
-// Units, filters, table, reading, links: joins the page that was written by Python with the view.
-(() => {
+// Units, language, filters, table, reading, links: joins the page that was written by Python with the view.
+(async () => {
   const root = document.documentElement;
+  root.classList.remove("no3d");
   root.classList.add("js");
   const $ = (selector, of = document) => of.querySelector(selector);
   const $$ = (selector, of = document) => [...of.querySelectorAll(selector)];
@@ -12,36 +13,57 @@
     if (kind) element.className = kind;
     return element;
   };
-  const data = JSON.parse($("#data").textContent);
-  $("#data").textContent = "";
+  const packed = JSON.parse($("#data").textContent), words = packed.words;
+  let data;
+  try { data = await globalThis.probekitUnpack(packed); } catch (error) {
+    console.warn("This browser cannot read the numbers of the view.", error);
+    root.classList.remove("js"); // what was written for readers without scripts remains
+    return;
+  }
   const touches = data.touches, ids = touches.touch, count = ids.length;
   const rowOf = new Map(ids.map((id, row) => [id, row]));
+  const listeners = [], page = {}; // page: what the rest builds on, filled below
+  const changed = () => { for (const call of listeners) call(); };
 
-  // ---- numbers ----
-  let unit = "mm";
+  // ---- numbers and words ----
+  let unit = "mm", comma = false, language = "en", state = null;
   const MINUS = "\u2212";
-  const format = (mm, digits, signed) => {
+  const say = (key) => (key === "unit" ? unit : words[language][key] ?? words.en[key] ?? key);
+  const decimals = (text) => (comma ? String(text).replaceAll(".", ",") : String(text));
+  const format = (mm, digits, signed, bare) => {
     // an inch figure gets one more decimal than the millimetre figure: the last place then means 0.25 of it or less
-    const shown = (unit === "in" ? mm / 25.4 : mm).toFixed(unit === "in" ? digits + 1 : digits);
-    if (Number(shown) === 0) return shown.replace("-", "");
-    return mm < 0 ? MINUS + shown.slice(1) : (signed ? "+" : "") + shown;
+    const inch = unit === "in" && !bare, shown = (inch ? mm / 25.4 : mm).toFixed(inch ? digits + 1 : digits);
+    if (Number(shown) === 0) return decimals(shown.replace("-", ""));
+    return decimals(mm < 0 ? MINUS + shown.slice(1) : (signed ? "+" : "") + shown);
   };
   const length = (mm, digits = 4, signed = false) => (mm === null || mm === undefined ? "\u2013" : `${format(mm, digits, signed)} ${unit}`);
-  const quantities = $$(".q").map((element) => [element, Number(element.dataset.mm), Number(element.dataset.n), element.textContent[0] === "+" || element.textContent[0] === MINUS]);
-  const setUnit = (name) => {
-    unit = name;
+  const quantities = $$(".q").map((element) => [element, Number(element.dataset.mm), Number(element.dataset.n), "+\u2212".includes(element.textContent[0])]);
+  const figures = $$("td.n").filter((td) => !td.children.length && /^[^a-z]*\d[.,]\d/i.test(td.textContent));
+  const rewrite = () => {
     for (const [element, mm, digits, signed] of quantities) element.textContent = format(mm, digits, signed);
+    for (const td of figures) td.textContent = comma ? td.textContent.replace(".", ",") : td.textContent.replace(",", ".");
     for (const element of $$(".unit")) element.textContent = unit;
-    $("#inch").hidden = unit !== "in";
+    for (const element of $$("[data-w]")) element.textContent = say(element.dataset.w);
+    for (const element of $$("[data-w-label]")) element.setAttribute("aria-label", say(element.dataset.wLabel));
+    root.lang = language;
+    const told = [unit === "in" ? say("other.units") : "", language === "en" ? "" : say("other.language")].filter(Boolean);
+    $("#inch").textContent = told.join(" ");
+    $("#inch").hidden = !told.length;
+    $("#unit").textContent = unit;
+    $("#unit").setAttribute("aria-label", `${say("unit.label")}: ${unit}`);
+    list?.fill(true);
     read();
+    changed();
+    view?.redraw();
   };
-  for (const radio of $$("input[name=unit]")) radio.addEventListener("change", () => setUnit(radio.value));
+  $("#unit").addEventListener("click", () => { unit = unit === "mm" ? "in" : "mm"; rewrite(); });
 
   // ---- view ----
-  const canvas = $("canvas"), marker = $(".marker"), warning = $(".exaggerated");
-  let view = null;
+  const canvas = $("canvas"), over = $(".over");
+  over.replaceChildren();
+  let view = null, overlay = null;
   const withoutView = () => {
-    view = null;
+    view = overlay = null;
     root.classList.add("no3d");
     $(".nogl[hidden]")?.removeAttribute("hidden");
   };
@@ -53,22 +75,29 @@
   const wordBoxes = $$("input[data-verdict]");
   const pickers = [["feature", $("#feature")], ["pose", $("#pose")]].filter(([, box]) => box);
   const namesOf = Object.fromEntries(pickers.map(([column]) => [column, [...new Set(touches[column])]]));
-  const body = $("#touches tbody"), rows = new Map($$("tr[data-row]", body).map((tr) => [Number(tr.dataset.row), tr]));
-  for (const tr of rows.values()) tr.removeAttribute("id"); // links are followed by the script now
+  const table = $("#touches table"), body = $("#touches tbody"), rows = new Map($$("tr[data-row]", body).map((tr) => [Number(tr.dataset.row), tr]));
+  for (const tr of rows.values()) { // links are followed by the script now
+    tr.removeAttribute("id");
+    tr.classList.remove("on");
+    tr.removeAttribute("aria-current");
+  }
+  for (const th of $$("#touches thead th")) th.setAttribute("aria-sort", "none");
   const marks = new Map();
-  let shown = new Array(count).fill(true), selected = -1;
+  let order = [...Array(count).keys()], shown = new Array(count).fill(true), selected = -1;
   const states = () => shown.map((on, row) => (row === selected && on ? 1.7 : on ? 1 : 0));
   const filter = () => {
-    const words = new Set(wordBoxes.filter((box) => box.checked).map((box) => box.dataset.verdict));
     const wanted = pickers.filter(([, box]) => box.value !== "").map(([column, box]) => [column, namesOf[column][Number(box.value)]]);
-    shown = touches.word.map((word, row) => words.has(word) && wanted.every(([column, name]) => touches[column][row] === name));
+    const kinds = new Set(wordBoxes.filter((box) => box.checked).map((box) => box.dataset.verdict));
+    shown = touches.word.map((word, row) => kinds.has(word) && wanted.every(([column, name]) => touches[column][row] === name));
     for (const [row, tr] of rows) tr.hidden = !shown[row];
-    for (const [row, list] of marks) for (const a of list) a.toggleAttribute("hidden", !shown[row]);
+    for (const [row, all] of marks) for (const a of all) a.toggleAttribute("hidden", !shown[row]);
     const left = shown.filter(Boolean).length;
-    $("#shown").textContent = left === count ? "" : `Filter on: ${left} of ${count} touches shown.`;
+    $("#shown").textContent = left === count ? "" : `${say("filtered")}: ${left} ${say("of")} ${count} ${say("shown")}.`;
     $("#shown").classList.toggle("filtered", left !== count);
     if (selected >= 0 && !shown[selected]) select(-1);
+    list?.fill(true);
     view?.setStates(states());
+    changed();
   };
   for (const box of [...wordBoxes, ...pickers.map(([, box]) => box)]) box.addEventListener("change", filter);
   $("#all").addEventListener("click", () => {
@@ -87,31 +116,80 @@
     svg.append(use);
     return svg;
   };
-  const kind = globalThis.probekitKind({ touches, wordOrder: data.wordOrder, ids, make, symbol, format, length, unit: () => unit });
+  const stateNow = () => state;
+  stateNow.all = [];
+  const kind = globalThis.probekitKind({ touches, wordOrder: data.wordOrder, ids, make, symbol, format, length, unit: () => unit, say, state: stateNow });
   const read = () => {
-    reading.replaceChildren();
-    marker.hidden = true;
-    if (selected < 0) { reading.append(make("h2", "Touch"), hint, ...kind.idle()); return; }
-    reading.append(...kind.read(selected));
-    place();
+    reading.replaceChildren(...(selected >= 0 ? kind.read(selected, (by) => step(by, kind.ranked)) : hint ? [make("h2", "Touch"), hint, ...kind.idle()] : []));
+    overlay?.select(selected);
   };
-  const place = () => {
-    const at = view && selected >= 0 ? view.place(selected) : null;
-    marker.hidden = !at;
-    if (!at) return;
-    marker.style.transform = `translate(${at.x.toFixed(1)}px, ${at.y.toFixed(1)}px)`;
-    marker.classList.toggle("left", at.x > canvas.clientWidth * 0.6);
-    marker.firstElementChild.textContent = `${ids[selected]}: ${kind.label(selected)}`;
-  };
-  view?.onDraw(place);
+  if (view) {
+    overlay = globalThis.probekitOverlay(over, view, {
+      ids, text: (row) => kind.label(row), word: (row) => kind.sign(row), unit: () => unit, decimals,
+      colours: () => page.colours?.() ?? { colours: [], ends: ["", ""], says: "" },
+    });
+    overlay.setRows(data.labels);
+  }
+
+  // ---- a long table: only the rows in sight are made ----
+  let list = null;
+  if (rows.size < count && $("#listed")) {
+    for (const old of $$("tbody.live", table)) old.remove();
+    body.className = "static";
+    const live = make("tbody", undefined, "live"), box = $("#touches");
+    table.append(live);
+    table.setAttribute("aria-rowcount", String(count + 1));
+    let high = 34, drawn = "";
+    const cells = (row, n) => {
+      const tr = make("tr", undefined, "row"), th = make("th"), a = make("a", ids[row]), text = (v) => make("td", v);
+      tr.dataset.row = row;
+      tr.setAttribute("aria-rowindex", String(n + 2));
+      a.href = `#touch=${encodeURIComponent(ids[row])}`;
+      th.scope = "row";
+      th.append(a);
+      const verdict = make("td", undefined, "v"), number = (v, digits, signed, bare) => make("td", v === null || v === undefined ? "\u2013" : format(v, digits, signed, bare), "n");
+      verdict.append(symbol(touches.word[row], 14), ` ${say(`word.${touches.word[row]}`)}`);
+      tr.append(th, verdict, ...["deviation", "lower", "upper"].map((name) => number(touches[name]?.[row], 4, true)),
+        text(touches.feature[row]), text(touches.face?.[row] ?? ""), text(touches.tolerance?.[row] ?? ""), number(touches.p_conform?.[row], 3, false, true),
+        text([touches.flag?.[row], touches.doubt?.[row], touches.reason?.[row]].filter(Boolean).join(" ")));
+      if (row === selected) { tr.classList.add("on"); tr.setAttribute("aria-current", "true"); }
+      return tr;
+    };
+    const pad = (height) => {
+      const tr = make("tr", undefined, "pad"), td = make("td");
+      td.colSpan = 10;
+      td.setAttribute("height", String(Math.max(0, height)));
+      tr.setAttribute("aria-hidden", "true");
+      tr.append(td);
+      return tr;
+    };
+    list = {
+      fill(anew) {
+        const all = order.filter((row) => shown[row]);
+        const begin = Math.max(0, Math.floor(box.scrollTop / high) - 10), end = Math.min(all.length, begin + Math.ceil(box.clientHeight / high) + 22);
+        if (!anew && drawn === `${begin} ${end}`) return;
+        drawn = `${begin} ${end}`;
+        live.replaceChildren(pad(begin * high), ...all.slice(begin, end).map((row, k) => cells(row, begin + k)), pad((all.length - end) * high));
+        high = live.children[1]?.offsetHeight || high;
+      },
+      show(row) {
+        const at = order.filter((one) => shown[one]).indexOf(row) * high;
+        if (at >= 0 && (at < box.scrollTop || at + 2 * high > box.scrollTop + box.clientHeight - 40)) box.scrollTop = at - box.clientHeight / 2;
+        this.fill(true);
+      },
+    };
+    box.addEventListener("scroll", () => list.fill(false));
+  }
 
   // ---- selecting, from anywhere ----
   const select = (row, { turn = false, link = true } = {}) => {
     rows.get(selected)?.classList.remove("on");
     rows.get(selected)?.removeAttribute("aria-current");
+    const before = selected;
     selected = row;
     const tr = rows.get(row);
-    if (tr) {
+    if (list) list.show(row);
+    else if (tr) {
       tr.classList.add("on");
       tr.setAttribute("aria-current", "true");
       const box = $("#touches"), headHeight = $("thead", box).offsetHeight;
@@ -127,6 +205,7 @@
     read();
     view?.setStates(states());
     view?.choose(row);
+    page.onSelect?.(row, before);
     if (row >= 0 && turn) view?.turnTo(row);
     if (link) {
       const hash = row < 0 ? " " : `#touch=${encodeURIComponent(ids[row])}`;
@@ -138,7 +217,7 @@
     if (!match) return -1;
     try { return rowOf.get(decodeURIComponent(match[1])) ?? -1; } catch { return -1; }
   };
-  for (const a of $$(".ruler a, .stills a")) {
+  for (const a of $$("#ruler a, .stills a")) {
     const row = fromLink(a.getAttribute("href"));
     marks.set(row, [...(marks.get(row) ?? []), a]);
   }
@@ -149,41 +228,43 @@
     select(row, { turn: true, link: false });
     return true;
   };
-  addEventListener("hashchange", () => { if (follow()) $(view ? ".stage" : ".stills").scrollIntoView({ block: "nearest" }); });
+  const toView = () => $(view ? ".stage" : ".stills").scrollIntoView({ block: "nearest" });
+  addEventListener("hashchange", () => { if (follow()) toView(); });
   document.addEventListener("click", (event) => {
-    const a = event.target.closest?.("a[href^='#touch=']"), tr = event.target.closest?.("#touches tbody tr");
-    const row = a ? fromLink(a.getAttribute("href")) : tr ? Number(tr.dataset.row) : -1;
+    const a = event.target.closest?.("a[href^='#touch=']"), tr = event.target.closest?.("#touches tbody tr[data-row]"), name = event.target.closest?.(".over .name");
+    const row = a ? fromLink(a.getAttribute("href")) : tr ? Number(tr.dataset.row) : name ? Number(name.dataset.row) : -1;
     if (row < 0) return;
     event.preventDefault();
+    if (!shown[row]) $("#all").click();
     select(row, { turn: true });
   });
 
   // ---- order of the table, steps along it ----
-  let order = [...Array(count).keys()];
   for (const button of $$(".sort")) {
     button.addEventListener("click", () => {
       const th = button.parentElement, up = th.getAttribute("aria-sort") !== "ascending", name = kind.columns[Number(button.dataset.column)];
       for (const other of $$("#touches thead th")) other.setAttribute("aria-sort", "none");
       th.setAttribute("aria-sort", up ? "ascending" : "descending");
-      const list = name === "word" ? touches.word.map((w) => kind.wordOrder.indexOf(w)) : touches[name] ?? [];
+      const values = name === "word" ? touches.word.map((w) => kind.wordOrder.indexOf(w)) : touches[name] ?? [];
       order.sort((a, b) => {
-        const x = list[a] ?? null, y = list[b] ?? null;
+        const x = values[a] ?? null, y = values[b] ?? null;
         if (x === null || y === null) return (x === null) - (y === null);
         const c = typeof x === "number" ? x - y : x.localeCompare(y, "en", { numeric: true });
         return up ? c : -c;
       });
-      body.append(...order.filter((row) => rows.has(row)).map((row) => rows.get(row)));
+      if (list) list.fill(true);
+      else body.append(...order.filter((row) => rows.has(row)).map((row) => rows.get(row)));
     });
   }
-  const step = (by) => {
-    const list = order.filter((row) => shown[row]);
-    if (!list.length) return;
-    const at = list.indexOf(selected);
-    select(list[at < 0 ? (by > 0 ? 0 : list.length - 1) : (at + by + list.length) % list.length], { turn: true });
+  const step = (by, along = order) => {
+    const all = along.filter((row) => shown[row]);
+    if (!all.length) return;
+    const at = all.indexOf(selected);
+    select(all[at < 0 ? (by > 0 ? 0 : all.length - 1) : (at + by + all.length) % all.length], { turn: true });
   };
   const whole = () => { select(-1); view?.showWhole(); };
-  $("#previous").addEventListener("click", () => step(-1));
-  $("#next-touch").addEventListener("click", () => step(1));
+  $("#previous")?.addEventListener("click", () => step(-1));
+  $("#next-touch")?.addEventListener("click", () => step(1));
   $("#whole").addEventListener("click", whole);
   canvas.addEventListener("keydown", (event) => {
     const act = {
@@ -211,29 +292,20 @@
   };
   canvas.addEventListener("pointerup", release);
   canvas.addEventListener("pointercancel", release);
-
-  // ---- what is drawn, and how ----
   for (const box of $$("input[data-layer]")) box.addEventListener("change", () => view?.setLayer(box.dataset.layer, box.checked));
-  const slider = $("#exaggeration"), told = $("output[for=exaggeration]");
-  if (view && slider) {
-    const largest = Math.max(1e-9, ...touches.deviation.map((d) => Math.abs(d ?? 0)));
-    const factors = [0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000].filter((n) => n <= 1 || n * largest <= 0.12 * view.radius);
-    slider.max = factors.length - 1;
-    const exaggerate = () => {
-      const n = factors[Number(slider.value)];
-      const text = n === 0 ? "nominal shape" : n === 1 ? "true shape" : `exaggerated \u00d7 ${n}`;
-      told.textContent = text;
-      slider.setAttribute("aria-valuetext", text);
-      warning.hidden = n === 1;
-      warning.textContent = n === 0 ? "Nominal shape: deviations not drawn" : `Shape exaggerated \u00d7 ${n}`;
-      view?.setFactor(n);
-    };
-    slider.addEventListener("input", exaggerate);
-    exaggerate();
-    $("#shade").addEventListener("change", (event) => view?.setShade(event.target.checked));
-  }
 
-  globalThis.probekit = { place: (id) => view?.place(rowOf.get(String(id))) ?? null, selected: () => (selected < 0 ? null : ids[selected]) };
-  read();
-  if (follow()) $(view ? ".stage" : ".stills").scrollIntoView({ block: "nearest" });
+  Object.assign(page, {
+    $, $$, make, data, touches, ids, view, overlay, kind, say, format, length, symbol, select, read,
+    unit: () => unit, decimals, isShown: (row) => shown[row], selected: () => selected,
+    setComma(on) { comma = on; rewrite(); },
+    setLanguage(name) { language = name; rewrite(); },
+    setState(next) { state = next; view?.setState(next); read(); changed(); },
+    state: stateNow,
+    onChange(call) { listeners.push(call); },
+  });
+  globalThis.probekit = { place: (id) => view?.place(rowOf.get(String(id))) ?? null, selected: () => (selected < 0 ? null : ids[selected]), view, overlay };
+  globalThis.probekitReport?.(page);
+  rewrite();
+  filter();
+  if (follow()) toView();
 })();

@@ -43,6 +43,8 @@ globalThis.probekitKind = ({ touches, ids, make, symbol, format, length, unit })
   return {
     columns: ["order", "touch", "word", "feature", "x0", "y0", "z0", "pose", "approach_angle", "clearance", "reason"],
     wordOrder: ["left out", "critical", "planned"],
+    ranked: [],
+    sign: (row) => touches.word[row],
     label: (row) => (touches.order[row] == null ? "left out" : touches.pose[row] || touches.word[row]),
     idle,
     read,
