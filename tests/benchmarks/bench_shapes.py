@@ -24,12 +24,14 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import exact_shapes as es
 from brute_force import BruteForce, hard_touches, judge
 from hard_shapes import HARD, for_brute_force, scaled
+from harder_shapes import HARDER
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
 from probekit.nominal.feet import AMBIGUOUS
 
 SCALES = ((1.0, "MM", 1.0), (30.0, "MM", 0.2), (1 / 30, "MM", 0.2), (1.0, "INCH", 0.2))
+SHAPES = HARD | HARDER
 OFF = (1e-4, 0.001, 0.01, 0.1, 0.5, 1.0, 3.0)
 
 
@@ -41,7 +43,7 @@ def main() -> None:
     asked = parser.parse_args()
     total = np.zeros(3, dtype=int)
     with tempfile.TemporaryDirectory() as folder:
-        for name in (name for name in HARD if asked.only in name):
+        for name in (name for name in SHAPES if asked.only in name):
             for scale, unit, part in SCALES[: 1 if asked.quick else None]:
                 count = 60 if asked.quick else max(int(asked.touches * part), 60)
                 total += one(name, scale, unit, count, Path(folder))
@@ -50,7 +52,7 @@ def main() -> None:
 
 def one(name: str, scale: float, unit: str, count: int, folder: Path) -> np.ndarray:
     """One line: touches, wrong, silent, worst error; the first three are given back."""
-    shape = HARD[name]()
+    shape = SHAPES[name]()
     path = es.write(shape if scale == 1.0 else scaled(shape, scale), folder / "hard.step", unit=unit)
     engine, read = ExactEngine(read_step(path, body="*")), for_brute_force(name, es.read(path))
     truth = BruteForce(read, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
