@@ -7,7 +7,8 @@ The rooms of the house, in the order of the pipeline; each is imported when firs
         -> verdict -> action -> scene -> settle -> report, widgets, figures
 
 ``study`` reads a ``study.toml`` and runs the whole way in one call; ``gauge`` judges the method over many runs;
-``archive`` keeps every inspected part and tells its history; ``settle`` puts together what people answer on a page.
+``archive`` keeps every inspected part and tells its history; ``settle`` puts together what people answer on a page,
+``share`` lets them answer together on the shop's own network.
 Lengths are millimetres, angles degrees, frames right-handed; a name says so where it is otherwise (``_um``, ``_rad``).
 """
 
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
         report,
         scene,
         settle,
+        share,
         study,
         tolerance,
         touches,
@@ -66,6 +68,7 @@ __all__ = [
     "report",
     "scene",
     "settle",
+    "share",
     "study",
     "tolerance",
     "touches",

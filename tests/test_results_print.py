@@ -266,12 +266,15 @@ def of_archives(folder: Path) -> list[Any]:
     return [archive, one, archive.append(one), pk.archive.verify(archive), pk.archive.history(archive), done]
 
 
-def of_answers() -> list[Any]:
-    """A page that can be answered, an answer with a comment, and what it comes to."""
+def of_answers(folder: Path) -> list[Any]:
+    """A page that can be answered, an answer with a comment, what it comes to, and an entry of a log."""
     page = pk.settle.pages.Page("", "a" * 64, "b" * 64, True, {"title": "foil", "verdict": "conforms"}, ())
     comment = pk.settle.answers.Comment("touch", "7", "a chip?")
     answer = pk.settle.answers.Answer("a" * 64, "b" * 64, "N", "", "2026-11-29T22:00:00Z", comments=(comment,))
-    return [page, answer, pk.settle.merge(page, [answer])]
+    log = pk.share.Log(folder / "answers.sqlite")
+    entry = log.append("answer", {"answer": answer.data})
+    log.close()
+    return [page, answer, pk.settle.merge(page, [answer]), entry]
 
 
 def of_documents(folder: Path) -> list[Any]:
@@ -297,7 +300,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> dict[type, Any]:
             of_gauges(),
             of_fields(),
             of_archives(folder),
-            of_answers(),
+            of_answers(folder),
             of_documents(folder),
         ],
         set(),

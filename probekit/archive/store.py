@@ -19,6 +19,7 @@ from typing import Any
 
 import pandas as pd
 
+from ..chain import linked
 from ..errors import InputError
 from ..files import make_folder, store
 from ..show import shown
@@ -290,11 +291,6 @@ class Archive:
                 moved = [(name, number) for number in group]
                 base.executemany("UPDATE touches SET data = NULL, pack = ? WHERE n = ?", moved)
         return len(numbers)
-
-
-def linked(number: int, previous: str, text: str) -> str:
-    """The hash of a record: SHA-256 of its number, the hash of the record before, and its text."""
-    return hashlib.sha256(f"{number}\n{previous}\n{text}".encode("ascii")).hexdigest()
 
 
 def same_of(body: Mapping[str, Any]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence
+from functools import cache
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from ..verdict.influence import Influence
     from ..verdict.results import Verdict
 
-__all__ = ["VIEW", "asset", "checksum", "page", "write"]
+__all__ = ["VIEW", "asset", "checksum", "page", "shipped_scripts", "write"]
 
 #: The scripts of the 3D view, which any page or notebook cell can hold.
 VIEW = (
@@ -210,6 +211,13 @@ def write(
 def asset(name: str) -> str:
     """Text of a file shipped with the package."""
     return files(__package__).joinpath("assets", name).read_text(encoding="utf-8")
+
+
+@cache
+def shipped_scripts() -> frozenset[str]:
+    """The checksums of all scripts that pages of this version may run, as `checksum` gives them."""
+    folder = files(__package__).joinpath("assets")
+    return frozenset(checksum(asset(one.name)) for one in folder.iterdir() if one.name.endswith(".js"))
 
 
 def checksum(text: str) -> str:
