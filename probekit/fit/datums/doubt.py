@@ -1,4 +1,4 @@
-"""How sure a datum frame is: what each touch moves in it, how far scatter lifts it, and what nothing tells."""
+"""How sure a datum frame is: what each touch moves in it, how far its touches scatter, and what nothing tells."""
 
 from __future__ import annotations
 
@@ -16,13 +16,16 @@ if TYPE_CHECKING:
 
     from .frame import Step
 
-__all__ = ["exactly_fixed", "gain_of", "lift_of", "spread_of", "tied"]
+__all__ = ["CHANCE", "exactly_fixed", "gain_of", "spread_of", "tied"]
 
-_CHANCE = 0.05  # of scatter as large as that seen, if the touches are as certain as stated
+CHANCE = 0.05  #: of scatter as large as that seen, if the touches are as certain as stated
 
 
-def gain_of(steps: list[Step], centre: np.ndarray, arm: float) -> np.ndarray:
-    """(6, n) twist of the result with the deviation of each touch, carried through the order of precedence."""
+def gain_of(steps: list[Step], centre: np.ndarray, arm: float, *, squares: bool = False) -> np.ndarray:
+    """(6, n) twist of the result with the deviation of each touch, carried through the order of precedence.
+
+    With `squares` as if each simulator settled by least squares.
+    """
     counts = [len(step.part.rows) for step in steps]
     gain, at = np.zeros((6, sum(counts))), 0
     for step, m in zip(steps, counts, strict=True):
@@ -33,28 +36,10 @@ def gain_of(steps: list[Step], centre: np.ndarray, arm: float) -> np.ndarray:
         gain = adjoint(step.settled.motion, centre, arm) @ gain
         change = step.slope @ gain  # of its deviations, by what came before
         change[:, own] += np.eye(m)
-        gain = gain + step.taken @ (step.settled.gain @ change)
+        k = step.taken.shape[1]
+        own_gain = -np.linalg.pinv(step.settled.design, rcond=1e-10)[:k] if squares else step.settled.gain
+        gain = gain + step.taken @ (own_gain @ change)
     return gain
-
-
-def lift_of(steps: list[Step], deviations: list[np.ndarray], spread: np.ndarray) -> np.ndarray:
-    """(n, steps) how far scatter alone lifts each tangent simulator off its touches [mm], as a change of all of them.
-
-    It rests on the outermost touches, so scatter moves it outward: a bias that grows with the number of touches. What
-    it stands off the mean of its touches is counted, as far as the touches scatter by their uncertainty and not by
-    form; it is not taken off the datum, for no correction is right for every form.
-    """
-    lifts, at = np.zeros((len(spread), len(steps))), 0
-    for k, (step, deviation) in enumerate(zip(steps, deviations, strict=True)):
-        own = slice(at, at + len(deviation))
-        at += len(deviation)
-        if step.settled is None or not step.part.datum.settles_by.startswith("tangent"):
-            continue
-        squares, freedoms = step.scatter(deviation)
-        seen = squares / freedoms if freedoms else 0.0
-        share = min(1.0, float(np.mean(spread[own] ** 2)) / seen) if seen > 0 else 1.0
-        lifts[own, k] = share * float(-step.settled.residuals.mean())
-    return lifts
 
 
 def spread_of(
@@ -63,20 +48,26 @@ def spread_of(
     deviations: list[np.ndarray],
     rows: np.ndarray,
     u: float | np.ndarray | None,
-) -> np.ndarray:
-    """(n,) standard uncertainty of each touch; NaN if nothing tells it."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) standard uncertainty of each touch as stated, and with the form that its feature shows; NaN if unknown.
+
+    Where nothing is stated the touches are as they scatter, with Student's factor.
+    """
     if u is None and "u" in table and np.isfinite(table["u"].to_numpy(dtype=float)[rows]).all():
-        return table["u"].to_numpy(dtype=float)[rows]
+        stated = table["u"].to_numpy(dtype=float)[rows]
+        return stated, stated
     if u is not None:
         u = np.asarray(u, dtype=float)
         if u.ndim and u.shape != (len(table),):
             raise InputError("u must have one entry per row", found=f"shape {u.shape}", expected=f"({len(table)},)")
         if not ((u >= 0) & np.isfinite(u)).all():
             raise InputError("u must be finite and not negative", found=u)
-        return _as_they_scatter(steps, deviations, np.broadcast_to(u, len(table))[rows])
+        stated = np.broadcast_to(u, len(table))[rows]
+        return stated, _as_they_scatter(steps, deviations, stated)
     found = np.array([step.scatter(d) for step, d in zip(steps, deviations, strict=True)])
     squares, freedoms = found.sum(axis=0)
-    return np.full(len(rows), student(int(freedoms)) * np.sqrt(squares / freedoms) if freedoms else np.nan)
+    seen = np.full(len(rows), student(int(freedoms)) * np.sqrt(squares / freedoms) if freedoms else np.nan)
+    return seen, seen
 
 
 def _as_they_scatter(steps: list[Step], deviations: list[np.ndarray], stated: np.ndarray) -> np.ndarray:
@@ -87,7 +78,7 @@ def _as_they_scatter(steps: list[Step], deviations: list[np.ndarray], stated: np
         at += len(deviation)
         squares, freedoms = step.scatter(deviation)
         mean = float(np.mean(stated[own] ** 2))
-        if freedoms and mean > 0 and squares > float(chdtri(freedoms, _CHANCE)) * mean:
+        if freedoms and mean > 0 and squares > float(chdtri(freedoms, CHANCE)) * mean:
             spread[own] *= student(freedoms) * np.sqrt(squares / freedoms / mean)
     return spread
 

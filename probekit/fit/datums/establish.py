@@ -107,9 +107,10 @@ def datum_frame(
     Notes
     -----
     The simulators are in `probekit.fit.datums.simulators`, the rules of precedence at the head of this module. The
-    covariance is propagated from the touches to first order, with the same touches in contact: a tangent or mating
-    simulator rests on few of them, so averaging does not help it as it helps least squares. The scatter of the touches
-    shifts a tangent simulator outward; that bias is not taken off, and its square is in the covariance.
+    covariance is propagated from the touches, by least squares to first order; tangent and mating simulators settle
+    anew on drawn touches (`probekit.fit.datums.trials`), since they rest on few touches, and on others when these are
+    touched again. The scatter shifts a tangent simulator outward; that bias is not taken off, and its square is in the
+    covariance. The draws are the same in every run, whatever the order of the touches.
     """
     datums, available = tuple(datums), free_of(free)
     if not datums:

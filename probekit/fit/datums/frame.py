@@ -14,11 +14,12 @@ from ...show import shown
 from ..alignment import Alignment
 from ..motion import FREEDOMS
 from ..undetermined import describe_motions
-from .doubt import exactly_fixed, gain_of, lift_of, spread_of, tied
+from .doubt import exactly_fixed, spread_of, tied
 from .freedom import Freedom
 from .mobility import Mobility, mobility_of
 from .simulated import elements_of, size_of
 from .simulators import Settled
+from .trials import scatter_of_frame
 from .twists import adjoint, amounts, intersect, parameter_slope, set_to_zero, slides_and_turns, turned
 
 if TYPE_CHECKING:
@@ -179,10 +180,10 @@ def frame_of(
     settled_at, (motion, keep) = motion, set_to_zero(motion, left, pivot, centre, arm)
     rows = np.concatenate([step.part.rows for step in steps])
     deviations = [step.part.measure(apply_motion(motion, step.part.points))[0] for step in steps]
-    gain = adjoint(motion @ invert_motion(settled_at), centre, arm) @ gain_of(steps, centre, arm)
-    gain = keep @ parameter_slope(motion, pivot, centre, arm) @ gain
-    spread = spread_of(table, steps, deviations, rows, u)
-    lifted = gain @ lift_of(steps, deviations, spread)
+    spread, with_form = spread_of(table, steps, deviations, rows, u)
+    onward = keep @ parameter_slope(motion, pivot, centre, arm)
+    onward = onward @ adjoint(motion @ invert_motion(settled_at), centre, arm)
+    gain, lifted = (onward @ one for one in scatter_of_frame(steps, spread, with_form, centre, arm))
     covariance = (gain * spread**2) @ gain.T + lifted @ lifted.T
     residuals = np.concatenate(deviations)
     alignment = Alignment(

@@ -79,6 +79,9 @@ class Settled:
         Touches that rest on it, or fix it.
     gain : (k, n) float
         Change of the step with each deviation: how probing errors move the datum, to first order.
+    design : (n, k + t + m) float
+        Change of the deviations, positive on the side where the simulator may not be passed, with the step, with
+        translations of the simulator, and with its sizes.
     certificate : float
         How much the linear problem at rest still promised [mm]; NaN for least squares.
     iterations : int
@@ -93,6 +96,7 @@ class Settled:
     residuals: np.ndarray
     active: np.ndarray
     gain: np.ndarray
+    design: np.ndarray
     certificate: float
     iterations: int
     shift: np.ndarray = field(default_factory=lambda: np.zeros(3))
@@ -166,7 +170,7 @@ def settle(
     residuals = deviation - member @ sizes
     active, gain = _gain(residuals, slope, weight, "mating" if side < 0 else simulator, steps, touching)
     gain = side * gain[:k]
-    return Settled(motion, side * sizes, side * residuals, active, gain, certificate, iterations, shift, tie)
+    return Settled(motion, side * sizes, side * residuals, active, gain, slope, certificate, iterations, shift, tie)
 
 
 def _by_squares(

@@ -641,18 +641,12 @@ def by(simulator, *datums):
 @pytest.mark.parametrize(
     ("datums", "motion"),
     [
-        ((PLANE_A, BORE, SLOT), NEAR),
-        ((PLANE_A, BORE, SLOT), FAR),
-        ((BORE, PLANE_A, SLOT), FAR),
-        ((PLANE_A, PLANE_B), FAR),
-        ((PLANE_A, BORE), NEAR),
-        (by("tangent_minimax", PLANE_A, PLANE_B), NEAR),
         (by("least_squares", PLANE_A, BORE), FAR),
         (by("least_squares", PLANE_A, BORE, SLOT), NEAR),
     ],
 )
 def test_covariance_by_finite_differences(datums, motion):
-    """By least squares the same; else never less: bias, and what the touches that rule leave open, come on top."""
+    """By least squares the same; the others change hands with the scatter: `test_doubt` draws them."""
     rng = np.random.default_rng(5)
     touched = shifted(
         table(**{k: (at, n, rng.normal(scale=0.001, size=len(at))) for k, (at, n, _) in BLOCK.items()}), motion
@@ -672,9 +666,7 @@ def test_covariance_by_finite_differences(datums, motion):
     expected = (np.array(slope).T * u**2) @ np.array(slope)
     scale = np.sqrt(np.maximum(np.diag(expected), 1e-16))
     stated, expected = (one / np.outer(scale, scale) for one in (frame.covariance, expected))
-    if datums[0].simulator == "least_squares":
-        assert stated == pytest.approx(expected, abs=0.02)
-    assert np.linalg.eigvalsh(stated - expected)[0] > -0.05
+    assert stated == pytest.approx(expected, abs=0.02)
 
 
 # --- bare points, errors --------------------------------------------------------------------------------------------

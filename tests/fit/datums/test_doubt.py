@@ -50,7 +50,9 @@ def test_a_tangent_plane_counts_its_bias(n, u):
     assert errors[:, 2].mean() == pytest.approx({3: 0.0031, 5: 0.0046}[n], abs=6e-4)
     covers = (np.abs(errors) <= 2 * stated)[:, [2, 3, 4]].mean(axis=0)
     assert (covers >= 0.9).all()
-    assert stated[:, 2].mean() < 2 * np.sqrt(np.mean(errors[:, 2] ** 2))
+    ratio = stated.mean(axis=0)[2:5] / np.sqrt(np.mean(errors**2, axis=0))[2:5]
+    assert (ratio > 0.85).all()
+    assert (ratio < 1.4).all()  # with the touches that rule held fixed it was 1.6 to 2.7 in the turns
 
 
 @pytest.mark.parametrize("n", [4, 5, 8])
@@ -60,6 +62,30 @@ def test_mating_bores_where_two_touches_rule_are_not_too_sure(n):
     assert free[[0, 1, 2, 3, 4]].all()
     assert (np.abs(errors) <= 2 * stated)[:, free].mean(axis=0).min() >= 0.88
     assert (stated[:, :2] > 0.2 * U).all()  # never sure of a place that two opposed touches leave open
+    ratio = stated.mean(axis=0)[free] / np.sqrt(np.mean(errors**2, axis=0))[free]
+    assert (ratio < 1.5).all()
+
+
+def test_the_order_of_the_touches_changes_nothing():
+    """The errors that are drawn belong to the touches, wherever they stand in the table."""
+    rng, (at, normals) = np.random.default_rng(3), grid(4)
+    part = table(at + rng.normal(scale=U, size=(len(at), 1)) * normals, normals, foot=at, feature="bottom")
+    mixed = part.iloc[rng.permutation(len(at))].reset_index(drop=True)
+    one, other = (datum_frame(rows, [PLANE], u=U).covariance for rows in (part, mixed))
+    assert other == pytest.approx(one, rel=1e-6, abs=1e-14)
+    assert one[2, 2] > 0
+
+
+def test_where_form_decides_what_rules_the_gain_is_that_of_those_touches():
+    """Three feet 0.1 mm proud: the plane stands on them whatever the scatter; height at the origin in closed form."""
+    at, normals = grid(3)
+    high, feet = np.zeros(9), [0, 2, 7]
+    high[feet] = 0.1
+    proud = table(at + high[:, None] * normals, normals, deviation=high, foot=at, feature="bottom")
+    gain = datum_frame(proud, [PLANE], u=U).alignment.gain[2]
+    exact = np.zeros(9)
+    exact[feet] = np.linalg.inv(np.column_stack([np.ones(3), at[feet, :2]]))[0]
+    assert np.abs(gain) == pytest.approx(np.abs(exact), abs=1e-3)
 
 
 def test_touches_that_just_fix_a_datum_say_so():
