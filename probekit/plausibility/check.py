@@ -10,13 +10,14 @@ import numpy as np
 from ..columns import MEASURED, array
 from .aim import aimed, beside_target, far_from_target
 from .ball import ball_in_set_up, ball_radius
+from .clamping import two_clampings
 from .finding import Finding
 from .lone import lone_touches
 from .on_model import targets_on_model
 from .planned import Probing, completeness
 from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
-from .runs import mixed_runs
+from .runs import mixed_runs, seconds_of
 from .stated import on_allowance
 from .turning import by_pose
 
@@ -151,6 +152,7 @@ def on_alignment(
     kinematics: Kinematics | None = None,
     length: float = 0.0,
     counted: bool = False,
+    refused: str = "",
 ) -> tuple[Finding, ...]:
     """Findings on the alignment, on touches beside their targets, on rotary axes, and on what was not stated.
 
@@ -162,6 +164,8 @@ def on_alignment(
         As in `check`.
     counted : bool
         Whether the uncertainty counts what an effective radius that is not qualified may be off by.
+    refused : str
+        Why there is no alignment, where one was asked for.
 
     Returns
     -------
@@ -169,14 +173,11 @@ def on_alignment(
     """
     found = []
     if alignment is None:
-        found.append(
-            Finding(
-                "look",
-                "no alignment was made: deviations include the set-up error, and nothing separates it from them",
-                todo="Add [alignment] with the datum features",
-                name="no alignment",
-            )
-        )
+        what = "no alignment was made: deviations include the set-up error, and nothing separates it from them"
+        todo = "Add [alignment] with the datum features"
+        if refused:
+            what, todo = f"{what}; {refused}", "Touch what it lacks, or name in [alignment] what the touches do fix"
+        found.append(Finding("look", what.rstrip("."), todo=todo, name="no alignment"))
     quiet = no_scatter(aligned, u)
     if residuals is not None:
         found += [one for one in on_residuals(residuals) if not (quiet and one.name == "uncertainty")]
@@ -188,10 +189,16 @@ def on_alignment(
             *([] if kinematics is None else by_pose(aligned, kinematics, alignment, length=length, u=u)),
             *on_allowance(aligned, u),
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
+            *([] if refused else two_clampings(aligned, _when(touches), u)),
             *quiet,
             *_unstated(touches, stylus, qualified, u, counted),
         ]
     )
+
+
+def _when(touches: pd.DataFrame) -> np.ndarray | None:
+    """(n,) when each touch was made, as far as the table tells [s]; None: in the order of the rows."""
+    return None if (time := seconds_of(touches)) is None or not np.isfinite(time).all() else time
 
 
 def _far(aligned: pd.DataFrame) -> list[Finding]:

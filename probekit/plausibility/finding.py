@@ -26,6 +26,7 @@ NAMES = (
     "rotary axes",
     "far from model",
     "lone touch",
+    "two clampings",
     "no scatter",
     "width",
     "allowance",
@@ -36,7 +37,7 @@ NAMES = (
 )
 
 #: Those that put the place of the whole part in doubt, and with it every deviation.
-PLACING = ("ball radius", "no alignment", "datum residuals", "rotary axes")
+PLACING = ("ball radius", "no alignment", "datum residuals", "rotary axes", "two clampings")
 
 
 @shown

@@ -17,7 +17,7 @@ from .finding import Finding
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["mixed_runs"]
+__all__ = ["mixed_runs", "seconds_of"]
 
 _PART = ("part", "part_number", "serial", "order")
 _RUN = ("run", "program", "plan", "date")
@@ -52,15 +52,30 @@ def _by_time(touches: pd.DataFrame) -> np.ndarray | None:
 
     if "time" not in touches or touches["time"].dtype.kind in "fiu":
         return None
-    time = pd.to_datetime(touches["time"].astype(object), errors="coerce", format="ISO8601", utc=True)
-    if time.notna().sum() < 2:
+    seconds = seconds_of(touches)
+    if seconds is None or np.isfinite(seconds).sum() < 2:
         return None
-    seconds = (time - time.min()).dt.total_seconds().to_numpy(dtype=float)
+    start = pd.to_datetime(touches["time"].astype(object), errors="coerce", format="ISO8601", utc=True).min()
     known = np.sort(seconds[np.isfinite(seconds)])
     starts = known[np.concatenate([[True], np.diff(known) > _PAUSE])]
     run = np.searchsorted(starts, seconds, side="right") - 1
-    first = [str((time.min() + pd.Timedelta(seconds=float(one))).strftime("%Y-%m-%d %H:%M")) for one in starts]
+    first = [str((start + pd.Timedelta(seconds=float(one))).strftime("%Y-%m-%d %H:%M")) for one in starts]
     return np.array([first[k] if np.isfinite(s) else "not said" for k, s in zip(run, seconds, strict=True)])
+
+
+def seconds_of(touches: pd.DataFrame) -> np.ndarray | None:
+    """(n,) when each touch was made, from the first on: numbers as they are, dates with times as ISO 8601 in seconds.
+
+    NaN where one cannot be read; None without a column `time`.
+    """
+    import pandas as pd
+
+    if "time" not in touches:
+        return None
+    if touches["time"].dtype.kind in "fiu":
+        return touches["time"].to_numpy(dtype=float)
+    time = pd.to_datetime(touches["time"].astype(object), errors="coerce", format="ISO8601", utc=True)
+    return (time - time.min()).dt.total_seconds().to_numpy(dtype=float)
 
 
 def _mixed(touches: pd.DataFrame, feature: np.ndarray, label: np.ndarray, says: str, *, always: bool) -> Finding | None:

@@ -1,0 +1,147 @@
+r"""Whether all touches are of one clamping: a part that moved on the way, or two runs in one file.
+
+From some touch on all deviations change by those of one rigid motion. What else may lie on the touches is left out
+first, by least squares:
+
+- what the part may do: each feature its own motion and size; one with many touches is also strained, by a displacement
+  that is linear in the place;
+- what the machine may do: a drift, even in time, along each axis; and a motion of its own for each pose;
+
+so only a feature that is touched on both sides of the change, in one pose, can tell. The best of all places of the
+change is tested by the F test of nested linear models, at a rate that allows for having chosen among them, and has to
+explain most of what is left, down to what the uncertainty allows, so that form is not taken for it: a part with much
+form hides what it moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..columns import FOOT, FOOT_NORMAL, array
+from .finding import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["two_clampings"]
+
+_SURE = 1e-6  # chance that the touches of one clamping look as if they were of two
+_SHARE, _ALONE = 0.6, 0.85  # of what the rest leaves that the change must explain; without a u that tells what is form
+_LEFT = 1e-3  # chance of as much as it leaves, by u
+_TELLING = 3.0  # times u that it must move touches by, root mean square
+_LEAST = 0.01  # the same where u is smaller or not stated [mm]
+_MOTION, _STRAINED = 9, 60  # touches of a feature from which on it has a motion of its own, and is strained
+_SIDE = 5  # touches at least before the change, and after it
+_SAME = 1e-4  # columns less independent than this are one
+_SEEN = 1e-2  # a motion of which the rest leaves less than this part is not told
+
+
+def two_clampings(aligned: pd.DataFrame, when: np.ndarray | None = None, u: float | None = None) -> list[Finding]:
+    """A look where the touches from one on lie as if the part had moved before it.
+
+    Parameters
+    ----------
+    aligned : DataFrame
+        Deviations table after the alignment, in the order in which the touches were made; poses in columns
+        ``angle_a``, ..., if it has them.
+    when : (n,) float, optional
+        When each touch was made, in place of the order of the rows.
+    u : float, optional
+        Standard uncertainty of a deviation [mm].
+    """
+    from scipy.special import chdtri, fdtrc
+
+    y, places, normals = aligned["deviation"].to_numpy(dtype=float), array(aligned, FOOT), array(aligned, FOOT_NORMAL)
+    time = np.arange(len(y), dtype=float) if when is None else np.asarray(when, dtype=float)
+    good = np.isfinite(y) & np.isfinite(places).all(axis=1) & np.isfinite(normals).all(axis=1) & np.isfinite(time)
+    rows = np.flatnonzero(good)[np.argsort(time[good], kind="stable")]
+    used, y, time = aligned.iloc[rows], y[rows], time[rows]
+    if len(y) < 2 * _SIDE or time[-1] <= time[0]:
+        return []
+    motions = _motions(places[rows], normals[rows])
+    basis = _basis(np.hstack([motions, *_of_the_part(used, motions), *_of_the_machine(used, motions, time)]))
+    lone = np.eye(len(y))[:, [np.abs(y - basis @ (basis.T @ y)).argmax()]]  # one chip is no second clamping
+    basis = _basis(np.hstack([basis, lone]))
+    left, rest = y - basis @ (basis.T @ y), len(y) - basis.shape[1] - motions.shape[1]
+    before = float(left @ left)
+    if rest < _SIDE or before <= 0.0:
+        return []
+    steps = {at: _step(motions, basis, at) for at in range(_SIDE, len(y) - _SIDE + 1) if time[at] > time[at - 1]}
+    gains = {at: float(np.sum((way.T @ left) ** 2)) for at, (way, _) in steps.items()}
+    at = max(gains, key=gains.__getitem__, default=0)
+    if not at or gains[at] < (_SHARE if u else _ALONE) * before:
+        return []
+    way, back = steps[at]
+    after = max(before - gains[at], 1e-12 * before)
+    if u and after > chdtri(rest, _LEFT) * u**2:
+        return []
+    moved = motions[at:] @ (back @ (way.T @ left))
+    size = float(np.sqrt(np.mean(moved**2)))
+    chance = fdtrc(way.shape[1], rest, gains[at] / way.shape[1] / (after / rest))
+    if chance >= _SURE / len(gains) or size < max(_LEAST, _TELLING * (u or 0.0)):
+        return []
+    return [_finding(used, at, size, np.sqrt(before / len(y)), np.sqrt(after / len(y)))]
+
+
+def _motions(places: np.ndarray, normals: np.ndarray) -> np.ndarray:
+    """(n, 6) change of the deviations with the shifts, and with turns that move the farthest touch by as much."""
+    arm = places - places.mean(axis=0)
+    return np.hstack([normals, np.cross(arm / max(float(np.abs(arm).max()), 1e-9), normals)])
+
+
+def _of_the_part(used: pd.DataFrame, motions: np.ndarray) -> Iterator[np.ndarray]:
+    """Columns of the size of each feature, of its own motion, and of its strain, as far as its touches carry them."""
+    feature = used["feature"].astype(str).to_numpy()
+    for name in dict.fromkeys(feature):
+        own = (feature == name)[:, None]
+        yield own.astype(float)
+        if own.sum() >= _MOTION:
+            yield own * motions
+        if own.sum() >= _STRAINED:
+            at = array(used, FOOT)
+            at = (at - at[own[:, 0]].mean(axis=0)) / max(float(np.ptp(at[own[:, 0]], axis=0).max()), 1e-9)
+            yield own * (motions[:, :3, None] * at[:, None, :]).reshape(len(at), -1)
+
+
+def _of_the_machine(used: pd.DataFrame, motions: np.ndarray, time: np.ndarray) -> Iterator[np.ndarray]:
+    """Columns of a drift along each axis, and of a motion of the touches of each pose."""
+    yield motions[:, :3] * ((time - time[0]) / (time[-1] - time[0]))[:, None]
+    angles = [name for name in used if str(name).startswith("angle_")]
+    if angles:
+        pose = np.unique(np.nan_to_num(array(used, angles)).round(3), axis=0, return_inverse=True)[1].reshape(-1)
+        for one in range(1, int(pose.max()) + 1):
+            yield motions * (pose == one)[:, None]
+
+
+def _basis(columns: np.ndarray) -> np.ndarray:
+    """(n, r) orthonormal basis of columns."""
+    way, weight, _ = np.linalg.svd(columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-12), full_matrices=False)
+    return way[:, weight > _SAME * weight[0]]
+
+
+def _step(motions: np.ndarray, basis: np.ndarray, at: int) -> tuple[np.ndarray, np.ndarray]:
+    """What a motion from touch `at` on does beside the rest (n, r), and the motion (6, r) that does so much."""
+    step = np.where((np.arange(len(motions)) >= at)[:, None], motions, 0.0)
+    way, weight, turn = np.linalg.svd(step - basis @ (basis.T @ step), full_matrices=False)
+    told = weight > _SEEN * np.linalg.norm(step, 2)
+    return way[:, told], turn[told].T / weight[told]
+
+
+def _finding(used: pd.DataFrame, at: int, size: float, before: float, after: float) -> Finding:
+    ids = used["touch"].to_numpy(dtype=object)
+    return Finding(
+        "look",
+        f"the touches do not belong together: from touch {ids[at]} on they lie as if the part had moved after touch "
+        f"{ids[at - 1]}",
+        found=f"one rigid motion of the {len(ids) - at} touches from there on, by {size:.3f} mm, root mean square, "
+        f"takes what form, drift and poses leave from {before:.4f} to {after:.4f} mm",
+        expected="one clamping: deviations that do not jump on the way",
+        cause="the part slipped in its clamps or was clamped anew, the work offset was changed, or two runs stand in "
+        "one file",
+        todo="Check the clamps and the file, and touch the part again in one run",
+        touches=tuple(ids[at:].tolist()),
+        name="two clampings",
+    )
