@@ -182,3 +182,21 @@ def test_bounds_that_are_not_found_leave_a_tolerance_not_judged(monkeypatch):
     verdict = classify(table.assign(feature="f"), profile(np.zeros(4), 0.1), u=0.001)
     assert verdict.part == "undecided"
     assert "no such program has a bound" in verdict.reasons[0]
+
+
+def test_an_alignment_that_the_touches_do_not_carry_leaves_form_judged(tmp_path, capsys):
+    """The left side was not touched, so the part could slide along x: that leaves its flatness, and not its profile."""
+    rows = [line for line in tiny.touches().splitlines() if ",left," not in line]
+    kept = sum(line[:1].isdigit() for line in rows)
+    text = "\n".join(rows).replace("# rows: 18", f"# rows: {kept}") + "\n"
+    change = added(tolerance("top form", "top", kind="flatness", width=0.05))
+    study = tiny.write(tmp_path, change, ('features = ["front", "left"]', 'features = ["front"]'), touches_csv=text)
+    assert main(["inspect", str(study)]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "the alignment cannot be made" in told
+    results = json.loads((tmp_path / "results" / "results.json").read_text(encoding="utf-8"))
+    words = {one["name"]: one["word"] for one in results["tolerances"]}
+    assert words == {"top": "not judged", "sides": "not judged", "top form": "conforms"}
+    assert results["part"] == "undecided"
+    page = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
+    assert "<b>Not judged</b>: the alignment cannot be made" in page

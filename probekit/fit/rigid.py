@@ -23,7 +23,7 @@ import numpy as np
 from ..columns import MEASURED, array
 from ..deviation import Projection, project
 from ..deviation.projection import distance_function, projection_on
-from ..errors import FitError, InputError, ProbekitWarning, UndeterminedError
+from ..errors import FitError, InputError, ProbekitWarning, TouchesError, UndeterminedError
 from ..geometry import make_motion
 from . import robust
 from .alignment import Alignment
@@ -190,7 +190,7 @@ def _rows(table: pd.DataFrame, features: Iterable[str] | None) -> np.ndarray:
         use &= select(table, features)
     rows = np.flatnonzero(use)
     if not len(rows):
-        raise InputError("there is no touch to fit", todo="Check the features, and whether every touch was missed.")
+        raise TouchesError("there is no touch to fit", todo="Check the features, and whether every touch was missed.")
     return rows
 
 

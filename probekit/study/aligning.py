@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,17 +13,47 @@ from .. import deviation, fit, tolerance
 from ..errors import InputError
 from ..making import blaming, made
 from ..tolerance import together
+from ..tolerance.unjudged import Unjudged, attempted
 from .model import Study
+from .wording import in_keys
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["align", "by_fit", "datums_of"]
+    from ..nominal import Nominal
+
+__all__ = ["Aligned", "align", "attempt", "by_fit", "datums_of", "unplaced"]
+
+Aligned = tuple[fit.alignment.Alignment, list[str], tuple]
 
 
-def align(
-    study: Study, deviations: pd.DataFrame, how: deviation.Projection, u: float
-) -> tuple[fit.alignment.Alignment, list[str], tuple]:
+def attempt(study: Study, part: Nominal, make: Callable[[], Aligned]) -> tuple[Aligned, str] | tuple[None, str]:
+    """What `make` finds by `align`, and ""; or None, and why the touches do not carry the alignment.
+
+    Raises
+    ------
+    InputError
+        For what is not the fault of the touches.
+    """
+    planned = [str(one["feature"]) for one in study.settings.get("plan", []) if "feature" in one]
+    found, why = attempted(make, {*planned, *part.face_names})
+    return (None, in_keys(f"the alignment cannot be made: {why}")) if found is None else (found, "")
+
+
+def unplaced(evaluations: list[tolerance.Evaluation | Unjudged], why: str) -> list[tolerance.Evaluation | Unjudged]:
+    """Evaluations of a part that no alignment has placed: what rests on its place, and no datum frame, is not judged.
+
+    `why`: the reason; without one they are returned as they are.
+    """
+    return [
+        Unjudged(one.name, one.kind, one.features, one.width, why, one.rows)
+        if why and isinstance(one, tolerance.Evaluation) and one.rests_on_place and one.carried is None
+        else one
+        for one in evaluations
+    ]
+
+
+def align(study: Study, deviations: pd.DataFrame, how: deviation.Projection, u: float) -> Aligned:
     """The alignment that was asked for, a fit or a datum frame; what the latter has to say, and what it rests on."""
     wanted = dict(study.settings["alignment"])
     letters, own = wanted.pop("datums", None), tolerance.propagation.own_uncertainty(deviations, u)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -37,6 +36,8 @@ __all__ = [
     "telling_missing",
     "with_robust",
 ]
+
+_Made = TypeVar("_Made")
 
 WRITTEN = Path("results", "plan.csv")  # where the plan of a study is written by default
 
@@ -183,8 +184,12 @@ class Gate:
         aligned: pd.DataFrame,
         alignment: fit.alignment.Alignment | None,
         residuals: plausibility.residuals.Residuals | None,
+        refused: str = "",
     ) -> tuple[plausibility.finding.Finding, ...]:
-        """Findings on the alignment and on what was not stated; raises as `before` does."""
+        """Findings on the alignment and on what was not stated; raises as `before` does.
+
+        `refused`: why there is no alignment, though the study asks for one.
+        """
         stylus = self.study.settings.get("stylus", {})
         found = on_alignment(
             measured,
@@ -199,6 +204,7 @@ class Gate:
             kinematics=kinematics_of(self.study),
             length=tool_length_of(self.study),
             counted="budget" in self.study.settings,
+            refused=refused,
         )
         found += tuple(self._on_stated())
         return _refused(self._accepted(found), measured)
@@ -253,11 +259,10 @@ def _refused(
     return findings
 
 
-@contextmanager
-def telling_missing(findings: tuple[plausibility.finding.Finding, ...]) -> Iterator[None]:
-    """Around an alignment: if it cannot be made, the error names the planned touches that are not in the results."""
+def telling_missing(findings: tuple[plausibility.finding.Finding, ...], make: Callable[[], _Made]) -> _Made:
+    """What `make` makes; if the touches do not carry it, the error names those planned that are not in the results."""
     try:
-        yield
+        return make()
     except ProbekitError as error:
         for one in findings:
             if one.name == "missing touches":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,13 +26,14 @@ from .. import (
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..files import store
+from ..fit.alignment import with_shared
 from ..scene.build import with_residuals
 from ..scene.states import with_states
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of, missing, words
-from .aligning import align, by_fit
+from .aligning import align, attempt, by_fit, unplaced
 from .between import Between, between, drawn_between
 from .content import further, touches_again
 from .deciding import accepted_flags, decision_of, looks_of
@@ -189,16 +191,17 @@ def run(
         fitted_scatter = scatter_of(study, deviations, budget, drift)
         scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
         tell("aligning", 0.5)
-        alignment, aligned, resting = None, deviations, ()
+        alignment, aligned, resting, unplaced_by = None, deviations, (), ""
         u, rule = decision_of(settings, study.path, told="u" in measured or scatter is not None)
         fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
         if "alignment" in settings:
-            with telling_missing(findings):
-                alignment, said, resting = align(study, fitted, how, u)
-            if fitted_scatter is not None:
-                alignment = fit.alignment.with_shared(alignment, fitted_scatter)
-            notes += said + resting_on_form(budget, said)
-            aligned = how.project(alignment.apply(measured))
+            asked = partial(align, study, fitted, how, u)
+            made, unplaced_by = attempt(study, part, lambda: telling_missing(findings, asked))
+            if made is not None:
+                alignment, said, resting = made
+                alignment = alignment if fitted_scatter is None else with_shared(alignment, fitted_scatter)
+                notes += said + resting_on_form(budget, said)
+                aligned = how.project(alignment.apply(measured))
         notes += set_up_stated(study, measured, alignment)
         tell("judging", 0.6)
 
@@ -211,7 +214,7 @@ def run(
         ) -> verdict.results.Verdict:
             alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
             whole = moved if scatter is None else moved.assign(u=scatter.u)
-            evaluations = evaluate(study, alone, how, u)
+            evaluations = unplaced(evaluate(study, alone, how, u), unplaced_by)
             options = {
                 "rule": rule,
                 "u": u,
@@ -228,10 +231,11 @@ def run(
             return other, judge(other, how.project(other.apply(measured)))
 
         residuals = gate.residuals(aligned, alignment)
-        findings += gate.after(measured, aligned, alignment, residuals)
+        findings += gate.after(measured, aligned, alignment, residuals, unplaced_by)
         findings = with_robust(study, findings, otherwise)
         aligned = plausibility.lone.flagged(aligned, findings)
-        judged = judge(alignment, aligned, looks_of(findings), placed=not any(one.doubts_place for one in findings))
+        placed = bool(unplaced_by) or not any(one.doubts_place for one in findings)
+        judged = judge(alignment, aligned, looks_of(findings), placed=placed)
         left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
         next_step = _action(judged, part, alignment, findings, scatter, cutters_of(study))
         surfaces = between(settings["surface"], part, judged, scatter) if "surface" in settings else ()

@@ -57,9 +57,11 @@ def test_deleted_rows_are_missed_touches(inspect):
     ("features", "fault"), [(["top"], "there is no touch to fit"), (["top", "left"], "the touches do not fix the part")]
 )
 def test_results_of_a_run_that_stopped_early_name_what_is_missing_when_nothing_can_be_aligned(inspect, features, fault):
-    status, said, told, _ = inspect(lambda t: without(t, ~t["feature"].isin(features).to_numpy()))
-    assert (status, told) == (2, None)
-    assert fault in said
+    status, said, told, page = inspect(lambda t: without(t, ~t["feature"].isin(features).to_numpy()))
+    assert (status, told["part"]) == (1, "undecided")
+    assert [one["word"] for one in told["tolerances"]] == ["not judged"] * len(told["tolerances"])
+    for text in (said, page):
+        assert f"the alignment cannot be made: {fault}" in text
     assert "planned touches are not in the results; they count as missed" in said
     assert "the program was stopped" in said
 
