@@ -294,3 +294,16 @@ def test_bracket_from_file_to_study(tmp_path: Path) -> None:
         assert one.source_id in said
     for remark in found.not_understood:
         assert remark in said
+
+
+def test_an_orientation_that_the_model_contradicts_is_not_drafted() -> None:
+    pytest.importorskip("OCP")
+    from probekit.nominal.exact.pmi import read_pmi
+
+    path = Path(__file__).parent / "nominal" / "exact" / "data" / "bracket_ap242.step"
+    part = pk.nominal.load(path)
+    found = read_pmi(path, part)
+    wrong = [dataclasses.replace(t, kind="parallelism") if t.name == "bore square" else t for t in found.tolerances]
+    text = draft_study(path.name, dataclasses.replace(found, tolerances=tuple(wrong)), part)
+    assert not [t for t in tomllib.loads(text).get("tolerance", []) if t["name"] == "bore square"]
+    assert "bore stands at 90.0 degrees to datum A, so parallelism to it cannot be meant" in commented(text)

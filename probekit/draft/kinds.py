@@ -10,6 +10,7 @@ import numpy as np
 
 from ..fit import FREEDOMS
 from ..nominal.exact.pmi_model import PER_UNIT, PROJECTED_ZONE, UNEQUAL
+from ..tolerance.basic_angle import contradiction
 from ..tolerance.spec import KINDS, keys_of, stated_by
 from .sizes import MATERIAL, limits_of
 from .tables import NotJudgedError, Table, Tables
@@ -226,7 +227,25 @@ def _orientation(tables: Tables, one: ModelTolerance) -> Table:
         raise NotJudgedError(f"{one.kind} of a {', '.join(sorted(whats))} is not judged")
     if not one.datums:
         raise NotJudgedError("it names no datum")
+    _require_meant(tables, one, features)
     return _each(table, features)
+
+
+def _require_meant(tables: Tables, one: ModelTolerance, features: list[Feature]) -> None:
+    """Refuse an orientation that contradicts the angle at which its faces stand to its first datum in the model."""
+    datum = tables.datum_features(one.datums[0])
+    if len(datum) != 1 or datum[0].direction is None:
+        return
+    for feature in features:
+        if feature.direction is not None:
+            kind = "plane" if feature.what == "plane" else "axis"
+            directions = np.array(feature.direction), np.array(datum[0].direction)
+            stands = contradiction(one.kind, directions[0], kind, directions[1], datum[0].kind)
+            if stands is not None:
+                raise NotJudgedError(
+                    f"{feature.name} stands at {stands:.1f} degrees to datum {'-'.join(one.datums[0])}, so {one.kind} "
+                    "to it cannot be meant; check the model against the drawing"
+                )
 
 
 def _round(one: ModelTolerance, table: Table) -> None:

@@ -19,9 +19,11 @@ from .cover import direction_of
 if TYPE_CHECKING:
     from ..fit.datums import DatumFrame
 
-__all__ = ["direction_at", "to_datums"]
+__all__ = ["contradiction", "direction_at", "require_meant", "require_near", "to_datums"]
 
-_KINDS = {"plane": "plane", "width": "plane", "cylinder": "axis", "cone": "axis"}  # of simulators
+_KINDS = {"plane": "plane", "width": "plane", "cylinder": "axis", "cone": "axis"}  # of simulators, and of datums
+_MEANT = {"parallelism": 0.0, "perpendicularity": 90.0}
+_OFF = 1.0  # a nominal further than this from the angle that a tolerance means was not meant by it [deg]
 
 
 def direction_at(
@@ -98,6 +100,67 @@ def to_datums(frame: DatumFrame, many: int) -> tuple[tuple[tuple[float, ...], ..
         found.append(tuple((direction + 0.0).tolist()))
         kinds.append(kind)
     return tuple(found), tuple(kinds)
+
+
+def contradiction(of: str, near: np.ndarray, kind: str, datum: np.ndarray, datum_kind: str) -> float | None:
+    """Angle [deg] at which a feature stands to a datum, where "parallelism" or "perpendicularity" means another.
+
+    Parameters
+    ----------
+    of : str
+        What is toleranced.
+    near, datum : (3,) float
+        Unit normal of a plane, or direction of an axis, in the nominal.
+    kind, datum_kind : str
+        "plane" or "axis" of the feature; of the datum these or its kind, "width", "cylinder", "cone".
+
+    Returns
+    -------
+    float or None
+        None where it is within a degree of what is meant, or nothing is known.
+    """
+    datum_kind = _KINDS.get(datum_kind, datum_kind)
+    if of not in _MEANT or {kind, datum_kind} - {"plane", "axis"}:
+        return None
+    stands = float(np.degrees(np.arccos(min(abs(float(near @ datum)), 1.0))))
+    stands = stands if kind == datum_kind else 90.0 - stands
+    return stands if abs(stands - _MEANT[of]) > _OFF else None
+
+
+def require_near(name: str, angle: float | Sequence[float], near: np.ndarray, found: np.ndarray) -> None:
+    """Raise if the direction found at basic angles is plainly not that of the nominal.
+
+    Raises
+    ------
+    InputError
+    """
+    off = float(np.degrees(np.arccos(min(abs(float(near @ found)), 1.0))))
+    if off > _OFF:
+        raise InputError(
+            f"tolerance '{name}': the nominal stands at another angle to its datums than the basic angle",
+            found=f"{off:.1f} degrees off",
+            expected=" and ".join(f"{a:g}" for a in np.atleast_1d(angle)) + " degrees",
+            todo="Check its features, its datums in their order, and the angle.",
+        )
+
+
+def require_meant(name: str, of: str, near: np.ndarray, kind: str, frame: DatumFrame) -> None:
+    """Raise if the nominal plainly stands at another angle to the first datum of a frame than a tolerance means.
+
+    Raises
+    ------
+    InputError
+    """
+    first = to_datums(frame, 1)
+    stands = None if first is None else contradiction(of, near, kind, np.array(first[0][0]), first[1][0])
+    if stands is not None:
+        raise InputError(
+            f"tolerance '{name}': {of} to datum {frame.table['datum'].iloc[0]} cannot be meant where the nominal "
+            "stands otherwise",
+            found=f"it stands at {stands:.1f} degrees to that datum",
+            expected=f"{_MEANT[of]:g} degrees",
+            todo='Check its kind, its features and its datums in their order; any other angle is kind = "angularity".',
+        )
 
 
 def _with_cosines(near: np.ndarray, datums: np.ndarray, cosines: np.ndarray) -> list[np.ndarray]:

@@ -25,7 +25,7 @@ from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 from ..show import shown
 from .axes import Axis, axis_of, feature_length
-from .basic_angle import direction_at
+from .basic_angle import direction_at, require_meant, require_near
 from .blocks import of_motions
 from .cover import Covered, direction_of, positive
 from .enough import few, require_enough
@@ -40,6 +40,7 @@ from .tangent import edge_of, pairs_of, tangent_plane
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..fit.datums import DatumFrame
     from ..nominal import Nominal
 
 __all__ = ["Orientation", "orientation", "orientation_of_axis"]
@@ -106,6 +107,16 @@ class Orientation(Tolerance):
     @property
     def characteristic(self) -> str:  # noqa: D102
         return self.of
+
+    def require_meant(self, deviations: pd.DataFrame, frame: DatumFrame) -> None:
+        """Raise InputError if the nominal plainly stands otherwise to the first datum than the tolerance means."""
+        covered = self.covered(deviations)
+        given = self.direction
+        if given is not None:
+            near = direction_of(given, _SAID[self.feature])
+        else:
+            near = covered.outward if self.feature == "plane" else axis_of(covered, nominal=True).direction
+        require_meant(self.name, self.of, direction_of(near, "of the nominal"), self.feature, frame)
 
     def _evaluate(self, deviations: pd.DataFrame, nominal: Nominal | None, free: Freedom) -> Evaluation:
         if self.tangent:
@@ -273,6 +284,7 @@ class Orientation(Tolerance):
         if given is not None:
             raise InputError("a zone has a direction or a basic angle, not both")
         direction, about = direction_at(near, self.angle, self.to, self.to_kind, self.feature, self.name)
+        require_near(self.name, self.angle, near, direction)
         return direction, about if turn is None and not free else turn
 
     def _words(self) -> Iterator[str]:

@@ -147,7 +147,13 @@ def _by_itself(
         found = to_datums(frame, np.size(one.angle))
         one = one if found is None else replace(one, to=found[0], to_kind=found[1])
     free = None if getattr(one, "free", ()) or getattr(one, "turn", None) is not None else frame
-    found, why = attempted(lambda: one.evaluate(table, nominal, pivot=pivot, free=free), names)
+
+    def evaluated() -> Evaluation:
+        if isinstance(one, Orientation) and frame is not None:
+            one.require_meant(table, frame)
+        return one.evaluate(table, nominal, pivot=pivot, free=free)
+
+    found, why = attempted(evaluated, names)
     return _or_why(one, found if why is None else why, frame, table)
 
 

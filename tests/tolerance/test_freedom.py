@@ -25,6 +25,7 @@ from probekit.tolerance import (
     profile,
     simultaneous,
 )
+from probekit.tolerance.basic_angle import contradiction
 from probekit.tolerance.together import in_frame
 
 LOWER, UPPER = shapes.box(), shapes.box(size=(20.0, 20.0, 10.0), centre=(0.0, 0.0, 30.0))
@@ -314,3 +315,37 @@ def test_a_basic_angle_without_a_direction_names_its_tolerance():
     one = Orientation(width=0.1, of="angularity", angle=30.0, name="slope", features=("upper left",))
     with pytest.raises(InputError, match="tolerance 'slope': each basic angle needs the direction of its datum"):
         one.evaluate(touched(), TOWER)
+
+
+@pytest.mark.parametrize(
+    ("of", "feature", "match"),
+    [
+        ("parallelism", "upper left", "cannot be meant where .* stands otherwise; found 'it stands at 90.0 degrees"),
+        ("perpendicularity", "upper top", "stands at 0.0 degrees to that datum'; expected 0?90 degrees"),
+        ("angularity", "upper left", "than the basic angle; found '30.0 degrees off'; expected 60 degrees"),
+    ],
+)
+def test_an_orientation_that_its_nominal_contradicts_is_refused(of, feature, match):
+    """A wrong feature, a wrong datum, a wrong kind: the walls of a box stand at 90 degrees to its bottom."""
+    angle = {"angle": 60.0} if of == "angularity" else {}
+    wrong = Orientation(width=0.1, of=of, features=(feature,), datums="A", **angle)
+    with pytest.raises(InputError, match=match):
+        evaluate_all([wrong], touched(seed=3), TOWER, datums=DATUMS)
+    right = {"parallelism": "upper top"}.get(of, "upper left")
+    angle = {"angle": 90.0} if of == "angularity" else {}
+    good = Orientation(width=0.1, of=of, features=(right,), datums="A", **angle)
+    assert evaluate_all([good], touched(seed=3), TOWER, datums=DATUMS)[0].actual < 0.1
+
+
+def test_a_degree_off_is_as_drawn():
+    """A mesh, or a drawing that rounds: half a degree is no contradiction, two are; of planes and axes alike."""
+    up, axis = np.array([0.0, 0.0, 1.0]), np.radians([89.5, 88.0, 0.5, 2.0])
+    at = [np.array([np.sin(a), 0.0, np.cos(a)]) for a in axis]
+    assert contradiction("perpendicularity", at[0], "plane", up, "plane") is None
+    assert contradiction("perpendicularity", at[1], "plane", up, "plane") == pytest.approx(88.0)
+    assert contradiction("perpendicularity", at[2], "axis", up, "plane") is None
+    assert contradiction("perpendicularity", at[3], "axis", up, "width") == pytest.approx(88.0)
+    assert contradiction("parallelism", -at[2], "axis", up, "cylinder") is None
+    assert contradiction("parallelism", at[0], "axis", up, "cylinder") == pytest.approx(89.5)
+    assert contradiction("angularity", at[1], "plane", up, "plane") is None
+    assert contradiction("parallelism", at[1], "plane", up, "face") is None
