@@ -20,15 +20,19 @@ from .wording import in_keys
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..nominal import Nominal
-
 __all__ = ["Aligned", "align", "attempt", "by_fit", "datums_of", "unplaced"]
 
 Aligned = tuple[fit.alignment.Alignment, list[str], tuple]
 
 
-def attempt(study: Study, part: Nominal, make: Callable[[], Aligned]) -> tuple[Aligned, str] | tuple[None, str]:
-    """What `make` finds by `align`, and ""; or None, and why the touches do not carry the alignment.
+def attempt(
+    study: Study,
+    deviations: pd.DataFrame,
+    how: deviation.Projection,
+    u: float,
+    around: Callable[[Callable[[], Aligned]], Aligned],
+) -> tuple[Aligned, str] | tuple[None, str]:
+    """What `align` finds, and ""; or None, and why the touches do not carry the alignment. `around` calls it.
 
     Raises
     ------
@@ -36,7 +40,8 @@ def attempt(study: Study, part: Nominal, make: Callable[[], Aligned]) -> tuple[A
         For what is not the fault of the touches.
     """
     planned = [str(one["feature"]) for one in study.settings.get("plan", []) if "feature" in one]
-    found, why = attempted(make, {*planned, *part.face_names})
+    names = {*planned, *how.nominal.face_names}
+    found, why = attempted(lambda: around(lambda: align(study, deviations, how, u)), names)
     return (None, in_keys(f"the alignment cannot be made: {why}")) if found is None else (found, "")
 
 

@@ -26,7 +26,6 @@ from .. import (
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..files import store
-from ..fit.alignment import with_shared
 from ..scene.build import with_residuals
 from ..scene.states import with_states
 from ..show import shown
@@ -195,11 +194,12 @@ def run(
         u, rule = decision_of(settings, study.path, told="u" in measured or scatter is not None)
         fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
         if "alignment" in settings:
-            asked = partial(align, study, fitted, how, u)
-            made, unplaced_by = attempt(study, part, lambda: telling_missing(findings, asked))
+            made, unplaced_by = attempt(study, fitted, how, u, partial(telling_missing, findings))
             if made is not None:
                 alignment, said, resting = made
-                alignment = alignment if fitted_scatter is None else with_shared(alignment, fitted_scatter)
+                alignment = (
+                    alignment if fitted_scatter is None else fit.alignment.with_shared(alignment, fitted_scatter)
+                )
                 notes += said + resting_on_form(budget, said)
                 aligned = how.project(alignment.apply(measured))
         notes += set_up_stated(study, measured, alignment)
