@@ -215,14 +215,8 @@ def run(
             alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
             whole = moved if scatter is None else moved.assign(u=scatter.u)
             evaluations = unplaced(evaluate(study, alone, how, u), unplaced_by)
-            options = {
-                "rule": rule,
-                "u": u,
-                "scatter": scatter,
-                "alignment": other,
-                "accept_flags": accepted_flags(settings, findings),
-                "earlier": earlier,
-            }
+            options: dict[str, Any] = {"rule": rule, "u": u, "scatter": scatter, "alignment": other, "earlier": earlier}
+            options["accept_flags"] = accepted_flags(settings, findings)
             found = verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
             return saying_what_is_assumed(found, fitted_scatter)
 
