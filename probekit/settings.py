@@ -28,6 +28,12 @@
     [reach]           poses = [[a, c], ..] or step, tilt (`probekit.plan.poses`); margin, max_angle, standoff,
                       overtravel, height; fixtures = ["vice.stl"]; clamps = [{kind = "box", low, high}], cylinder, ball
     [pace]            rapid, positioning, touch [mm/min], per_touch, per_index [s], rotary (`probekit.plan.Pace`)
+    [[phase]]         parts of a program that decides: name, features touched in it (of the last one all others);
+                      estimate = [{name, kind = "height", "middle" or "angle", features, direction, spread, along,
+                      limit}]: what is reckoned after it, and how far its touches may disagree (`Asked`); to = "G55",
+                      limit [mm]: the shifted copy of the work offset, and the largest shift; again: how often its
+                      touches are repeated at most while they disagree; set_up, of the first one: the largest set-up
+                      error [mm]
     [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
                       milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance; how each touch is
                       made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
@@ -151,6 +157,13 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "after": (str, int),
         "stop_outside": _LIST,
     },
+    "phase": {
+        **dict.fromkeys(("name", "to"), _TEXT),
+        "features": _NAMES,
+        "estimate": _LIST,
+        **dict.fromkeys(("limit", "set_up"), _NUMBER),
+        "again": _WHOLE,
+    },
     "simulate": {
         "seed": _WHOLE,
         **dict.fromkeys(("model", "stock"), _TEXT),
@@ -216,12 +229,13 @@ _REQUIRED = {
     "stylus.qualification": ("file", "diameter"),
     "datum": ("letter",),
     "cutter": ("tool", "faces"),
+    "phase": ("name",),
     "surface.hill": ("radius", "height"),
     "surface.defects": ("rate", "radius", "height"),
     "archive": ("folder",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
-_LISTED = ("datum", "plan", "tolerance", "cutter")  # tables that there may be several of
+_LISTED = ("datum", "plan", "tolerance", "cutter", "phase")  # tables that there may be several of
 _MODELS = (".step", ".stp", ".stl", ".3mf", ".ply", ".obj", ".glb")
 _LARGEST = 4_000_000  # bytes
 _FREE = ("plan", "tolerance")  # tables whose keys are those of what they name, checked where they are used

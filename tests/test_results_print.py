@@ -18,6 +18,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import deciding
 import numpy as np
 import pandas as pd
 import pytest
@@ -118,7 +119,27 @@ def of_a_study(folder: Path) -> list[Any]:
     steps = list(pk.program.run(programmed.probing))
     blocks = pk.program.parse(programmed.probing)
     recorded = [step.detail for step in steps if step.kind == "record"]
-    return [study, planned, programmed, run, parts, scene, ground, steps, blocks, recorded, pk.study.run(study)]
+    phases = pk.study.load(deciding.write(folder / "phases", "rs274"))
+    in_phases = pk.study.plan(phases)
+    later = pk.study.program(phases, in_phases)
+    asked = [in_phases.phases, [one.estimate for one in in_phases.phases], in_phases.parts, later, later.enter]
+    chip = pk.machine.Chip(0.1)
+    return [
+        *asked,
+        later.following,
+        chip,
+        study,
+        planned,
+        programmed,
+        run,
+        parts,
+        scene,
+        ground,
+        steps,
+        blocks,
+        recorded,
+        pk.study.run(study),
+    ]
 
 
 def of_machines() -> list[Any]:

@@ -11,6 +11,7 @@ from ..lazily import on_first_use
 
 if TYPE_CHECKING:
     from .artefacts import ReferenceRing, ReferenceSphere
+    from .chips import Chip
     from .errors import (
         Backlash,
         BallOffset,
@@ -32,6 +33,7 @@ __all__ = [
     "AsMade",
     "Backlash",
     "BallOffset",
+    "Chip",
     "ErrorGrid",
     "Hill",
     "Latency",
@@ -53,6 +55,7 @@ if not TYPE_CHECKING:
         __name__,
         {
             "artefacts": "ReferenceRing ReferenceSphere",
+            "chips": "Chip",
             "errors": "Backlash BallOffset ErrorGrid Latency Lobing MissedTriggers Repeatability RotaryError Scale "
             "Squareness Stuck Warming",
             "made": "AsMade Hill",

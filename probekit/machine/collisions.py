@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -123,6 +124,7 @@ def first_collision(
     if watched.probe is not None:
         stops += body_meets(steps, moves, watched.world, watched.probe)
     findings += _unrecorded(steps, probing) + _by_another_part(steps, probing, touching)
+    stops += _safe_stops(steps)
     waiting = [row for row, step in enumerate(steps) if step.kind == "stop"]
     if waiting and not waits:
         stops.append((waiting[0], f"{steps[waiting[0]].detail}: the program waits for a person"))
@@ -145,6 +147,16 @@ def _not_executed(
     lost = (row for row in with_probe if np.isnan(moved[row]).any())
     stops = [(row, f"not executed here: {step.detail}, in {step.text.strip()}") for row, step in words][:1]
     return stops + [(row, _lost(steps[row])) for row in lost][:1]
+
+
+def _safe_stops(steps: Sequence[Step]) -> list[Stop]:
+    """The first place at which the program itself decides to end."""
+    said = [row for row, step in enumerate(steps) if step.kind == "message"]
+    for row, following in pairwise([*said, len(steps)]):
+        if str(steps[row].detail).upper() == "PROBEKIT SAFE STOP":
+            why = str(steps[following].detail) if following < len(steps) else "without a reason"
+            return [(row, f"a safe stop of the program itself: {why}")]
+    return []
 
 
 def _lost(step: Step) -> str:

@@ -43,6 +43,10 @@ class Run:
         touch, and where it triggered in program coordinates [mm, degree]: what a control could log.
     watched : str
         What of the probe was watched against what.
+    origins : dict
+        Work offset -> its values X, Y, Z in machine coordinates at the end [mm], of those that are known.
+    decisions : tuple of (int, bool)
+        Line of each decision of the program, and whether its condition held; each pair once.
     """
 
     table: pd.DataFrame
@@ -53,6 +57,8 @@ class Run:
     parameters: Mapping[int, float] = field(default_factory=dict)
     log: pd.DataFrame = field(default_factory=pd.DataFrame)
     watched: str = ""
+    origins: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    decisions: tuple[tuple[int, bool], ...] = ()
 
     @property
     def text(self) -> str:

@@ -47,7 +47,8 @@ def results_table(
     InputError
         If a touch is recorded twice, or names a tip that the probe does not have.
     """
-    rows = [row for row, step in enumerate(steps) if step.kind == "record"]
+    again = {(step.line, step.detail.touch): row for row, step in enumerate(steps) if step.kind == "record"}
+    rows = sorted(again.values())  # of a touch that a program makes again the last one counts
     records = [steps[row].detail for row in rows]
     count, lines, places = len(rows), {}, {ball.tip: ball.place for ball in balls}
     for row, record in zip(rows, records, strict=True):

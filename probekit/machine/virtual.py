@@ -19,6 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,16 +27,16 @@ from ..errors import InputError, ProbekitError
 from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
 from ..plan.probe import Probe, Segment
-from ..program.reading.interpreter import renamed
+from ..program.reading.aliases import renamed
 from ..program.reading.interpreter import run as steps_of
 from ..program.reading.steps import MOVES, Step
-from ..program.reading.words import parse
+from ..program.reading.words import Block, parse
 from .axes import Axes
 from .clock import headings, seconds_of
 from .collisions import Touching, Watched, first_collision
 from .contact import Ball, balls_of, first_contact
 from .errors import Contact, MachineError, Place
-from .logged import log_table, parameters_after
+from .logged import log_table, state_after
 from .made import AsMade, Made
 from .results import Run
 from .surroundings import Surroundings
@@ -90,6 +91,8 @@ def run(
     lengths: Mapping[int, float] | None = None,
     waits: bool = True,
     aliases: Mapping[str, str] | None = None,
+    flow: bool = False,
+    stands_in: str | None = None,
 ) -> Run:
     r"""Run a program on the virtual machine.
 
@@ -116,8 +119,7 @@ def run(
     spindle_angle : float
         At which the spindle is held during the whole program [degree].
     home : (3,) float
-        Where the machine stands at the start and after a tool change: X, Y, Z [mm] in the work offset of the first
-        probing move. The part stands in that work offset.
+        Where the machine stands at the start and after a tool change: X, Y, Z [mm].
     rapid : float
         Rate of rapid moves [mm/min].
     decimals : int
@@ -142,6 +144,10 @@ def run(
         Whether a person continues the program at M0, M1 or M60; else the run ends there.
     aliases : mapping of str to str, optional
         Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
+    flow : bool
+        Whether the control knows flow control, which RS274/NGC does not have: `probekit.program.reading.flow`.
+    stands_in : str, optional
+        Work offset in which the part stands, and in which `home` is told; default that of the first probing move.
 
     Returns
     -------
@@ -180,11 +186,11 @@ def run(
     seeds = _seeds(rng, errors)
     blocks = renamed(parse(text), aliases or {})
     triggers: list[tuple[float, ...] | None] = []
-    settled = False
-    frame = _frame(blocks, kinematics, home, offsets)
+    settled, control = False, {"kinematics": kinematics, "flow": flow}
+    frame = _frame(blocks, kinematics, home, offsets, flow, stands_in)
     table_of = None if lengths is None else {h: one - length for h, one in lengths.items()}
     for _ in range(_PASSES):
-        steps, moved, probing = _pass(blocks, kinematics, triggers, frame, rapid, known=settled, lengths=table_of)
+        steps, moved, probing = _pass(blocks, control, triggers, frame, rapid, known=settled, lengths=table_of)
         found, touching = _triggers(probing, world, axes, (balls, stems_of(probe)), seeds)
         if settled and _agree(triggers, found):
             break
@@ -196,8 +202,7 @@ def run(
     stop, findings = first_collision(
         steps, moved, touching, watched, known=frozenset(known), goes_on=goes_on, waits=waits
     )
-    done = steps if stop is None else steps[: _told(steps, stop[0])]
-    table = results_table(done, axes, balls, seconds, decimals)
+    table = results_table(steps[: _told(steps, stop)], axes, balls, seconds, decimals)
     own_name = made.nominal.name if isinstance(made, AsMade) else type(made).__name__
     table.attrs |= {
         "part": own_name if part is None else part,
@@ -209,18 +214,18 @@ def run(
     }
     walked = len(steps) if stop is None else stop[0]
     reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
-    given = iter(triggers)
-    origins, _, start = frame
-    kept = parameters_after(
-        blocks, walked, kinematics=kinematics, trigger=lambda _step: next(given), start=start, offsets=origins
+    given, (origins, _, start) = iter(triggers), frame
+    kept, ends, taken = state_after(
+        blocks, walked, trigger=lambda _: next(given), start=start, offsets=origins, **control
     )
     log = log_table(steps[:walked], kinematics.letters, decimals)
-    return Run(table, reason, line, findings, float(seconds[walked]), kept, log, watched.sentence)
+    return Run(table, reason, line, findings, float(seconds[walked]), kept, log, watched.sentence, ends, taken)
 
 
-def _told(steps: Sequence[Step], stop: int) -> int:
+def _told(steps: Sequence[Step], stopped: tuple[int, str] | None) -> int:
     """Up to where steps go into the results: those before the stop, and the record of a touch that was missed."""
-    if steps[stop].kind != "probe" or steps[stop].detail is not None:
+    stop = len(steps) if stopped is None else stopped[0]
+    if stop == len(steps) or steps[stop].kind != "probe" or steps[stop].detail is not None:
         return stop
     after = (row for row in range(stop + 1, len(steps)) if steps[row].kind in ("record", *MOVES))
     row = next(after, stop)
@@ -228,14 +233,16 @@ def _told(steps: Sequence[Step], stop: int) -> int:
 
 
 def _frame(
-    blocks: Sequence[object],
+    blocks: Sequence[Block],
     kinematics: Kinematics,
     home: Sequence[float],
     offsets: Mapping[str, Sequence[float]] | None,
+    flow: bool,
+    stands_in: str | None,
 ) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray]:
     """Origins of the work offsets, that of the part, and the home counted from the first origin that is known."""
-    steps = steps_of(blocks, kinematics=kinematics, start=home)
-    first = next((step.state.offset for step in steps if step.kind == "probe"), "G54")
+    steps = steps_of(blocks, kinematics=kinematics, start=home, flow=flow)
+    first = stands_in or next((step.state.offset for step in steps if step.kind == "probe"), "G54")
     given = {first: -np.asarray(home, dtype=float)} if offsets is None else offsets
     if first not in given:
         raise InputError(
@@ -284,8 +291,8 @@ def _seeds(rng: np.random.Generator | int, errors: Sequence[MachineError]) -> li
 
 
 def _pass(
-    blocks: Sequence[object],
-    kinematics: Kinematics,
+    blocks: Sequence[Block],
+    control: Mapping[str, Any],
     triggers: Sequence[tuple[float, ...] | None],
     frame: tuple[dict[str, np.ndarray], np.ndarray, np.ndarray],
     rapid: float,
@@ -307,7 +314,7 @@ def _pass(
         place = len(asked) - 1
         return triggers[place] if known and place < len(triggers) else tuple(step.end)
 
-    steps = list(steps_of(blocks, kinematics=kinematics, trigger=trigger, start=start, offsets=offsets))
+    steps = list(steps_of(blocks, trigger=trigger, start=start, offsets=offsets, **control))
     moved = np.array([step.origin for step in steps], dtype=float).reshape(len(steps), 3) - zero
     if lengths is not None:
         still = [step.state.length_offset == 0 and step.start[2] == step.end[2] for step in steps]
@@ -320,7 +327,7 @@ def _pass(
     probing = _Probing(
         np.array([step.start for step in asked], dtype=float).reshape(count, 3) + off,
         np.array([step.end for step in asked], dtype=float).reshape(count, 3) + off,
-        np.array([step.angles_start for step in asked], dtype=float).reshape(count, len(kinematics.axes)),
+        np.array([step.angles_start for step in asked], dtype=float).reshape(count, len(control["kinematics"].axes)),
         np.array([step.feed or 0.0 for step in asked], dtype=float),
         headings(steps)[rows],
         seconds_of(steps, rapid)[rows],

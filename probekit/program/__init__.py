@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from .writing.compose import moves_of, table_of
     from .writing.dialect import dialect_names, example_dialect
     from .writing.dialect_reader import read_dialect
-    from .writing.write import omissions, write
+    from .writing.kinds import omissions
+    from .writing.write import write
 
 __all__ = [
     "check",
@@ -50,6 +51,7 @@ if not TYPE_CHECKING:
             "writing.compose": "moves_of table_of",
             "writing.dialect": "dialect_names example_dialect",
             "writing.dialect_reader": "read_dialect",
-            "writing.write": "omissions write",
+            "writing.kinds": "omissions",
+            "writing.write": "write",
         },
     )

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["described", "from_json", "inputs_sum", "plain", "table_of", "to_json"]
 
 #: Tables of a study that planning takes, and the files that they name.
-_TABLES = ("part", "plan", "stylus", "machine", "reach", "pace")
+_TABLES = ("part", "plan", "stylus", "machine", "reach", "pace", "phase")
 _FILES = ("part.model", "stylus.qualification.file", "reach.fixtures")
 _MADE_BY = tuple(Path(__file__).parents[1] / name for name in ("plan", "nominal", "study", "geometry.py"))
 
@@ -46,6 +46,9 @@ def inputs_sum(study: Study, only: str | Path | None = None) -> str:
     """
     tables = {name: study.settings[name] for name in _TABLES if name in study.settings}
     files = {what: path for what, path in inputs_of(study).items() if what.split(",")[0] in _FILES}
+    if "phase" in tables:  # whether the control decides changes the distances
+        tables["dialect"] = study.settings.get("program", {}).get("dialect")
+        files |= {what: path for what, path in inputs_of(study).items() if what == "program.dialect"}
     if only is not None:
         files["only"] = Path(only)
         tables.pop("plan", None)

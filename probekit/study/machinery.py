@@ -8,6 +8,7 @@ import numpy as np
 
 from .. import action, machine, nominal, plan
 from ..errors import InputError
+from ..machine.chips import Chip
 from ..making import made, tuples
 from .model import Study, motion_of
 from .readings import qualified_of
@@ -119,7 +120,8 @@ def cutters_of(study: Study) -> tuple[action.Cutter, ...]:
 
 def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:
     """Errors of the virtual machine: the tables of ``errors`` in ``[simulate]``, each by its kind."""
-    kinds = {kind.__name__: kind for kind in machine.errors.MachineError.__subclasses__()}
+    others = [kind for kind in machine.errors.MachineError.__subclasses__() if kind is not Chip]
+    kinds = {kind.__name__: kind for kind in (*others, Chip)}
     found = []
     for one in study.settings.get("simulate", {}).get("errors", ()):
         kind, values = _kind_of(one, kinds, study, "simulate.errors")

@@ -14,19 +14,25 @@ from .. import qif, report, scene
 from ..columns import TURN
 from ..files import store
 from ..plan.access.poses import pose_frame
+from ..program.checking.told import told_decisions
+from ..program.deciding.asked import bearings
+from ..program.deciding.decisions import decides
+from ..program.deciding.paths import straight
 from .blind import blind_spots
+from .deciding_parts import decides_itself
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
 from .kept_plan import to_json
 from .machinery import errors_of
 from .model import Study
-from .places import results_of
-from .preparation import Plan, Program
+from .places import results_of, sheet_name
+from .prepared import Plan, Program, dialect_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from ..program.moves import Move
     from .trying import Trial
 
 __all__ = ["summary", "view", "write_preparation"]
@@ -112,7 +118,7 @@ def _write_program(
     names = [
         text,
         programmed.dry_name,
-        _csv(there / "moves.csv", programs.table_of(programmed.moves, slots=programmed.dialect.slots)),
+        _csv(there / "moves.csv", programs.table_of(all_moves(programmed), slots=programmed.dialect.slots)),
     ]
     if programmed.merged is not None:
         found = programmed.merged.difference
@@ -127,10 +133,33 @@ def _write_program(
             kinematics=planned.kinematics,
             probe=planned.probe,
             trial=() if tried is None else tried.rows,
+            decided=programmed.moves if decides(programmed.moves) else (),
+            enter=programmed.enter,
+            flow=programmed.dialect.reckoning.flow,
             to=there / "release.html",
         )
         names.append("release.html")
+    for number, one in enumerate(programmed.following, 2):
+        store(there / one.name, one.text.encode("ascii"))
+        programs.release_sheet(
+            one.text,
+            one.findings,
+            title=one.name,
+            set_up=[*provenance, ("runs after", f"{programmed.name}{programmed.suffix} and what is entered then")],
+            kinematics=planned.kinematics,
+            probe=planned.probe,
+            decided=one.part.steps,
+            enter=one.enter,
+            to=there / sheet_name(number),
+        )
+        names += [one.name, sheet_name(number)]
     return names
+
+
+def all_moves(programmed: Program) -> tuple[Move, ...]:
+    """The moves of a program and of those that follow it, on their straight way, as `inspect` reads results by them."""
+    parts = (programmed.moves, *(one.part.steps for one in programmed.following))
+    return tuple(one for part in parts for one in straight(part))
 
 
 def view(planned: Plan, *, at: int | None = None) -> scene.model.Scene:
@@ -194,7 +223,8 @@ def summary(
     if planned.notes:
         lines += ["", "Noticed", *[f"  - {text}" for text in planned.notes]]
     if programmed is not None:
-        lines += ["", f"Program {programmed.name}: {len(programmed.moves)} moves"]
+        lines += ["", f"Program {programmed.name}: {len(straight(programmed.moves))} moves"]
+        lines += [f"  {one}" for one in told_decisions(programmed.moves)]
         lines += [f"  {text}" for text in programmed.omitted]
         if programmed.merged is not None:
             lines += [f"  {programmed.merged.place}. {programmed.merged.difference.sentence}"]
@@ -210,7 +240,7 @@ def summary(
                 for one in programmed.findings
                 if one.severity != "note"
             ]
-        lines += _of_dry_run(programmed)
+        lines += _of_dry_run(programmed) + _of_following(programmed)
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
@@ -226,6 +256,18 @@ def _of_dry_run(programmed: Program) -> list[str]:
     lines = [f"  Dry run, first of all and without a part: {programmed.dry_name}"]
     if found is not None and found.of("stop"):
         lines += [f"  {one.severity:<5} line {one.line} of it: {one.what} {one.todo}" for one in found.of("stop")]
+    return lines
+
+
+def _of_following(programmed: Program) -> list[str]:
+    """What a person does between programs, and what the checks say of the later ones."""
+    lines, enter = [], programmed.enter
+    for one in programmed.following:
+        lines += ["", f"Then a person reads, judges and enters, and runs {one.name}:"]
+        lines += [f"  {entry.sentence}" for entry in enter]
+        lines += [f"  {one.findings.sentence}"]
+        lines += [f"  {f.severity:<5} line {f.line}: {f.what} {f.todo}" for f in one.findings if f.severity == "stop"]
+        enter = one.enter
     return lines
 
 
@@ -284,10 +326,22 @@ def bearing(planned: Plan) -> str:
     -------
     str
     """
+    if planned.phases:
+        return _bearing_by_phase(planned)
     beyond = float(planned.targets["overtravel"].min())
     return (
         f"Set up first: the plan tolerates a set-up error of {min(beyond, planned.margin):g} mm. Beyond that, touches "
         f"miss (overtravel {beyond:g} mm) or the probe comes too close (margin {planned.margin:g} mm)."
+    )
+
+
+def _bearing_by_phase(planned: Plan) -> str:
+    """The same where a program shifts its work offset: each phase bears its own."""
+    errors = bearings(planned.phases, by_hand=not decides_itself(dialect_of(planned.study)))
+    told = [f"phase '{phase.name}' {error:g} mm" for phase, error in zip(planned.phases, errors, strict=True)]
+    return (
+        f"Set up first: of set-up error the plan tolerates in {', in '.join(told)}, and keeps its margin of "
+        f"{planned.margin:g} mm beside. Beyond the first, touches miss or the probe comes too close."
     )
 
 

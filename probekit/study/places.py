@@ -18,10 +18,12 @@ __all__ = [
     "archive_of",
     "dry_name",
     "inputs_of",
+    "part_name",
     "program_names",
     "result_set",
     "results_left",
     "results_of",
+    "sheet_name",
 ]
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
@@ -75,7 +77,10 @@ def results_of(
     given = {"--touches": touches, "--only": only}
     inputs = inputs_of(study) | {what: Path(file) for what, file in given.items() if file is not None}
     with_program = command in ("program", "simulate")
-    programs_of = ("".join(program_names(study)), dry_name(*program_names(study))) if with_program else ()
+    own = program_names(study) if with_program else ("", "")
+    parts = [part_name(*own, number) for number in range(2, len(study.settings.get("phase", ())) + 1)]
+    sheets = [sheet_name(number) for number in range(2, len(study.settings.get("phase", ())) + 1)]
+    programs_of = ("".join(own), dry_name(*own), *parts, *sheets) if with_program else ()
     return result_set(folder, command, inputs, programs=programs_of)
 
 
@@ -128,6 +133,16 @@ def inputs_of(study: Study) -> dict[str, Path]:
 def dry_name(name: str, suffix: str) -> str:
     """Name of the file of a dry run, by name and suffix of the program's."""
     return f"{name}-DRY{suffix}"
+
+
+def part_name(name: str, suffix: str, number: int) -> str:
+    """Name of the file of the second, third, ... program of a study that the control cannot decide in one."""
+    return f"{name}-{number}{suffix}"
+
+
+def sheet_name(number: int) -> str:
+    """Name of the release sheet of the second, third, ... program."""
+    return f"release-{number}.html"
 
 
 def program_names(study: Study) -> tuple[str, str]:

@@ -16,21 +16,26 @@ from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
 from ..plan.access.few import mixed_features
+from ..program.deciding.paths import straight
 from .asked import targets_made
+from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
 from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
 from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, really_held_by
 from .model import Study, nominal_of, numbers_of, runnable
+from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
-from .prepared import Plan, Program, aliases_of, dialect_of
+from .prepared import Plan, Program, aliases_of, dialect_of, offset_of
+from .running import ran
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
     from ..plan.route.route import Route
-    from ..program.moves import Move
+    from ..program.checking.findings import Findings
+    from ..program.deciding.decisions import Step
     from ..program.writing.dialect import Dialect
 
 __all__ = ["Plan", "Program", "check_program", "machine_of", "plan", "program", "simulate"]
@@ -115,32 +120,40 @@ def _ordered(
     with blaming(study.path, "reach"):
         poses = _poses(options, probe, kinematics)
         chosen = {key: options[key] for key in ("max_angle", "standoff", "overtravel") if key in options}
-        judged = planning.reach(
-            targets,
-            obstacles.nominal,
-            probe,
-            kinematics=kinematics,
-            poses=poses,
-            obstacles=obstacles,
-            margin=margin,
-            fewest=True,
-            progress=lambda done: tell("checking that the probe reaches them", 0.2 + 0.4 * done),
-            **chosen,
-        )
-        poses = judged.attrs["poses"]
-        tell("ordering them", 0.6)
-        height = options.get("height")
-        route = planning.order(
-            judged,
-            probe,
-            kinematics,
-            poses,
-            obstacles=obstacles,
-            margin=margin,
-            height=height,
-            pace=pace,
-            progress=lambda done: tell("ordering them", 0.6 + 0.4 * done),
-        )
+
+        def reach(own: pd.DataFrame, **distances: float) -> pd.DataFrame:
+            return planning.reach(
+                own,
+                obstacles.nominal,
+                probe,
+                kinematics=kinematics,
+                poses=poses,
+                obstacles=obstacles,
+                fewest=True,
+                progress=lambda done: tell("checking that the probe reaches them", 0.2 + 0.4 * done),
+                **(chosen | distances),
+            )
+
+        def order(found: pd.DataFrame, **distances: float) -> Route:
+            tell("ordering them", 0.6)
+            given = {"height": options["height"]} if "height" in options else {}
+            return planning.order(
+                found,
+                probe,
+                kinematics,
+                found.attrs["poses"],
+                obstacles=obstacles,
+                pace=pace,
+                progress=lambda done: tell("ordering them", 0.6 + 0.4 * done),
+                **(given | distances),
+            )
+
+        if phases := phases_of(study):
+            targets = targets.assign(phase=by_phase(targets, phases, study))
+            by_hand = not decides_itself(dialect_of(study))
+            return routed(targets, phases, chosen, reach, order, margin, by_hand=by_hand)
+        judged = reach(targets, margin=margin)
+        route = order(judged, margin=margin)
     return judged, route
 
 
@@ -184,6 +197,8 @@ def check_program(study: Study) -> Dialect:
                 found=dialect.omit["stop_if"],
                 todo="Omit stop_outside, or use a dialect that can; no program was written.",
             )
+        if phases_of(study):
+            check_phases(study, dialect)
     if "milling" in options:
         if "after" not in options:
             raise InputError(
@@ -228,7 +243,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     milling, name = options.get("milling"), options.get("name", study.path.stem)
     safe_name, suffix = program_names(study)
 
-    def write(moves: tuple[Move, ...], called: str, *, whole: bool) -> str:
+    def write(moves: tuple[Step, ...], called: str, *, whole: bool) -> str:
         with blaming(study.path, "program"), warnings.catch_warnings():
             warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said in `omitted`
             return programs.write(
@@ -243,7 +258,8 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
             )
 
     with blaming(study.path, "program"):
-        moves = planned.moves
+        parts = planned.parts if planned.phases and not decides_itself(dialect) else ()
+        moves = parts[0].steps if parts else planned.steps
     probing = write(moves, name, whole=milling is None)
     merged = None
     if milling is not None:
@@ -261,14 +277,23 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
                 **given,
             )
     tell("checking it", 0.5)
-    checks = planned.check if dialect.coordinates == "program" else lambda _text: None
-    findings = checks(probing if merged is None else merged.text)
-    dry = write(programs.dry_of(moves), f"{name}-DRY", whole=True)
+
+    def checks(text: str, part: int | None) -> Findings | None:
+        return planned.check(text, part=part) if dialect.coordinates == "program" else None
+
+    first = 0 if parts else None
+    findings = checks(probing if merged is None else merged.text, first)
+    dry = write(programs.dry_of(straight(planned.steps)), f"{name}-DRY", whole=True)
     tell("checking the dry run", 0.8)
-    dry_findings = checks(dry)
+    dry_findings = checks(dry, None)
     omitted = programs.omissions(moves, dialect)
+    following = later_parts(study, planned, dialect, (safe_name, suffix)) if parts else ()
+    enter = entered_after(parts[0], study, dialect) if parts else ()
     tell("done", 1.0)
-    return Program(moves, probing, dialect, merged, findings, omitted, safe_name, suffix, dry, dry_findings)
+    return Program(
+        *(moves, probing, dialect, merged, findings, omitted, safe_name, suffix, dry, dry_findings, following, enter),
+        first_offset=offset_of(study),
+    )
 
 
 def simulate(study: Study, planned: Plan, programmed: Program) -> machine.results.Run:
@@ -290,11 +315,9 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
     InputError
         If a table cannot be used or the program cannot be run.
     """
-    from .. import machine
-
     arguments = machine_of(study, planned, programmed)
     with blaming(study.path, "simulate"):
-        return machine.run(programmed.text, **arguments)
+        return ran(programmed, arguments)
 
 
 def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, Any]:
@@ -327,6 +350,7 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         "program": programmed.name,
         "known": programmed.dialect.harmless,
         "aliases": aliases_of(programmed.dialect),
+        "flow": programmed.dialect.reckoning.flow,
         "fixtures": fixtures,
         "stock": stock,
         "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},

@@ -11,14 +11,20 @@ from .. import nominal
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError
+from ..making import blaming
 from ..plan.route.route import Route
 from ..program.checking.findings import Findings
+from ..program.deciding.asked import Phase
+from ..program.deciding.decisions import Step
+from ..program.deciding.entries import Entry
+from ..program.deciding.phases import Part, in_parts, in_phases
 from ..program.merging.merge import LIFT, Merged
 from ..program.reading.source import Source
 from ..program.writing.compose import Touching
 from ..program.writing.dialect import Dialect
 from ..show import shown
 from .model import Study, numbers_of
+from .phasing import empty_phases, phases_of
 from .places import dry_name
 
 if TYPE_CHECKING:
@@ -26,7 +32,7 @@ if TYPE_CHECKING:
 
     from ..program.moves import Move
 
-__all__ = ["Plan", "Program", "aliases_of", "dialect_of"]
+__all__ = ["Following", "Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after"]
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _TOUCHING = ("first_feed", "back", "confirm", "near_feed", "near")  # keys of [program] that say how touches are made
@@ -111,13 +117,51 @@ class Plan:
             touching=Touching(**{key: options[key] for key in _TOUCHING if key in options}),
         )
 
-    def check(self, text: str | bytes | Path | Source) -> Findings:
+    @property
+    def phases(self) -> tuple[Phase, ...]:
+        """The phases in which it is touched; none if the study has none."""
+        return phases_of(self.study)
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The moves of the program, with all that it decides among them.
+
+        Raises
+        ------
+        InputError
+            As `moves`, or if a phase cannot be used.
+        """
+        with blaming(self.study.path, "phase"):
+            return in_phases(*self._by_phase()) if self.phases else self.moves
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """Programs in place of one that decides, with a stop and values to enter between them.
+
+        Raises
+        ------
+        InputError
+            As `steps`, or if a table turns the part.
+        """
+        with blaming(self.study.path, "phase"):
+            return in_parts(*self._by_phase())
+
+    def _by_phase(self) -> tuple[tuple[Move, ...], tuple[Phase, ...], list[int], str, planning.Kinematics]:
+        phases = self.phases
+        if lost := empty_phases(phases, self.route):
+            raise InputError(f"no touch of phase '{lost[0]}' can be made", todo="See the reasons of those left out.")
+        which = [int(number) for number in self.route.targets["phase"]]
+        return self.moves, phases, which, offset_of(self.study), self.kinematics
+
+    def check(self, text: str | bytes | Path | Source, *, part: int | None = None) -> Findings:
         """Check a program against all that the plan and its study know; see `probekit.program.check`.
 
         Parameters
         ----------
         text : str, bytes, Path or Source
             The whole program as it would run, merged or not; a str is the text itself.
+        part : int, optional
+            Which of `parts` it is, from 0; if not given it is the one of all.
 
         Raises
         ------
@@ -129,7 +173,12 @@ class Plan:
             raise InputError("the checks cannot read this dialect", column="program.dialect", found=dialect.name)
         route, tool = self.route, options.get("tool")
         # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
-        upright = route.indexed.sum() == 1
+        upright = len(set(route.targets["direction"])) == 1
+        slots, offset = dialect.slots, offset_of(self.study)
+        steps: tuple[Step, ...] = () if tool is None else self.steps
+        if part is not None:
+            own = self.parts[part]
+            steps, slots = own.steps, slots_after(slots, own.touches)
         return programs.check(
             text,
             kinematics=self.kinematics,
@@ -145,13 +194,43 @@ class Plan:
             start=numbers_of(self.study, "simulate", "home"),
             aliases=aliases_of(dialect),
             known=dialect.harmless,
-            work_offset=dialect.work_offsets[options.get("work_offset", next(iter(dialect.work_offsets)))],
+            work_offset=dialect.work_offsets[offset],
             length=options.get("offset", tool),
-            slots=dialect.slots,
-            moves=() if tool is None else self.moves,
+            slots=slots,
+            moves=steps,
+            flow=dialect.reckoning.flow,
+            names=dialect.reckoning.names,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
             milling=self.study.file(options["milling"]) if "milling" in options else None,
         )
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Following:
+    """A program that follows another one, after a person has entered what that one found.
+
+    Attributes
+    ----------
+    name : str
+        Of its file, with the suffix.
+    part : Part
+    text : str
+    findings : Findings
+    enter : tuple of Entry
+        What a person enters after it.
+    """
+
+    name: str
+    part: Part
+    text: str
+    findings: Findings
+    enter: tuple[Entry, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """Name, phase, and what the checks say, in one line."""
+        return f"{self.name}: {self.part.sentence}. {self.findings.sentence}"
 
 
 @shown
@@ -161,7 +240,8 @@ class Program:
 
     Attributes
     ----------
-    moves : tuple of Move
+    moves : tuple of Step
+        Moves, and among them what the program decides.
     probing : str
         The probing alone.
     dialect : Dialect
@@ -180,9 +260,15 @@ class Program:
         The dry run of the probing, a program of its own: plain moves to the standoff in place of touches.
     dry_findings : Findings or None
         What the checks say of that.
+    following : tuple of Following
+        Programs after it, where the dialect cannot decide.
+    enter : tuple of Entry
+        What a person enters after it.
+    first_offset : str
+        The work offset that is set up.
     """
 
-    moves: tuple[Move, ...]
+    moves: tuple[Step, ...]
     probing: str
     dialect: Dialect
     merged: Merged | None
@@ -192,6 +278,9 @@ class Program:
     suffix: str
     dry: str = ""
     dry_findings: Findings | None = None
+    following: tuple[Following, ...] = ()
+    enter: tuple[Entry, ...] = ()
+    first_offset: str = ""
 
     @property
     def sentence(self) -> str:
@@ -202,7 +291,8 @@ class Program:
     @property
     def stops(self) -> bool:
         """Whether a check found something that the program must not be run with."""
-        return any(found is not None and found.of("stop") for found in (self.findings, self.dry_findings))
+        all_found = (self.findings, self.dry_findings, *(one.findings for one in self.following))
+        return any(found is not None and found.of("stop") for found in all_found)
 
     @property
     def dry_name(self) -> str:
@@ -213,6 +303,16 @@ class Program:
     def text(self) -> str:
         """The text that is to run."""
         return self.probing if self.merged is None else self.merged.text
+
+
+def offset_of(study: Study) -> str:
+    """The work offset that is set up, by its name in the dialect."""
+    return study.settings.get("program", {}).get("work_offset", next(iter(dialect_of(study).work_offsets)))
+
+
+def slots_after(slots: tuple[int, ...], touches: int) -> tuple[int, ...]:
+    """Parameters that are left to keep triggers in, after so many touches."""
+    return (slots[0] + 3 * touches, slots[1]) if slots else slots
 
 
 def dialect_of(study: Study) -> Dialect:

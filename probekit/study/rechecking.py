@@ -11,9 +11,10 @@ from ..program import difference
 from ..program.checking.findings import Finding, Findings
 from ..program.reading.source import Source, load
 from ..show import shown
+from .deciding_parts import part_of
 from .model import Study
 from .outputs import CAUTION
-from .places import program_names
+from .places import part_name, program_names
 from .prepared import Plan, dialect_of
 
 __all__ = ["Checked", "check"]
@@ -118,10 +119,13 @@ def check(
             found=dialect.name,
             todo="A qualified person must check the program.",
         )
-    before = None if written is None else written("".join(program_names(study)))
+    part = part_of(planned, source)
+    own = program_names(study)
+    name = "".join(own) if not part else part_name(*own, part + 1)
+    before = None if written is None else written(name)
     edited, missing = None, 0
     if before is not None:
         table = difference(before, source).table
         edited = tuple(int(line) for line in table["line_after"].dropna())
         missing = int(table["line_before"].notna().sum())
-    return Checked(file, source, planned.check(source), edited, missing, planned_again=not planned.reused)
+    return Checked(file, source, planned.check(source, part=part), edited, missing, planned_again=not planned.reused)

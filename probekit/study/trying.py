@@ -23,7 +23,9 @@ from ..machine.results import MACHINE
 from ..making import blaming
 from ..plausibility.turning import by_pose
 from ..show import shown
+from .deciding_trial import copies_wrong, deciding_scenarios, largest_shift, untaken
 from .preparation import machine_of
+from .running import ran as run_all
 
 if TYPE_CHECKING:
     from ..nominal import Nominal
@@ -48,6 +50,7 @@ class _Scenario:
     what: str
     expected: str
     changes: dict[str, Any]
+    shift: tuple[float, ...] | None = None
 
 
 @shown
@@ -60,9 +63,13 @@ class Trial:
     table : DataFrame
         One row per scenario: ``scenario``, ``what`` is not as planned, ``expected`` and ``found`` end, ``as_expected``,
         ``touches`` recorded, ``missed`` of them, ``line`` of the program where it stopped, and what was ``said`` there.
+        Where a program decides, ``decided``: lines and which way they went.
+    untaken : tuple of str
+        Ways of a program that decides which no scenario has gone.
     """
 
     table: pd.DataFrame
+    untaken: tuple[str, ...] = ()
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -80,7 +87,8 @@ class Trial:
     def text(self) -> str:
         """The table as JSON."""
         rows = self.table.to_dict(orient="records")
-        return json.dumps({"what": MACHINE, "sentence": self.sentence, "scenarios": rows}, indent=1) + "\n"
+        whole = {"what": MACHINE, "sentence": self.sentence, "untaken": list(self.untaken), "scenarios": rows}
+        return json.dumps(whole, indent=1) + "\n"
 
     @property
     def sentence(self) -> str:
@@ -88,6 +96,7 @@ class Trial:
         count = int(self.table["as_expected"].sum())
         text = f"Trial: {count} of {len(self.table)} scenarios end as they should"
         text += f"; the program fails in: {', '.join(self.failed)}" if self.failed else ""
+        text += f"; no scenario has gone these ways: {', '.join(self.untaken)}" if self.untaken else ""
         return text + (
             f"; it does not catch, and a person must exclude: {', '.join(self.uncaught)}" if self.uncaught else ""
         )
@@ -102,7 +111,8 @@ class Trial:
                 row.expected,
                 f"{'' if row.as_expected else 'NOT SO: '}{row.found}"
                 + (f" at line {row.line}" if row.line else "")
-                + (f": {row.said}" if row.said else ""),
+                + (f": {row.said}" if row.said else "")
+                + (f" ({row.decided})" if getattr(row, "decided", "") else ""),
             )
             for row in self.table.itertuples()
         ]
@@ -139,25 +149,34 @@ def trial(
     """
     tell = progress or (lambda _step, _done: None)
     arguments = machine_of(study, planned, programmed)
-    scenarios = list(_scenarios(planned, arguments))
+    scenarios = list(_scenarios(planned, arguments, bool(programmed.following)))
     stated = _Scenario("as stated", "part, clamps, stock and errors as in [simulate]", "completes", {})
-    rows = [_row(stated, ran, planned)]
+    rows, taken = [_row(stated, ran, planned, programmed)], set(ran.decisions)
     with blaming(study.path, "simulate"):
         for number, one in enumerate(scenarios):
             tell(f"trying the program: {one.name}", number / len(scenarios))
-            rows.append(_row(one, machine.run(programmed.text, **(arguments | one.changes)), planned))
+            made = run_all(programmed, arguments | one.changes)
+            rows.append(_row(one, made, planned, programmed))
+            taken |= set(made.decisions)
     tell("done", 1.0)
-    return Trial(pd.DataFrame(rows))
+    return Trial(pd.DataFrame(rows), tuple(untaken(programmed.text, taken)))
 
 
-def _scenarios(planned: Plan, arguments: dict[str, Any]) -> Iterator[_Scenario]:
+def _scenarios(planned: Plan, arguments: dict[str, Any], by_hand: bool) -> Iterator[_Scenario]:
     """What may be wrong, with lengths by those of the plan; the part is the nominal, and only one thing is wrong."""
     targets = planned.route.targets
     standoff, overtravel = float(targets["standoff"].max()), float(targets["overtravel"].max())
     bears = 0.8 * min(float(targets["standoff"].min()), float(targets["overtravel"].min()), planned.margin)
+    bears = min(bears, largest_shift(planned))
     part, fixtures = planned.part, arguments["fixtures"]
     good = {"made": machine.AsMade(part), "errors": (), "stock": None}
     yield _Scenario("nominal", "nothing is wrong", "completes", good)
+    for name, what, expected, changed in deciding_scenarios(planned, by_hand=by_hand):
+        shift = changed.pop("shift", None)
+        if "shift_entered" in changed:
+            changed["made"] = _shifted(part, changed.pop("shift_entered"))
+        own = changed if shift is None else {"made": _shifted(part, shift)}
+        yield _Scenario(name, what, expected, good | own, None if shift is None else tuple(shift))
     for name, shift in (("up", bears), ("down", -bears)):
         what = f"the part sits {abs(shift):.2f} mm too {'high' if shift > 0 else 'low'}"
         yield _Scenario(f"shift within, {name}", what, "completes", good | {"made": _shifted(part, (0, 0, shift))})
@@ -206,7 +225,7 @@ def _moved(one: Nominal, way: Any) -> Nominal:
     return replace(one, vertices=apply_motion(motion, one.vertices), brep=None)
 
 
-def _row(one: _Scenario, ran: machine.results.Run, planned: Plan) -> dict[str, Any]:
+def _row(one: _Scenario, ran: machine.results.Run, planned: Plan, programmed: Program) -> dict[str, Any]:
     """One row of the table."""
     false = [words for words in ran.findings if "is false" in words]
     hit = any(words in ran.stopped for words in ("runs into", "touches before"))
@@ -216,6 +235,10 @@ def _row(one: _Scenario, ran: machine.results.Run, planned: Plan) -> dict[str, A
     if one.expected == _NAMED:
         named = [] if ran.stopped else _named(ran.table, planned)
         said, fine = said or "; ".join(named), found == "stops" or bool(named)
+    if one.shift is not None and found == "completes":
+        said = copies_wrong(planned, ran, one.shift, programmed.first_offset)
+        fine = fine and not said
+    ways = [f"line {line} {'yes' if held else 'no'}" for line, held in ran.decisions]
     return {
         "scenario": one.name,
         "what": one.what,
@@ -226,6 +249,7 @@ def _row(one: _Scenario, ran: machine.results.Run, planned: Plan) -> dict[str, A
         "missed": int((ran.table["reason"] != "").sum()),
         "line": ran.stopped_line or 0,
         "said": said,
+        **({"decided": ", ".join(ways)} if planned.phases else {}),
     }
 
 

@@ -14,7 +14,8 @@ from probekit.program.moves import Approach, Comment, Index, Lift, Link, Restart
 from probekit.program.reading.interpreter import run
 from probekit.program.writing.compose import moves_of
 from probekit.program.writing.dialect_reader import read_dialect
-from probekit.program.writing.write import omissions, write
+from probekit.program.writing.kinds import omissions
+from probekit.program.writing.write import write
 
 
 def starts_of(moves) -> list[int]:

@@ -21,7 +21,11 @@ _AXES = np.eye(3)
 
 
 def by_hand(
-    steps: Sequence[Step], kinematics: Kinematics, probe: Probe | None, probes: Collection[int | None]
+    steps: Sequence[Step],
+    kinematics: Kinematics,
+    probe: Probe | None,
+    probes: Collection[int | None],
+    copies: Collection[str] = (),
 ) -> list[str]:
     """Sentences to tick, one thing each.
 
@@ -33,13 +37,16 @@ def by_hand(
     probe : Probe, optional
     probes : collection of int
         Numbers of the probes in the magazine.
+    copies : collection of str
+        Work offsets that nobody sets up: the program writes them, or they are entered after another program.
 
     Returns
     -------
     list of str
     """
     touches = [step for step in steps if step.kind == "probe"]
-    offsets = " and ".join(dict.fromkeys(step.state.offset for step in touches)) or "the work offset"
+    own = dict.fromkeys(step.state.offset for step in touches if step.state.offset not in copies)
+    offsets = " and ".join(own) or "the work offset"
     numbers = " and ".join(f"H{n}" for n in dict.fromkeys(step.state.length_offset for step in touches))
     return [
         *_length(numbers or "The length offset", probe),

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..moves import Move
+from ..deciding.decisions import Entered, ShiftOffset, UseOffset, linear
+from ..deciding.decisions import Step as DecidedStep
+from ..deciding.paths import straight
+from ..moves import Move, Touch
 from ..reading.source import Source
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
@@ -52,6 +56,40 @@ class Case:
     first_feed: float | None = None
     source: Source | None = None
     milling: Source | None = None
+    decided: tuple[DecidedStep, ...] = ()
+    names: tuple[int, ...] = ()
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def offset_of(self) -> dict[int, str]:
+        """The work offset in which each touch is planned, where the program itself shifts or changes it; else empty."""
+        found: dict[int, str] = {}
+        now = ""
+        for step in straight(self.decided, keep=True) if self.decided else ():
+            if isinstance(step, ShiftOffset | Entered):
+                now = step.to
+            elif isinstance(step, UseOffset):
+                now = step.name
+            elif isinstance(step, Touch):
+                found[step.touch] = now or self.first_offset
+        return found if self.copies else {}
+
+    @cached_property
+    def copies(self) -> frozenset[str]:
+        """Work offsets that the plan lets the program write or expects a person to enter."""
+        shifts = (one for one in linear(self.decided) if isinstance(one, ShiftOffset | Entered))
+        return frozenset(one.to for one in shifts)
+
+    @cached_property
+    def written(self) -> frozenset[str]:
+        """Those of them that the program itself writes."""
+        return frozenset(one.to for one in linear(self.decided) if isinstance(one, ShiftOffset))
+
+    @cached_property
+    def first_offset(self) -> str:
+        """The work offset that copies are made of; "" if there are none."""
+        shifts = (one for one in linear(self.decided) if isinstance(one, ShiftOffset | Entered))
+        return next((one.by for one in shifts), "")
 
     @cached_property
     def dry(self) -> bool:

@@ -9,18 +9,23 @@ from pathlib import Path
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..moves import FirstTouch, Move, dry_of
+from ..deciding.decisions import Decision, Entered, ShiftOffset, Step, decides, linear
+from ..deciding.paths import straight
+from ..moves import FirstTouch, dry_of
 from ..reading.source import Source, load
 from ..reading.words import parse
 from .asked_for import confirmed, dry_run, restarts
 from .case import Case, Clear, is_dry
 from .collision import collision
 from .contacts import steps_to_contact
+from .decided import branches, decides_as_planned, shifts_as_planned
+from .entered import entered_within
 from .findings import CheckResult, Finding, Findings, NotMade
 from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
 from .rules import RULES
 from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
+from .stopping import stops_as_planned
 
 __all__ = ["check"]
 
@@ -38,6 +43,11 @@ _ALL = (
     confirmed,
     restarts,
     dry_run,
+    shifts_as_planned,
+    entered_within,
+    decides_as_planned,
+    stops_as_planned,
+    branches,
     collision,
 )
 
@@ -63,9 +73,11 @@ def check(
     work_offset: str | None = None,
     length: int | None = None,
     slots: Sequence[int] = (),
-    moves: Sequence[Move] = (),
+    moves: Sequence[Step] = (),
     lifts: Iterable[str] = (),
     milling: str | bytes | Path | Source | None = None,
+    flow: bool = False,
+    names: Sequence[int] = (),
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
 
@@ -117,12 +129,17 @@ def check(
     slots : (2,) int, optional
         First and last parameter in which the program keeps triggers, three for each touch.
     moves : sequence of Move, optional
-        The planned ones: each touch of the text is compared with its own, and so are the rapid moves.
+        The planned ones: each touch of the text is compared with its own, and so are the rapid moves. With decisions
+        among them (`probekit.program.deciding`) the text is run beside them, just within and beyond each limit.
     lifts : iterable of str
         Blocks that bring the spindle to where tools are changed; one of them stands before and after each change of
         the probe.
     milling : str, bytes, Path or Source, optional
         The milling program that the probing was put into: every line outside the inserted part must be its own.
+    flow : bool
+        Whether the control knows flow control (O-words), which RS274/NGC does not have.
+    names : (2,) int, optional
+        First and last parameter in which the program keeps values that it reckons.
 
     Returns
     -------
@@ -147,12 +164,22 @@ def check(
     source, lifts = load(text), tuple(lifts)
     blocks = parse(source)
     dry = is_dry(blocks)
-    moves = dry_of(moves) if dry else tuple(moves)
+    decided = tuple(moves) if decides(moves) and not dry else ()
+    moves = tuple(one for one in straight(moves) if not isinstance(one, Decision)) if decides(moves) else tuple(moves)
+    moves = dry_of(moves) if dry else moves
+    copied = [one for one in linear(decided) if isinstance(one, ShiftOffset | Entered)]
+    if offsets is None and copied:  # where they are does not matter, only how far apart
+        offsets = {
+            name: (0.0, 0.0, 0.0)
+            for one in copied
+            for name in (one.by, one.to)
+            if name == one.by or isinstance(one, Entered)
+        }
     kinematics = kinematics or Kinematics()
     numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
 
     def case(block_delete: bool) -> Case:
-        options = {"start": start, "offsets": offsets, "aliases": aliases, "block_delete": block_delete}
+        options = {"start": start, "offsets": offsets, "aliases": aliases, "block_delete": block_delete, "flow": flow}
         steps = steps_to_contact(blocks, probe, kinematics, options)
         return Case(
             blocks,
@@ -174,6 +201,9 @@ def check(
             lifts=lifts,
             source=source,
             milling=None if milling is None or dry else load(milling),
+            decided=decided,
+            names=tuple(names),
+            options=options | {"offsets": offsets or {}},
             **numbers,
         )
 

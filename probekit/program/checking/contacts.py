@@ -18,6 +18,8 @@ from ..reading.words import Block
 
 __all__ = ["contacts_of", "steps_to_contact"]
 
+_PASSES = 32
+
 
 def contacts_of(steps: Sequence[Step], probe: Probe | None, kinematics: Kinematics) -> dict[int, np.ndarray]:
     """Where the reference ball should be at contact, by the place of a probing move among the steps.
@@ -67,20 +69,24 @@ def steps_to_contact(
         Further arguments of `probekit.program.run`.
     """
     steps = tuple(run(blocks, kinematics=kinematics, **options))
-    contacts = contacts_of(steps, probe, kinematics)
-    if not contacts or not (first_touches(steps) or any(map(_reckons, blocks))):
+    if not contacts_of(steps, probe, kinematics) or not (first_touches(steps) or any(map(_reckons, blocks))):
         return steps
-    at = [contacts.get(row) for row, step in enumerate(steps) if step.kind == "probe"]
-    asked: list[Step] = []
+    for _ in range(_PASSES):  # what it decides may lead to further touches
+        contacts = contacts_of(steps, probe, kinematics)
+        at = [contacts.get(row) for row, step in enumerate(steps) if step.kind == "probe"]
+        asked: list[Step] = []
 
-    def trigger(step: Step) -> Sequence[float]:
-        asked.append(step)
-        here = at[len(asked) - 1] if len(asked) <= len(at) else None
-        return step.end if here is None else here.tolist()
+        def trigger(step: Step, asked: list[Step] = asked, at: list[np.ndarray | None] = at) -> Sequence[float]:
+            asked.append(step)
+            here = at[len(asked) - 1] if len(asked) <= len(at) else None
+            return step.end if here is None else here.tolist()
 
-    again = list(run(blocks, kinematics=kinematics, trigger=trigger, **options))
-    probing = iter(asked)
-    return tuple(replace(step, end=next(probing).end) if step.kind == "probe" else step for step in again)
+        again = list(run(blocks, kinematics=kinematics, trigger=trigger, **options))
+        probing = iter(asked)
+        steps = tuple(replace(step, end=next(probing).end) if step.kind == "probe" else step for step in again)
+        if len(asked) == len(at):
+            break
+    return steps
 
 
 def _reckons(block: Block) -> bool:

@@ -14,16 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..moves import BackOff, FirstTouch, Index, Link, Retract, Touch
-from ..reading.expressions import Formula
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches
 from ..writing.slots import slot_of
 from .case import ROUNDING, Case, known_place
 from .findings import Finding, NotMade, gathered
+from .stored import stored_axis
 
 __all__ = ["rapids_as_planned", "touches_as_planned"]
 
 _SAME = 0.01  # [mm] and [degree]
-_TRIGGER = 5061  # parameter that holds X of the last trigger: NISTIR 6556, 3.2.1, from memory
 _NOT_GIVEN = NotMade("the planned moves were not given", "note")
 
 
@@ -166,9 +165,9 @@ def _stored(case: Case, first: int, last: float) -> dict[int, int]:
     found = {}
     for block in case.blocks[first - 1 : None if last == math.inf else int(last)]:
         for place, value in block.assignments:
-            if isinstance(place, float) and isinstance(value, Formula) and len(value.steps) == 2:
-                if value.steps[0] in (_TRIGGER, _TRIGGER + 1, _TRIGGER + 2):
-                    found[int(place)] = int(value.steps[0]) - _TRIGGER
+            axis = stored_axis(value)
+            if isinstance(place, float) and axis is not None:
+                found[int(place)] = axis
     return found
 
 

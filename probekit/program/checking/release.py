@@ -16,13 +16,19 @@ from pathlib import Path
 from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
+from ..deciding.decisions import Entered, ShiftOffset, decides, linear
+from ..deciding.decisions import Step as DecidedStep
+from ..deciding.entries import Entry
 from ..merging.merge import Merged
-from ..reading.interpreter import run
 from ..reading.source import Source, load
 from ..reading.steps import MOVES, Recorded, Step
+from ..reading.words import parse
 from .by_hand import by_hand
+from .contacts import steps_to_contact
 from .findings import Findings
 from .sheet_parts import confirmations, manner, restart_rows
+from .sheet_tables import scroll, table
+from .told import to_enter, told, told_decisions
 
 __all__ = ["release_sheet"]
 
@@ -68,6 +74,9 @@ def release_sheet(
     probe: Probe | None = None,
     aliases: Mapping[str, str] | None = None,
     trial: Sequence[tuple[str, str, str, str]] = (),
+    decided: Sequence[DecidedStep] = (),
+    enter: Sequence[Entry] = (),
+    flow: bool = False,
     to: str | Path | None = None,
 ) -> str:
     """The sheet that goes with a program to the machine.
@@ -91,6 +100,12 @@ def release_sheet(
         As given to `check`.
     trial : sequence of four str, optional
         Rows of a trial on the virtual machine: scenario, what is wrong, the expected end, how it ended.
+    decided : sequence of Step, optional
+        The program as data, if it decides.
+    enter : sequence of Entry, optional
+        What a person reads, judges and enters after it.
+    flow : bool
+        As given to `check`.
     to : str or Path, optional
         File to write; replaced if it exists, never left half written.
 
@@ -107,16 +122,22 @@ def release_sheet(
     merged = program if isinstance(program, Merged) else None
     source = merged.milling if merged else load(program)
     text = merged.text if merged else source.text
-    steps = tuple(run(text, kinematics=kinematics, aliases=aliases))
     kinematics = kinematics or Kinematics()
+    shifts = [one for one in linear(decided) if isinstance(one, ShiftOffset | Entered)]
+    origins = {name: (0.0, 0.0, 0.0) for one in shifts for name in (one.by, one.to)}
+    copies = [one.to for one in shifts]
+    options = {"aliases": aliases, "flow": flow, "offsets": origins or None}
+    steps = steps_to_contact(parse(Source(text)), probe, kinematics, options)
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
         _head(title, source, text, merged=merged is not None),
         _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
         _section("Before it runs", _ticks(CAUTIONS)),
-        _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes))),
+        _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes, copies))),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
         _section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),
+        *([_section("What it decides", told(told_decisions(decided)))] if decides(decided) else []),
+        *([_section("After it, before the next program", to_enter(enter))] if enter else []),
         _section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
         _section("Tools", _tools(steps, probes)),
         _section("Work offsets", _offsets(steps)),
@@ -128,7 +149,7 @@ def release_sheet(
     if merged:
         notes = "".join(f"<li>{escape(note)}</li>" for note in merged.notes)
         where = f"The probing stands {escape(merged.place)}, in lines {merged.first} to {merged.last}."
-        view = _scroll(merged.difference.html(), "what was inserted", tall=True)
+        view = scroll(merged.difference.html(), "what was inserted", tall=True)
         parts.append(
             _section(
                 "Changes to the milling program",
@@ -238,7 +259,7 @@ def _tools(steps: Sequence[Step], probes: set[int | None]) -> str:
         for tool, one in seen.items()
     ]
     head = ("tool", "what", "length offset", "spindle [1/min]", "feeds [mm/min]", "first line")
-    return _table(head, rows, numbers={3, 4, 5})
+    return table(head, rows, numbers={3, 4, 5})
 
 
 def _list(sentences: Sequence[str]) -> str:
@@ -256,7 +277,7 @@ def _restarts(rows: Sequence[Sequence[str]]) -> str:
         "beginning, and all else as it was: there the program says its modes and offsets anew, goes up, turns the "
         "axes, goes across, and comes down. Touches after that place are made again.</p>"
     )
-    return note + _table(("block", "line", "rotary axes", "touches"), rows, numbers={1})
+    return note + table(("block", "line", "rotary axes", "touches"), rows, numbers={1})
 
 
 def _offsets(steps: Sequence[Step]) -> str:
@@ -269,7 +290,7 @@ def _offsets(steps: Sequence[Step]) -> str:
     rows = [(offset, what, f"{at[0]} to {at[-1]}", "") for (offset, what), at in seen.items()]
     moved = [s for s in steps if s.kind == "message" and str(s.detail).startswith(("G10", "G92"))]
     more = "".join(f"<p>Line {s.line}: {escape(str(s.detail))}.</p>" for s in moved)
-    return _table(("work offset", "for", "lines", "values at the machine, X Y Z"), rows) + more
+    return table(("work offset", "for", "lines", "values at the machine, X Y Z"), rows) + more
 
 
 def _checks(findings: Findings) -> str:
@@ -288,7 +309,7 @@ def _trial(rows: Sequence[tuple[str, str, str, str]]) -> str:
         '<p class="soft">A model with one fault at a time: it proves nothing about the real machine. What is marked '
         "NOT SO the program does not catch: a person must exclude it before the program runs.</p>"
     )
-    return note + _table(head, rows)
+    return note + table(head, rows)
 
 
 def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
@@ -302,7 +323,7 @@ def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
         return "<p>None is recorded.</p>"
     head = ("touch", "feature", "x0", "y0", "z0", "i", "j", "k", *(f"{a} [degree]" for a in kinematics.letters), "line")
     note = '<p class="soft">Targets on the model and outward normals, part frame, mm.</p>'
-    return note + _table(head, rows, numbers={0, *range(2, len(head))}, tall=True)
+    return note + table(head, rows, numbers={0, *range(2, len(head))}, tall=True)
 
 
 def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
@@ -325,7 +346,7 @@ def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
         '<p class="soft">Where each move ends at the latest, program coordinates [mm], centre of the ball; “?” where '
         "the program text does not say.</p>"
     )
-    return note + _table(head, rows, numbers={0, *range(2, len(head) - 1)}, code=len(head) - 1, tall=True)
+    return note + table(head, rows, numbers={0, *range(2, len(head) - 1)}, code=len(head) - 1, tall=True)
 
 
 def _place(value: float) -> str:
@@ -344,29 +365,3 @@ def _signatures() -> str:
     body = "".join(f"<tr><td>{escape(row)}</td>{cells}</tr>" for row in rows)
     head = "".join(f"<th>{label}</th>" for label in ("", *labels))
     return f'<table class="sign"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def _table(
-    head: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    *,
-    numbers: Iterable[int] = (),
-    code: int | None = None,
-    tall: bool = False,
-) -> str:
-    right = set(numbers)
-
-    def row(cells: Sequence[str], tag: str) -> str:
-        made = []
-        for column, cell in enumerate(cells):
-            inner = f"<code>{escape(cell)}</code>" if column == code and tag == "td" else escape(cell)
-            made.append(f'<{tag} class="n">{inner}</{tag}>' if column in right else f"<{tag}>{inner}</{tag}>")
-        return f"<tr>{''.join(made)}</tr>"
-
-    body = "".join(row(cells, "td") for cells in rows)
-    return _scroll(f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>", head[0], tall)
-
-
-def _scroll(table: str, label: str, tall: bool = False) -> str:
-    kind = "scroll tall" if tall else "scroll"
-    return f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(label)}">{table}</div>'

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 
-from ..reading.expressions import Formula
 from ..reading.modal import OFFSETS
 from ..reading.steps import MOVES, Step, first_touches
 from ..reading.words import Block, parse
 from .case import Case
 from .findings import Finding, NotMade, gathered
 from .milling import BEGIN, END, inserted_parts
+from .stored import stored_axis
 
 __all__ = ["from_above", "handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
 
@@ -34,7 +34,7 @@ _ALWAYS = (
     "feed",
 )
 _OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
-_TRIGGER = (5061, 5062, 5063)
+_TRIGGER = (5061.0, 5062.0, 5063.0)
 
 
 def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
@@ -43,7 +43,8 @@ def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
         return NotMade("neither was given", "note")
     wrong = []
     for step in case.probe_moves("feed", "arc", "probe"):
-        if case.work_offset in OFFSETS and step.state.offset != case.work_offset:
+        own = {case.work_offset, *case.copies}  # which of them for which touch: `shifts_as_planned`
+        if case.work_offset in OFFSETS and step.state.offset not in own:
             wrong.append((step.line, f"the probe moves in {step.state.offset}, but the plan has {case.work_offset}"))
         if case.length is not None and step.state.length_offset != case.length:
             wrong.append((step.line, f"the probe moves with H{step.state.length_offset}, planned is H{case.length}"))
@@ -78,8 +79,9 @@ def kept(case: Case) -> list[Finding] | NotMade:
                 continue
             if place in used:
                 wrong.append((block.line, f"parameter #{place:g}, which stores a trigger, is overwritten"))
-            if isinstance(value, Formula) and len(value.steps) == 2 and value.steps[0] in _TRIGGER:
-                found[value.steps[0]] = place
+            axis = stored_axis(value)
+            if axis is not None:
+                found[_TRIGGER[axis]] = place
                 used.add(place)
     close()
     return gathered(wrong, "stop", "The position of a touch would be lost, or read as that of another touch.")

@@ -21,7 +21,20 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 _FUNCTION = re.compile(r"ABS|ACOS|ASIN|ATAN|COS|EXP|FIX|FUP|LN|ROUND|SIN|SQRT|TAN")
 _OPERATOR = re.compile(r"\*\*|\*|/|MOD|\+|-|OR|XOR|AND")
 
-_RANK = {"**": 3, "*": 2, "/": 2, "MOD": 2, "+": 1, "-": 1, "OR": 1, "XOR": 1, "AND": 1}
+_COMPARED = re.compile(rf"{_OPERATOR.pattern}|EQ|NE|GT|GE|LT|LE")  # in conditions of flow control only
+
+_RANK = {
+    **dict.fromkeys(("EQ", "NE", "GT", "GE", "LT", "LE"), 0),
+    "**": 3,
+    "*": 2,
+    "/": 2,
+    "MOD": 2,
+    "+": 1,
+    "-": 1,
+    "OR": 1,
+    "XOR": 1,
+    "AND": 1,
+}
 
 _BINARY: dict[str, Callable[[float, float], float]] = {
     "**": lambda a, b: a**b,
@@ -33,6 +46,12 @@ _BINARY: dict[str, Callable[[float, float], float]] = {
     "OR": lambda a, b: float(a != 0 or b != 0),
     "XOR": lambda a, b: float((a != 0) != (b != 0)),
     "AND": lambda a, b: float(a != 0 and b != 0),
+    "EQ": lambda a, b: float(a == b),
+    "NE": lambda a, b: float(a != b),
+    "GT": lambda a, b: float(a > b),
+    "GE": lambda a, b: float(a >= b),
+    "LT": lambda a, b: float(a < b),
+    "LE": lambda a, b: float(a <= b),
     "ATAN": lambda a, b: math.degrees(math.atan2(a, b)),
 }
 
@@ -108,7 +127,7 @@ def parameter_number(value: float) -> int:
     return round(value)
 
 
-def read_value(text: str, at: int) -> tuple[float | Formula, int] | None:
+def read_value(text: str, at: int, *, compares: bool = False) -> tuple[float | Formula, int] | None:
     """Read one value.
 
     Parameters
@@ -117,6 +136,8 @@ def read_value(text: str, at: int) -> tuple[float | Formula, int] | None:
         A line without comments and spaces, in upper case.
     at : int
         Where the value starts.
+    compares : bool
+        Whether EQ NE GT GE LT LE are known: in conditions of flow control, which NISTIR 6556 does not have.
 
     Returns
     -------
@@ -127,10 +148,10 @@ def read_value(text: str, at: int) -> tuple[float | Formula, int] | None:
     if number:
         value = float(number.group())
         return (value, number.end()) if math.isfinite(value) else None
-    return _read_formula(text, at)
+    return _read_formula(text, at, _COMPARED if compares else _OPERATOR)
 
 
-def _read_formula(text: str, start: int) -> tuple[Formula, int] | None:
+def _read_formula(text: str, start: int, operators: re.Pattern[str]) -> tuple[Formula, int] | None:
     """Operator-precedence reading with an explicit stack, so that depth of brackets costs no recursion."""
     output: list[float | str] = []
     waiting: list[str] = []  # operators, functions and open brackets
@@ -163,7 +184,7 @@ def _read_formula(text: str, start: int) -> tuple[Formula, int] | None:
                 waiting[-1:] = ["ATAN", "["]
                 at, want_value = at + 2, True
         else:
-            operator = _OPERATOR.match(text, at)
+            operator = operators.match(text, at)
             if not operator or "[" not in waiting:
                 return None
             _unwind(output, waiting, _RANK[operator.group()])

@@ -12,17 +12,18 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ...errors import InputError
 from ...plan.kinematics import Kinematics
+from .aliases import checked
 from .carriage import LINEAR
 from .expressions import Formula, parameter_number
+from .flow import Choice, executed
 from .modal import CALLS, MODES, group_of, name_of
 from .motions import ROTARY, Motions, Trigger
 from .source import Source
 from .steps import Recorded, Step, read_record
 from .words import Block, parse
 
-__all__ = ["Interpreter", "renamed", "run"]
+__all__ = ["Interpreter", "run"]
 
 _EARLY = ("plane",)
 _ORIGINS = range(5161, 5391)  # where a control keeps its origins and shifts: NISTIR 6556, 3.2.1, from memory
@@ -41,8 +42,12 @@ def run(
     parameters: Mapping[int, float] | None = None,
     block_delete: bool = False,
     aliases: Mapping[str, str] | None = None,
+    flow: bool = False,
+    choose: Choice | None = None,
 ) -> Iterator[Step]:
     """Run a program.
+
+    Many parameters: what a program takes for granted of a control is stated.
 
     Parameters
     ----------
@@ -65,6 +70,10 @@ def run(
         Whether the block delete switch is on: lines that start with ``/`` are left out.
     aliases : mapping of str to str, optional
         Words of this control that mean a word of RS274/NGC: ``{"G901": "G38.2"}``. They are a statement of yours.
+    flow : bool
+        Whether the control knows flow control (O-words; not of NISTIR 6556, see `probekit.program.reading.flow`).
+    choose : callable, optional
+        Told of each of its decisions, the block and what its condition gives; what it returns is taken.
 
     Yields
     ------
@@ -84,43 +93,9 @@ def run(
         aliases=aliases,
     )
     blocks = parse(text) if isinstance(text, str | bytes | Path | Source) else text
-    for block in blocks:
-        if not (block_delete and block.skip):
-            yield from interpreter.block(block)
-        if interpreter.ended:
-            return
-
-
-def renamed(blocks: Sequence[Block], aliases: Mapping[str, str]) -> tuple[Block, ...]:
-    """Blocks with a control's own words replaced by those that they mean.
-
-    Parameters
-    ----------
-    blocks : sequence of Block
-    aliases : mapping of str to str
-        As for `run`.
-    """
-    means = {word: (new[0], float(new[1:])) for word, new in _checked(aliases).items()}
-    if not means:
-        return tuple(blocks)
-
-    def own(word: tuple[str, float | Formula]) -> tuple[str, float | Formula]:
-        letter, value = word
-        return word if isinstance(value, Formula) else means.get(name_of(letter, value), word)
-
-    return tuple(replace(block, words=tuple(map(own, block.words))) for block in blocks)
-
-
-def _checked(aliases: Mapping[str, str]) -> dict[str, str]:
-    for word, meaning in aliases.items():
-        if group_of(meaning) is None or group_of(word) is not None:
-            raise InputError(
-                "an alias is a word that is not known here in place of one that is",
-                column="aliases",
-                found=f"{word}: {meaning}",
-                expected='for instance {"G901": "G38.2"}',
-            )
-    return dict(aliases)
+    kept = [block for block in blocks if not (block_delete and block.skip)]
+    for _, steps in executed(kept, interpreter, flow=flow, choose=choose):
+        yield from steps
 
 
 class Interpreter(Motions):
@@ -140,7 +115,7 @@ class Interpreter(Motions):
         aliases: Mapping[str, str] | None = None,
     ) -> None:
         super().__init__(kinematics, start, offsets, trigger, parameters)
-        self._aliases = _checked(aliases or {})
+        self._aliases = checked(aliases or {})
         self.ended = False
         self._marks = 0
         self._tell_origins()
@@ -170,6 +145,19 @@ class Interpreter(Motions):
         if words or codes:
             steps += self._execute(words, codes)
         return steps
+
+    def flow(self, block: Block) -> list[Step]:
+        """The steps of a block of flow control: what its comments say."""
+        self._block = block
+        return [step for comment in block.comments if (step := self._comment(comment))]
+
+    def broken(self, what: str) -> Step:
+        """What flow control comes to where it cannot go on."""
+        return self._not_understood(what)
+
+    def value(self, asked: float | Formula) -> float:
+        """A number, or what a formula gives with the parameters as they stand; ValueError if it gives none."""
+        return asked.value(self.parameters) if isinstance(asked, Formula) else asked
 
     def _words(self, block: Block, steps: list[Step]) -> tuple[dict[str, float], dict[str, str], bool]:
         """Values of the plain words, G and M words by group, and whether it is lost where the machine goes."""
@@ -368,9 +356,14 @@ class Interpreter(Motions):
             found = read_record(comment)
             if found is None:
                 return self._unknown("a record line that is malformed")
-            touch, feature, target, normal, tip = found
-            record = Recorded(touch, feature, target, normal, self._contact, tuple(self.angles), tip)
+            touch, feature, target, normal, tip, counted = found
+            at = self._contact
+            if counted and at is not None:
+                at = tuple(a + b - c for a, b, c in zip(at, self.origin, self._origin(counted), strict=True))
+            record = Recorded(touch, feature, target, normal, at, tuple(self.angles), tip, counted)
             self._contact = None
+            if at is not None and not all(map(math.isfinite, at)):
+                return self._unknown(f"a record counted from {counted}, whose values are not known")
             return self._step("record", detail=record)
         if comment.upper().startswith(("MSG,", "PROBEKIT")):
             return self._step("message", detail=comment.removeprefix("MSG,").strip())

@@ -30,7 +30,11 @@ IN_WORDS = {
 _ALONG = 0.999  # cosine of the angle between ways that count as one line
 
 _NUMBER = r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))"
-_RECORD = re.compile(r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)" + rf"\s+{_NUMBER}" * 6 + r"(?:\s+TIP ([0-9]{1,3}))?\s*")
+_RECORD = re.compile(
+    r"PROBEKIT RECORD ([0-9]+) ([^\s()]+)"
+    + rf"\s+{_NUMBER}" * 6
+    + r"(?:\s+TIP ([0-9]{1,3}))?(?:\s+FROM (G5[4-9](?:\.[123])?))?\s*"
+)
 
 
 @shown
@@ -45,12 +49,14 @@ class Recorded:
     target, normal : (3,) float
         In the part frame [mm].
     trigger : (3,) float or None
-        Last position at which the probe triggered, in program coordinates [mm]; None if the last probing move ran to
-        its end, or there was none since the last record.
+        Last position at which the probe triggered, in program coordinates [mm], counted from `counted` where that is
+        said; None if the last probing move ran to its end, or there was none since the last record.
     angles : (n_axes,) float
         Rotary axes at the trigger [degree].
     tip : int
         That is meant to touch; 0 is the reference tip.
+    counted : str
+        Work offset that the trigger is counted from, if that is not the one in force: a shifted copy of it.
     """
 
     touch: int
@@ -60,6 +66,7 @@ class Recorded:
     trigger: tuple[float, float, float] | None
     angles: tuple[float, ...]
     tip: int = 0
+    counted: str = ""
 
 
 @shown
@@ -129,8 +136,8 @@ def path_of(step: Step, chord_error: float = 0.01) -> np.ndarray:
     return np.array([step.start, step.end], dtype=float)
 
 
-def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float, ...], int] | None:
-    """Touch, feature, target, normal and tip of a record comment; None if it is not written as it should be.
+def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float, ...], int, str] | None:
+    """Touch, feature, target, normal, tip and counting offset of a record comment; None if it is not as it should be.
 
     Parameters
     ----------
@@ -141,7 +148,7 @@ def read_record(comment: str) -> tuple[int, str, tuple[float, ...], tuple[float,
     if not found:
         return None
     values = tuple(float(value) for value in found.groups()[2:8])
-    return int(found[1]), found[2], values[:3], values[3:], int(found[9] or 0)
+    return int(found[1]), found[2], values[:3], values[3:], int(found[9] or 0), found[10] or ""
 
 
 def first_touches(steps: Sequence[Step]) -> frozenset[int]:

@@ -19,6 +19,9 @@
                                     part) and {pi} {pj} {pk} (normal)
     modal = ["FEDRAT/POSVEL"]       a line that begins so is left out where it repeats the last one that did
 
+    extends = "rs274"               a dialect that comes with probekit, of which this one changes or adds keys
+
+    [reckoning] how values are reckoned: see `probekit.program.writing.reckoning`
     [text]      safe = "A-Z a-z 0-9 ..." characters that words may have; token = the same for names that must not be
                 parted; replacement = "_" for all others; upper = true: in capitals; longest = 60: of a comment
     [comment]   open = "(", close = ")"
@@ -42,12 +45,14 @@ from types import MappingProxyType
 
 from ...show import shown
 from .numbers import Number
+from .reckoning import Reckoning
 
 __all__ = ["EXAMPLE", "FILL_IN", "KINDS", "Dialect", "dialect_names", "example_dialect", "shipped"]
 
 _PLACE = {"x", "y", "z"}
 _TARGET = {"touch", "feature", "x0", "y0", "z0", "i", "j", "k", "tip", "side_tip"}
 _SLOTS = {"slot_x", "slot_y", "slot_z"}
+_ORIGINS = {f"{what}_{axis}" for what in ("to", "by") for axis in "xyz"}
 
 #: The dialect to copy, and what stands in it for a word that only the control's manual tells.
 EXAMPLE, FILL_IN = "shop_example", "<FILL IN>"
@@ -75,11 +80,24 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "confirm": frozenset(_TARGET | {"radius", "limit", "deviation", "message"}),
         "agree": frozenset({"touch", "other", "limit", "deviation", "other_deviation", "message"}),
         "retract": frozenset(_PLACE | {"feed"}),
-        "stop_if": frozenset(_TARGET | {"radius", "lower", "upper"}),
+        "stop_if": frozenset(_TARGET | {"radius", "lower", "upper", "deviation", "flow"}),
         "stop": frozenset({"message"}),
         "safe_stop": frozenset({"message"}),
         "message": frozenset({"message"}),
         "restart": frozenset({"restart", "message", "work_offset", "offset"}),
+        "obtain": frozenset(_TARGET),
+        "let": frozenset({"parameter", "expression", "value_name"}),
+        "decide": frozenset({"flow", "condition"}),
+        "otherwise": frozenset({"flow"}),
+        "decided": frozenset({"flow"}),
+        "repeat": frozenset({"flow", "tries", "good", "most"}),
+        "repeated": frozenset({"flow", "inner", "condition", "good"}),
+        "give_up": frozenset({"message"}),
+        "shift": frozenset(_ORIGINS | {"to", "by", "to_number", "shift_x", "shift_y", "shift_z", "work_offset"}),
+        "entered": frozenset(_ORIGINS | {"to", "by", "limit", "work_offset"}),
+        "use_offset": frozenset({"work_offset"}),
+        "record_shifted": frozenset(_TARGET | _SLOTS | _ORIGINS | {"to", "by"}),
+        "recut": frozenset(),
     }
 )
 
@@ -111,6 +129,7 @@ class Dialect:
     slots: tuple[int, ...] = ()
     watched: bool = False
     deviation: str = ""
+    reckoning: Reckoning = field(default_factory=Reckoning)
     modal: tuple[str, ...] = ()
     before: tuple[str, ...] = ()
     after: tuple[str, ...] = ()

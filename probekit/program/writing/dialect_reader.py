@@ -13,11 +13,12 @@ from ...errors import InputError
 from ..reading.modal import CALLS, group_of
 from .dialect import EXAMPLE, FILL_IN, KINDS, Dialect, dialect_names, shipped
 from .numbers import Number
+from .reckoning import Reckoning
 
 __all__ = ["read_dialect"]
 
 _FRAME = frozenset({"name", "probe", "work_offset", "touches"})
-_DEVIATION = frozenset({"slot_x", "slot_y", "slot_z", "px", "py", "pz", "pi", "pj", "pk"})
+_DEVIATION = frozenset({"touch", "slot_x", "slot_y", "slot_z", "px", "py", "pz", "pi", "pj", "pk"})
 _FORMATS = ("position", "angle", "feed", "seconds", "target", "normal")
 _PLACEHOLDER = re.compile(r"\{([a-z_0-9]*)\}")
 _SPANS = re.compile(r"([A-Za-z0-9])-([A-Za-z0-9])")
@@ -25,6 +26,7 @@ _SPANS = re.compile(r"([A-Za-z0-9])-([A-Za-z0-9])")
 _KEYS = {
     "": {
         "name": str,
+        "extends": str,
         "about": str,
         "caution": list,
         "released_by": str,
@@ -39,6 +41,7 @@ _KEYS = {
         "header": list,
         "footer": list,
         "modal": list,
+        "reckoning": dict,
         "whole": dict,
         "text": dict,
         "comment": dict,
@@ -52,6 +55,7 @@ _KEYS = {
     "text": {"safe": str, "token": str, "replacement": str, "upper": bool, "longest": int},
     "comment": {"open": str, "close": str},
     "blocks": {"number": str, "first": int, "step": int},
+    "reckoning": {"flow": bool, "names": list, "parameter": str, "origins": dict, "operations": dict},
     "moves": dict.fromkeys(KINDS, list),
     "omit": dict.fromkeys(KINDS, str),
     "numbers": dict.fromkeys(_FORMATS, dict),
@@ -62,7 +66,11 @@ _NEEDED = (
 )
 
 #: Kinds that a dialect may leave out without a word: nothing is written then, and the program says so.
-_OPTIONAL = ("orient", "first_touch", "back_off", "confirm", "agree", "safe_stop", "restart")
+_OPTIONAL = (
+    *("orient", "first_touch", "back_off", "confirm", "agree", "safe_stop", "restart"),
+    *("let", "decide", "otherwise", "decided", "repeat", "repeated", "give_up"),
+    *("shift", "entered", "use_offset", "record_shifted", "recut"),
+)
 _NOT_DEFINED = "it is not yet defined for this control"
 
 
@@ -101,7 +109,8 @@ def read_dialect(path_or_name: str | Path) -> Dialect:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"the dialect is not TOML: {error}", file=file) from None
-    return _Reader(file).dialect(data)
+    reader = _Reader(file)
+    return reader.dialect(reader.extended(data))
 
 
 class _Reader:
@@ -110,12 +119,49 @@ class _Reader:
     def __init__(self, file: str) -> None:
         self.file = file
 
+    def extended(self, data: dict) -> dict:
+        """The data, with that of the dialect that it extends where it says nothing itself."""
+        base = data.get("extends")
+        if base is None:
+            return data
+        if base not in dialect_names():
+            raise self.error("the dialect to extend is not known", "extends", base, ", ".join(dialect_names()))
+        whole = tomllib.loads(shipped(base))
+        for kind in data.get("omit", {}):
+            whole["moves"].pop(kind, None)
+        for kind in data.get("moves", {}):
+            whole.get("omit", {}).pop(kind, None)
+        return _merged(whole, data)
+
+    def reckoning(self, data: dict) -> Reckoning:
+        """The table ``[reckoning]``."""
+        names, origins, operations = (
+            data.get(key, empty) for key, empty in (("names", []), ("origins", {}), ("operations", {}))
+        )
+        if names and (len(names) != 2 or not all(type(n) is int for n in names) or not 0 < names[0] < names[1]):
+            raise self.error("the parameters of values are not usable", "reckoning.names", names, "[first, last]")
+        for name, number in origins.items():
+            if type(number) is not int or number < 1:
+                raise self.error(
+                    "the parameter of a work offset is not usable", f"reckoning.origins.{name}", number, "5221"
+                )
+        for word, text in operations.items():
+            self.lines(f"reckoning.operations.{word}", [text], frozenset("ab"))
+        self.lines("reckoning.parameter", [data.get("parameter", "{n}")], frozenset("n"))
+        return Reckoning(
+            data.get("flow", False),
+            tuple(names),
+            data.get("parameter", "{n}"),
+            MappingProxyType(dict(origins)),
+            MappingProxyType(dict(operations)),
+        )
+
     def dialect(self, data: dict) -> Dialect:
         self.known("", data)
         for key in _NEEDED:
             if key not in data:
                 raise InputError("the dialect lacks a key", file=self.file, column=key)
-        for table in ("whole", "text", "comment", "blocks", "moves", "omit", "numbers"):
+        for table in ("whole", "text", "comment", "blocks", "moves", "omit", "numbers", "reckoning"):
             self.known(table, data.get(table, {}))
         if data["coordinates"] not in ("program", "part"):
             raise self.error(
@@ -150,6 +196,7 @@ class _Reader:
             **self.text(data["text"], data["comment"]),
             header=tuple(data["header"]),
             footer=tuple(data["footer"]),
+            reckoning=self.reckoning(data.get("reckoning", {})),
             numbers=MappingProxyType({key: self.number(key, data["numbers"].get(key)) for key in _FORMATS}),
             work_offsets=MappingProxyType(dict(data["work_offsets"])),
             moves=MappingProxyType({kind: tuple(lines) for kind, lines in moves.items()}),
@@ -261,6 +308,15 @@ class _Reader:
         return InputError(what, file=self.file, column=key, found=found, expected=expected)
 
 
+def _merged(base: dict, own: dict) -> dict:
+    """Tables within tables, where both have them; else what is own."""
+    both = {
+        key: _merged(base[key], value) if isinstance(value, dict) and isinstance(base.get(key), dict) else value
+        for key, value in own.items()
+    }
+    return {**base, **both}
+
+
 def _span(match: re.Match) -> str:
     """All characters of a span such as A-Z."""
     return "".join(chr(c) for c in range(ord(match[1]), ord(match[2]) + 1))
@@ -280,6 +336,8 @@ def _with_defaults(moves: dict[str, list], omit: dict[str, str], comment: Mappin
         if kind not in omit and like.get(kind, "comment") in moves:
             same = moves[like[kind]] if kind in like else []
             moves.setdefault(kind, [*before.get(kind, []), *same, *told.get(kind, [])])
+    if "obtain" not in omit:
+        moves.setdefault("obtain", [])  # where a deviation stands in parameters anyway
     for kind in _OPTIONAL:
         if kind not in moves:
             omit.setdefault(kind, _NOT_DEFINED)

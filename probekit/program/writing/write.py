@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
 import warnings
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +14,8 @@ from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
+from ..deciding.decisions import Entered, ShiftOffset, Step, Switch, UseOffset, decides
+from ..deciding.paths import check_paths
 from ..moves import (
     Agree,
     BackOff,
@@ -33,19 +34,22 @@ from ..moves import (
 )
 from .dialect import Dialect
 from .dialect_reader import read_dialect
+from .kinds import filled, kinds_of, omissions
 from .refusing import has_spindle, refuse
 from .slots import slot_of
 from .sound import check_moves
+from .spelling import Obtain, Values, refuse_decisions
 
-__all__ = ["DRY_RUN", "omissions", "write"]
+__all__ = ["DRY_RUN", "write"]
 
 _AXES = ("x", "y", "z")
+_STOPS = 50000  # label of the first conditional stop, where the control has labels
 
 DRY_RUN = "PROBEKIT DRY RUN: NOTHING IS TOUCHED OR RECORDED"
 
 
 def write(
-    moves: Sequence[Move],
+    moves: Sequence[Step],
     dialect: Dialect | str | Path,
     *,
     kinematics: Kinematics,
@@ -60,7 +64,7 @@ def write(
     Parameters
     ----------
     moves : sequence of Move
-        From `moves_of`.
+        From `moves_of`; among them perhaps decisions (`probekit.program.deciding`).
     dialect : Dialect, str or Path
         Or the name or path that `read_dialect` takes.
     kinematics : Kinematics
@@ -85,7 +89,8 @@ def write(
     Raises
     ------
     InputError
-        If `check_moves` refuses the moves, a position is outside the travel, the dialect has no such work offset,
+        If `check_moves` or `check_paths` refuses the moves, the dialect cannot decide or reckon, a position is outside
+        the travel, the dialect has no such work offset,
         cannot turn such axes or does not record the tip of a star, nothing orients the spindle for a side tip, the
         probe has no such tip, a line is too long, or two names become the same in safe characters.
 
@@ -95,36 +100,8 @@ def write(
         For moves that the dialect omits; the text lists them too.
     """
     dialect = dialect if isinstance(dialect, Dialect) else read_dialect(dialect)
-    check_moves(moves, kinematics)
+    (check_paths if decides(moves) else check_moves)(moves, kinematics)
     return _Writer(dialect, kinematics, probe).text(moves, name, work_offset, away, whole)
-
-
-def omissions(moves: Sequence[Move], dialect: Dialect) -> tuple[str, ...]:
-    """What a dialect leaves out of moves, and why, in words.
-
-    Parameters
-    ----------
-    moves : sequence of Move
-    dialect : Dialect
-
-    Returns
-    -------
-    tuple of str
-        One per kind of move; empty if all is spelled.
-    """
-    count = Counter(kind for kind, _ in _kinds(moves) if kind in dialect.omit)
-    return tuple(f"omitted {n} x {kind}: {dialect.omit[kind]}" for kind, n in count.items())
-
-
-def _kinds(moves: Sequence[Move]) -> Iterator[tuple[str, Move]]:
-    """Each move with the key of its lines: its kind, but the first link, from an unknown place, is one of its own."""
-    known = False
-    for move in moves:
-        kind = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", type(move).__name__).lower()
-        if isinstance(move, Orient) and move.angle is None:
-            kind = "by_hand"
-        yield ("first_link" if kind == "link" and not known else kind), move
-        known = (known or hasattr(move, "to")) and not isinstance(move, ToolChange | Restart)
 
 
 class _Writer:
@@ -139,11 +116,16 @@ class _Writer:
         self.tip = 0
         self.recorded = 0
         self.kept: dict[int, int] = {}  # touch -> the first of its parameters
+        self.decided = Values(dialect, kinematics)
+        self.made: dict[int, tuple[Confirm, tuple[float, ...], ShiftOffset | Entered | None]] = {}
+        self.stops = 0
         self.work_offset = ""
         self.at: np.ndarray | None = None  # program coordinates
 
-    def text(self, moves: Sequence[Move], name: str, work_offset: str | None, away: str | None, whole: bool) -> str:
-        dialect = self.dialect
+    def text(self, steps: Sequence[Step], name: str, work_offset: str | None, away: str | None, whole: bool) -> str:
+        dialect, kinds = self.dialect, list(kinds_of(steps))
+        moves = [move for _, move in kinds if isinstance(move, Move)]
+        refuse_decisions(kinds, dialect)
         refuse(moves, dialect, self.kinematics, self.probe)
         self.tokens([self.pose(move.angles) for move in moves if isinstance(move, Index)], "pose")
         touches = [move for move in moves if isinstance(move, Touch | DryTouch)]
@@ -160,9 +142,9 @@ class _Writer:
             self.add(dialect.before, frame, numbered=False)
         self.add(dialect.header, frame)
         self.lines += dialect.comment(DRY_RUN) if dry else ()
-        self.remarks(omissions(moves, dialect), {t: f for f, t in tokens.items() if t != dialect.words(f)})
-        for kind, move in _kinds(moves):
-            values = self.spelled(move)
+        self.remarks(omissions(steps, dialect), {t: f for f, t in tokens.items() if t != dialect.words(f)})
+        for kind, move in kinds:
+            values = self.spelled(move) if isinstance(move, Move) else self.of_decision(move)
             if kind == "by_hand" and has_spindle(dialect):
                 self.lines += dialect.comment("PROBEKIT ORIENT BY HAND")
                 kind = "stop"
@@ -209,6 +191,18 @@ class _Writer:
         if omitted:
             warnings.warn(f"the dialect {dialect.name} " + "; ".join(omitted), ProbekitWarning, stacklevel=4)
 
+    def of_decision(self, one: Step | Switch | Obtain) -> dict[str, str]:
+        """Texts of a decision's placeholders; a deviation is that of the touch, where it was made."""
+        values = {}
+        if isinstance(one, Obtain):
+            confirm, angles, shift = self.made[one.touch]
+            self.decided.deviations[one.touch] = self.deviation(confirm, angles, shift)
+            values = self.of_touching(confirm)
+        values |= self.decided.of(one)
+        if isinstance(one, ShiftOffset | UseOffset | Entered):
+            self.work_offset = values["work_offset"]
+        return values
+
     def spelled(self, move: Move) -> dict[str, str]:
         """Texts of a move's placeholders; brings the machine to where the move ends."""
         numbers, dialect = self.dialect.numbers, self.dialect
@@ -230,7 +224,7 @@ class _Writer:
         elif isinstance(move, Index):
             self.angles = move.angles
             words = zip(self.kinematics.letters, map(numbers["angle"], move.angles), strict=True)
-            values["rotary"] = " ".join(_filled(dialect.rotary, {"letter": a, "angle": b}) for a, b in words)
+            values["rotary"] = " ".join(filled(dialect.rotary, {"letter": a, "angle": b}) for a, b in words)
             values |= {"pose": dialect.token(self.pose(move.angles)), "sensor": self.sensor()}
         elif isinstance(move, Lift):
             values |= self.lifted(move)
@@ -259,34 +253,49 @@ class _Writer:
             values |= self.distances(move)
         if isinstance(move, (Record, DryTouch)):
             values |= self.slots(move.touch)
+        if isinstance(move, Record):
+            radius = self.probe.tip_radius(move.tip)
+            confirm = Confirm(move.touch, move.target, move.normal, radius, 1.0, move.tip)
+            self.made[move.touch] = (confirm, self.angles, self.decided.shift)
+            values |= self.decided.between()
         if (
             isinstance(move, (StopIf, Confirm)) and self.dialect.coordinates == "program"
         ):  # the reference ball's trigger
             beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
             values["radius"] = numbers["target"](move.radius - float(beside))
+        if isinstance(move, (Confirm, StopIf)):
+            self.stops += 1
+            values["flow"] = str(_STOPS + self.stops)
+            values["deviation"] = self.deviation(move, self.angles, self.decided.shift)
         if isinstance(move, Confirm):
-            values["deviation"] = self.deviation(move, self.angles)
             values["message"] = f"TOUCH {move.touch} WITHIN {numbers['target'](move.limit)}"
         if isinstance(move, Agree):
             values |= {"touch": str(move.second.touch), "other": str(move.first.touch)}
-            values["deviation"] = self.deviation(move.second, self.angles)
-            values["other_deviation"] = self.deviation(move.first, move.first_angles)
+            values["deviation"] = self.deviation(move.second, self.angles, self.decided.shift)
+            values["other_deviation"] = self.deviation(move.first, move.first_angles, self.decided.shift)
             limit = numbers["target"](move.limit)
             values["message"] = f"TOUCHES {move.first.touch} AND {move.second.touch} AGREE WITHIN {limit}"
         return values
 
-    def deviation(self, move: Confirm, angles: tuple[float, ...]) -> str:
-        """The dialect's expression for the deviation of a recorded touch, counted from its nominal trigger."""
+    def deviation(self, move: Confirm | StopIf, angles: tuple[float, ...], shift: ShiftOffset | Entered | None) -> str:
+        """The dialect's expression for the deviation of a recorded touch, counted from its nominal trigger.
+
+        What is recorded is counted from the first work offset; a touch in a shifted copy is nominal that much beside.
+        """
         if "{" not in self.dialect.deviation:
             return self.dialect.deviation
         numbers, normal = self.dialect.numbers, np.array(move.normal)
         centre = move.target + move.radius * normal - tip_offset(self.probe, move.tip, self.kinematics, angles)
         at, out = self.program(centre, angles), self.program(centre + normal, angles)
         values = {f"p{axis}": numbers["position"](c) for axis, c in zip(_AXES, at, strict=True)}
+        if shift is not None:
+            own = self.decided.between()
+            values = {f"p{a}": f"{values[f'p{a}']}+#{own[f'to_{a}']}-#{own[f'by_{a}']}" for a in _AXES}
         values |= {f"p{axis}": numbers["normal"](c) for axis, c in zip("ijk", out - at, strict=True)}
+        values["touch"] = str(move.touch)
         first = self.kept.get(move.touch)
         values |= {} if first is None else {f"slot_{axis}": str(first + k) for k, axis in enumerate(_AXES)}
-        return _filled(self.dialect.deviation, values)
+        return filled(self.dialect.deviation, values)
 
     def program(self, place: Sequence[float], angles: tuple[float, ...] | None = None) -> np.ndarray:
         """Program coordinates of a place of the part frame, at the angles of now or at others."""
@@ -365,26 +374,15 @@ class _Writer:
     def add(self, templates: Sequence[str], values: Mapping[str, str], numbered: bool = True) -> None:
         dialect = self.dialect
         for template in templates:
-            line = _filled(template, values)
+            line = filled(template, values)
             modal = next((start for start in dialect.modal if line.startswith(start)), None)
             if modal is not None:
                 if self.modal.get(modal) == line:
                     continue
                 self.modal[modal] = line
             if numbered and dialect.block_number and not line.startswith(dialect.comment_open):
-                line = f"{_filled(dialect.block_number, {'n': str(self.block)})} {line}"
+                line = f"{filled(dialect.block_number, {'n': str(self.block)})} {line}"
                 self.block += dialect.block_step
             if len(line) > dialect.line_limit:
                 raise InputError("a line is too long", found=line, expected=f"{dialect.line_limit} characters")
             self.lines.append(line)
-
-
-def _filled(template: str, values: Mapping[str, str]) -> str:
-    """A template with its placeholders filled in; what is filled in is not looked at again."""
-
-    def value(match: re.Match) -> str:
-        if match[1] not in values:
-            raise InputError("a line of the dialect uses a placeholder that has no value here", found=template)
-        return values[match[1]]
-
-    return re.sub(r"\{([a-z_0-9]*)\}", value, template)

@@ -1,0 +1,382 @@
+"""A program that decides, run beside its plan: the same touches must lead to the same end, offsets and repeats."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ...plan.kinematics import Kinematics
+from ..deciding.decisions import Decision, Entered, ShiftOffset, UseOffset
+from ..deciding.entries import numbers_of
+from ..deciding.outcome import Outcome, outcome
+from ..moves import Record, SafeStop
+from ..reading.expressions import Formula
+from ..reading.flow import executed, flow_of
+from ..reading.interpreter import Interpreter
+from ..reading.steps import MOVES, Recorded, Step
+from ..reading.words import Block
+from .case import Case
+from .collision import collision
+from .contacts import contacts_of
+from .findings import Finding, NotMade, gathered
+from .rules import RULES
+from .scenarios import Scenario, scenarios_of
+from .stored import counted_from, stored_axis
+
+__all__ = ["branches", "decides_as_planned", "of_control", "shifts_as_planned", "touch_of_line", "touched"]
+
+_SAME = 1e-4  # of origins [mm]
+_RECKONED = 2e-5  # of values [mm, degree]: numbers of a program are rounded
+_FREE = 5061  # parameters below this are the program's: NISTIR 6556, 3.2.1, from memory
+_MOST_RUNS = 64
+_ENOUGH = 5
+_DEEPEST = 40  # decisions of one path that are turned over
+_SAFE = "PROBEKIT SAFE STOP"
+_OF_BRANCHES = (
+    *("spindle", "coolant", "probe_is_in", "touch_feed", "feed_said", "rapid_height"),
+    *("rotary_lifted", "travel", "unknown_words", "modes", "orientation"),
+)
+
+
+@dataclass(frozen=True)
+class _Event:
+    """A touch that is recorded, or an end: with the work offset in force, and its origin less that of the first one."""
+
+    what: str
+    offset: str = ""
+    origin: tuple[float, ...] = ()
+    line: int = 0
+
+    def same(self, other: _Event) -> bool:
+        near = len(self.origin) == len(other.origin) and bool(
+            np.allclose(self.origin, other.origin, rtol=0.0, atol=_SAME, equal_nan=True)
+        )
+        return self.what == other.what and self.offset == other.offset and near
+
+    @property
+    def words(self) -> str:
+        told = f" in {self.offset} shifted by ({', '.join(f'{v:.4f}' for v in self.origin)})" if self.origin else ""
+        return self.what + told
+
+
+def decides_as_planned(case: Case) -> list[Finding] | NotMade:
+    """Just within and beyond each of its limits the program repeats, shifts, goes on and stops as planned."""
+    if not any(isinstance(one, Decision) for one in case.decided):
+        return []
+    if case.dry:
+        return []
+    places = touched(case)
+    wrong: list[tuple[int, str]] = []
+    for scenario in scenarios_of(case.decided):
+        found = _differs(case, scenario, places, outcome(case.decided, scenario))
+        if found is not None:
+            wrong.append(found)
+        if len(wrong) >= _ENOUGH:
+            break  # it is not the planned program: more of the same helps nobody
+    wrong = list({line: (line, words) for line, words in reversed(wrong)}.values())
+    return gathered(wrong, "stop", "Write the program again: it decides otherwise than the plan that was signed.")
+
+
+def shifts_as_planned(case: Case) -> list[Finding]:
+    """Only planned copies of the work offset are written, never itself, and each touch counts from its own."""
+    if not any(isinstance(one, Decision) for one in case.decided):
+        return []
+    wrong = []
+    for step in case.steps:
+        told = str(step.detail) if step.kind == "message" else ""
+        written = told.rsplit(" ", 1)[-1] if told.startswith("G10") else ""
+        if written and written not in case.written:
+            wrong.append((step.line, f"the values of {written} are written, which is not a planned copy"))
+    for step, record in _recorded(case.steps) if case.copies else ():
+        planned = case.offset_of.get(record.touch)
+        if planned is not None and step.state.offset != planned:
+            wrong.append((step.line, f"a touch is made in {step.state.offset}, planned is {planned}"))
+        first = case.first_offset if planned != case.first_offset else ""
+        if planned is not None and record.counted != first:
+            wrong.append((step.line, "a touch in a shifted copy is not said to count from the first work offset"))
+        wanted = None if planned in (None, case.first_offset) else (planned, case.first_offset)
+        if planned is not None and case.slots and any(pair != wanted for pair in _kept_by(case, step.line)):
+            wrong.append((step.line, "a trigger is not kept as counted from the first work offset"))
+    if case.steps and case.steps[-1].kind == "end":
+        before = next((step for step in reversed(case.steps[:-1]) if step.kind in MOVES), None)
+        ended = case.steps[-2] if len(case.steps) > 1 else None
+        if before is not None and ended is not None and _last_offset(case) in case.copies:
+            wrong.append((case.steps[-1].line, "the program ends in a shifted copy: what follows would count from it"))
+    return gathered(wrong, "stop", "Touches of one part must be counted from one origin, and the set-up stay as it is.")
+
+
+def branches(case: Case) -> list[Finding] | NotMade:
+    """On every branch the program keeps to its rules, reads only what it has set, and ends or comes back."""
+    flow = bool(case.options.get("flow"))
+    if case.dry or not (flow or any(_own(block) for block in case.blocks)):
+        return []
+    seen = {_key(step) for step in case.steps}
+    found: list[Finding] = []
+    unset: set[tuple[int, str]] = set()
+
+    def before(block: Block, control: Interpreter) -> None:
+        for number in _own(block):
+            if number not in control.parameters:
+                unset.add((block.line, f"parameter #{number:g} is read before it is set"))
+
+    for steps in _runs(case, before):
+        new = tuple(step for step in steps if _key(step) not in seen)
+        seen |= {_key(step) for step in new}
+        own = replace(case, steps=new)
+        for rule in (*(rule for rule in RULES if rule.__name__ in _OF_BRANCHES), collision) if new else ():
+            outcome_of = rule(own)
+            if not isinstance(outcome_of, NotMade):
+                found += [
+                    replace(one, what=f"{one.what} (on another branch)")
+                    for one in outcome_of
+                    if one.line and one.severity != "note"
+                ]
+        found += _stops_for_good(steps)
+        changed = [(step.line, "a tool change on another branch") for step in new if step.kind == "tool"]
+        found += gathered(changed, "stop", "The probe stays in until the program ends.")
+    found += gathered(sorted(unset), "stop", "It may hold anything from an earlier program.")
+    return list({(one.line, one.what): one for one in found}.values())
+
+
+def _stops_for_good(steps: Sequence[Step]) -> list[Finding]:
+    """What is wrong with the end of a path."""
+    wrong = []
+    at = next(
+        (row for row, step in enumerate(steps) if step.kind == "message" and str(step.detail).upper() == _SAFE), None
+    )
+    if at is not None:
+        after = steps[at:]
+        if any(step.kind in MOVES for step in after):
+            wrong.append((steps[at].line, "the probe moves after a safe stop"))
+        if not any(step.kind == "stop" for step in after):
+            wrong.append((steps[at].line, "a safe stop does not wait for a person (M0)"))
+        if any(step.state.turning or step.state.coolant for step in after):
+            wrong.append((steps[at].line, "the spindle or the coolant is on at a safe stop"))
+    if not steps or steps[-1].kind != "end":
+        wrong.append((steps[-1].line if steps else 0, "a path of the program does not come to an end"))
+    return gathered(wrong, "stop", "Write the program again.")
+
+
+def _runs(case: Case, before: Callable[[Block, Interpreter], None] | None) -> Iterator[tuple[Step, ...]]:
+    """The steps on each path that differs from another one in a branch; touches as of a nominal part.
+
+    Loops turn as they do by themselves: what keeps them turning is a branch within them.
+    """
+    places = touched(case)
+    waiting: list[tuple[bool, ...]] = [()]
+    done: set[tuple[tuple[int, bool], ...]] = set()
+    runs = 0
+    while waiting and runs < _MOST_RUNS:
+        forced = waiting.pop()
+        taken: list[tuple[int, bool]] = []
+        runs += 1
+        steps = _run(case, places, forced, taken, before)
+        yield steps
+        if not steps or steps[-1].kind != "end":
+            return  # it is told, and there may be no end of such paths
+        for place in range(len(forced), min(len(taken), _DEEPEST)):
+            line, given = taken[place]
+            key = tuple(sorted({*taken[:place], (line, not given)}))
+            if key not in done:
+                done.add(key)
+                waiting.append((*(value for _, value in taken[:place]), not given))
+
+
+def _run(
+    case: Case,
+    places: Mapping[int, tuple[np.ndarray, np.ndarray]],
+    forced: Sequence[bool],
+    taken: list[tuple[int, bool]],
+    before: Callable[[Block, Interpreter], None] | None,
+) -> tuple[Step, ...]:
+    """The steps with some branches forced; probing moves end as programmed, as those of the case do."""
+    asked: list[Step] = []
+
+    def trigger(step: Step) -> Sequence[float] | None:
+        asked.append(step)
+        return places[step.line][0].tolist() if step.line in places else _known(step.end)
+
+    def choose(block: Block, holds: bool) -> bool:
+        own = flow_of(block)
+        if own is None or own.word not in ("IF", "ELSEIF"):
+            return holds
+        given = forced[len(taken)] if len(taken) < len(forced) else holds
+        taken.append((block.line, given))
+        return given
+
+    control, steps = Interpreter(trigger=trigger, **of_control(case)), list[Step]()
+    flow = bool(case.options.get("flow"))
+    for _, own in executed(_kept(case), control, flow=flow, choose=choose, before=before):
+        steps += own
+    ends = iter(asked)
+    return tuple(replace(step, end=next(ends).end) if step.kind == "probe" else step for step in steps)
+
+
+def touched(case: Case) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+    """By line of a probing move: the ball's place at contact and the outward normal there, program coordinates."""
+    contacts = contacts_of(case.steps, case.probe, case.kinematics)
+    found = {}
+    for row, at in contacts.items():
+        step = case.steps[row]
+        record = next(s.detail for s in case.steps[row:] if s.kind == "record" and isinstance(s.detail, Recorded))
+        motion = case.kinematics.part_motion(step.angles_end)[:3, :3]
+        found[step.line] = (at, motion @ np.array(record.normal))
+    return found
+
+
+def _differs(
+    case: Case,
+    scenario: Scenario,
+    places: Mapping[int, tuple[np.ndarray, np.ndarray]],
+    planned: Outcome,
+) -> tuple[int, str] | None:
+    """The line at which a program does otherwise than planned, and how; None if it does not."""
+    times: dict[int, int] = {}
+    by_line = touch_of_line(case)
+
+    def trigger(step: Step) -> Sequence[float] | None:
+        if step.line not in places:
+            return _known(step.end)
+        at, normal = places[step.line]
+        touch = by_line[step.line]
+        deviation = scenario(touch, times.get(touch, 0))
+        first = case.options["offsets"].get(case.first_offset)
+        moved = np.zeros(3) if first is None else np.subtract(step.origin, first)
+        return (at + deviation * normal - moved).tolist()
+
+    control = Interpreter(trigger=trigger, **of_control(case))
+    expected = iter(_planned(planned, case))
+    line = 0
+    for block, own in executed(_kept(case), control, flow=bool(case.options.get("flow"))):
+        for step in own:
+            line = step.line
+            event = _event(step, control, case)
+            if event is None:
+                continue
+            if event.what.startswith("touch"):
+                touch = int(event.what.split()[1])
+                times[touch] = times.get(touch, 0) + 1
+            wanted = next(expected, None)
+            if wanted is None or not wanted.same(event):
+                told = "nothing more" if wanted is None else wanted.words
+                return block.line, f"{scenario.what}: the program comes to {event.words}, planned is {told}"
+            if event.what in ("a safe stop", "its end"):
+                return _misreckoned(control, planned, scenario, case)
+    return line, f"{scenario.what}: the program does not come to an end"
+
+
+def _misreckoned(control: Interpreter, planned: Outcome, scenario: Scenario, case: Case) -> tuple[int, str] | None:
+    """Values that a person is to read off after the program, and that are not as planned."""
+    if not case.names:
+        return None
+    for name, number in numbers_of(case.decided, case.names[0]).items():
+        if name in planned.values:
+            found, wanted = control.parameters.get(number, math.nan), planned.values[name]
+            if not math.isclose(found, wanted, rel_tol=1e-5, abs_tol=_RECKONED):
+                line = next((b.line for b in case.blocks if (float(number) in {p for p, _ in b.assignments})), 0)
+                what = f"{scenario.what}: #{number} ({name}) becomes {found:.5f}, planned is {wanted:.5f}"
+                return line, what
+    return None
+
+
+def _event(step: Step, control: Interpreter, case: Case) -> _Event | None:
+    if step.kind == "record" and isinstance(step.detail, Recorded):
+        first = case.options["offsets"].get(case.first_offset)
+        moved = () if first is None else tuple(float(v) for v in np.subtract(control.origin, first))
+        return _Event(f"touch {step.detail.touch}", step.state.offset if case.copies else "", moved, step.line)
+    if step.kind == "message" and str(step.detail).upper() == _SAFE:
+        return _Event("a safe stop", line=step.line)
+    return _Event("its end", line=step.line) if step.kind == "end" else None
+
+
+def _planned(found: Outcome, case: Case) -> list[_Event]:
+    """What a program comes to, event by event, by the meaning of its data."""
+    events: list[_Event] = []
+    offset, moved = case.first_offset, np.zeros(3)
+    shifts = iter(found.shifts)
+    for step in found.steps:
+        if isinstance(step, ShiftOffset):
+            _, angles, shift = next(shifts)
+            offset, moved = step.to, _turned(shift, angles, case.kinematics)
+        elif isinstance(step, Entered | UseOffset):
+            next(shifts)
+            offset, moved = (step.to if isinstance(step, Entered) else step.name), np.zeros(3)
+        elif isinstance(step, Record):
+            known = case.first_offset != ""
+            events.append(_Event(f"touch {step.touch}", offset, tuple(moved.tolist()) if known else ()))
+    last = case.decided[-1]  # one at the very end stops, and then ends, as every program does
+    stopped = found.stopped and not (isinstance(last, SafeStop) and last.message == found.stopped)
+    return [*events, _Event("a safe stop" if stopped else "its end")]
+
+
+def _turned(shift: Sequence[float], angles: Sequence[float], kinematics: Kinematics) -> np.ndarray:
+    return np.asarray(kinematics.part_motion(angles)[:3, :3] @ np.array(shift))
+
+
+def _known(place: Sequence[float]) -> Sequence[float] | None:
+    return place if all(map(math.isfinite, place)) else None
+
+
+def of_control(case: Case) -> dict:
+    """What an interpreter is told of the control of a case."""
+    return {
+        "kinematics": case.kinematics,
+        **{key: case.options.get(key) for key in ("start", "offsets", "aliases")},
+    }
+
+
+def _kept(case: Case) -> list[Block]:
+    return [block for block in case.blocks if not (case.options.get("block_delete") and block.skip)]
+
+
+def touch_of_line(case: Case) -> dict[int, int]:
+    """Line of each recorded probing move, and of the fast one before it -> touch."""
+    found: dict[int, int] = {}
+    lines: list[int] = []
+    for step in case.steps:
+        if step.kind == "probe":
+            lines.append(step.line)
+        elif step.kind == "record" and isinstance(step.detail, Recorded):
+            found |= dict.fromkeys(lines, step.detail.touch)
+            lines = []
+    return found
+
+
+def _recorded(steps: Sequence[Step]) -> Iterator[tuple[Step, Recorded]]:
+    touched: Step | None = None
+    for step in steps:
+        if step.kind == "probe":
+            touched = step
+        elif step.kind == "record" and isinstance(step.detail, Recorded) and touched is not None:
+            yield touched, step.detail
+
+
+def _kept_by(case: Case, line: int) -> Iterator[tuple[str, str] | None]:
+    """How each coordinate of a trigger is kept after the probing move of a line: between which offsets, if any."""
+    for block in case.blocks[line:]:
+        if any(comment.upper().startswith("PROBEKIT RECORD") for comment in block.comments):
+            return
+        for _, value in block.assignments:
+            if isinstance(value, Formula) and stored_axis(value) is not None:
+                yield counted_from(value)
+
+
+def _last_offset(case: Case) -> str:
+    return next((step.state.offset for step in reversed(case.steps[:-1]) if step.kind != "end"), "")
+
+
+def _own(block: Block) -> set[float]:
+    """Parameters of the program's own that a block reads, its condition too."""
+    asked = flow_of(block)
+    values = [value for pair in (*block.words, *block.assignments) for value in pair]
+    values += [] if asked is None or asked.asks is None else [asked.asks]
+    read = {n for value in values if isinstance(value, Formula) for n in value.reads if isinstance(n, float)}
+    return {number for number in read if number < _FREE}
+
+
+def _key(step: Step) -> tuple[object, ...]:
+    ends = tuple(0.0 if math.isnan(v) else round(v, 4) for v in (*step.start, *step.end))
+    return step.line, step.kind, ends

@@ -1,0 +1,167 @@
+"""Touches that make a program decide one way or the other: just within each of its limits, and just beyond.
+
+Every comparison of a program has a length at which it turns over. For ways in which touches may deviate (the part off
+along each direction of an estimate, one touch alone, one end of a plane up) that length is found, and the program is
+followed a little on either side of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...errors import InputError
+from ..deciding.decisions import Decide, Reprobe, Step, linear
+from ..deciding.estimates import Estimate
+from ..deciding.expressions import Expression, Let, Operation, Value, leaves, value_of
+from ..moves import Touch
+
+__all__ = ["Scenario", "scenarios_of"]
+
+_BESIDE = 1e-3  # by so much of a limit a program is followed on either side of it
+_ROUNDED = 2e-6  # and at least by so much more than numbers of a program are rounded [mm, degree]
+_MOST = 400
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """How touches deviate [mm], by their number, and whether only when they are made for the first time."""
+
+    what: str
+    deviations: Mapping[int, float]
+    once: bool = False
+
+    def __call__(self, touch: int, time: int) -> float:
+        """The deviation of a touch that is made for the nth time, from 0."""
+        return 0.0 if self.once and time else self.deviations.get(touch, 0.0)
+
+
+def scenarios_of(steps: Sequence[Step]) -> list[Scenario]:
+    """Scenarios that together turn every comparison of a program over.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    """
+    normals = {one.touch: np.array(one.normal) for one in linear(steps) if isinstance(one, Touch)}
+    estimates, compared = list(_estimates(steps)), list(_compared(steps))
+    found = [Scenario("a part as planned", {}), _mixed(estimates, normals)]
+    for what, way in _ways(estimates, normals):
+        lengths = [_length(steps, way, one, limit) for one, limit in compared]
+        reached = [length for length in lengths if length is not None]
+        if not reached:
+            continue
+        least = min(reached)
+        for length, side in (
+            (least * (1 - _BESIDE) - _ROUNDED, "within"),
+            (least * (1 + _BESIDE) + _ROUNDED, "beyond"),
+        ):
+            told = {touch: length * share for touch, share in way.items()}
+            found.append(Scenario(f"{what} by {length:.5g} mm, just {side} a limit", told))
+            if side == "beyond" and any(isinstance(one, Reprobe) for one in _within(steps)):
+                found.append(Scenario(f"{what} by {length:.5g} mm, only the first time", told, once=True))
+    return found[:_MOST]
+
+
+def _mixed(estimates: Sequence[Estimate], normals: Mapping[int, np.ndarray]) -> Scenario:
+    """Every touch deviates otherwise, by a tenth of a micrometre to some: a value taken from another touch shows."""
+    rows = {touch: row for row, touch in enumerate(normals)}
+    used = {touch for one in estimates for touch in one.used}
+    return Scenario(
+        "every touch a little different",
+        {touch: 0.002 + 0.004 * ((row * 0.6180339887) % 1.0) for touch, row in rows.items() if touch in used},
+    )
+
+
+def _ways(estimates: Sequence[Estimate], normals: Mapping[int, np.ndarray]) -> Iterator[tuple[str, dict[int, float]]]:
+    """Ways in which touches may deviate, as shares of one length."""
+    told: list[tuple[float, ...]] = []
+    for one in estimates:
+        if one.direction not in told:
+            told.append(one.direction)
+            along = np.array(one.direction)
+            name = "({:g}, {:g}, {:g})".format(*one.direction)
+            for sign, word in ((1.0, "along"), (-1.0, "against")):
+                yield f"the part off {word} {name}", {t: sign * float(n @ along) for t, n in normals.items()}
+        if one.kind == "angle":
+            for sign, word in ((1.0, "up"), (-1.0, "down")):
+                yield f"one end {word} for {one.name}", dict.fromkeys(one.groups[1], sign)
+    if len(told) > 1:
+        whole = np.sum([np.array(one) for one in told], axis=0)
+        yield "the part off along all of them", {t: float(n @ whole) for t, n in normals.items()}
+    for touch in dict.fromkeys(touch for one in estimates for touch in one.used):
+        yield f"touch {touch} alone off", {touch: 1.0}
+        yield f"touch {touch} alone off inwards", {touch: -1.0}
+
+
+def _length(steps: Sequence[Step], way: Mapping[int, float], one: Expression, limit: float) -> float | None:
+    """The length at which a comparison turns over, None if it does not."""
+    length = limit
+    for _ in range(40):
+        given = _value(steps, {touch: length * share for touch, share in way.items()}, one)
+        if given is None or given <= 1e-12:
+            return None
+        if abs(given - limit) <= 1e-12 * limit:
+            return length
+        length *= limit / given
+    return length
+
+
+def _value(steps: Sequence[Step], deviations: Mapping[int, float], one: Expression) -> float | None:
+    """What a tree gives if touches deviate so, whatever path is taken."""
+    names: dict[str, float] = {}
+    try:
+        for let in linear(steps):
+            if isinstance(let, Let):
+                names[let.name] = value_of(let.to, names, _Zero(deviations))
+        return value_of(one, names, _Zero(deviations))
+    except InputError:
+        return None
+
+
+class _Zero(dict[int, float]):
+    """Deviations; none where nothing is said."""
+
+    def __contains__(self, _touch: object) -> bool:
+        return True
+
+    def __missing__(self, _touch: int) -> float:
+        return 0.0
+
+
+def _within(steps: Sequence[Step]) -> Iterator[Step]:
+    """All steps, those within decisions too."""
+    for one in steps:
+        yield one
+        if isinstance(one, Decide):
+            yield from _within((*one.then, *one.otherwise))
+        elif isinstance(one, Reprobe):
+            yield from _within(one.steps)
+
+
+def _estimates(steps: Sequence[Step]) -> Iterator[Estimate]:
+    return (one for one in _within(steps) if isinstance(one, Estimate))
+
+
+def _compared(steps: Sequence[Step]) -> Iterator[tuple[Expression, float]]:
+    """What is compared with a number in any condition, and that number."""
+    found: list[tuple[Expression, float]] = []
+
+    def take(tree: Expression) -> None:
+        if not isinstance(tree, Operation):
+            return
+        a, b = tree.of[0], tree.of[-1]
+        if tree.word in ("<", "<=", ">", ">=") and isinstance(b, Value) and b.number > 0 and list(leaves(a)):
+            if (a, float(b.number)) not in found:
+                found.append((a, float(b.number)))
+        for one in tree.of:
+            take(one)
+
+    for one in _within(steps):
+        if isinstance(one, Decide):
+            take(one.condition)
+        elif isinstance(one, Reprobe):
+            take(one.until)
+    return iter(found)

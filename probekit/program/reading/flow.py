@@ -1,0 +1,189 @@
+"""Runs the blocks of a program in the order that its flow control gives them: if, while, repeat, subprograms.
+
+RS274/NGC as NISTIR 6556 has it knows no flow control. The words here are those of a widespread extension of it
+(O-words: ``O10 if [#110 GT 0.5]``, else, elseif, endif, while, endwhile, repeat, endrepeat, sub, endsub, call, return),
+stated from memory: someone qualified for the control confirms that it reads them so. Loops and calls are bounded here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from .expressions import Formula, read_value
+from .steps import Step
+from .words import Block
+
+if TYPE_CHECKING:
+    from .interpreter import Interpreter
+
+__all__ = ["Choice", "Flow", "executed", "flow_of"]
+
+MOST_TURNS = 100  # of one loop, together; common practice, no source: what touches this often is not meant
+_DEEPEST = 10  # calls within calls
+
+_OPENS = {"IF": "ENDIF", "WHILE": "ENDWHILE", "REPEAT": "ENDREPEAT", "SUB": "ENDSUB"}
+_ASKS = ("IF", "ELSEIF", "WHILE", "REPEAT")
+_WORDS = (*_OPENS, *_OPENS.values(), "ELSEIF", "ELSE", "CALL", "RETURN")
+
+#: Told of each decision: the block and what its condition gives; what it returns is taken.
+Choice = Callable[[Block, bool], bool]
+
+
+@dataclass(frozen=True)
+class Flow:
+    """A block of flow control: its word, its label, and the condition or count that it asks for."""
+
+    word: str
+    label: int
+    asks: float | Formula | None = None
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """What opens and ends together with a block, by their places in the program."""
+
+    first: int
+    middle: tuple[int, ...]
+    last: int
+
+
+def flow_of(block: Block) -> Flow | None:
+    """The flow control of a block, None if it is none or cannot be read.
+
+    Parameters
+    ----------
+    block : Block
+    """
+    if len(block.words) != 1 or block.words[0][0] != "O" or len(block.unknown) != 1 or block.assignments or block.skip:
+        return None
+    label, text = block.words[0][1], block.unknown[0]
+    if isinstance(label, Formula) or label != int(label):
+        return None
+    word = next((one for one in sorted(_WORDS, key=len, reverse=True) if text.startswith(one)), None)
+    rest = "" if word is None else text[len(word) :]
+    if word in _ASKS:
+        found = read_value(rest, 0, compares=True)
+        return None if found is None or found[1] != len(rest) else Flow(word, int(label), found[0])
+    return None if word is None or rest else Flow(word, int(label))
+
+
+def executed(
+    blocks: Sequence[Block],
+    control: Interpreter,
+    *,
+    flow: bool = False,
+    choose: Choice | None = None,
+    before: Callable[[Block, Interpreter], None] | None = None,
+) -> Iterator[tuple[Block, list[Step]]]:
+    """Blocks in the order in which a control comes to them, with their steps, to the end of the program.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    control : Interpreter
+    flow : bool
+        Whether the control knows flow control; else its words are not understood.
+    choose : callable, optional
+        See `Choice`.
+    before : callable, optional
+        Told of each block, before it is run.
+    """
+    frames = _frames(blocks) if flow else {}
+    subs = {one.label: at for at, block in enumerate(blocks) if flow and (one := flow_of(block)) and one.word == "SUB"}
+    turns: dict[int, int] = {}
+    left: dict[int, int] = {}
+    calls: list[int] = []
+    at = 0
+    while at < len(blocks) and not control.ended:
+        block = blocks[at]
+        if before is not None:
+            before(block, control)
+        found = flow_of(block) if flow else None
+        if found is None or (found.word not in ("CALL", "RETURN") and at not in frames):
+            yield block, control.block(block)
+            at += 1
+            continue
+        wrong = ""
+        if found.word == "CALL":
+            wrong = "" if found.label in subs and len(calls) < _DEEPEST else "a call of what is not there, or too deep"
+            calls.append(at + 1)
+            to = subs.get(found.label, at) + 1
+        elif found.word in ("RETURN", "ENDSUB"):
+            to = calls.pop() if calls else at + 1
+        elif found.word == "SUB":
+            to = frames[at].last + 1
+        else:
+            try:
+                to = _next(at, found, frames[at], blocks, control, turns, left, choose)
+            except ValueError as error:
+                wrong, to = str(error), at + 1
+        said = control.flow(block)
+        if wrong:
+            yield block, [*said, control.broken(wrong)]
+            return
+        yield block, said
+        at = to
+
+
+def _next(
+    at: int,
+    found: Flow,
+    frame: _Frame,
+    blocks: Sequence[Block],
+    control: Interpreter,
+    turns: dict[int, int],
+    left: dict[int, int],
+    choose: Choice | None,
+) -> int:
+    """Place of the block after one of if, while and repeat."""
+
+    def holds(place: int) -> bool:
+        asked = flow_of(blocks[place])
+        value = control.value(asked.asks) != 0 if asked is not None and asked.asks is not None else True
+        return value if choose is None else choose(blocks[place], value)
+
+    if found.word == "IF":
+        for place in (frame.first, *frame.middle):
+            one = flow_of(blocks[place])
+            if (one is not None and one.word == "ELSE") or holds(place):
+                return place + 1
+        return frame.last + 1
+    if found.word in ("ELSEIF", "ELSE", "ENDIF"):  # the end of the branch before it
+        return frame.last + 1
+    if found.word in ("ENDWHILE", "ENDREPEAT"):
+        return frame.first
+    turns[at] = turns.get(at, 0) + 1
+    if turns[at] > MOST_TURNS:
+        raise ValueError(f"a loop that turns more than {MOST_TURNS} times")
+    if found.word == "WHILE":
+        return at + 1 if holds(at) else frame.last + 1
+    count = left.pop(at, None)
+    if count is None:
+        count = round(control.value(found.asks)) if found.asks is not None else 0
+    if count <= 0:
+        return frame.last + 1
+    left[at] = count - 1
+    return at + 1
+
+
+def _frames(blocks: Sequence[Block]) -> dict[int, _Frame]:
+    """What belongs together, by the place of each of its blocks; what is not closed or crosses is left out."""
+    frames: dict[int, _Frame] = {}
+    waiting: list[tuple[int, Flow, list[int]]] = []
+    for at, block in enumerate(blocks):
+        found = flow_of(block)
+        if found is None:
+            continue
+        if found.word in _OPENS:
+            waiting.append((at, found, []))
+        elif waiting and waiting[-1][1].label == found.label:
+            first, opened, middle = waiting[-1]
+            if found.word in ("ELSE", "ELSEIF") and opened.word == "IF":
+                middle.append(at)
+            elif found.word == _OPENS[opened.word]:
+                waiting.pop()
+                frame = _Frame(first, tuple(middle), at)
+                frames |= dict.fromkeys((first, *middle, at), frame)
+    return frames

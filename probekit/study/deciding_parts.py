@@ -1,0 +1,134 @@
+"""Whether a dialect can decide, and the programs with a stop between them that take its place where it cannot."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from .. import program as programs
+from ..errors import InputError, ProbekitWarning
+from ..making import blaming
+from ..program.checking.case import is_dry
+from ..program.deciding.entries import Entry, entries_of, numbers_of
+from ..program.deciding.paths import straight
+from ..program.moves import Touch
+from ..program.reading.source import Source
+from ..program.reading.steps import read_record
+from ..program.reading.words import parse
+from .phasing import phases_of
+from .places import part_name
+from .prepared import Following, dialect_of, offset_of, slots_after
+
+if TYPE_CHECKING:
+    from ..program.deciding.phases import Part
+    from ..program.writing.dialect import Dialect
+    from .model import Study
+    from .prepared import Plan
+
+__all__ = ["check_phases", "decides_itself", "entered_after", "later_parts", "part_of"]
+
+_TO_DECIDE = ("decide", "repeat", "shift", "give_up", "record_shifted", "let")
+_IN_PARTS = ("entered", "record_shifted", "let")
+
+
+def decides_itself(dialect: Dialect) -> bool:
+    """Whether programs in a dialect can decide by themselves."""
+    return not any(kind in dialect.omit for kind in _TO_DECIDE)
+
+
+def check_phases(study: Study, dialect: Dialect) -> None:
+    """Refuse phases that no program can be written of, before any work is done on them.
+
+    Raises
+    ------
+    InputError
+        If the dialect can neither decide nor reckon values for a person, a copy is no work offset or the one set up, or
+        a milling program is to take a program that decides.
+    """
+    if not decides_itself(dialect):
+        missing = next((kind for kind in _IN_PARTS if kind in dialect.omit), None)
+        if missing is not None:
+            lacking = next(kind for kind in _TO_DECIDE if kind in dialect.omit)
+            raise InputError(
+                f"the dialect {dialect.name} cannot decide, nor be followed by a second program",
+                file=study.path,
+                column=f"moves.{lacking}",
+                found=dialect.omit[lacking],
+                todo="Leave [[phase]] out, or use a dialect that can; no program was written.",
+            )
+    by = offset_of(study)
+    for number, phase in enumerate(phases_of(study), 1):
+        if phase.to and (phase.to not in dialect.work_offsets or phase.to == by):
+            raise InputError(
+                "a shift needs another work offset for its copy",
+                file=study.path,
+                column=f"phase {number}.to",
+                found=phase.to,
+                expected=", ".join(name for name in dialect.work_offsets if name != by),
+            )
+    if "milling" in study.settings.get("program", {}):
+        raise InputError(
+            "a program that decides is not merged with milling",
+            file=study.path,
+            column="program.milling",
+            found="[[phase]] and milling",
+            expected="one of them",
+            todo="Where it stops for good it would end the milling, too: run it as a program of its own.",
+        )
+
+
+def entered_after(part: Part, study: Study, dialect: Dialect) -> tuple[Entry, ...]:
+    """What a person enters after one of several programs."""
+    numbers = numbers_of(part.steps, dialect.reckoning.names[0])
+    shows = {name: dialect.reckoning.parameter.replace("{n}", str(n)) for name, n in numbers.items()}
+    return entries_of(part, offset_of(study), shows)
+
+
+def part_of(planned: Plan, text: Source) -> int | None:
+    """Which of several programs a text is, by the touches that it records; None if there is only one, or it is dry.
+
+    Parameters
+    ----------
+    planned : Plan
+    text : Source
+    """
+    blocks = parse(text)
+    if not planned.phases or decides_itself(dialect_of(planned.study)) or is_dry(blocks):
+        return None
+    found = [read_record(comment) for block in blocks for comment in block.comments]
+    recorded = {record[0] for record in found if record is not None}
+    own = [len(recorded & {s.touch for s in straight(one.steps) if isinstance(s, Touch)}) for one in planned.parts]
+    return own.index(max(own))
+
+
+def later_parts(study: Study, planned: Plan, dialect: Dialect, names: tuple[str, str]) -> tuple[Following, ...]:
+    """The second program and those after it, written and checked.
+
+    Parameters
+    ----------
+    study : Study
+    planned : Plan
+    dialect : Dialect
+    names : (2,) str
+        Name and suffix of the first one.
+    """
+    options, found = study.settings.get("program", {}), []
+    for number, part in enumerate(planned.parts[1:], 1):
+        own = replace(dialect, slots=slots_after(dialect.slots, part.touches))
+        called = part_name(*names, number + 1)
+        with blaming(study.path, "program"), warnings.catch_warnings():
+            warnings.simplefilter("ignore", ProbekitWarning)  # what is left out is said of the first one
+            text = programs.write(
+                part.steps,
+                own,
+                kinematics=planned.kinematics,
+                probe=planned.probe,
+                name=called.removesuffix(names[1]),
+                work_offset=offset_of(study),
+                away=options.get("lift"),
+                whole=True,
+            )
+        enter = entered_after(part, study, dialect)
+        found.append(Following(called, part, text, planned.check(text, part=number), enter))
+    return tuple(found)
