@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import html
 import inspect
+import json
 import os
 import re
 import shutil
@@ -60,6 +61,7 @@ def prepare(source: Path, *, quick: bool) -> None:
     """The folder that Sphinx reads."""
     shutil.copytree(HERE, source, ignore=shutil.ignore_patterns("build.py", "__pycache__"))
     shutil.copytree(TOP / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    fold_solutions(source / "notebooks")
     for name in ("data", "tests/published"):  # notebooks read them beside their own folder
         shutil.copytree(TOP / name, source / name, ignore=shutil.ignore_patterns("*.py", "results", "__pycache__"))
     shutil.copy(TOP / "DEVELOPERS.md", source / "DEVELOPERS.md")
@@ -74,6 +76,17 @@ def prepare(source: Path, *, quick: bool) -> None:
         (reference / f"{room}.md").write_text(page_of(room), encoding="utf-8")
     (reference / "index.md").write_text(reference_index(), encoding="utf-8")
     gallery(source / "_extra" / "gallery", quick=quick)
+
+
+def fold_solutions(folder: Path) -> None:
+    """Fold the solutions on the site as well, where the folding of a notebook is not known."""
+    for path in folder.glob("*.ipynb"):
+        notebook = json.loads(path.read_text(encoding="utf-8"))
+        for cell in notebook["cells"]:
+            tags = cell["metadata"].get("tags", [])
+            if "solution" in tags:
+                cell["metadata"]["tags"] = [*tags, "hide-cell"]
+        path.write_text(json.dumps(notebook), encoding="utf-8")
 
 
 def titled(path: Path) -> str:
@@ -137,7 +150,8 @@ def course() -> str:
     toc = "\n".join(["```{toctree}", ":maxdepth: 1", "", *names, "```"])
     said = (
         "Each notebook says what you will be able to do, has exercises with folded solutions and ends with a cell that "
-        "checks what it said. They are run when this site is built. Parts and numbers are invented."
+        "checks what it said. They are run when this site is built; views that turn need a running notebook and are "
+        "empty here, the gallery has them as pages. Parts and numbers are invented."
     )
     return f"# The course\n\n{said}\n\n{toc}\n"
 

@@ -32,11 +32,12 @@ nb_execution_mode = os.environ.get("PROBEKIT_SITE_RUN", "off")
 nb_execution_cache_path = os.environ.get("PROBEKIT_SITE_CACHE", "")
 nb_execution_timeout = 600
 nb_execution_raise_on_error = True
-nb_ipywidgets_js: dict[str, dict[str, str]] = {}  # no scripts of other hosts: the still picture stands for a widget
+nb_ipywidgets_js: dict[
+    str, dict[str, str]
+] = {}  # no scripts of other hosts: a widget stays empty here, see the gallery
 nb_merge_streams = True
 nb_code_prompt_show = "Show {type}"
 nb_code_prompt_hide = "Hide {type}"
-nb_mime_priority_overrides = [("html", "application/vnd.jupyter.widget-view+json", None)]
 myst_enable_extensions = ["dollarmath", "colon_fence"]
 myst_heading_anchors = 3
 
