@@ -62,8 +62,8 @@ def prepare(source: Path, *, quick: bool) -> None:
     shutil.copytree(HERE, source, ignore=shutil.ignore_patterns("build.py", "__pycache__"))
     shutil.copytree(TOP / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
     fold_solutions(source / "notebooks")
-    for name in ("data", "tests/published"):  # notebooks read them beside their own folder
-        shutil.copytree(TOP / name, source / name, ignore=shutil.ignore_patterns("*.py", "results", "__pycache__"))
+    for name in ("data", "tests/published", "tests/benchmarks"):  # notebooks read them beside their own folder
+        shutil.copytree(TOP / name, source / name, ignore=shutil.ignore_patterns("results", "__pycache__"))
     shutil.copy(TOP / "DEVELOPERS.md", source / "DEVELOPERS.md")
     (source / "changelog.md").write_text(titled(TOP / "CHANGELOG.md"), encoding="utf-8")
     (source / "citation.md").write_text(citation(), encoding="utf-8")
