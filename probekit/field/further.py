@@ -127,7 +127,8 @@ def touch_first(
     -----
     Each touch is the one that lessens the weighed variance over the surface most, given those before it (greedy
     A-optimal choice; the weight of a place is the normal density at its nearer limit). No hill is in it: look at the
-    blind spot of what it chooses.
+    blind spot of what it chooses. Such touches stand unevenly: if the part turns out not to be like the earlier ones,
+    they say less of it than even ones, and it has to be touched evenly as well.
     """
     from scipy import stats
 

@@ -4,7 +4,8 @@ Parts of one invented process on the saddle of `bench_field`: a pattern that all
 and a smooth field of each part's own. Twenty-five earlier parts with 60 touches each; new parts with few. Strangers
 have another pattern. For each number of touches, with and without the earlier parts: share of parts whose worst
 deviation lies below the stated 90 % quantile, what is true where about 0.9 is said, accepted parts and the bad ones
-among them, and how many were found not to be like the earlier ones.
+among them, and how many were found not to be like the earlier ones. Shares are of what would be said, even where the
+library gives no number: alone, and for a stranger, it gives none below thirty touches.
 
     python tests/benchmarks/bench_earlier.py [--parts 60] [--nodes 400]
 """
