@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ def add_commands(commands: Any) -> None:
     told.add_argument("--export", choices=("csv", "parquet", "json"), help="write everything into the folder of --to")
     told.add_argument("--migrate", type=Path, metavar="FOLDER", help="copy into a new archive of the present layout")
     told.set_defaults(run=_history)
+    _add_watch(commands)
     fewer = commands.add_parser(
         "fewer",
         help="what fewer touches, or touches placed otherwise, would feel and say",
@@ -50,6 +52,36 @@ def add_commands(commands: Any) -> None:
     fewer.add_argument("--counts", type=int, nargs="+", metavar="N", help="numbers of touches (default: by the plan)")
     fewer.add_argument("--only", metavar="NAME", help="this profile alone")
     fewer.set_defaults(run=_fewer)
+
+
+def _add_watch(commands: Any) -> None:
+    seen = commands.add_parser(
+        "watch",
+        help="inspect results files as they arrive in a folder",
+        description="Inspect the results files that arrive in a folder, append each part to an archive, and write its "
+        "page. Goes on until it is interrupted; what was inspected before is not inspected again.",
+    )
+    seen.add_argument("folder", type=Path, help="where results files arrive")
+    seen.add_argument("--study", type=Path, required=True, help="the study file that judges them")
+    seen.add_argument("--archive", type=Path, required=True, metavar="FOLDER", help="the archive of the parts")
+    seen.add_argument("--to", type=Path, metavar="FOLDER", help="folder for a page per part and history.html of all")
+    seen.add_argument("--pattern", default="*.csv", help="names of results files (default: *.csv)")
+    seen.add_argument("--every", type=float, default=2.0, metavar="SECONDS", help="time between two looks")
+    seen.add_argument("--settle", type=float, default=4.0, metavar="SECONDS", help="a file unchanged so long is whole")
+    seen.add_argument("--once", action="store_true", help="end when all that is there has been done")
+    seen.set_defaults(run=_watch)
+
+
+def _watch(options: argparse.Namespace) -> int:
+    from . import archive
+
+    given = {name: getattr(options, name) for name in ("archive", "to", "pattern", "every", "settle", "once")}
+    words = []
+    for arrival in archive.watch(options.folder, options.study, **given):
+        words.append(arrival.word)
+        say(arrival.sentence)
+        sys.stdout.flush()
+    return 0 if set(words) <= {"conforms", "again"} else 1
 
 
 def archived(folder: Path, study: Any, found: Any) -> str:

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from .showing import history_page
     from .store import Archive
     from .telling import history
+    from .watching import watch
 
-__all__ = ["Archive", "export", "history", "history_page", "inspect_many", "migrate", "record_of", "verify"]
+__all__ = ["Archive", "export", "history", "history_page", "inspect_many", "migrate", "record_of", "verify", "watch"]
 
 if not TYPE_CHECKING:
     __getattr__, __dir__ = on_first_use(
@@ -31,5 +32,6 @@ if not TYPE_CHECKING:
             "showing": "history_page",
             "store": "Archive",
             "telling": "history",
+            "watching": "watch",
         },
     )

@@ -15,7 +15,7 @@ from ..errors import InputError
 from ..show import shown
 from .jobs import Job, inspect_job, jobs_of, made_of
 from .record import Record, refused_record
-from .store import Archive, connected
+from .store import Archive
 
 __all__ = ["Batch", "inspect_many"]
 
@@ -92,7 +92,6 @@ def inspect_many(
     """
     jobs = jobs_of(wanted, touches, to)
     kept = Archive(Path(archive)) if isinstance(archive, str | Path) else archive
-    done = _done(kept)
     rows: list[tuple[object, ...]] = []
     runner = _Runner(executor)
     waiting: deque[tuple[Job, Future[Record] | Record | None, int]] = deque()
@@ -101,7 +100,7 @@ def inspect_many(
         while left or waiting:
             while left and len(waiting) < (_IN_FLIGHT if executor is not None else 1):
                 job = left.popleft()
-                number = done.get(_made_of(job), 0) if done else 0
+                number = 0 if kept is None else kept.made_of(_made_of(job))
                 waiting.append((job, None if number else runner.submit(job), number))
             job, future, number = waiting.popleft()
             rows.append(_row(job, *_finished(job, future, number, runner, kept)))
@@ -182,14 +181,6 @@ def _finished(
 def _row(job: Job, body: dict[str, object], number: int, new: bool) -> tuple[object, ...]:
     touches = "" if job.touches is None else str(job.touches)
     return (str(job.study), touches, body["key"], body["word"], number, new, body.get("error", ""))
-
-
-def _done(kept: Archive | None) -> dict[str, int]:
-    """Digest of what it was made of -> number of the record, for all that is in the archive."""
-    if kept is None or not len(kept):
-        return {}
-    with connected(kept) as base:
-        return {row[0]: row[1] for row in base.execute("SELECT inputs, n FROM part WHERE inputs > '' ORDER BY n")}
 
 
 def _made_of(job: Job) -> str:

@@ -17,6 +17,8 @@ from .store import Archive, connected, linked, same_of
 
 __all__ = ["Checked", "verify"]
 
+_AT_ONCE = 1000  # parts whose touches are read together
+
 
 @shown
 @dataclass(frozen=True, eq=False)
@@ -80,6 +82,7 @@ def verify(archive: Archive, *, head: tuple[int, str] | None = None) -> Checked:
         notes.append(f"{archive.list.name} is missing or empty: records cut off at the end cannot be told")
     found, previous = 0, "0" * 64
     count, number = 0, 0
+    pending: list[tuple[int, str, dict[str, Any]]] = []
     with connected(archive) as base:
         for number, checksum, before, data in base.execute("SELECT n, hash, previous, body FROM record ORDER BY n"):
             count += 1
@@ -90,8 +93,13 @@ def verify(archive: Archive, *, head: tuple[int, str] | None = None) -> Checked:
             if fault:
                 faults.append((number, key, fault))
             elif body:
-                faults += [(number, key, one) for one in _beside(base, archive, number, checksum, body)]
+                faults += [(number, key, one) for one in _beside(base, number, checksum, body)]
+                pending.append((number, key, body.get("touches", {})))
+            if len(pending) >= _AT_ONCE:
+                faults += _touched(archive, pending)
+                pending = []
             found, previous = number, checksum
+        faults += _touched(archive, pending)
         extra = [t for t in INDEXED if base.execute(f"SELECT 1 FROM {t} WHERE n > ? LIMIT 1", (found,)).fetchone()]
     for n in sorted(n for n in said if n > found):
         if said[n].done or n > found + 1 or extra:
@@ -100,7 +108,7 @@ def verify(archive: Archive, *, head: tuple[int, str] | None = None) -> Checked:
             notes.append(_given_up(said[n].key))
     if head is not None and not _there(archive, head):
         faults.append((head[0], "", f"the record with the hash {head[1][:16]}... is not there: the chain is another"))
-    table = pd.DataFrame(faults, columns=["record", "part", "fault"])
+    table = pd.DataFrame(sorted(faults, key=lambda one: one[0]), columns=["record", "part", "fault"])
     return Checked(count, previous, table, tuple(notes))
 
 
@@ -146,20 +154,33 @@ def _fault(
     return ""
 
 
-def _beside(base: Any, archive: Archive, number: int, checksum: str, body: dict[str, Any]) -> list[str]:
-    """What is wrong with the touches and the index of a record that is whole itself."""
+def _beside(base: Any, number: int, checksum: str, body: dict[str, Any]) -> list[str]:
+    """What is wrong with the index of a record that is whole itself."""
     faults = []
     for table, rows in rows_of(number, checksum, same_of(body), body).items():
         there = base.execute(f"SELECT * FROM {table} WHERE n = ? ORDER BY rowid", (number,)).fetchall()
         if there != rows:
             faults.append(f"the columns of table {table} do not say what the record says: copy with --migrate")
-    if "touches" in body and body["touches"]["rows"]:
+    return faults
+
+
+def _touched(archive: Archive, records: list[tuple[int, str, dict[str, Any]]]) -> list[tuple[int, str, str]]:
+    """What is wrong with the touches of records that are whole themselves: number, key, fault."""
+    faults: list[tuple[int, str, str]] = []
+    wanted = [number for number, _, said in records if said.get("rows")]
+    try:
+        tables = dict(archive.touches_of(wanted))
+    except InputError:
+        tables = {}  # one of them is damaged: look which
+    for number, key, said in records:
+        if not said.get("rows"):
+            continue
         try:
-            table = archive.touches(number)
-            if bulk.digest_of(table) != body["touches"]["sha256"]:
-                faults.append("the touches were changed")
+            table = tables[number] if tables else archive.touches(number)
+            if bulk.digest_of(table[list(said["columns"])]) != said["sha256"]:
+                faults.append((number, key, "the touches were changed"))
         except (InputError, KeyError) as error:
-            faults.append(f"the touches are missing or damaged ({error})")
+            faults.append((number, key, f"the touches are missing or damaged ({error})"))
     return faults
 
 

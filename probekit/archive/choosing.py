@@ -13,6 +13,7 @@ from .store import Archive
 
 __all__ = ["Chosen", "choose"]
 
+_DATE = r"\d{4}-\d{2}-\d{2}([T ].*)?"
 _MEANING = {"settings": "study", "model": "model", "plan": "plan"}
 
 
@@ -24,8 +25,9 @@ class Chosen:
     Attributes
     ----------
     parts : DataFrame
-        One row per part, in the order in which they were first inspected: `part` (1, 2, ...), `record` (that counts:
-        the last of this part), `key`, `word`, `at`, `earlier` (records that it supersedes, with words), `answers`.
+        One row per part, in the order of their dates if all state one, else as they were first inspected: `part` (1, 2,
+        ...), `record` (that counts: the last of this part), `key`, `word`, `at`, `earlier` (records that it supersedes,
+        with words), `answers`.
     left_out : DataFrame
         One row per record that does not count: `record, key, word, why`.
     notes : tuple of str
@@ -42,7 +44,10 @@ class Chosen:
         if self.left_out.empty:
             return said + "; no record left out"
         counts = self.left_out["why"].value_counts()
-        return f"{said}; {len(self.left_out)} records left out: " + ", ".join(f"{n} {why}" for why, n in counts.items())
+        several = "records" if len(self.left_out) > 1 else "record"
+        return f"{said}; {len(self.left_out)} {several} left out: " + ", ".join(
+            f"{n} {why}" for why, n in counts.items()
+        )
 
 
 def choose(archive: Archive, *, like: int | None = None) -> Chosen:
@@ -91,6 +96,8 @@ def choose(archive: Archive, *, like: int | None = None) -> Chosen:
     left += [(row.record, row.key, "refused", "could not be judged") for row in refused.itertuples()]
     names = ["part", "record", "key", "word", "at", "earlier", "answers"]
     chosen = pd.DataFrame(parts, columns=names)
+    chosen, undated = _in_order_of_making(chosen, inspected)
+    notes += undated
     notes += _copies(inspected[inspected["record"].isin(chosen["record"])])
     loose = int(chosen["key"].str.startswith("file ").sum())
     if loose:
@@ -100,6 +107,18 @@ def choose(archive: Archive, *, like: int | None = None) -> Chosen:
         )
     out = pd.DataFrame(sorted(left), columns=["record", "key", "word", "why"])
     return Chosen(chosen, out, tuple(notes))
+
+
+def _in_order_of_making(chosen: pd.DataFrame, inspected: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Parts by their dates, if each states one as ISO 8601 has it; those of one day as they were inspected."""
+    made = chosen["record"].map(inspected.set_index("record")["made"])
+    known = made.astype(str).str.fullmatch(_DATE)
+    if known.all():
+        ordered = chosen.loc[made.astype(str).sort_values(kind="stable").index].reset_index(drop=True)
+        return ordered.assign(part=range(1, len(ordered) + 1)), []
+    if known.any():
+        return chosen, [f"without a date: {int((~known).sum())}; so all parts are in the order of their inspection"]
+    return chosen, []
 
 
 def _listed(records: pd.DataFrame) -> str:

@@ -17,7 +17,7 @@ TABLES = (
     "CREATE TABLE touches (n INTEGER PRIMARY KEY, data BLOB, pack TEXT)",
     "CREATE TABLE part (n INTEGER PRIMARY KEY, hash TEXT NOT NULL, same TEXT NOT NULL, kind TEXT NOT NULL, "
     "key TEXT NOT NULL, word TEXT NOT NULL, at TEXT NOT NULL, settings TEXT, model TEXT, plan TEXT, measured TEXT, "
-    "touches TEXT, revision TEXT, answers TEXT, inputs TEXT)",
+    "touches TEXT, revision TEXT, answers TEXT, inputs TEXT, made TEXT)",
     "CREATE TABLE actual (n INTEGER NOT NULL, name TEXT NOT NULL, kind TEXT NOT NULL, word TEXT NOT NULL, actual REAL, "
     "width REAL, low REAL, high REAL, u REAL)",
     "CREATE TABLE setup (n INTEGER PRIMARY KEY, tx REAL, ty REAL, tz REAL, rx REAL, ry REAL, rz REAL, rms REAL)",
@@ -68,7 +68,7 @@ def rows_of(
     found = results.get("alignment")
     setup = [] if found is None else [(number, *_numbers(found))]
     return {
-        "part": [(*part, body.get("revision"), body.get("of"), body.get("inputs"))],
+        "part": [(*part, body.get("revision"), body.get("of"), body.get("inputs"), body.get("about", {}).get("date"))],
         "actual": actual,
         "setup": setup,
     }

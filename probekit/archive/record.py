@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -41,6 +42,11 @@ SCHEMA = 1
 #: Tables of a study that say what is asked; the others say how it was touched, or of which part.
 _ASKED = ("datum", "alignment", "tolerance", "deviation", "decision", "uncertainty", "budget", "surface", "gate")
 _FILES = ("model", "without_kernel", "name")
+_HEADER = 4000  # bytes
+_NAMED = {
+    "part_number": re.compile(r"^#\s*part[ _-]n(?:umber|o)\s*:\s*(\S.*)$", re.IGNORECASE | re.MULTILINE),
+    "serial": re.compile(r"^#\s*serial(?:[ _-]n(?:umber|o))?\s*:\s*(\S.*)$", re.IGNORECASE | re.MULTILINE),
+}
 _PLACES = 6  # decimals of a target that count [mm]: what a results file keeps
 
 
@@ -134,8 +140,8 @@ def refused_record(name: str, touches: str | Path, error: Exception, *, serial: 
         checksum = hashlib.sha256(Path(touches).read_bytes()).hexdigest()
     except (OSError, ValueError):
         checksum = ""
+    about = {name: value for name, value in (("serial", serial),) if value} | _header(touches)
     said = in_full(error) if isinstance(error, ProbekitError) else f"a fault of probekit: {error!r}"
-    about = {"serial": serial} if serial else {}
     body = {
         **_head("refused", "refused", at),
         "key": _key(about, {"touches": checksum, "measured": Path(touches).name}),
@@ -145,6 +151,20 @@ def refused_record(name: str, touches: str | Path, error: Exception, *, serial: 
         "error": said,
     }
     return Record(body, pd.DataFrame())
+
+
+def _header(touches: str | Path) -> dict[str, str]:
+    """Serial and part number in the header of a results file that could not be read further."""
+    try:
+        with Path(touches).open("rb") as stream:
+            head = stream.read(_HEADER).decode("utf-8", "replace")
+    except (OSError, ValueError):
+        return {}
+    found = {}
+    for name, pattern in _NAMED.items():
+        if match := pattern.search(head):
+            found[name] = match[1].strip()
+    return found
 
 
 def answer_record(of: str, key: str, text: str, *, by: str, at: str = "") -> Record:

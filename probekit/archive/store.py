@@ -30,7 +30,7 @@ from .record import Record, answer_record, text_of
 __all__ = ["PACKED", "TABLE_NAMES", "Appended", "Archive", "connected", "linked", "same_of"]
 
 #: Of the layout of the store; `PRAGMA user_version`.
-LAYOUT = 1
+LAYOUT = 2
 
 #: Parts after which touches are packed.
 PACKED = 1000
@@ -196,6 +196,14 @@ class Archive:
                 "the record cannot be read", file=self.file, found=number, todo="Run: probekit history FOLDER --verify"
             ) from None
 
+    def made_of(self, inputs: str) -> int:
+        """Number of the record that was made of these files (`jobs.made_of`); 0 if there is none."""
+        if not inputs or not len(self):
+            return 0
+        with connected(self) as base:
+            row = base.execute("SELECT n FROM part WHERE inputs = ? ORDER BY n DESC", (inputs,)).fetchone()
+        return 0 if row is None else int(row[0])
+
     def hash_of(self, number: int) -> str:
         """The hash of a record; of the last one, that of everything up to it: keep it elsewhere, signed.
 
@@ -247,7 +255,8 @@ class Archive:
             return
         with connected(self) as base:
             query = "SELECT n, data, pack FROM touches WHERE n BETWEEN ? AND ? ORDER BY n"
-            rows = [row for row in base.execute(query, (wanted[0], wanted[-1])) if row[0] in set(wanted)]
+            those = set(wanted)
+            rows = [row for row in base.execute(query, (wanted[0], wanted[-1])) if row[0] in those]
         packed: tuple[str, dict[int, pd.DataFrame]] = ("", {})
         for number, data, pack in rows:
             try:

@@ -2,5 +2,6 @@
 
 from .project import project
 from .projection import Projection
+from .scanning import scan
 
-__all__ = ["Projection", "project"]
+__all__ = ["Projection", "project", "scan"]

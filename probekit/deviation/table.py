@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from .projection import Projection
 
-__all__ = ["FLAG_WORDS", "deviations_table", "one_radius"]
+__all__ = ["FLAG_WORDS", "deviations_table", "flag_names", "one_radius"]
 
 #: Words of the column `flag`, by bit.
 FLAG_WORDS = {
@@ -44,6 +44,11 @@ FLAG_WORDS = {
 
 _BITS = range(1 << len(FLAG_WORDS))
 _ALL_FLAGS = [" ".join(compress(FLAG_WORDS.values(), ((bits & bit) > 0 for bit in FLAG_WORDS))) for bits in _BITS]
+
+
+def flag_names(flags: np.ndarray) -> np.ndarray:
+    """(n,) words of flags (n,), the bits of `probekit.nominal.feet`."""
+    return np.array(_ALL_FLAGS, dtype=object)[flags]
 
 
 def deviations_table(how: Projection, touches: pd.DataFrame | np.ndarray) -> pd.DataFrame:

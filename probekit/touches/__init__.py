@@ -7,6 +7,7 @@ One row per touch; the columns and the metadata are described in `probekit.touch
 from __future__ import annotations
 
 from .check import check
+from .cloud import read_cloud
 from .compensation import compensate
 from .control import from_program, read_moves, read_parameters
 from .csv_file import read, read_plan
@@ -25,6 +26,7 @@ __all__ = [
     "from_program",
     "mean_of_repeats",
     "read",
+    "read_cloud",
     "read_moves",
     "read_parameters",
     "read_plan",

@@ -162,6 +162,19 @@ def test_a_part_inspected_twice_counts_once_and_a_fail_that_became_a_pass_is_nam
     assert any("S1 conforms in record 3, and did not in 1" in note for note in found.notes)
 
 
+def test_parts_are_in_the_order_of_their_dates_if_all_state_one(tmp_path):
+    archive = pk.archive.Archive(tmp_path)
+    for serial, day in (("S2", "2026-02-02"), ("S1", "2026-02-01"), ("S3", "2026-02-03")):
+        made = record(serial, int(serial[1]))
+        made.body["about"]["date"] = day
+        archive.append(made)
+    assert choose(archive).parts[["part", "key"]].values.tolist() == [[1, "S1"], [2, "S2"], [3, "S3"]]
+    archive.append(record("S0", 7))
+    found = choose(archive)
+    assert found.parts["key"].tolist() == ["S2", "S1", "S3", "S0"]
+    assert any("without a date: 1;" in note for note in found.notes)
+
+
 def test_copies_and_refusals_are_named(tmp_path):
     archive = pk.archive.Archive(tmp_path)
     archive.append(record("S1", 1))

@@ -166,12 +166,12 @@ def test_a_record_that_somebody_puts_in_with_a_right_hash_is_found(five, tmp_pat
 
 
 def test_no_flipped_byte_goes_by_with_other_content(five, tmp_path):
-    """40 bytes of 40 copies: an error, a named fault, or the same content (a byte that nothing uses)."""
+    """25 bytes of 25 copies: an error, a named fault, or the same content (a byte that nothing uses)."""
     rng = random.Random(1)
     data = five.file.read_bytes()
     bodies = [five.body(n) for n in range(1, 6)]
     heard = 0
-    for k in range(40):
+    for k in range(25):
         place = rng.randrange(len(data))
         folder = tmp_path / str(k)
         archive = pk.archive.Archive(folder)
@@ -186,7 +186,7 @@ def test_no_flipped_byte_goes_by_with_other_content(five, tmp_path):
         if whole:
             assert [archive.body(n) for n in range(1, 6)] == bodies
             assert all(digest_of(archive.touches(n)) == bodies[n - 1]["touches"]["sha256"] for n in range(1, 6))
-    assert heard >= 5
+    assert heard >= 3
 
 
 def test_packed_touches_are_the_same_and_a_changed_pack_is_found(five, tmp_path):
@@ -286,10 +286,10 @@ def test_two_writers_at_once_lose_nothing(tmp_path):
 
 
 def test_a_kill_at_any_moment_loses_at_most_the_part_being_written(tmp_path):
-    """Four kills; two hundred are in benchmarks/bench_archive.py."""
+    """Three kills; two hundred are in benchmarks/bench_archive.py."""
     from archive.killing import kill_writers
 
-    told = kill_writers(tmp_path / "a", kills=4, seed=5)
+    told = kill_writers(tmp_path / "a", kills=3, seed=5)
     assert told["lost"] == 0
     assert told["faults"] == 0
     assert told["parts"] >= told["acknowledged"] > 0
