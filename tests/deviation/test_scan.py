@@ -156,3 +156,13 @@ def test_what_a_scan_cannot_have_is_refused(box, points):
         pk.deviation.scan([points[:, :2]], box)
     with pytest.raises(InputError, match="no points"):
         pk.deviation.scan([], box)
+
+
+def test_the_page_of_a_scan_says_that_it_is_thinned(box, scanned, tmp_path):
+    face = scanned.table["face"].iloc[0]
+    judged = pk.verdict.classify(scanned.kept, pk.tolerance.profile(scanned.kept, width=0.1, features=[face]), u=0.005)
+    scene = pk.scene.build(box, judged, title="a scan")
+    page = pk.report.page(scene, judged, to=tmp_path / "scan.html", notes=[scanned.sentence])
+    text = page.read_text(encoding="utf-8")
+    assert f"{len(scanned.kept)} of {SIZE} points are shown: of each" in text
+    assert f"{SIZE - 15} of {SIZE} points, 10 far off, 5 without a position" in text
