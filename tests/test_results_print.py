@@ -284,7 +284,12 @@ def of_archives(folder: Path) -> list[Any]:
 
     archive, one = pk.archive.Archive(folder / "archive"), record("S1")
     done = pk.archive.batch.Batch(pd.DataFrame({"word": ["conforms"], "new": [True]}))
-    return [archive, one, archive.append(one), pk.archive.verify(archive), pk.archive.history(archive), done]
+    arrived = pk.archive.watching.Arrival(Path("a.csv"), "conforms", "part 1", 1)
+    (folder / "a.xyz").write_text("# unit: mm\n1 2 60\n3 4 60\n")
+    cloud = pk.touches.read_cloud(folder / "a.xyz")
+    scanned = pk.deviation.scan(cloud, shapes.box())
+    kept = [archive.append(one), pk.archive.verify(archive), pk.archive.history(archive)]
+    return [archive, one, *kept, done, arrived, cloud, scanned]
 
 
 def of_answers(folder: Path) -> list[Any]:
