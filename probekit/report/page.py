@@ -137,6 +137,7 @@ def page(
         about=sections.about(verdict.table.attrs, about, missing, stamp),
         symbols=sections.symbols(scene),
         head=sections.head(scene, verdict, about),
+        doubts=sections.doubts(verdict),
         places=section(verdict, places, action),
         headline=sections.headline(scene, verdict) + gate.accepted(findings),
         decision=answering.DECISION,

@@ -92,6 +92,15 @@ def head(scene: Scene, verdict: Verdict, known: Iterable[tuple[str, str]]) -> st
     )
 
 
+def doubts(verdict: Verdict) -> str:
+    """Return what leaves the part undecided whatever its numbers say, for the first screen; the whole stands below."""
+    if not verdict.reasons:
+        return ""
+    lines = "".join(f"<li>{escape(reason.split('; ')[0])}</li>" for reason in verdict.reasons)
+    whole = f'<a href="#verdict">{mark("first.whole")}</a>'
+    return f'<section id="doubts">{mark("first", "h2")}<ul>{lines}</ul><p class="small">{whole}</p></section>'
+
+
 def headline(scene: Scene, verdict: Verdict) -> str:
     """Return the verdict on the part in words, with a sign."""
     kind, path = _PART_SIGNS[verdict.part]

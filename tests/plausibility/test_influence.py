@@ -89,7 +89,7 @@ def test_a_datum_frame_is_made_anew_without_each_touch_it_rests_on(inspect):
     status, said, told, page = inspect(chip, (features, 'datums = ["A", "B", "C"]'), more=frame)
     assert (status, told["part"]) == (1, "undecided")
     by = {one["touch"]: one for one in told["influence"]["touches"]}
-    assert by[33]["changes"] == [{"tolerance": "top", "now": "undecided", "then": "conforms"}]
+    assert by[33]["changes"] == [{"tolerance": "top", "now": "does not conform", "then": "conforms"}]
     for text in (said, page):
         assert "ithout touch 33 &#x27;top&#x27; would conform".replace("&#x27;", "'") in text.replace("&#x27;", "'")
 
