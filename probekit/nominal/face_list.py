@@ -49,7 +49,9 @@ def list_faces(part: Nominal) -> pd.DataFrame:
         surfaces = _surfaces(part, number)
         kind, diameter, axis = _what(surfaces, point, normal, bool(np.ptp(flat, axis=0).max() < _FLAT))
         rows.append((name, kind, float(part.face_areas[number]), diameter, *point, *normal, axis, colours[number]))
-    return pd.DataFrame(rows, columns=["face", "kind", "area", "diameter", *"xyzijk", "axis", "colour"])
+    columns = ["face", "kind", "area", "diameter", *"xyzijk", "axis", "colour"]
+    table = pd.DataFrame(rows, columns=columns, dtype=object)  # a name may hold what no text column of pandas does
+    return table.astype(dict.fromkeys(("area", "diameter", *"xyzijk"), float))
 
 
 def colours_of(part: Nominal) -> list[str]:
