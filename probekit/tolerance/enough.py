@@ -6,6 +6,7 @@ together count as one, and what a feature's direction or form needs must be spre
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +29,7 @@ __all__ = [
     "place_of",
     "require_enough",
     "require_held",
+    "require_located",
     "require_unfitted",
 ]
 
@@ -126,6 +128,61 @@ def require_unfitted(
             found=f"{len(at)} touches at {len(np.unique(place_of(at)))} different places{where}",
             todo="Touch it at more places.",
         )
+
+
+def require_located(
+    name: str,
+    middles: Sequence[tuple[np.ndarray, np.ndarray]],
+    free: Freedom,
+    at: np.ndarray | None = None,
+    normal: np.ndarray | None = None,
+) -> None:
+    """Raise if zones that are free to move can be brought to where the features are, wherever these are.
+
+    Parameters
+    ----------
+    name : str
+        Of the tolerance, for the error.
+    middles : sequence of ((z, 6) float, (k, 6) float)
+        Change, with a small motion about the pivot of `free`, of the place of the middle of each feature across its
+        zone, and of how it leans. What turns a feature against its zone costs, so it does not count as free.
+    free : Freedom
+    at, normal : (n, 3) float, optional
+        Touches of profiles that share the placement.
+
+    Raises
+    ------
+    TouchesError
+    """
+    loose = free.without_play()
+    if not loose.motions.shape[1]:
+        return
+    upright = _kept(np.vstack([lean for _, lean in middles]) @ loose.motions)
+    rows = [one @ loose.motions @ upright for one, _ in middles]
+    own = sum(int(np.linalg.matrix_rank(one)) for one, _ in middles)
+    if at is not None and normal is not None:
+        first = np.unique(place_of(at), return_index=True)[1]
+        rows.append(of_motions(at[first], normal[first], loose)[0].slope @ upright)
+        own += len(first)
+    system = np.vstack(rows)
+    system = system / np.maximum(np.linalg.norm(system, axis=0), 1e-300)
+    if int(np.linalg.matrix_rank(system, tol=_FITTED)) < own:
+        return
+    many = f"{len(middles)} features" if len(middles) > 1 else "the one feature"
+    raise TouchesError(
+        f"tolerance '{name}': its datum frame leaves the zone free to move to wherever {many} may be: the position is "
+        "zero by construction and has no meaning",
+        found=f"a zone free in {loose.motions.shape[1]} ways",
+        todo="Name the datums that hold it, or judge it together with what it is to be in place with.",
+    )
+
+
+def _kept(rows: np.ndarray) -> np.ndarray:
+    """(f, m) orthonormal combinations of free motions that leave what the rows (k, f) measure as it is."""
+    if not len(rows):
+        return np.eye(rows.shape[1])
+    _, size, across = np.linalg.svd(rows)
+    return across[int((size > _FITTED * max(float(size.max(initial=0.0)), 1e-300)).sum()) :].T
 
 
 def gives_way(slope: np.ndarray) -> tuple[bool, bool]:

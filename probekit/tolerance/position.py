@@ -32,13 +32,13 @@ from .axes import envelope, size_of
 from .candidates import most_favourable
 from .cover import Covered, cover, positive
 from .derived import SHAPES, derived
-from .enough import few
+from .enough import few, require_located
 from .evaluation import Evaluation, Shifts
 from .form import material_of
 from .local_size import contacts_of
 from .placement import Free
 from .places import of_shifts, of_surfaces
-from .settle import Held, settle, settle_surfaces
+from .settle import Held, middles_of, settle, settle_surfaces
 from .spec import Direction, Limits, Tolerance, Vector, stated
 from .surface import Room, rooms
 
@@ -276,21 +276,26 @@ class Group:
         return made
 
 
-def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None, with_: str = "") -> Evaluation:
+def evaluation_at(
+    group: Group, free: Freedom, motion: np.ndarray | None = None, with_: str = "", *, located: bool = True
+) -> Evaluation:
     """Evaluation of a group where a motion (4, 4) puts it, or else where its zones, by themselves, are best placed.
 
-    `with_`: what other tolerances the motion was found together with.
+    `with_`: what else the motion was found with. `located`: refused if that place tells nothing of the features'.
     """
     of, modifier, width = group.spec.of, group.spec.modifier, group.spec.needed_width()
     width = 0.0 if modifier and width == 0 else positive(width)
     held, alone = group.held(), motion is None
+    if alone and located:
+        require_located(group.spec.name, middles_of(held, free), free)
     motion = settle(held, free) if motion is None else motion
     left = None
     if group.by_surface:
         motion, left = _most_room(held, free if alone else Freedom.named(()), motion)
     details, notes = _each(group, held)
     reach = [np.linalg.norm(one.feature.shifts(motion)[0], axis=1) for one in held]
-    worst = int(np.argmax([one.share(motion) for one in held])) if left is None else left.index(min(left, key=_room))
+    shares = [one.share(motion) for one in held] if left is None else [-one.room for one in left]
+    worst = int(np.argmax(shares))
     allowed, actual = width + held[worst].bonus, 2.0 * float(reach[worst].max())
     touch = None if left is None else left[worst].touch
     if left is not None:
@@ -366,15 +371,11 @@ def evaluation_at(group: Group, free: Freedom, motion: np.ndarray | None = None,
     )
 
 
-def _room(one: Room) -> float:
-    return one.room
-
-
 def _most_room(held: Sequence[Held], free: Freedom, motion: np.ndarray) -> tuple[np.ndarray, list[Room]]:
     """The motion that leaves the surfaces more room, of a given one and the best for the touches, and that room."""
     placed = [motion, settle_surfaces(held, free)] if free else [motion]
     left = [rooms(held, one) for one in placed]
-    best = int(np.argmax([min(map(_room, one)) for one in left]))
+    best = int(np.argmax([min(each.room for each in one) for one in left]))
     return placed[best], left[best]
 
 

@@ -19,12 +19,12 @@ from ..errors import InputError
 from ..fit import FREEDOMS
 from ..fit.datums.freedom import Freedom
 from .cover import Covered
-from .enough import require_unfitted
+from .enough import require_located, require_unfitted
 from .evaluation import Evaluation
 from .placement import Free, freedom_of, place
 from .position import Position, evaluation_at
 from .profile import Profile, other_fits
-from .settle import Skin, settle
+from .settle import Skin, middles_of, settle
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,13 +93,17 @@ def simultaneous(
     surfaces = {k: _Zones(deviations, one) for k, one in enumerate(tolerances) if isinstance(one, Profile)}
     groups = {k: one.group(deviations, nominal) for k, one in enumerate(tolerances) if k not in surfaces}
     held = {k: group.held() for k, group in groups.items()}
+    parts = [one.covered for one in surfaces.values()]
+    at, normal = (
+        np.concatenate([np.zeros((0, 3)), *(getattr(one, what) for one in parts)]) for what in ("contact", "normal")
+    )
     if groups:
+        middles = [one for several in held.values() for one in middles_of(several, common)]
+        require_located(tolerances[0].name, middles, common, at, normal)
         skins = {k: one.skin(nominal, common) for k, one in surfaces.items()}
         motion = settle([*skins.values(), *(one for several in held.values() for one in several)], common)
         placed = {k: skin.shifts(motion)[:, 0] + skin.middle for k, skin in skins.items()}
     else:
-        parts = [one.covered for one in surfaces.values()]
-        at, normal = (np.concatenate([getattr(one, what) for one in parts]) for what in ("contact", "normal"))
         require_unfitted(tolerances[0].name, at, normal, common)
         rows, middle, half = (
             np.concatenate([getattr(one, what) for one in surfaces.values()]) for what in ("rows", "middle", "half")
@@ -254,7 +258,10 @@ def composite(
             found=f"held: {', '.join(lacking)}",
         )
     upper = locating.evaluate(deviations, nominal, pivot=pivot, free=upper_free)
-    lower = relating.evaluate(deviations, nominal, pivot=pivot, free=lower_free)
+    if isinstance(relating, Position):  # of one feature it holds the lean, which is not zero by construction
+        lower = evaluation_at(relating.group(deviations, nominal), lower_free, located=False)
+    else:
+        lower = relating.evaluate(deviations, nominal, pivot=pivot, free=lower_free)
     return (
         replace(upper, notes=(*upper.notes, f"composite, segment 1 of 2: locates; refined by '{lower.name}'")),
         replace(lower, notes=(*lower.notes, f"composite, segment 2 of 2: relates and turns; refines '{upper.name}'")),

@@ -25,7 +25,7 @@ from ..geometry import left_jacobian
 from ..show import shown
 from .derived import Derived, beyond
 
-__all__ = ["Held", "Skin", "settle", "settle_surfaces"]
+__all__ = ["Held", "Skin", "middles_of", "settle", "settle_surfaces"]
 
 _CUTS = 60  # most programs to one step
 _NEGLIGIBLE = 1e-3  # part of the worst share; what a step of a micrometre may still promise
@@ -112,6 +112,12 @@ class Skin:
     def share(self, motion: np.ndarray) -> float:
         """The largest |d - m| over half the width."""
         return float((np.abs(self.shifts(motion)[:, 0]) / self.half).max())
+
+
+def middles_of(held: Sequence[Held], free: Freedom) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Of each feature the change, with a small motion, of the place of its middle, and of how it leans: (z, 6), (k, 6)."""
+    slopes = [one.slopes(np.eye(4), free.pivot) for one in held]
+    return [(one.mean(axis=0), (one - one.mean(axis=0)).reshape(-1, 6)) for one in slopes]
 
 
 def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:

@@ -13,8 +13,18 @@ import shapes
 from tolerance.touched import around, moved, table
 
 from probekit.deviation import project
+from probekit.errors import TouchesError
 from probekit.fit import FREEDOMS, make_motion
-from probekit.tolerance import Evaluation, Unjudged, evaluate_all, read_tolerance
+from probekit.tolerance import (
+    Evaluation,
+    Position,
+    Unjudged,
+    evaluate_all,
+    pattern,
+    position,
+    read_tolerance,
+    simultaneous,
+)
 from probekit.tolerance.spec import KINDS
 from probekit.verdict import classify, simple
 
@@ -137,3 +147,18 @@ def test_as_many_touches_as_the_zone_fits(kind, keys, touched, least, again):
     one, part = judged(kind, keys, doubled(found) if again else found)
     assert isinstance(one, Evaluation), one
     assert part == "does not conform"
+
+
+def test_a_position_in_a_frame_that_leaves_its_shifts_free_is_refused():
+    """The zone goes to wherever the one hole is; of two the distance is left, and of a composite the lean."""
+    found = around(6.0, centre=(3.0, 1.0), bore=True, n=8)
+    with pytest.raises(TouchesError, match="free to move to wherever the one feature may be"):
+        position(found, 0.1, free=("tx", "ty", "rz"))
+    assert position(found, 0.1, free=("rz",)).actual > 0
+    assert position(found, 0.1, free=("tz",)).actual == pytest.approx(2 * np.hypot(3.0, 1.0), abs=1e-6)
+    two = pd.concat([around(6.0, centre=(c, 0.0), bore=True, n=8, feature=f) for f, c in (("a", 0.02), ("b", -0.03))])
+    two = two.reset_index(drop=True).assign(touch=np.arange(len(two)))
+    with pytest.raises(TouchesError, match="free to move to wherever the one feature may be"):
+        simultaneous(two, [Position(width=0.1, features=("a",), free=("tx", "ty"))])
+    apart = pattern(two, 0.1, features=["a", "b"], at=[(0, 0, 0), (0, 0, 0)], free=("tx", "ty"))
+    assert apart.actual == pytest.approx(0.05, abs=1e-6)
