@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from archive.killing import kill_writers
 from archive.made import record
-from timing import timed
+from benchmarks.timing import timed
 
 from probekit.archive import verify
 from probekit.archive.exporting import table_of
