@@ -149,14 +149,6 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (datums(A.replace('letter = "A"\n', "")), r"'datum\.letter': the table \[datum\] lacks a key"),
     (datums(A + "\ntargets = [5]"), r"'datum\.targets': number 1 of the list: this must be a table"),
     (datums(A.replace('"plane"', '"cloud"')), r"unknown kind of datum"),
-    (
-        (
-            '[alignment]\nfeatures = ["top", "front", "left"]',
-            "".join(f'[[datum]]\nletter = "{one}"\nkind = "{kind}"\nfeatures = "{face}"\n' for one, kind, face in FRAME)
-            + '[alignment]\ndatums = ["A", "B", "C"]',
-        ),
-        r"'datum B': the targets of datum B are too close together round the axis",
-    ),
     # --- tolerances
     (width("0"), r"'tolerance 1\.width': this must be positive; found 0"),
     (width("-0.1"), r"'tolerance 1\.width': this must be positive"),
@@ -332,6 +324,18 @@ def refused(folder: Path, capsys: pytest.CaptureFixture[str], message: str, *, c
 def test_a_study(folder: Path, capsys: pytest.CaptureFixture[str], change: tuple[str, str], message: str) -> None:
     tiny.write_study(folder, change)
     refused(folder, capsys, message)
+
+
+def test_a_frame_that_the_touches_do_not_carry_is_said_of_all_that_rests_on_it(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frame = "".join(f'[[datum]]\nletter = "{one}"\nkind = "{kind}"\nfeatures = "{face}"\n' for one, kind, face in FRAME)
+    old = '[alignment]\nfeatures = ["top", "front", "left"]'
+    tiny.write_study(folder, (old, frame + '[alignment]\ndatums = ["A", "B", "C"]'))
+    assert main(["inspect", str(folder / "study.toml"), "--to", str(folder / "out")]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "UNDECIDED" in said
+    assert "top: not judged: the alignment cannot be made: the targets of datum B are too close together" in said
 
 
 @pytest.mark.parametrize(("change", "message"), BEFORE)

@@ -116,5 +116,6 @@ def test_stated_and_seen_scatter_of_a_fit():
     flat = np.column_stack([np.ones(4), points[:, :2]])
     left = points[:, 2] - flat @ np.linalg.lstsq(flat, points[:, 2], rcond=None)[0]
     scatter = float(np.sqrt(left @ left))
-    seen = pk.fit.datum_frame({"A": points}, [datum], u=1e-4 * scatter).alignment.spread
-    assert seen == pytest.approx(np.full(4, 12.706 / 1.96 * scatter), rel=1e-3)
+    seen = pk.fit.datum_frame({"A": points}, [datum], u=1e-4 * scatter).alignment
+    by_scatter = seen.gain @ seen.gain.T * (12.706 / 1.96 * scatter) ** 2
+    np.testing.assert_allclose(seen.covariance, by_scatter, rtol=2e-3, atol=1e-9)
