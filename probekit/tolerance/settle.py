@@ -115,7 +115,7 @@ class Skin:
 
 
 def middles_of(held: Sequence[Held], free: Freedom) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Of each feature the change, with a small motion, of the place of its middle, and of how it leans: (z, 6), (k, 6)."""
+    """Change, with a small motion, of the place of the middle of each feature (z, 6) and of how it leans (k, 6)."""
     slopes = [one.slopes(np.eye(4), free.pivot) for one in held]
     return [(one.mean(axis=0), (one - one.mean(axis=0)).reshape(-1, 6)) for one in slopes]
 
