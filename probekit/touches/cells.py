@@ -135,7 +135,10 @@ def typed(cells: Cells, *, decimal: str = ".", text: Collection[str] = ()) -> pd
 
 def text_series(column: Sequence[str]) -> pd.Series:
     """Cells kept as text."""
-    return pd.Series(list(column), dtype=str)
+    try:
+        return pd.Series(list(column), dtype=str)
+    except UnicodeEncodeError:  # with pyarrow, pandas keeps text that UTF-8 cannot hold only as objects
+        return pd.Series(list(column), dtype=object)
 
 
 def guessed(column: Sequence[str], decimal: str = ".", *, integers_only: bool = False) -> pd.Series:
