@@ -52,7 +52,7 @@ def test_what_nobody_touched_is_likely_good_and_the_blind_spot_stands_beside_it(
     section = re.search(r'<section id="between">(.*?)</section>', page, flags=re.S).group(1)
     assert "felt at" in section
     assert "verdict above is that of the touches alone" in section
-    assert '"field_mean"' in page, "the estimate between the touches is there to be drawn"
+    assert '"meanStep"' in page, "the estimate between the touches is there to be drawn"
     assert "Estimated between the touches: a model of what was touched, not a measurement." in page
 
 

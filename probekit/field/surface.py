@@ -35,6 +35,7 @@ _SMALL = (
 _SETS = 20
 _WITH_DEFECTS = 500  # sets, as each has other defects
 _FEW_SETS = 50
+_OPEN = 0.5  # width of the interval of a probability above which it is not a number to decide by: our judgement
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _FREE = 1e3  # an offset that is not known, in zones
 
@@ -97,10 +98,17 @@ class Surface:
         return self.small or self.belief.unresolved <= RESOLVED
 
     @property
+    def unsettled(self) -> bool:
+        """Whether the sets of declared defects that were drawn leave the probability open by more than a half."""
+        return self.defects is not None and self.high - self.low > _OPEN
+
+    @property
     def word(self) -> str:
         """In words: "very likely in its zone", "not decided", "very likely not in its zone", "too far apart to say"."""
         if not self.told:
             return "too far apart to say"
+        if self.unsettled:
+            return "not decided"
         share = float(self.inside.mean())
         if share > 0.95:
             return "very likely in its zone"
@@ -117,6 +125,11 @@ class Surface:
         if not self.told:
             return self.belief.sentence + hidden
         touches = self.belief.sentence if self.belief.unresolved <= RESOLVED else self.belief.small
+        if self.unsettled:
+            return (
+                f"{touches}; the declared local defects explain the touches in too few ways among those drawn for a "
+                f"number: {self.word}, {CONDITION}{hidden}"
+            )
         if not np.isfinite(self.probability):
             return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}{hidden}"
         condition = CONDITION
@@ -208,6 +221,7 @@ def surface(
     small = _small(belief, base, lower, upper)
     fewest = FEWEST if belief.earlier is None else FEWEST_WITH_EARLIER
     told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= fewest
+    told = told and (defects is None or high - low <= _OPEN)
     return Surface(
         belief=belief,
         probability=min(max(share, 3.0 / len(inside)), 1.0 - 3.0 / len(inside)) if told else np.nan,

@@ -143,7 +143,7 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
-    resolved = np.isfinite(said.probability)
+    resolved = np.isfinite(said.probability) or said.unsettled
     further = touch_next(said, at, rng, u=u) if resolved and said.word == "not decided" else none
     return Between(one.name, said, blind, further, at=at)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from benchmarks import bench_field
@@ -208,8 +210,10 @@ def test_dents_are_not_seen_by_the_field_and_declaring_them_says_so():
     assert "if its form is smooth between the touches" in alone.sentence
     assert "1.00" not in alone.sentence
     declared = surface(belief, at, (-0.03, 0.03), rng, defects=Defects(1.5, (6.0, 14.0), (0.03, 0.045)))
-    assert declared.probability < 0.85
-    assert "but for the declared local defects" in declared.sentence
+    assert declared.word == "not decided"
+    assert not declared.probability >= 0.85
+    assert declared.unsettled == (declared.high - declared.low > 0.5)
+    assert "declared local defects" in declared.sentence
 
 
 def test_defects_that_explain_the_touches_are_those_of_brute_force():
@@ -251,8 +255,13 @@ def test_a_probability_that_rests_on_few_sets_says_so():
         belief, at, (-0.05, 0.05), np.random.default_rng(1), defects=Defects(0.5, (12.0, 14.0), (0.036, 0.0365))
     )
     assert said.effective < 50
-    assert "rough: of those drawn only about" in said.sentence
-    assert "if its form is smooth between the touches but for the declared local defects" in said.sentence
+    assert said.unsettled
+    assert np.isnan(said.probability)
+    assert said.word == "not decided"
+    assert "explain the touches in too few ways among those drawn for a number" in said.sentence
+    settled = replace(said, low=0.2, high=0.6, probability=0.4)
+    assert "rough: of those drawn only about" in settled.sentence
+    assert "if its form is smooth between the touches but for the declared local defects" in settled.sentence
     assert said.low < said.inside.mean() < said.high or said.inside.mean() in (0.0, 1.0)
 
 
