@@ -8,7 +8,6 @@ import numpy as np
 
 from .. import action, machine, nominal, plan
 from ..errors import InputError
-from ..machine.chips import Chip
 from ..making import made, tuples
 from .model import Study, motion_of
 from .readings import qualified_of
@@ -120,6 +119,8 @@ def cutters_of(study: Study) -> tuple[action.Cutter, ...]:
 
 def errors_of(study: Study) -> tuple[machine.errors.MachineError, ...]:
     """Errors of the virtual machine: the tables of ``errors`` in ``[simulate]``, each by its kind."""
+    from ..machine.chips import Chip  # an inspection needs no virtual machine
+
     others = [kind for kind in machine.errors.MachineError.__subclasses__() if kind is not Chip]
     kinds = {kind.__name__: kind for kind in (*others, Chip)}
     found = []
