@@ -23,22 +23,22 @@ temperature = 20.5
 
 
 def inspected(folder: Path, *headers: str, about: str = ABOUT) -> tuple[str, dict, dict]:
-    """Text of the page before the verdict, the JSON file and the headers of the CSV file."""
+    """Text of the verdict on the page, the JSON file and the headers of the CSV file."""
     tiny.write(folder, ("[touches]", about))
     text = (folder / "touches.csv").read_text()
     (folder / "touches.csv").write_text("".join(f"# {one}\n" for one in headers) + text)
     cli.main(["inspect", str(folder / "study.toml"), "--quiet"])
     page = (folder / "results" / "report.html").read_text(encoding="utf-8")
-    head = unescape(re.sub(r"<[^>]+>", "", page.split("<header>")[1].split("</header>")[0]))
+    verdict = page.split('<section id="verdict">')[1].split("</section>")[0]
     return (
-        head,
+        unescape(re.sub(r"<[^>]+>", "", verdict)),
         json.loads((folder / "results" / "results.json").read_text()),
         touches.read(folder / "results" / "results.csv").attrs,
     )
 
 
 def test_who_what_when_is_on_the_page_in_json_and_in_csv(tmp_path):
-    head, content, headers = inspected(tmp_path, "operator: K. Klein", "Serial-Number: 12E4", "time: 2026-11-20T14:05")
+    verdict, content, headers = inspected(tmp_path, "operator: K. Klein", "Serial-Number: 12E4", "time: 2026-11-20T14:05")
     for said in (
         "part number 4711-B",
         "serial 12E4",
@@ -46,8 +46,8 @@ def test_who_what_when_is_on_the_page_in_json_and_in_csv(tmp_path):
         "date 2026-11-20T14:05",
         "20.5 \N{DEGREE SIGN}C",
     ):
-        assert said in head
-    assert "Not stated: machine." in head
+        assert said in verdict
+    assert "Not stated: machine." in verdict
     assert content["about"] == {
         "part_number": "4711-B",
         "serial": "12E4",
@@ -78,11 +78,11 @@ def test_nothing_stated_is_one_quiet_line(tmp_path, capsys):
 
 
 def test_the_page_says_of_which_study_touches_and_time_it_is(tmp_path):
-    head, content, _ = inspected(tmp_path)
+    verdict, content, _ = inspected(tmp_path)
     used = study.load(tmp_path / "study.toml")
     sums = (used.sha256[:8], touches.read(tmp_path / "touches.csv").attrs["sha256"][:8])
     assert content["stamp"] == "study {}, touches {}".format(*sums)
-    assert re.search(content["stamp"] + r"; judged 20\d\d-\d\d-\d\d \d\d:\d\d", head)
+    assert re.search(content["stamp"] + r"; judged 20\d\d-\d\d-\d\d \d\d:\d\d", verdict)
 
 
 @pytest.mark.parametrize(("key", "value"), [("serial", "-1"), ("operator", '" "'), ("temperature", "293.15")])

@@ -327,12 +327,12 @@ def test_a_study(folder: Path, capsys: pytest.CaptureFixture[str], change: tuple
 
 
 def test_a_frame_that_the_touches_do_not_carry_is_said_of_all_that_rests_on_it(
-    folder: Path, capsys: pytest.CaptureFixture[str]
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     frame = "".join(f'[[datum]]\nletter = "{one}"\nkind = "{kind}"\nfeatures = "{face}"\n' for one, kind, face in FRAME)
     old = '[alignment]\nfeatures = ["top", "front", "left"]'
     tiny.write_study(folder, (old, frame + '[alignment]\ndatums = ["A", "B", "C"]'))
-    assert main(["inspect", str(folder / "study.toml"), "--to", str(folder / "out")]) == 1
+    assert main(["inspect", str(folder / "study.toml"), "--to", str(tmp_path / "out")]) == 1
     said = " ".join(capsys.readouterr().out.split())
     assert "UNDECIDED" in said
     assert "top: not judged: the alignment cannot be made: the targets of datum B are too close together" in said

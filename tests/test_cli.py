@@ -80,7 +80,6 @@ def test_a_missed_touch_leaves_it_undecided(demo_copy: Path, study_name: str) ->
         ("ball_diameter", "ball_diametre", r"key 'stylus\.ball_diametre': unknown key; expected 'ball_diameter'"),
         ("width = 0.20", 'width = "wide"', r"key 'tolerance 1\.width': a value has the wrong type; found 'wide'"),
         ("width = 0.20", "width = -0.20", r"must be positive; found -0\.2"),
-        ('"base_top", "bore", "slot"]', '"base_top"]', r"do not fix the part: it could slide in the plane normal to"),
         ('rule = "proved"', 'rule = "hopeful"', r"unknown decision rule; found 'hopeful'; expected proved or guarded"),
         ('free = ["tx",', 'free = ["up",', r"unknown degree of freedom; found 'up'; expected one of tx"),
         ("[part]", "[part", r"not valid TOML"),
@@ -101,6 +100,20 @@ def test_unusable_input_exits_with_2_and_one_clear_line(
     assert told.err.count("\n") == 1
     assert re.search(message, told.err), told.err
     assert not (demo_copy / "results").exists()
+
+
+def test_an_alignment_that_does_not_fix_the_part_leaves_its_tolerances_unjudged(
+    demo_copy: Path, study_name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study = demo_copy / study_name
+    old, new = '"base_top", "bore", "slot"]', '"base_top"]'
+    assert old in study.read_text()
+    study.write_text(study.read_text().replace(old, new, 1))
+    assert main(["inspect", str(study)]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "UNDECIDED" in said
+    assert said.count("not judged: the alignment cannot be made") >= 3
+    assert "do not fix the part: it could slide in the plane normal to" in said
 
 
 def test_a_broken_row_is_named_by_file_line_and_column(demo_copy: Path, study_name: str) -> None:
