@@ -38,7 +38,9 @@ def inspected(folder: Path, *headers: str, about: str = ABOUT) -> tuple[str, dic
 
 
 def test_who_what_when_is_on_the_page_in_json_and_in_csv(tmp_path):
-    verdict, content, headers = inspected(tmp_path, "operator: K. Klein", "Serial-Number: 12E4", "time: 2026-11-20T14:05")
+    verdict, content, headers = inspected(
+        tmp_path, "operator: K. Klein", "Serial-Number: 12E4", "time: 2026-11-20T14:05"
+    )
     for said in (
         "part number 4711-B",
         "serial 12E4",

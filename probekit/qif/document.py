@@ -41,7 +41,7 @@ class Document:
     def __init__(self, part: str, *, about: str, standard: str | None) -> None:
         self.etree = lxml_etree()
         self.root = self.etree.Element(f"{{{NAMESPACE}}}QIFDocument", nsmap={None: NAMESPACE})
-        self._last, self._about = 0, about
+        self._last = 0
         self.add(self.root, "QPId", "")  # set when all is known
         header = self.add(self.root, "Header")
         self.add(self.add(header, "Application"), "Name", "probekit")
