@@ -96,6 +96,9 @@ def _parser() -> argparse.ArgumentParser:
     inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
     inspect.add_argument("--archive", type=Path, metavar="FOLDER", help="append the part to this archive (made if new)")
     inspect.add_argument("--qif", action="store_true", help=f"{_QIF} results.qif")
+    inspect.add_argument(
+        "--xlsx", action="store_true", help="also write a workbook for spreadsheet programs: results.xlsx"
+    )
     inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
     for name, (run, short, long) in _BEFORE_THE_CUT.items():
@@ -181,7 +184,8 @@ def _inspect(options: argparse.Namespace) -> int:
         Progress() as progress,
     ):
         found = study.run(wanted, progress=progress)
-        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"), as_qif=options.qif)
+        also = [kind for kind in ("qif", "xlsx") if getattr(options, kind)]
+        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"), also=also)
         kept = options.archive or study.places.archive_of(wanted)
         said = "" if kept is None else archived(kept, wanted, found)
     if options.quiet:

@@ -54,7 +54,20 @@ ORDER = (
         "figures",
         "limits",
     ),
-    *("settings", "study", "draft", "gauge", "archive", "share", "demo", "console", "cli_many", "cli_answers", "cli"),
+    *(
+        "settings",
+        "study",
+        "draft",
+        "gauge",
+        "archive",
+        "share",
+        "demo",
+        "console",
+        "cli_many",
+        "cli_answers",
+        "cli",
+        "__main__",
+    ),
 )
 
 

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from ..tolerance import Evaluation
     from ..verdict.results import Verdict
 
-__all__ = ["plain", "records", "tables"]
+__all__ = ["FORMAT", "plain", "records", "tables"]
+
+FORMAT = "probekit results 1"  #: what results.json is; results.schema.json describes it
 
 
 def plain(value: Any) -> Any:
@@ -83,6 +85,7 @@ def tables(
         If a file cannot be written, or the table lacks what `probekit.touches.write` needs.
     """
     content: dict[str, Any] = {
+        "format": FORMAT,
         "units": {"length": "mm", "angle": "degree"},
         "part": verdict.part,
         "reasons": list(verdict.reasons),

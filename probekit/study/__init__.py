@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 from ..lazily import on_first_use
 
 if TYPE_CHECKING:
-    from .inspection import run, write
+    from .inspection import run
     from .model import load
     from .outputs import summary, view, write_preparation
     from .preparation import plan, program, simulate
     from .rechecking import check
     from .trying import trial
+    from .writing import write
 
 __all__ = [
     "check",
@@ -35,11 +36,12 @@ if not TYPE_CHECKING:
     __getattr__, __dir__ = on_first_use(
         __name__,
         {
-            "inspection": "run write",
+            "inspection": "run",
             "model": "load",
             "outputs": "summary view write_preparation",
             "preparation": "plan program simulate",
             "rechecking": "check",
             "trying": "trial",
+            "writing": "write",
         },
     )

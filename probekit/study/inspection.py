@@ -6,7 +6,6 @@ import warnings
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import (
@@ -15,8 +14,6 @@ from .. import (
     fit,
     nominal,
     plausibility,
-    qif,
-    report,
     scene,
     tolerance,
     touches,
@@ -25,16 +22,14 @@ from .. import (
 )
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
-from ..files import store
 from ..scene.build import with_residuals
 from ..scene.states import with_states
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
-from .about import Known, about_of, missing, words
+from .about import Known, about_of
 from .aligning import align, attempt, by_fit, unplaced
 from .between import Between, between, drawn_between
-from .content import further, touches_again
 from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
 from .evaluating import evaluate
@@ -43,7 +38,6 @@ from .leaving_out import influence
 from .looking_again import all_touches_of, first_look
 from .machinery import cutters_of
 from .model import Models, Study, nominal_of, runnable
-from .places import INSPECTION, result_set
 from .provenance import provenance_of, stamp_of
 from .readings import Qualified, qualified_of, stylus_of
 
@@ -52,7 +46,7 @@ if TYPE_CHECKING:
 
     from ..verdict.influence import Influence
 
-__all__ = ["Inspection", "run", "write"]
+__all__ = ["Inspection", "run"]
 
 Progress = Callable[[str, float], None]
 
@@ -262,81 +256,6 @@ def run(
         scatter,
         () if fitted_scatter is None else shares_of(judged, fitted_scatter),
         surfaces,
-    )
-
-
-def write(inspection: Inspection, folder: str | Path, *, made: str = "", as_qif: bool = False) -> dict[str, Path]:
-    """Write the page, the tables, and files of what to touch again and of a re-cut if one is offered, into a folder.
-
-    Parameters
-    ----------
-    inspection : Inspection
-        What `run` found.
-    folder : str or Path
-        Made if need be. The files are published as one set (`probekit.published`): those of an earlier run go into
-        its folder ``old``.
-    made : str
-        When the run was made, for the page.
-    as_qif : bool
-        Write ``results.qif``, too (QIF 3.0).
-
-    Returns
-    -------
-    dict
-        Kind of file -> path.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written to, or one of the files was read.
-    """
-    read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
-    results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
-    again = touches_again(inspection)
-    step = (
-        inspection.action
-        if not len(again)
-        else replace(inspection.action, suggestions=(*inspection.action.suggestions, _said_of_again(again)))
-    )
-    common = {"alignment": inspection.alignment, "action": step, "provenance": inspection.provenance}
-    gate: dict[str, Any] = {"findings": inspection.findings, "residuals": inspection.residuals}
-    gate["influence"] = inspection.influence
-    sure: dict[str, Any] = {"budget": inspection.budget, "shares": inspection.shares}
-    about: dict[str, Any] = {"about": words(inspection.about), "missing": missing(inspection.about)}
-    about["stamp"] = inspection.stamp + (f"; judged {made}" if made else "")
-    with results.publishing() as there:
-        to = {kind: there / name for kind, name in INSPECTION.items()}
-        sure["between"] = [line for one in inspection.surfaces for line in one.lines]
-        options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"]}
-        report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
-        if len(again):
-            store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
-        report.tables(
-            inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=further(inspection, again), **common
-        )
-        if as_qif:
-            store(to["qif"], _as_qif(inspection))
-        recut = report.recut_files(inspection.action.recut, about["stamp"], there)
-    kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *(["qif"] if as_qif else []), *recut}
-    return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
-
-
-def _as_qif(inspection: Inspection) -> bytes:
-    """The results as a QIF document."""
-    return qif.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
-
-
-def _said_of_again(again: pd.DataFrame) -> str:
-    ids = plausibility.finding.listed(again["touch"].tolist())
-    more = ""
-    if "again" in again:
-        more = (
-            " Name its results in [touches] again, and inspect once more: the means are judged, and what either look "
-            "proves counts."
-        )
-    return (
-        f"Touch these again: {INSPECTION['again']} in this folder lists {ids} as a plan; "
-        f"probekit program STUDY --only {INSPECTION['again']} writes the program for them.{more}"
     )
 
 

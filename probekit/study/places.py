@@ -28,6 +28,7 @@ __all__ = [
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
     "qif": "results.qif",
+    "xlsx": "results.xlsx",
     "recut": "recut.csv",
     "recut_field": "recut_field.csv",
     "recut_mesh": "recut.ply",
