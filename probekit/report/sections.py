@@ -248,7 +248,7 @@ def rules(rule: Rule) -> str:
     """Return the decision rule used, and what each of the rules means."""
     said = "".join(f"<li><b>{name}</b>: {escape(meaning)}</li>" for name, meaning in MEANINGS.items())
     return (
-        f'<p class="small">Decision rule: {escape(rule.sentence)}</p>'
+        f'<p class="small rule">Decision rule: {escape(rule.sentence)}</p>'
         f'<details class="small"><summary>What the rules mean</summary><ul>{said}</ul></details>'
     )
 

@@ -380,6 +380,18 @@ def test_print_shows_pictures_and_every_row(open_page):
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) >= 2
 
 
+def test_one_sheet_is_one_sheet(open_page):
+    page = open_page()
+    page.locator("#more").click()
+    page.locator("#brief").check()
+    page.emulate_media(media="print")
+    for kept in (".head", ".stills", ".cards", "#verdict .about", "#features .rule"):
+        assert page.locator(kept).first.is_visible(), kept
+    for left in ("#touches", "#ruler", "#key", "#provenance", "#answers", "#features table"):
+        assert page.locator(left).first.is_hidden(), left
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4"))) == 1
+
+
 def test_the_png_in_the_page_is_what_the_rasteriser_made(open_page):
     page = open_page()
     href = page.locator(".stills image").first.get_attribute("href")

@@ -206,6 +206,7 @@ globalThis.probekitReport = (page) => {
   slider.addEventListener("input", exaggerate);
   page.onChange(exaggerate);
   $("#shade").addEventListener("change", (event) => view.setShade(event.target.checked));
+  $("#brief").addEventListener("change", (event) => document.body.classList.toggle("brief", event.target.checked));
   $("#comma").addEventListener("change", (event) => page.setComma(event.target.checked));
   $("#language").addEventListener("change", (event) => {
     if (event.target.value === "de") $("#comma").checked = true;
