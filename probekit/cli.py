@@ -17,6 +17,7 @@ from . import __version__, cli_answers
 from .cli_many import add_commands, archived
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
+from .lazily import pandas_alone
 
 if TYPE_CHECKING:
     from . import machine
@@ -175,6 +176,7 @@ def _parser() -> argparse.ArgumentParser:
 def _inspect(options: argparse.Namespace) -> int:
     from . import study
 
+    pandas_alone()
     wanted, results = _begun(options, "inspect")
     if options.touches is not None:
         wanted = wanted.with_touches(options.touches)
@@ -222,6 +224,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
     from . import study
 
+    pandas_alone()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
     earlier = results.left("plan.json")  # before a run moves it away
@@ -253,6 +256,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
 def _check(options: argparse.Namespace) -> int:
     from . import study
 
+    pandas_alone()
     folder = options.to or options.study.parent / "results" / ("" if options.only is None else options.only.stem)
     wanted = study.load(options.study)
     results = study.places.results_of(wanted, folder, "program", only=options.only)

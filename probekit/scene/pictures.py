@@ -195,17 +195,20 @@ def _projection(framed: np.ndarray, pixels: np.ndarray) -> Projection:
 def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
     """(h, w) uint8 palette index of each pixel."""
     covered = owner >= 0
-    facet = scene.facets[owner[covered]]
-    value, weight = scene.deviation[facet], share[covered]
-    known = np.isfinite(value)
+    facet, weights = owner[covered], share[covered]
+    total, near = (np.zeros(len(facet), dtype=np.result_type(scene.deviation, weights)) for _ in range(2))
+    for k in range(3):  # corner by corner, to bound the memory
+        value = scene.deviation[scene.facets[facet, k]]
+        known = np.isfinite(value)
+        total += np.where(known, value, 0) * weights[:, k]
+        near += known * weights[:, k]
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (np.where(known, value, 0) * weight).sum(axis=1) / (known * weight).sum(axis=1)
-    near = (known * weight).sum(axis=1) >= 0.5
-    level = np.rint((np.clip(np.nan_to_num(mean / scene.legend.span), -1, 1) + 1) / 2 * (_LEVELS - 1)).astype(np.uint8)
-    row, column = np.nonzero(covered)
-    hatch = np.where((row + column) % 12 < 3, _HATCH, _UNKNOWN).astype(np.uint8)
+        mean = total / near / scene.legend.span
+    level = np.rint((np.clip(np.nan_to_num(mean), -1, 1) + 1) / 2 * (_LEVELS - 1)).astype(np.uint8)
+    row, column = (np.arange(size, dtype=np.int32) for size in owner.shape)
+    hatch = np.where((np.add.outer(row, column) % 12 < 3)[covered], np.uint8(_HATCH), np.uint8(_UNKNOWN))
     index = np.full(owner.shape, _BACKGROUND, dtype=np.uint8)
-    index[covered] = np.where(near, level, hatch)
+    index[covered] = np.where(near >= 0.5, level, hatch)
     return index
 
 

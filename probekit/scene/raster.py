@@ -6,7 +6,7 @@ import numpy as np
 
 __all__ = ["raster"]
 
-_FRAGMENTS = 1_000_000  # pixels of facets handled at a time, to bound the memory
+_FRAGMENTS = 200_000  # pixels of facets handled at a time, to bound the memory
 _EDGE = 1e-6  # a pixel whose middle is this near beside a facet is in it: no gap between two that share a side [px]
 
 
@@ -37,7 +37,7 @@ def raster(
     start = z[own, 0] + z_row[own] * (row + 0.5 - y[own, 0])
     low, high = z.min(axis=1), z.max(axis=1)
     depth = np.full(width * height, -np.inf)
-    owner = np.full(width * height, -1, dtype=np.int64)
+    owner = np.full(width * height, -1, dtype=np.int32)
     count = np.cumsum(np.maximum(last - first + 1, 0))
     cuts = np.searchsorted(count, np.arange(_FRAGMENTS, count[-1] if len(count) else 0, _FRAGMENTS))
     for spans in np.split(np.arange(len(own)), cuts):
@@ -49,15 +49,15 @@ def raster(
         np.maximum.at(depth, where, far)
         front = far >= depth[where]
         owner[where[front]] = facet[front]
-    seen = np.flatnonzero(owner >= 0)
-    facet = owner[seen]
-    right, down = seen % width + 0.5 - x[facet, 0], seen // width + 0.5 - y[facet, 0]
-    share = np.zeros((width * height, 3), dtype=np.float32)
-    for k in (1, 2):
-        share[seen, k] = np.clip(per_column[facet, k] * right + per_row[facet, k] * down, 0.0, 1.0)
-    share[seen, 0] = np.maximum(1 - share[seen, 1] - share[seen, 2], 0)
-    found = np.full(width * height, -1, dtype=np.int32)
-    found[seen] = facing[facet]
+    share, found = np.zeros((width * height, 3), dtype=np.float32), np.full(width * height, -1, dtype=np.int32)
+    for block in range(0, width * height, _FRAGMENTS):
+        seen = block + np.flatnonzero(owner[block : block + _FRAGMENTS] >= 0)
+        facet = owner[seen]
+        right, down = seen % width + 0.5 - x[facet, 0], seen // width + 0.5 - y[facet, 0]
+        for k in (1, 2):
+            share[seen, k] = np.clip(per_column[facet, k] * right + per_row[facet, k] * down, 0.0, 1.0)
+        share[seen, 0] = np.maximum(1 - share[seen, 1] - share[seen, 2], 0)
+        found[seen] = facing[facet]
     shape = (height, width)
     return depth.astype(np.float32).reshape(shape), found.reshape(shape), share.reshape(*shape, 3)
 
