@@ -19,6 +19,7 @@ from ..limits import notes_on, notes_on_size
 from ..nominal.load import millimetres_per
 from ..settings import read_settings
 from ..show import shown
+from ..touches.control import said_by
 from ..uncertainty.causes import PART
 from .wording import fit_error_in_keys, input_error_in_keys
 
@@ -60,11 +61,15 @@ class Study:
         return self.path.parent / name
 
     def with_touches(self, file: str | Path) -> Study:
-        """The same study on another results file: in the CSV of probekit, or the parameters of a control."""
-        given = self.settings["touches"]
-        kept = {key: given[key] for key in ("plan", "moves", "tool_length") if key in given}
-        named = {"file": str(Path(file).resolve()), **kept}
-        return replace(self, settings=self.settings | {"touches": named})
+        """The same study on another results file, which is read as the study reads its own.
+
+        A file that says of itself how it is to be read, is read so: touches as probekit writes them, the log of a
+        control, a run of the virtual machine, a QIF document.
+        """
+        given, path = self.settings["touches"], Path(file).resolve()
+        stated = said_by(path)
+        kept = {key: value for key, value in given.items() if key not in ("file", "again", "again_plan", *stated)}
+        return replace(self, settings=self.settings | {"touches": {"file": str(path), **kept}})
 
     def with_alignment(self, **changes: Any) -> Study:
         """The same study with other keys in ``[alignment]``."""

@@ -8,6 +8,7 @@ moves that were written with the program say which parameters belong to which to
 from __future__ import annotations
 
 import io
+import itertools
 import re
 import warnings
 from collections.abc import Sequence
@@ -30,7 +31,7 @@ from .planned import Planned, numbers
 from .storage import load
 from .table import unit_of
 
-__all__ = ["from_program", "kind_of", "read_moves", "read_parameters"]
+__all__ = ["from_program", "kind_of", "read_moves", "read_parameters", "said_by"]
 
 _PARAMETER = re.compile(r"\s*#?\s*(\d{1,6})\s*[=:,;\s]\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
 _COLUMNS = ("move", "touch", "angles", "tip", "slot")
@@ -51,6 +52,45 @@ def kind_of(path: str | Path) -> str:
     if any(re.fullmatch(r"#\s*coordinates:\s*program\s*", line) for line in lines):
         return "program"
     return "parameters" if 2 * sum(map(bool, map(_PARAMETER.fullmatch, lines))) > len(lines) else "part"
+
+
+_LAYOUT = ("columns", "pattern", "decimal", "separator", "skip", "comment", "encoding", "metadata")
+_PLACE = ("coordinates", "work_offset")
+
+
+def said_by(path: str | Path) -> frozenset[str]:
+    """What a results file says of itself, by the options that would say it: nobody else needs to.
+
+    Parameters
+    ----------
+    path : str or Path
+        Touches as `probekit.touches.write` writes them say how they are laid out, mostly unit and what was recorded; a
+        run of the virtual machine and a log of probekit's own say where, too; a QIF document says everything. What
+        other files hold is for the caller to say.
+
+    Returns
+    -------
+    frozenset of str
+        Of the options of `probekit.touches.read_text` and ``format``, ``coordinates``, ``work_offset``. Empty for a
+        file that is not there.
+    """
+    path = Path(path)
+    if path.suffix.lower() == ".qif":
+        return frozenset((*_LAYOUT, *_PLACE, "unit", "recorded", "format"))
+    try:
+        lines = [line.strip() for line in load(path)[0].splitlines() if line.strip()]
+    except InputError:  # not there, or in an encoding of its own: whoever reads it says so
+        return frozenset()
+    if kind_of(path) == "parameters":
+        return frozenset(_LAYOUT)
+    above = list(itertools.takewhile(lambda line: line.startswith("#"), lines))
+    if not "".join(lines[len(above) :][:1]).startswith("touch,"):
+        return frozenset()
+    stated = dict(filter(None, (parse_line(line, file=path) for line in above)))
+    said = {*_LAYOUT, "format", *({"unit", "recorded"} & set(stated))}
+    if "coordinates" in stated or str(stated.get("machine", "")).startswith("virtual machine"):
+        said |= {*_PLACE, "unit", "recorded"}
+    return frozenset(said)
 
 
 def read_moves(path: str | Path) -> pd.DataFrame:
