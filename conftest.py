@@ -18,6 +18,9 @@ def pytest_configure(config: pytest.Config) -> None:
     if not hasattr(config, "workerinput"):  # not one of several processes
         for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
             os.environ.setdefault(threads, "1")
+        os.environ.setdefault(
+            "PROBEKIT_READ_APART", "off"
+        )  # hundreds of models; those of tests/nominal/test_apart.py are
         os.environ["PROBEKIT_CACHE"] = config.probekit_cache = tempfile.mkdtemp(prefix="probekit-cache-")
 
 

@@ -6,19 +6,22 @@ import hashlib
 from collections.abc import Mapping
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from .. import cache
 from ..errors import InputError
+from .apart import apart, read_apart
 from .exact import Brep, stored
 from .exact.kernel import MissingKernelError, Progress, kernel
 from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
+from .mesh_files import check_file
 from .model import Nominal
 from .topology import open_edges, open_note
 
-__all__ = ["STEP_FORMATS", "from_step", "kernel_serves"]
+__all__ = ["STEP_FORMATS", "from_step", "kernel_serves", "read_here"]
 
 STEP_FORMATS = (".step", ".stp")
 
@@ -63,6 +66,7 @@ def from_step(
     InputError, MissingKernelError
         See `probekit.nominal.exact.step.read_step`; also if the file changes while it is read.
     """
+    check_file(path)
     checksum = _sha256(path)
     brep, kept = _brep(path, checksum, deflection, body, place, progress)
     part = Nominal(
@@ -89,26 +93,62 @@ def _brep(
     progress: Progress | None,
 ) -> tuple[Brep, list[str]]:
     """The exact model, from the cache if it is there, and what there is to say about keeping it."""
-    name = None if place is None else stored.name_of(checksum, deflection=deflection, body=body)
-    if place is None or name is None:
-        return _read(path, checksum, deflection, body, progress), []
-    brep = stored.fetch(name, place)
-    if brep is not None:
-        return brep, []
-    brep = _read(path, checksum, deflection, body, progress)
-    problem = stored.keep(brep, name, path.name, place)
-    # what was written is used from now on, so that the first run and those after it have the same bytes
-    again = stored.fetch(name, place)
-    if again is not None:
-        return again, []
-    return brep, [f"the exact model could not be kept for later runs: {problem}"] if problem else []
+    name = stored.name_of(checksum, deflection=deflection, body=body)
+    if place is not None and name is not None:
+        brep = stored.fetch(name, place)
+        if brep is not None:
+            return brep, []
+    wanted = {"checksum": checksum, "deflection": deflection, "body": body}
+    keep_in = place if name is not None else None
+    found = _read_apart(path, name, keep_in, progress, wanted) if apart() else None
+    if found is None:  # or one with surfaces that only the kernel can evaluate, which has survived it
+        brep, problem, _ = read_here(path, name, keep_in, progress, **wanted)
+        found = brep, problem
+    return found[0], [f"the exact model could not be kept for later runs: {found[1]}"] if found[1] else []
 
 
-def _read(path: Path, checksum: str, deflection: float | None, body: str | None, progress: Progress | None) -> Brep:
+def read_here(
+    path: Path,
+    name: str | None,
+    place: Path | None,
+    progress: Progress | None,
+    *,
+    checksum: str,
+    deflection: float | None,
+    body: str | None,
+) -> tuple[Brep, str, bool]:
+    """A model read in this process; why it could not be kept, if that was tried; and whether it was.
+
+    Many parameters: those of `from_step`, with what they come to.
+
+    Parameters
+    ----------
+    path, deflection, body, place, progress
+        As of `from_step`.
+    name : str or None
+        The name under which it is kept.
+    checksum : str
+        SHA-256 that the file must still have when it was read.
+    """
     brep = read_step(path, deflection=deflection, body=body, progress=progress)
     if _sha256(path) != checksum:
         raise InputError("the STEP file changed while it was read", file=path, todo="Run it again.")
-    return brep
+    if place is None or name is None:
+        return brep, "", False
+    problem = stored.keep(brep, name, path.name, place)
+    # what was written is used from now on, so that the first run and those after it have the same bytes
+    again = stored.fetch(name, place)
+    return (brep, problem, False) if again is None else (again, "", True)
+
+
+def _read_apart(
+    path: Path, name: str | None, place: Path | None, progress: Progress | None, wanted: dict[str, Any]
+) -> tuple[Brep, str] | None:
+    """A model read in a process of its own, and why it could not be kept; None if it cannot be handed on."""
+    name = name or cache.name_of(wanted["checksum"])
+    with read_apart("step", path, progress, **wanted, name=name, place=str(place or "")) as (folder, told):
+        brep = stored.fetch(name, Path(told["place"]) if told["place"] else folder)
+    return None if brep is None else (brep, told["problem"])
 
 
 def _sha256(path: Path) -> str:
@@ -120,16 +160,30 @@ def _sha256(path: Path) -> str:
         return ""
 
 
-def kernel_serves(path: Path, place: Path | None, *, deflection: float | None = None, body: str | None = None) -> bool:
-    """Whether a STEP file can be read: the kernel is installed and can be imported, or is not needed."""
+def kernel_serves(
+    path: Path,
+    place: Path | None,
+    *,
+    deflection: float | None = None,
+    body: str | None = None,
+    progress: Progress | None = None,
+) -> bool:
+    """Whether a STEP file can be read: the kernel is installed and can be imported, or is not needed.
+
+    With a cache the file is read and kept there: to import the kernel takes longer than to read most files.
+    """
     if find_spec("OCP") is None:
         return False
+    checksum = "" if place is None else _sha256(path)
     if place is not None:
-        name = stored.name_of(_sha256(path), deflection=deflection, body=body)
+        name = stored.name_of(checksum, deflection=deflection, body=body)
         if name is not None and cache.fetch(name, place) is not None:
             return True
     try:
-        kernel()
+        if checksum and apart():
+            _brep(path, checksum, deflection, body, place, progress)
+        else:
+            kernel()
     except MissingKernelError:
         return False
     return True

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
-import struct
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,16 +11,16 @@ import numpy as np
 
 from .. import cache as caching
 from ..errors import InputError, ProbekitWarning
+from .apart import apart, read_apart
 from .exact.kernel import Progress
 from .faces import FaceChoice, group_facets, name_faces, stable_names
 from .from_step import STEP_FORMATS, from_step, kernel_serves
 from .mend import mend
+from .mesh_files import FORMATS, check_file, content_of, parsed
 from .model import Nominal
 from .topology import open_note
 
 __all__ = ["FORMATS", "UNITS", "can_read", "from_arrays", "implausible_size", "load", "millimetres_per"]
-
-FORMATS = (".stl", ".ply", ".obj", ".3mf", ".glb")
 
 #: Millimetres in one of each unit. The inch is exact (ISO 80000-3); micrometre to metre by definition.
 UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 0.001, "inch": 25.4, "foot": 304.8}
@@ -70,6 +68,9 @@ def load(
 ) -> Nominal:
     """Load a model file as the nominal: facets from a mesh file, exact surfaces from STEP.
 
+    All but STL files are read in a process of their own, which may take 300 s and 4000 MB; the environment variables
+    PROBEKIT_READ_SECONDS and PROBEKIT_READ_MB set other limits, PROBEKIT_READ_APART = off reads in this process.
+
     Many parameters: what a file does not say, or says ambiguously, is stated here, each of it by itself and each with a
     default that suits most files.
 
@@ -107,7 +108,8 @@ def load(
     Raises
     ------
     InputError
-        If the file cannot be read, has no unit, or holds no usable surface.
+        If the file cannot be read, has no unit, or holds no usable surface; if what reads it crashes on it, or needs
+        more time or memory than it may.
     MissingKernelError
         For a STEP file, if the CAD kernel is not installed.
 
@@ -127,8 +129,7 @@ def load(
         return part
     if deflection is not None or body is not None:
         raise InputError("deflection= and body= are for STEP files", file=path)
-    content = _content(path)
-    vertices, facets, file_unit = _parse(path, content)
+    vertices, facets, file_unit, checksum = _mesh(path, progress)
     unit_source, factor = _unit(path, file_unit, unit)
     return from_arrays(
         vertices * factor,
@@ -138,26 +139,38 @@ def load(
         name=name or path.stem,
         unit_source=unit_source,
         source=str(path),
-        sha256=hashlib.sha256(content).hexdigest(),
+        sha256=checksum,
     )
 
 
 def can_read(
-    path: str | Path, *, deflection: float | None = None, body: str | None = None, cache: bool | str | Path = False
+    path: str | Path,
+    *,
+    deflection: float | None = None,
+    body: str | None = None,
+    cache: bool | str | Path = False,
+    progress: Progress | None = None,
 ) -> bool:
     """Whether what this kind of file needs is installed: the CAD kernel for STEP, nothing for meshes.
+
+    With a cache, a STEP file that is not in it is read and kept, so that `load` finds it there.
 
     Parameters
     ----------
     path : str or Path
         Only its ending counts, unless there is a cache.
-    deflection, body, cache
+    deflection, body, cache, progress
         As in `load`. The kernel is not imported for a model that is kept.
+
+    Raises
+    ------
+    InputError
+        With a cache, if the file cannot be read.
     """
     path = Path(path)
     if path.suffix.lower() not in STEP_FORMATS:
         return True
-    return kernel_serves(path, _place(cache), deflection=deflection, body=body)
+    return kernel_serves(path, _place(cache), deflection=deflection, body=body, progress=progress)
 
 
 def _place(cache: bool | str | Path) -> Path | None:
@@ -239,76 +252,20 @@ def _same_facets(one: np.ndarray, other: np.ndarray) -> bool:
     return np.array_equal(one, other)
 
 
-def _content(path: Path) -> bytes:
-    if path.suffix.lower() not in FORMATS:
-        raise InputError(
-            "not a model file that probekit can read",
-            file=path,
-            found=path.suffix,
-            expected="one of " + ", ".join((*FORMATS, *STEP_FORMATS)),
-        )
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"the model cannot be read ({error.strerror})", file=path) from None
-    if not content.strip():
-        raise InputError("the model file is empty", file=path)
-    if path.suffix.lower() == ".stl":
-        _refuse_short_stl(path, content)
-    if path.suffix.lower() == ".ply":
-        _refuse_short_ply(path, content)
-    return content
+def _mesh(path: Path, progress: Progress | None) -> tuple[np.ndarray, np.ndarray, str | None, str]:
+    """Vertices, facets, unit and checksum of a mesh file; of other formats than STL read in a process of its own.
 
-
-def _refuse_short_stl(path: Path, content: bytes) -> None:
-    """A binary file must be as long as the count at its byte 80 says, a text must end with "endsolid"."""
-    claimed = struct.unpack_from("<I", content, 80)[0] if len(content) >= 84 else 0
-    is_text = content.lstrip()[:5].lower() == b"solid" and len(content) != 84 + 50 * claimed
-    if is_text and b"endsolid" not in content[-1000:].lower():
-        raise InputError(
-            "the STL file is truncated: its text has no end",
-            file=path,
-            expected='a last line that starts with "endsolid"',
-        )
-    if not is_text and len(content) < 84 + 50 * claimed:
-        raise InputError(
-            "the STL file is truncated or not an STL file",
-            file=path,
-            found=f"{len(content)} bytes",
-            expected=f"{84 + 50 * claimed} bytes for the {claimed} facets it announces",
-        )
-
-
-def _refuse_short_ply(path: Path, content: bytes) -> None:
-    """A text must have a line for each element that its head announces; of binary files the parser sees to it."""
-    head, mark, body = content.partition(b"end_header")
-    if mark and b"format ascii" in head:
-        claimed = sum(int(count) for count in re.findall(rb"^\s*element\s+\w+\s+(\d+)\s*$", head, re.MULTILINE))
-        lines = len(body.split(b"\n", 1)[-1].splitlines())
-        if lines < claimed:
-            raise InputError(
-                "the PLY file is truncated", file=path, found=f"{lines} lines", expected=f"the {claimed} it announces"
-            )
-
-
-def _parse(path: Path, content: bytes) -> tuple[np.ndarray, np.ndarray, str | None]:
-    """Vertices, facets and the unit that the format states (None if it states none)."""
-    import io
-
-    import trimesh
-
-    kind = path.suffix.lower()[1:]
-    try:
-        loaded = trimesh.load_scene(io.BytesIO(content), file_type=kind, process=False)
-        pieces = [g for g in loaded.dump() if isinstance(g, trimesh.Trimesh)]
-    except Exception as error:  # the parsers raise anything at all on hostile files
-        raise InputError(f"the {kind.upper()} file cannot be parsed ({error})", file=path) from None
-    if not pieces:
-        raise InputError("the model has no facets", file=path, expected="a mesh with at least one triangle")
-    start = np.cumsum([0] + [len(p.vertices) for p in pieces[:-1]])
-    vertices = np.vstack([np.asarray(p.vertices, dtype=np.float64) for p in pieces])
-    facets = np.vstack([np.asarray(p.faces, dtype=np.int64) + s for p, s in zip(pieces, start, strict=True)])
-    return vertices, facets, loaded.units if kind in ("3mf", "glb") else None
+    An STL file is a list of numbers: what it takes grows with its length and no further.
+    """
+    check_file(path)
+    content = content_of(path)
+    checksum = hashlib.sha256(content).hexdigest()
+    if path.suffix.lower() == ".stl" or not apart():
+        return *parsed(path, content), checksum
+    del content
+    with read_apart("mesh", path, progress) as (folder, told):
+        vertices, facets = (np.load(folder / f"{name}.npy", allow_pickle=False) for name in ("vertices", "facets"))
+    return vertices, facets, told["unit"], checksum
 
 
 def _unit(path: Path, file_unit: str | None, given: str | None) -> tuple[str, float]:

@@ -156,7 +156,7 @@ def run(
     tell = progress or (lambda _step, _done: None)
     if earlier is None and (first := first_look(study)) is not None:
         earlier = run(first, progress=progress, models=models).verdict
-    study, notes = runnable(study)
+    study, notes = runnable(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done))
     settings = study.settings
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)

@@ -109,11 +109,11 @@ def load(path: str | Path) -> Study:
     return Study(Path(path), settings, checksum, tuple(notes_on(settings)))
 
 
-def runnable(study: Study) -> tuple[Study, list[str]]:
+def runnable(study: Study, progress: Callable[[str, float], None] | None = None) -> tuple[Study, list[str]]:
     """The study, or the one to run in its place where the CAD kernel is missing; and what there is to say about it."""
     given = study.settings["part"]
     other, options = given.get("without_kernel"), {key: given[key] for key in ("deflection", "body") if key in given}
-    if other is None or nominal.can_read(study.file(given["model"]), **options, cache=True):
+    if other is None or nominal.can_read(study.file(given["model"]), **options, cache=True, progress=progress):
         return study, list(study.notes)
     instead = load(study.file(other))
     own = {name: study.settings[name] for name in ("touches", "about", "budget") if name in study.settings}

@@ -72,7 +72,7 @@ def plan(
         If a table is missing or cannot be used.
     """
     tell = progress or (lambda _step, _done: None)
-    study, notes = runnable(study)
+    study, notes = runnable(study, lambda step, done: tell(f"loading the nominal: {step}", 0.1 * done))
     if not study.settings.get("plan") and only is None:
         raise InputError(
             "the study plans no touches", file=study.path, todo="Add [[plan]] tables that say how and where."

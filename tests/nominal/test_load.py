@@ -211,7 +211,7 @@ def test_no_such_file_and_folder(tmp_path):
     with pytest.raises(InputError, match=r"none\.stl: the model cannot be read \(No such file"):
         load(tmp_path / "none.stl", unit="mm")
     (tmp_path / "dir.stl").mkdir()
-    with pytest.raises(InputError, match=r"dir\.stl: the model cannot be read \(Is a directory"):
+    with pytest.raises(InputError, match=r"dir\.stl: the model cannot be read: this is not a file, but a folder"):
         load(tmp_path / "dir.stl", unit="mm")
 
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from ..apart import apart, read_apart
 from . import stored
 from .pmi import read_pmi
 
@@ -34,9 +37,25 @@ def read_pmi_once(path: Path, part: Nominal, place: Path | None, *, body: str | 
     if place is not None and part.sha256:
         name = stored.name_of(part.sha256, what="tolerances", body=body, faces=part.face_names)
     if place is None or name is None:
-        return read_pmi(path, part, body=body)
+        return _read(path, part, body)
     found = stored.fetch_pmi(name, place)
     if found is None:
-        found = read_pmi(path, part, body=body)
+        found = _read(path, part, body)
         stored.keep(found, name, f"{path.name}, tolerances", place)
     return found
+
+
+def _read(path: Path, part: Nominal, body: str | None) -> ModelPmi:
+    """Read the tolerances, in a process of its own: that needs the shapes of the kernel, too."""
+    brep = part.brep
+    if brep is None or not apart():
+        return read_pmi(path, part, body=body)
+
+    def hand_on(folder: Path) -> None:
+        stored.keep(brep, "model", path.name, folder)
+        np.save(folder / "group.npy", part.facet_face, allow_pickle=False)
+
+    given = {"sha256": part.sha256, "names": list(part.face_names)}
+    with read_apart("pmi", path, beforehand=hand_on, body=body, **given) as (folder, _):
+        found = stored.fetch_pmi("pmi", folder)
+    return read_pmi(path, part, body=body) if found is None else found
