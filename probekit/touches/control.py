@@ -134,12 +134,19 @@ def read_moves(path: str | Path) -> pd.DataFrame:
         )
     angles: tuple[float, ...] = ()
     rows = []
-    for one in table.to_dict("records"):
-        if one["move"] == "Index":
-            angles = tuple(float(angle) for angle in re.findall(r"[-+.\deE]+", str(one["angles"])))
-        elif one["move"] == "Record":
-            whole = {key: -1 if pd.isna(one[key]) else int(one[key]) for key in ("touch", "tip", "slot")}
-            rows.append(whole | {"angles": angles})
+    for number, one in enumerate(table.to_dict("records")):
+        try:
+            if one["move"] == "Index":
+                angles = tuple(float(angle) for angle in re.findall(r"[-+.\deE]+", str(one["angles"])))
+            elif one["move"] == "Record":
+                whole = {key: -1 if pd.isna(one[key]) else int(one[key]) for key in ("touch", "tip", "slot")}
+                rows.append(whole | {"angles": angles})
+        except (ValueError, OverflowError) as error:
+            raise InputError(
+                f"row {number + 1} of the table of moves holds what is no number ({error})"[:200],
+                file=path,
+                todo="Take the moves.csv that was written with the program",
+            ) from None
     if not rows:
         raise InputError("the table of moves records no touch", file=path, todo="Take that of the program that ran")
     found = pd.DataFrame(rows)
