@@ -62,6 +62,7 @@ ORDER = (
         "archive",
         "share",
         "demo",
+        "dashboard",
         "console",
         "cli_many",
         "cli_answers",

@@ -133,6 +133,6 @@ class Verdict:
             + (f"<ul>{reasons}</ul>" if reasons else "")
             + "".join(
                 table.to_html(index=False, float_format=lambda v: f"{v:.4f}")
-                for table in (self.tolerances.drop(columns="notes"), self.features)
+                for table in (self.tolerances.drop(columns=["notes", "shares"]), self.features)
             )
         )
