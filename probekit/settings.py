@@ -87,7 +87,10 @@ from .tolerance.spec_table import check_types
 from .uncertainty.causes import CAUSES, FLAGS, PART
 from .values import words_of
 
-__all__ = ["KEYS", "read_settings"]
+__all__ = ["FILL_IN", "KEYS", "read_settings"]
+
+#: What a draft puts where only a person knows; no study runs with it.
+FILL_IN = "fill in"
 
 _NUMBER, _TEXT, _FLAG, _WHOLE = (int, float), (str,), (bool,), (int,)
 _LIST, _TABLE, _NAMES = (list,), (dict,), (str, list)
@@ -273,11 +276,32 @@ def read_settings(path: str | Path) -> dict[str, Any]:
         if (name in _LISTED) != isinstance(table, list):
             shown = f"[[{name}]]" if name in _LISTED else f"[{name}]"
             raise InputError("a table is written in the wrong form", file=path, column=name, expected=shown)
+    _check_filled_in(settings, path)
     for where, name, table in tables_of(settings):
         _check_table(path, where, name, table)
     _check_one_uncertainty(settings, path)
     check_values(settings, path)
     return settings
+
+
+def _check_filled_in(settings: dict[str, Any], path: Path) -> None:
+    """Nothing that a draft leaves to a person is left, however deep in a list."""
+
+    def in_it(value: Any) -> bool:
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        return value == FILL_IN if isinstance(value, str) else any(map(in_it, inner))
+
+    keys = [(where, table) for where, _, table in tables_of(settings) if isinstance(table, dict)]
+    left = [f"{where}.{key}" for where, table in keys for key, value in table.items() if in_it(value)]
+    if left:
+        more = f"; also in {', '.join(left[1:6])}" + (" and more" if len(left) > 6 else "")
+        raise InputError(
+            "a draft is to be filled in before it runs",
+            file=path,
+            column=left[0],
+            found=f'"{FILL_IN}"' + (more if left[1:] else ""),
+            todo="Replace it by what you know; the comment beside it says what is wanted",
+        )
 
 
 def _check_one_uncertainty(settings: dict[str, Any], path: Path) -> None:

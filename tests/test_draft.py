@@ -83,7 +83,10 @@ def test_draft_is_refused_until_filled_in(tmp_path: Path) -> None:
     half = text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0")
     with pytest.raises(InputError, match=f"uncertainty.u.*{FILL_IN}"):
         settings(tmp_path, half)
-    assert FILL_IN in tomllib.loads(half)["decision"]["rule"]  # refused when the study decides
+    deep = f'{filled(text)}\n[[datum]]\nletter = "J"\nkind = "targets"\n'
+    deep += f'targets = [{{ name = "J1", point = [0.0, 0.0, 0.0], to = "{FILL_IN}" }}]\n'
+    with pytest.raises(InputError, match=rf"datum.*\.targets.*{FILL_IN}"):
+        settings(tmp_path, deep)
     read = settings(tmp_path, filled(text))
     assert read["part"] == {"name": "part", "model": "model.step"}
     assert read["touches"] == {"file": "touches.csv"}
@@ -142,7 +145,8 @@ def test_what_cannot_be_judged_becomes_a_comment(tmp_path: Path, change: dict, r
     assert re.search(rf"not judged: {change.get('kind', PROFILE.kind)} 0.*\(skin #7\): .*{reason}", said)
     with pytest.raises(InputError, match=rf"tolerance\.width.*{FILL_IN}"):
         settings(tmp_path, text.replace(f'ball_diameter = "{FILL_IN}"', "ball_diameter = 6.0"))
-    assert settings(tmp_path, filled(text))["tolerance"] == [{"kind": "profile", "width": 0.1, "features": [FILL_IN]}]
+    done = filled(text).replace(f'features = ["{FILL_IN}"]', 'features = ["face_1"]')
+    assert settings(tmp_path, done)["tolerance"] == [{"kind": "profile", "width": 0.1, "features": ["face_1"]}]
 
 
 @pytest.mark.parametrize("word", ["translation", "distance variable"])
@@ -191,7 +195,7 @@ def test_what_the_standard_decides_is_asked_for(tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", ["profile of a line", "straightness"])
 def test_how_sections_lie_is_left_to_a_person(tmp_path: Path, kind: str) -> None:
     text = draft_study("m.step", pmi(dataclasses.replace(PROFILE, kind=kind, datums=())), block())
-    with pytest.raises(InputError, match=rf"tolerance\.apart.*{FILL_IN}"):
+    with pytest.raises(InputError, match=rf"tolerance\.section.*{FILL_IN}.*tolerance\.apart"):
         settings(tmp_path, filled(text))
     text = text.replace(f'apart = "{FILL_IN}"', "apart = 0.2").replace(f'section = "{FILL_IN}"', 'section = "x"')
     (one,) = settings(tmp_path, filled(text))["tolerance"]
@@ -270,7 +274,8 @@ def test_bracket_from_file_to_study(tmp_path: Path) -> None:
     text = draft_study(path.name, found, part)
     text_filled = filled(text).replace(f'length = "{FILL_IN}"', "length = [0.0, 20.0]")
     text_filled = text_filled.replace(f'along = "{FILL_IN}"', "along = [1.0, 0.0, 0.0]")
-    read = settings(tmp_path, text_filled.replace(f'limits = "{FILL_IN}"', "limits = [8.0, 8.1]"))
+    text_filled = text_filled.replace(f'limits = "{FILL_IN}"', "limits = [8.0, 8.1]")
+    read = settings(tmp_path, text_filled.replace(f'"MMB", "{FILL_IN}"', '"MMB", 11.9'))
     tables = {t["name"]: t for t in read["tolerance"]}
     assert set(tables) == {
         *("base flat", "bore square", "pin hole place", "skin profile", "right profile", "sides form"),
@@ -286,7 +291,7 @@ def test_bracket_from_file_to_study(tmp_path: Path) -> None:
     assert (pin["limits"], pin["projected"], pin["length"]) == ([8.0, 8.1], True, [0.0, 20.0])
     assert tables["back profile"]["datums"] == ["A-C", "B"]
     datums = {d["letter"]: d for d in read["datum"]}
-    assert datums["B"] == {"letter": "B", "kind": "cylinder", "features": ["bore"], "boundary": ["MMB", FILL_IN]}
+    assert datums["B"] == {"letter": "B", "kind": "cylinder", "features": ["bore"], "boundary": ["MMB", 11.9]}
     assert datums["A-C"] == {"letter": "A-C", "kind": "plane", "features": ["base", "left"]}
     assert read["alignment"] == {"datums": ["A", "B", "C"]}
     said = commented(text)

@@ -36,7 +36,7 @@ def drafted(name: str, folder: Path, given: dict[str, str]) -> pk.study.model.St
     part = pk.nominal.load(path)
     text = draft_study(path.name, read_pmi(path, part), part)
     for key, content in (FILLED | given).items():
-        text = re.sub(rf'(?m)^{key} = (\["MMB", )?"{FILL_IN}"\]?', f"{key} = {content}", text)
+        text = re.sub(rf'(?m)^{key} = (\["[LM]MB", )?"{FILL_IN}"\]?', f"{key} = {content}", text)
     (folder / "study.toml").write_text(text, encoding="utf-8")
     return pk.study.load(folder / "study.toml")
 
@@ -155,7 +155,8 @@ def test_every_draft_reads_once_it_is_filled_in(tmp_path: Path) -> None:
     given |= {"kind": '"plane"', "features": '"bottom_plane_1"'}
     for key, content in given.items():
         text = text.replace(f'\n{key} = "{FILL_IN}"', f"\n{key} = {content}")
-    assert f'= "{FILL_IN}"' not in text
+    text = text.replace(f'["MMB", "{FILL_IN}"]', '["MMB", 11.0]')
+    assert f'"{FILL_IN}"' not in text.replace(f'every "{FILL_IN}"', "")
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     settings = pk.study.load(tmp_path / "study.toml").settings
     made = [one for table in settings["tolerance"] for one in pk.tolerance.read_tolerance(table)]

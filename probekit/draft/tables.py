@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError
 from ..fit.datums.features import Datum
+from ..settings import FILL_IN
 from ..tolerance.spec_table import read_tolerance
 
 if TYPE_CHECKING:
@@ -19,9 +20,6 @@ if TYPE_CHECKING:
     from .features import Feature, Features
 
 __all__ = ["BOUNDARIES", "FILL_IN", "SIZED", "NotJudgedError", "Table", "Tables"]
-
-#: Stands for what a person must write; of the wrong type or not a name wherever it is put.
-FILL_IN = "fill in"
 
 #: Modifiers of a datum that are material boundaries, as its letter shows them and as its table does.
 BOUNDARIES = {"maximum material requirement": ("(M)", "MMB"), "least material requirement": ("(L)", "LMB")}
@@ -93,6 +91,13 @@ class Tables:
         """Features of one datum, or of a common one."""
         return self.features.of(face for letter in letters for face in self._faces_of[letter])
 
+    def _kinds(self, letters: tuple[str, ...], features: list[Feature]) -> list[str]:
+        """Kinds of the features of a datum; the two sides of a slot or web, each a feature, are one width."""
+        faces = [face for letter in letters for face in self._faces_of[letter]]
+        if len(letters) == 1 and len(features) == 2 and self.features.opposed(faces):
+            return ["width", "width"]
+        return [feature.kind for feature in features]
+
     def letters(self, one: ModelTolerance) -> list[str]:
         """Datums of a tolerance as a study writes them.
 
@@ -125,9 +130,9 @@ class Tables:
         """The mark of a material boundary, if the datum can have one."""
         mark, boundary = BOUNDARIES[modifier]
         features = self.datum_features(letters)
-        if not features or not {feature.kind for feature in features} <= set(SIZED):
+        kinds, names = tuple(self._kinds(letters, features)), tuple(one.name for one in features)
+        if not features or not set(kinds) <= set(SIZED):
             raise NotJudgedError(f"its datum {name} has a material boundary, but is not made of features of size")
-        kinds, names = tuple(one.kind for one in features), tuple(one.name for one in features)
         try:
             Datum(name, kinds, names, boundary=(boundary, 1.0))
         except InputError as error:
@@ -166,7 +171,7 @@ class Tables:
             table.keys["features"], table.notes["features"] = FILL_IN, "fill in: the features that it is on"
         if not features:
             return table
-        kinds = [feature.kind for feature in features]
+        kinds = self._kinds(letters, features)
         table.keys.setdefault("kind", kinds[0] if len(set(kinds)) == 1 else kinds)
         table.keys["features"] = [feature.name for feature in features]
         if name in self._at_boundary:

@@ -51,7 +51,9 @@ def material_of(points: np.ndarray, normals: np.ndarray) -> Literal["inside", "o
     """Whether the material of a closed feature is inside (boss) or outside (bore), by the nominal's normals.
 
     For points p on a round or two-sided feature about c, the mean of n . (p - c) is positive for a boss. c is the place
-    where the normals meet, in the sense of least squares; no matter how much of the feature was touched.
+    where the normals meet, in the sense of least squares; no matter how much of the feature was touched. Normals of two
+    parallel planes meet nowhere across these: there c is the middle of the touches, between the planes however many
+    are on each.
 
     Parameters
     ----------
@@ -60,6 +62,7 @@ def material_of(points: np.ndarray, normals: np.ndarray) -> Literal["inside", "o
     normals : (n, 3) float
         Outward unit normals there.
     """
+    points = points - points.mean(axis=0)
     projector = np.eye(3)[None] - normals[:, :, None] * normals[:, None, :]
     c = np.linalg.lstsq(projector.sum(axis=0), np.einsum("nij,nj->i", projector, points), rcond=1e-9)[0]
     return "inside" if float(np.einsum("ij,ij->i", normals, points - c).mean()) > 0 else "outside"

@@ -77,7 +77,28 @@ def _fitted(covered: Covered, shape: str, method: str, start: Mapping[str, Any] 
         return _along_nominal(covered, method, start)
     if shape != "width":
         require_enough(shape, covered.contact, "its place and size", covered.name)
-    return element(covered.measured, shape, method=method, ball=covered.ball, start=start, **sides(covered, shape))
+    found = element(covered.measured, shape, method=method, ball=covered.ball, start=start, **sides(covered, shape))
+    if shape == "width" and method != "least_squares":
+        _require_square(covered, found)
+    return found
+
+
+def _require_square(covered: Covered, found: Element) -> None:
+    """Raise if an envelope of two planes leans from the touches by much more than these are out of flat.
+
+    It rests on touches of both sides; where those of one side stand close together, it rocks about them until it rests
+    on others far off, and its size and middle tell nothing. The planes of least squares do not.
+    """
+    plain = element(covered.measured, "width", ball=covered.ball, **sides(covered, "width"))
+    lean = np.asarray(found.parameters["direction"]) - np.asarray(plain.parameters["direction"])
+    off = float(np.ptp((covered.contact - covered.contact.mean(axis=0)) @ lean))
+    if off > max(_MAGNIFIED * float(np.ptp(plain.residuals)), 1e-6 * float(np.ptp(covered.contact, axis=0).max())):
+        raise TouchesError(
+            f"the touches of tolerance '{covered.name}' do not hold an envelope of two planes",
+            found=f"{len(covered.rows)} touches, which leave it to rock by {off:.3f} mm",
+            expected="touches spread over both sides, opposite each other",
+            todo="Touch both sides again, well spread.",
+        )
 
 
 def _too_short(covered: Covered, start: Mapping[str, Any]) -> bool:

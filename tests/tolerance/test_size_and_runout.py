@@ -171,3 +171,35 @@ def test_rings_of_an_odd_number_have_a_size():
     assert "stands in for local sizes" in found.notes[0]
     assert found.details["smallest size"] == pytest.approx(20.0, abs=0.006)
     assert size(around(10.0, n=6, bore=True), (19.9, 20.1)).kind == "size, two point"
+
+
+@pytest.mark.parametrize("slot", [True, False])
+@pytest.mark.parametrize("count", [4, 9])
+def test_a_width_far_from_the_origin_with_uneven_sides(slot: bool, count: int) -> None:
+    """Planes 5 mm apart at x = 45 and 50, touched with a ball of radius 0.5: 5 mm, on however many places each."""
+    y = np.linspace(0.0, 20.0, count)
+    planes = [np.column_stack([np.full(count, 45.0), y, y % 3]), np.array([[50.0, 4.0, 1.0], [50.0, 16.0, 2.0]])]
+    at, way = np.vstack(planes), np.repeat([[-1.0, 0.0, 0.0], [1.0, 0.0, 0.0]], [count, 2], axis=0)
+    normal = -way if slot else way
+    found = table(at + 0.5 * normal, normal, foot=at).assign(radius=0.5)
+    found[["cx", "cy", "cz"]] = at
+    one = size(found, (4.9, 5.1), of="width", method="least_squares")
+    assert one.actual == pytest.approx(0.0, abs=1e-9)  # twice the distance from the middle of the limits
+
+
+def test_an_envelope_of_two_planes_that_rocks_is_refused() -> None:
+    """Five touches of one side, two of the other close together: it would turn by 4 mm to rest on 2 um of scatter."""
+    left = [[55, 11.5, 36.3], [55, 2.3, 36.8], [55, 9.4, 36.7], [55, 5.0, 37.0], [55, 13.3, 35.6]]
+    right = [[40, 20.4, 36.6], [40, 17.5, 35.6]]
+    foot = np.array(left + right, dtype=float)
+    normal = np.repeat([[-1.0, 0.0, 0.0], [1.0, 0.0, 0.0]], [5, 2], axis=0)
+    h = np.random.default_rng(1).normal(0.0, 0.002, 7)
+    found = table(foot + h[:, None] * normal, normal, foot=foot, deviation=h)
+    with pytest.raises(InputError, match="do not hold an envelope of two planes"):
+        size(found, (14.8, 15.2), of="width", method="maximum_inscribed")
+    spread = np.array([[x, y, z] for x in (40.0, 55.0) for y in (2.0, 12.0, 22.0) for z in (35.0, 37.0)])
+    normal = np.where(spread[:, :1] < 50, 1.0, -1.0) * [1.0, 0.0, 0.0]
+    h = np.random.default_rng(1).normal(0.0, 0.002, len(spread))
+    held = table(spread + h[:, None] * normal, normal, foot=spread, deviation=h)
+    one = size(held, (14.8, 15.2), of="width", method="maximum_inscribed")
+    assert one.actual < 2 * 0.02

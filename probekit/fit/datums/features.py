@@ -15,6 +15,7 @@ from ...show import shown
 from ..select import select
 from .counterparts import KINDS, Counterpart, from_measure, from_normals, from_parameters
 from .simulators import SIMULATORS
+from .two_sides import one_width
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +73,8 @@ class Datum:
         parallel planes, of a slot or web); "targets" (the nominal at its targets, point by point); "face" (a face of
         the nominal as it is, freeform). For a multiple feature one for all, or one each.
     features : str or tuple of str
-        Features, or faces, of the touches. More than one make a multiple feature (A-B), which acts as one datum.
+        Features, or faces, of the touches. More than one make a multiple feature (A-B), which acts as one datum; two of
+        kind "width" that are one side each make one width.
     simulator : str
         "default", or one of `SIMULATORS`. The default is "tangent" for planes and cones, "mating" for features of size,
         "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
@@ -250,7 +252,9 @@ class Touched:
     def reach(self) -> np.ndarray:
         """(features,) how far the material boundary of each stands outside the nominal [mm]; NaN at RMB."""
         nominal = np.array([one.radius for one in self.counterparts])
-        return np.array([one.outward for one in self.counterparts]) * (self.datum.boundary_sizes / 2 - nominal)
+        return np.array([one.outward for one in self.counterparts]) * (
+            self.datum.boundary_sizes[: len(nominal)] / 2 - nominal
+        )
 
     def translated(self, shift: np.ndarray) -> Touched:
         """The same with its counterparts moved by a shift (3,) [mm]."""
@@ -266,8 +270,11 @@ def touched(deviations: pd.DataFrame, datum: Datum, nominal: Nominal | None, bal
         If there are no touches, or they say nothing about where the nominal is.
     """
     parts, notes, rows, weights, expected = [], [], [], [], []
-    for name, kind in zip(datum.features or (None,), datum.kind, strict=True):
-        own, missed = _rows(deviations, name, datum.letter)
+    found = [_rows(deviations, name, datum.letter) for name in datum.features or (None,)]
+    kinds = datum.kind
+    if datum.nominal is None and one_width(kinds, [_on_nominal(deviations.iloc[k], deviations)[1] for k, _ in found]):
+        found, kinds = [(np.concatenate([k for k, _ in found]), sum(missed for _, missed in found))], kinds[:1]
+    for (own, missed), kind in zip(found, kinds, strict=True):
         if missed:
             notes.append(f"datum {datum.letter}: {missed} missed touches are not included")
         at, normals = _on_nominal(deviations.iloc[own], deviations)

@@ -264,6 +264,8 @@ class _Reading:
             n for n, parts in related if {"DATUM_FEATURE", "DIMENSIONAL_SIZE_WITH_DATUM_FEATURE"} & parts.keys()
         ]
         own = [n for n, _ in related if is_target(self.records[n])]
+        if not any(self.links.of(number)[0] for number in features) and self.links.of(record.id)[0]:
+            features = [record.id]  # some files link the datum itself to the faces, not its feature
         faces: dict[int, None] = {}
         for number in features or ([] if own else [record.id]):
             found, problems = self.links.of(number)

@@ -88,6 +88,7 @@ def test_every_tolerance_of_a_real_model_is_read(name: str, tmp_path: Path) -> N
     lengths = [one for one in found.sizes if not one.ends and not one.degrees]
     assert len(lengths) == int(counts["dimensional_size"]) + of_datums
     assert len([one for one in found.sizes if one.ends]) == text.count("AL_LOCATION(") + text.count("ANGULAR_LOCATION(")
+    assert all(one.faces or one.targets for one in found.datums)  # by their features or, in two files, by themselves
     targets = [one for datum in found.datums for one in datum.targets]
     assert len(targets) == text.count("DATUM_TARGET(") + text.count("PLACED_DATUM_TARGET_FEATURE(")
     assert sum(len(one.projected) for one in found.tolerances) == text.count("PROJECTED_ZONE_DEFINITION(")
