@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.colors import ListedColormap
+from matplotlib.ticker import StrMethodFormatter
 
 from ..errors import InputError
 from ..scene.colour import diverging
@@ -67,10 +68,10 @@ def lines(
             on.axhline(value, color=INK, linewidth=0.9, linestyle=(0, (6, 3)))
             on.annotate(name, (1.0, value), (-2, 2), xycoords=("axes fraction", "data"), textcoords="offset points",
                         ha="right", va="bottom", fontsize=8)  # fmt: skip
-        if "x" in log:
-            on.set_xscale("log")
-        if "y" in log:
-            on.set_yscale("log")
+        for axis, scale in ((on.xaxis, on.set_xscale), (on.yaxis, on.set_yscale)):
+            if axis.axis_name in log:
+                scale("log")
+                axis.set_major_formatter(StrMethodFormatter("{x:g}"))  # 100, as in the text, rather than a power of ten
         keyed(on)
     figure.said = f"{title or y} over {x}: {', '.join([*series, *(marks or {})])}"
     return figure
@@ -191,7 +192,9 @@ def places(
     values = _pair("value", x, value)[1]
     if not (np.isfinite(most) and most > 0):
         raise InputError("the end of the scale must be above zero", found=most)
-    figure, on = axes(x=labels[0], y=labels[1], title=title, wide=4.6, high=3.8)
+    flat = float(np.clip(np.ptp(two) / max(np.ptp(one), 1e-9), 0.25, 1.0)) if len(one) > 1 else 1.0
+    wide = 4.6 if flat > 0.8 else 6.4
+    figure, on = axes(x=labels[0], y=labels[1], title=title, wide=wide, high=0.9 + (wide - 1.7) * flat)
     scale = ListedColormap(diverging(np.linspace(-1, 1, 201)) / 255.0)
     known = np.isfinite(values)
     with styled():
@@ -199,7 +202,7 @@ def places(
                            marker="s", edgecolors=GREY, linewidths=0.3)  # fmt: skip
         on.scatter(one[~known], two[~known], s=dot, facecolors="none", edgecolors=GREY)
         on.set_aspect("equal")
-        figure.colorbar(drawn, ax=on, label=unit, shrink=0.85)
+        figure.colorbar(drawn, ax=on, label=unit)
     least, top = (values[known].min(), values[known].max()) if known.any() else (np.nan, np.nan)
     figure.said = f"{title or 'values'} at {len(values)} places, from {least:.4g} to {top:.4g} {unit}"
     return figure
