@@ -9,9 +9,6 @@ import nbformat
 import pytest
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("[0-9]*.ipynb"))
-#: Notebooks that do not yet have the form of the others: none may be added; take out what is mended.
-WITHOUT_SOLUTIONS = {"10_uncertainty_budget", "12_between_the_touches"}
-BY_HAND = {"10_uncertainty_budget", "12_between_the_touches"}
 
 
 @pytest.fixture(params=NOTEBOOKS, ids=lambda path: path.stem)
@@ -38,16 +35,14 @@ def test_it_says_what_the_reader_will_be_able_to_do_and_its_sources(
     name, nb = notebook
     text = "\n".join(cell.source for cell in nb.cells if cell.cell_type == "markdown")
     assert re.match(r"# \S", nb.cells[0].source), name
-    assert re.search(r"[Yy]ou (will be able to|can)\b", nb.cells[0].source) or name in WITHOUT_SOLUTIONS
+    assert re.search(r"[Yy]ou (will be able to|can)\b", nb.cells[0].source), name
     assert "## Exercises" in text
-    assert "## Sources" in text or name in WITHOUT_SOLUTIONS
+    assert "## Sources" in text
     assert "assert " in nb.cells[-1].source, "the last cell checks what was said"
 
 
 def test_every_exercise_has_a_folded_solution(notebook: tuple[str, nbformat.NotebookNode]) -> None:
-    name, nb = notebook
-    if name in WITHOUT_SOLUTIONS:
-        pytest.skip("not yet in this form")
+    _, nb = notebook
     asked = next(cell.source for cell in nb.cells if "## Exercises" in cell.source).split("## Exercises")[1]
     numbers = re.findall(r"^(\d+)\. ", asked, flags=re.M)
     solutions = [cell for cell in nb.cells if "solution" in cell.metadata.get("tags", [])]
@@ -57,14 +52,12 @@ def test_every_exercise_has_a_folded_solution(notebook: tuple[str, nbformat.Note
 
 
 def test_nobody_writes_svg_by_hand(notebook: tuple[str, nbformat.NotebookNode]) -> None:
-    name, nb = notebook
-    if name in BY_HAND:
-        pytest.skip("not yet in this form")
+    _, nb = notebook
     code = "\n".join(cell.source for cell in nb.cells if cell.cell_type == "code")
     assert not re.search(r"<(svg|path|polyline|circle|rect)\b", code)
 
 
 def test_all_but_the_index_have_figures(notebook: tuple[str, nbformat.NotebookNode]) -> None:
-    name, nb = notebook
+    _, nb = notebook
     code = "\n".join(cell.source for cell in nb.cells if cell.cell_type == "code")
-    assert "figures." in code or name in BY_HAND
+    assert "figures." in code

@@ -70,12 +70,11 @@ def blind_spot_said(
             f"{100 * share:.0f} of 100 places"
         )
     half, sure = (radius_seen(at, places, normals, width, u, share) for share in (0.5, 0.95))
+    hill_said = f"A single hill or dent as high as the zone is wide ({width:.4g} mm)"
     if not np.isfinite(half):
-        return (
-            f"A single hill or dent as high as the zone is wide ({width:g} mm) can lie on it unfelt, whatever its size"
-        )
+        return f"{hill_said} can lie on it unfelt, whatever its size"
     large = f"; from {sure:.2g} mm it is felt at 95 of 100" if np.isfinite(sure) else "; parts of it have no touch"
     return (
-        f"A single hill or dent as high as the zone is wide ({width:g} mm) is felt at half of all places if its radius "
-        f"is {half:.2g} mm{large}: smaller ones hide between the touches"
+        f"{hill_said} is felt at half of all places if its radius is {half:.2g} mm{large}: "
+        "smaller ones hide between the touches"
     )

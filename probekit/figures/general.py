@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.colors import ListedColormap
-from matplotlib.ticker import StrMethodFormatter
+from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
 
 from ..errors import InputError
 from ..scene.colour import diverging
@@ -71,7 +71,10 @@ def lines(
         for axis, scale in ((on.xaxis, on.set_xscale), (on.yaxis, on.set_yscale)):
             if axis.axis_name in log:
                 scale("log")
+                low, high = axis.get_data_interval()
+                axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < 300 * low else (1.0,)))
                 axis.set_major_formatter(StrMethodFormatter("{x:g}"))  # 100, as in the text, rather than a power of ten
+                axis.set_minor_formatter(NullFormatter())
         keyed(on)
     figure.said = f"{title or y} over {x}: {', '.join([*series, *(marks or {})])}"
     return figure
@@ -202,7 +205,9 @@ def places(
                            marker="s", edgecolors=GREY, linewidths=0.3)  # fmt: skip
         on.scatter(one[~known], two[~known], s=dot, facecolors="none", edgecolors=GREY)
         on.set_aspect("equal")
-        figure.colorbar(drawn, ax=on, label=unit)
+        bar = figure.colorbar(drawn, ax=on, label=unit)
+        if not (values[known] < 0).any():
+            bar.ax.set_ylim(0.0, most)
     least, top = (values[known].min(), values[known].max()) if known.any() else (np.nan, np.nan)
     figure.said = f"{title or 'values'} at {len(values)} places, from {least:.4g} to {top:.4g} {unit}"
     return figure
