@@ -15,7 +15,7 @@ import re
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -37,11 +37,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--to", default=str(TOP / "site"), help="folder of the site (default: site)")
     parser.add_argument("--quick", action="store_true", help="do not run the notebooks, and make no gallery")
+    parser.add_argument("--rooms", nargs="+", help="write the reference of these rooms only", default=rooms())
     given = parser.parse_args(arguments)
     target = Path(given.to).resolve()
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "source"
-        prepare(source, quick=given.quick)
+        prepare(source, quick=given.quick, told=given.rooms)
         os.environ["PROBEKIT_SITE_RUN"] = "off" if given.quick else "cache"
         os.environ["PROBEKIT_SITE_CACHE"] = str(TOP / "build" / "site_cache")
         os.environ["PYTHONPATH"] = os.pathsep.join([str(TOP), os.environ.get("PYTHONPATH", "")])
@@ -57,7 +58,7 @@ def main(arguments: list[str] | None = None) -> int:
     return 1 if failed or broken else 0
 
 
-def prepare(source: Path, *, quick: bool) -> None:
+def prepare(source: Path, *, quick: bool, told: Sequence[str]) -> None:
     """The folder that Sphinx reads."""
     shutil.copytree(HERE, source, ignore=shutil.ignore_patterns("build.py", "__pycache__"))
     shutil.copytree(TOP / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
@@ -73,7 +74,8 @@ def prepare(source: Path, *, quick: bool) -> None:
     reference = source / "reference"
     reference.mkdir()
     for room in rooms():
-        (reference / f"{room}.md").write_text(page_of(room), encoding="utf-8")
+        page = page_of(room) if room in told else f"# probekit.{room}\n"
+        (reference / f"{room}.md").write_text(page, encoding="utf-8")
     (reference / "index.md").write_text(reference_index(), encoding="utf-8")
     gallery(source / "_extra" / "gallery", quick=quick)
 
@@ -97,8 +99,7 @@ def titled(path: Path) -> str:
 def rooms() -> list[str]:
     """Rooms of the public face, in the order of the pipeline."""
     named = [name for name in pk.__all__ if inspect.ismodule(getattr(pk, name))]
-    order = re.findall(r"\| `(\w+)/`", (TOP / "DEVELOPERS.md").read_text(encoding="utf-8"))
-    order += ["plan", "program", "study"]
+    order = re.findall(r"^\| .*?`(\w+)/", (TOP / "DEVELOPERS.md").read_text(encoding="utf-8"), flags=re.M)
     return sorted(named, key=lambda name: (order.index(name) if name in order else len(order), name))
 
 
@@ -145,32 +146,29 @@ def citation() -> str:
 
 
 def course() -> str:
-    """The notebooks, in order."""
-    names = [f"notebooks/{path.stem}" for path in sorted((TOP / "notebooks").glob("[0-9]*.ipynb"))]
+    """The notebooks, in order, by number and title."""
+    names = []
+    for path in sorted((TOP / "notebooks").glob("[0-9]*.ipynb")):
+        title = "".join(json.loads(path.read_text(encoding="utf-8"))["cells"][0]["source"]).splitlines()[0]
+        names.append(f"{path.stem[:2]} {title.removeprefix('# ')} <notebooks/{path.stem}>")
     toc = "\n".join(["```{toctree}", ":maxdepth: 1", "", *names, "```"])
     said = (
         "Each notebook says what you will be able to do, has exercises with folded solutions and ends with a cell that "
-        "checks what it said. They are run when this site is built; views that turn need a running notebook and are "
-        "empty here, the gallery has them as pages. Parts and numbers are invented."
+        "checks what it said. They are run when this site is built. Views that turn in a running notebook are still "
+        "pictures here; the gallery has such views as pages. Parts and numbers are invented."
     )
     return f"# The course\n\n{said}\n\n{toc}\n"
 
 
 def study_file() -> str:
     """Keys of a study, from the tables that check them."""
-    said = inspect.getdoc(settings) or ""
-    summary = "\n".join(line[4:] for line in said.split("::\n")[1].splitlines() if line.startswith("    "))
-    out = [
-        "# The study file",
-        "",
-        "Made from the tables by which probekit checks a study, so it cannot be out of date.",
-        "",
-    ]
-    out += ["## In short", "", "```text", summary, "```", ""]
+    short = in_short()
+    out = ["# The study file", ""]
+    out += ["Made from the tables by which probekit checks a study, so it cannot be out of date.", ""]
     for table, keys in settings.KEYS.items():
         shown = f"[[{table}]]" if table in settings._LISTED else f"[{table}]"
         needed = settings._REQUIRED.get(table, ())
-        out += [f"## `{shown}`", "", "| key | value | |", "|---|---|---|"]
+        out += [f"## `{shown}`", "", short.get(table, ""), "", "| key | value | |", "|---|---|---|"]
         out += [f"| `{key}` | {words_of(kinds)} | {'needed' if key in needed else ''} |" for key, kinds in keys.items()]
         out.append("")
     out += ["## Causes of `[budget]`", "", "| key | what | unit | assumed if not stated |", "|---|---|---|---|"]
@@ -180,6 +178,13 @@ def study_file() -> str:
         out += [f"### {kind}", "", first_line(KINDS[kind][0]), ""]
         out += [", ".join(f"`{key}`" for key in keys_of(kind)), ""]
     return "\n".join(out)
+
+
+def in_short() -> dict[str, str]:
+    """What the head of `probekit/settings.py` says of each table of a study."""
+    said = (inspect.getdoc(settings) or "").split("::\n")[1]
+    found = re.findall(r"^ *\[+(\w+)\]+ +(.*(?:\n {12,}.*)*)", said, flags=re.M)
+    return {table: re.sub(r"([\\*_<>\[\]|$])", r"\\\1", " ".join(text.split())) for table, text in found}
 
 
 def gallery(to: Path, *, quick: bool) -> None:

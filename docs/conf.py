@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+from typing import Any
+
+from docutils.nodes import SkipNode
+from latex2mathml.converter import convert
 
 import probekit
 
 project = "probekit"
 author = "The probekit maintainers"
 release = probekit.__version__
-extensions = ["myst_nb", "numpydoc", "sphinx.ext.autodoc", "sphinx.ext.mathjax"]
+extensions = ["myst_nb", "numpydoc", "sphinx.ext.autodoc"]
 exclude_patterns = ["DEVELOPERS.md", "data", "tests", "**/.ipynb_checkpoints"]
 
 html_theme = "alabaster"
@@ -19,6 +23,9 @@ html_css_files = ["site.css"]
 html_title = "probekit"
 html_show_sourcelink = False
 html_copy_source = False
+html_show_copyright = False
+smartquotes = False  # what is quoted is to be copied
+html_math_renderer = "mathml"
 html_theme_options = {
     "description": "On-machine verification of freeform parts",
     "fixed_sidebar": False,
@@ -32,9 +39,8 @@ nb_execution_mode = os.environ.get("PROBEKIT_SITE_RUN", "off")
 nb_execution_cache_path = os.environ.get("PROBEKIT_SITE_CACHE", "")
 nb_execution_timeout = 600
 nb_execution_raise_on_error = True
-nb_ipywidgets_js: dict[
-    str, dict[str, str]
-] = {}  # no scripts of other hosts: a widget stays empty here, see the gallery
+nb_ipywidgets_js: dict[str, dict[str, str]] = {}  # no scripts of other hosts
+nb_mime_priority_overrides = [("html", "application/vnd.jupyter.widget-view+json", None)]  # a view is a still picture
 nb_merge_streams = True
 nb_code_prompt_show = "Show {type}"
 nb_code_prompt_hide = "Hide {type}"
@@ -55,6 +61,18 @@ def _bars(_app: object, _what: str, _name: str, _thing: object, _options: object
         lines[k] = "``".join(part if i % 2 else part.replace("|", r"\|") for i, part in enumerate(parts))
 
 
-def setup(app: object) -> None:
+def _inline(writer: Any, node: Any) -> None:
+    """A formula as MathML, which browsers draw without a script."""
+    writer.body.append(convert(node.astext()))
+    raise SkipNode
+
+
+def _block(writer: Any, node: Any) -> None:
+    writer.body.append(f'<div class="math">{convert(node.astext(), display="block")}</div>')
+    raise SkipNode
+
+
+def setup(app: Any) -> None:
     """Called by Sphinx."""
-    app.connect("autodoc-process-docstring", _bars, priority=400)  # type: ignore[attr-defined]
+    app.add_html_math_renderer("mathml", inline_renderers=(_inline, None), block_renderers=(_block, None))
+    app.connect("autodoc-process-docstring", _bars, priority=400)

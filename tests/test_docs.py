@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import re
 import shutil
 import tomllib
@@ -68,6 +69,31 @@ def test_the_reference_of_the_study_file_has_every_key(build: ModuleType) -> Non
         for key in keys:
             assert f"| `{key}` |" in page
     assert "### profile of a line" in page
+
+
+def test_each_table_of_a_study_is_told_in_short(build: ModuleType) -> None:
+    told = build.in_short()
+    assert not [table for table in settings.KEYS if not told.get(table)]
+
+
+@pytest.mark.skipif(importlib.util.find_spec("sphinx") is None, reason="the extra `site` is not installed")
+@pytest.mark.filterwarnings("default")  # those of Sphinx and its extensions about one another
+def test_the_site_builds_without_a_warning(
+    build: ModuleType, tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Quick, and one room stands for the reference of all; a warning of Sphinx is an error in it."""
+    for name in ("PROBEKIT_SITE_RUN", "PROBEKIT_SITE_CACHE", "PYTHONPATH"):  # the command sets them
+        monkeypatch.setenv(name, os.environ.get(name, ""))
+    status = build.main(["--quick", "--rooms", "figures", "--to", str(tmp_path)])
+    said = capfd.readouterr()
+    assert status == 0, said.err + said.out
+    assert "0 broken links" in said.out
+    page = (tmp_path / "reference" / "figures.html").read_text(encoding="utf-8")
+    assert "probekit.figures.lines" in page
+    course = (tmp_path / "course.html").read_text(encoding="utf-8")
+    assert all(path.stem in course for path in (REPOSITORY / "notebooks").glob("[0-9]*.ipynb"))
+    assert "<math" in (tmp_path / "notebooks" / "10_uncertainty_budget.html").read_text(encoding="utf-8")
+    assert "cdn." not in course, "the site needs no network"
 
 
 def test_the_reference_has_every_public_name(build: ModuleType) -> None:

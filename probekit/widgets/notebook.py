@@ -13,6 +13,7 @@ the browser, which expects a model there, logs `Error setting state: t.on is not
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pythreejs as three
@@ -21,6 +22,7 @@ from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, Selection
 
 from ..errors import InputError
 from ..scene.model import Scene
+from ..scene.pictures import choose_directions, draw, picture_svg
 from . import camera, plan_text, state, text
 from .extras import Extras
 
@@ -80,6 +82,14 @@ class DeviationView(VBox):
             If no touch has that id.
         """
         self.selected = touch
+
+    def _repr_mimebundle_(self, **given: Any) -> dict[str, Any]:
+        """Besides the view a still picture, for a notebook that was saved and is read without its kernel."""
+        scene = self._scene
+        picture = draw(scene, choose_directions(scene, 1)[0], 640, 440)
+        words = f"{scene.title}: {picture.title}, {len(picture.rows)} of {len(scene.touches)} touches seen"
+        still = {"image/svg+xml": picture_svg(scene, picture), "text/plain": words}
+        return (super()._repr_mimebundle_(**given) or {}) | still
 
     # -- the picture -----------------------------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -47,6 +48,18 @@ def click(shown, facet, *, drag=False, part=None, point=(0.0, 0.0, 0.0), distanc
         with picker.hold_trait_notifications():
             picker.object, picker.faceIndex, picker.point, picker.distance = part, facet, point, distance
     return orbit
+
+
+def test_without_a_kernel_there_is_a_still_picture(shown, scene):
+    """What a saved notebook keeps of the view, next to the view itself."""
+    kept = shown._repr_mimebundle_()
+    root = ElementTree.fromstring(kept["image/svg+xml"])
+    assert root.tag.endswith("svg")
+    assert "data:image/png;base64," in kept["image/svg+xml"]
+    assert "<script" not in kept["image/svg+xml"]
+    assert kept["text/plain"].startswith(f"{scene.title}: ")
+    assert "DeviationView(" not in kept["text/plain"]
+    assert kept["application/vnd.jupyter.widget-view+json"]["model_id"] == shown.model_id
 
 
 def test_setting_selected_shows_the_touch_everywhere(shown, scene):
