@@ -8,10 +8,14 @@ theta, strips bulge by h theta/8, an even net of triangles on a sphere by h thet
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from .model import Nominal
 from .topology import edge_pairs, edge_table, facet_normals, topology
+
+if TYPE_CHECKING:
+    from .model import Nominal
 
 __all__ = ["chord_error"]
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..show import shown
+from .chord import chord_error
 from .exact import Brep, ExactEngine
 from .facets import FacetEngine
 from .topology import open_edges
@@ -103,8 +104,6 @@ class Nominal:
     @cached_property
     def chord_errors(self) -> np.ndarray:
         """(n_faces,) estimated chord error of each face [mm]: see `probekit.nominal.chord_error`."""
-        from .chord import chord_error
-
         return chord_error(self)
 
     def face_index(self, name: str) -> int:
