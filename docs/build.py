@@ -61,7 +61,9 @@ def main(arguments: list[str] | None = None) -> int:
 def prepare(source: Path, *, quick: bool, told: Sequence[str]) -> None:
     """The folder that Sphinx reads."""
     shutil.copytree(HERE, source, ignore=shutil.ignore_patterns("build.py", "__pycache__"))
-    shutil.copytree(TOP / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    (source / "notebooks").mkdir()
+    for path in (TOP / "notebooks").glob("[0-9]*.ipynb"):  # the course
+        shutil.copy(path, source / "notebooks")
     fold_solutions(source / "notebooks")
     for name in ("data", "tests/published", "tests/benchmarks"):  # notebooks read them beside their own folder
         shutil.copytree(TOP / name, source / name, ignore=shutil.ignore_patterns("results", "__pycache__"))
