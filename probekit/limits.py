@@ -84,6 +84,7 @@ LIMITS: dict[str, Rule] = {
     "phase.to": Text(),
     **dict.fromkeys(("phase.limit", "phase.set_up"), Number(above=0, most=50)),
     "phase.again": Number(least=0, most=9, whole=True),
+    "phase.occurrence": Number(least=1, whole=True),
     "plan.n": Number(least=1, most=100000, whole=True),
     "plan.seed": Number(least=0, most=2**63, whole=True),
     **dict.fromkeys(("plan.how", "plan.feature"), Text()),

@@ -33,9 +33,11 @@
                       limit}]: what is reckoned after it, and how far its touches may disagree (`Asked`); to = "G55",
                       limit [mm]: the shifted copy of the work offset, and the largest shift; again: how often its
                       touches are repeated at most while they disagree; set_up, of the first one: the largest set-up
-                      error [mm]
+                      error [mm]; after = "OPERATION 4", occurrence, not of the first one: where in the milling
+                      program it is touched, if not directly after the phase before it
     [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
-                      milling = "milling.nc", after = "OPERATION 4", occurrence, lift, clearance; how each touch is
+                      milling = "milling.nc", after = "OPERATION 4", "T4", 120 or "start", occurrence, lift, clearance:
+                      where the probing stands in the milling program; how each touch is
                       made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
                       the first touch of all), near_feed and near (slow on the last mm of an approach)
     [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
@@ -165,7 +167,8 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "features": _NAMES,
         "estimate": _LIST,
         **dict.fromkeys(("limit", "set_up"), _NUMBER),
-        "again": _WHOLE,
+        **dict.fromkeys(("again", "occurrence"), _WHOLE),
+        "after": (str, int),
     },
     "simulate": {
         "seed": _WHOLE,

@@ -52,6 +52,53 @@ CHANGES = (
 )
 
 
+#: Milling in the copy: its first operation calls its tool itself, its second one too; invented.
+MILLING = """\
+%
+O1000
+(INVENTED PART)
+G21 G17 G90 G94
+G40 G80
+T1 M6
+(OPERATION 1)
+G43 H1
+G55
+S5000 M3
+G0 X-20 Y-20
+G0 Z50
+M8
+G1 Z25 F500
+G1 X80
+G0 Z200
+M9
+M5
+(OPERATION 2)
+T2 M6
+G43 H2
+S6000 M3
+G0 X-20 Y0
+G0 Z50
+G1 Z25.5 F500
+G1 X80
+G0 Z200
+M5
+M30
+%
+"""
+#: The first phase before all milling, the second one between its operations.
+IN_MILLING = (
+    ('dialect = "rs274_flow"\n', 'dialect = "rs274_flow"\nmilling = "milling.nc"\nafter = "start"\n'),
+    ('name = "rest"\n', 'name = "rest"\nafter = "OPERATION 1"\n'),
+)
+
+
+def in_milling(folder: Path, *changes: tuple[str, str], milling: str = MILLING) -> Path:
+    """Write the study that is merged with milling: its path."""
+    path = write(folder, "rs274_flow", *IN_MILLING, *changes)
+    (folder / "milling.nc").write_text(milling, newline="")
+    return path
+
+
 def write(folder: Path, dialect: str = "rs274_flow", *changes: tuple[str, str]) -> Path:
     """Write the study in a dialect, with further changes (old text, new text): its path."""
     alone = ('milling = "milling.nc"\nafter = "OPERATION 1"\n', f'dialect = "{dialect}"\n')

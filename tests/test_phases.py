@@ -213,15 +213,6 @@ def test_a_dialect_that_can_neither_is_refused_by_name(tmp_path):
         made(tmp_path, "dmis", ("tool = 20\n", 'tool = 20\nwork_offset = "PART"\n'))
 
 
-def test_a_program_that_decides_is_not_merged(tmp_path):
-    path = deciding.write(
-        tmp_path, "rs274_flow", ('dialect = "rs274_flow"\n', 'milling = "milling.nc"\nafter = "OPERATION 1"\n')
-    )
-    study = pk.study.load(path)
-    with pytest.raises(InputError, match="a program that decides is not merged with milling"):
-        pk.study.preparation.check_program(study)
-
-
 WRONG = {
     "set_up = 1.5\n": ("", "largest set-up error is not stated"),
     'to = "G55"\n': ('to = "G54"\n', "another work offset for its copy; found 'G54'"),

@@ -67,15 +67,31 @@ def check_phases(study: Study, dialect: Dialect) -> None:
                 found=phase.to,
                 expected=", ".join(name for name in dialect.work_offsets if name != by),
             )
-    if "milling" in study.settings.get("program", {}):
+    _check_places(study, dialect)
+
+
+def _check_places(study: Study, dialect: Dialect) -> None:
+    """Refuse places in a milling program that is not there, or in which a control could not decide."""
+    milling, phases = "milling" in study.settings.get("program", {}), phases_of(study)
+    if milling and not decides_itself(dialect):
+        lacking = next(kind for kind in _TO_DECIDE if kind in dialect.omit)
         raise InputError(
-            "a program that decides is not merged with milling",
+            f"the dialect {dialect.name} cannot decide within a milling program",
             file=study.path,
             column="program.milling",
-            found="[[phase]] and milling",
-            expected="one of them",
-            todo="Where it stops for good it would end the milling, too: run it as a program of its own.",
+            found=dialect.omit[lacking],
+            todo="Leave milling out: the phases are then programs of their own, with a stop and values to enter after "
+            "each. Or use a dialect that can decide, such as rs274_flow if the control reads it.",
         )
+    for number, phase in enumerate(phases, 1):
+        if phase.after != "" and (number == 1 or not milling):
+            raise InputError(
+                "the first phase stands where [program] after says" if milling else "there is no milling program",
+                file=study.path,
+                column=f"phase {number}.after",
+                found=phase.after,
+                todo="Leave it out." if milling else "Leave it out, or name the program: [program] milling.",
+            )
 
 
 def entered_after(part: Part, study: Study, dialect: Dialect) -> tuple[Entry, ...]:

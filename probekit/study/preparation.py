@@ -16,7 +16,9 @@ from .. import program as programs
 from ..errors import InputError, ProbekitWarning
 from ..making import blaming
 from ..plan.access.few import mixed_features
+from ..program.deciding.decisions import ShiftOffset, linear
 from ..program.deciding.paths import straight
+from ..program.deciding.phases import places_of
 from .asked import targets_made
 from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
 from .doubt import narrow_zones
@@ -264,16 +266,19 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     merged = None
     if milling is not None:
         tell("merging it with the milling", 0.3)
-        given = {key: options[key] for key in ("occurrence", "lift", "clearance") if key in options}
-        after = options["after"]
-        with blaming(study.file(milling), f"after {after!r}"):
+        given = {key: options[key] for key in ("lift", "clearance") if key in options}
+        places = [(options["after"], options.get("occurrence")), *places_of(moves)]
+        with blaming(study.file(milling), f"after {', '.join(repr(after) for after, _ in places)}"):
             merged = programs.merge(
                 study.file(milling),
                 probing,
-                after=after,
+                after=[after for after, _ in places],
+                occurrence=[which for _, which in places],
                 kinematics=kinematics,
                 aliases=aliases_of(dialect),
                 known=dialect.harmless,
+                flow=dialect.reckoning.flow,
+                copies=[one.to for one in linear(moves) if isinstance(one, ShiftOffset)],
                 **given,
             )
     tell("checking it", 0.5)

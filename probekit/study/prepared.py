@@ -132,7 +132,8 @@ class Plan:
             As `moves`, or if a phase cannot be used.
         """
         with blaming(self.study.path, "phase"):
-            return in_phases(*self._by_phase()) if self.phases else self.moves
+            milling = "milling" in self.study.settings.get("program", {})
+            return in_phases(*self._by_phase(), milling=milling) if self.phases else self.moves
 
     @property
     def parts(self) -> tuple[Part, ...]:

@@ -20,9 +20,15 @@ from ..reading.source import Source
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
-__all__ = ["ROUNDING", "Case", "Clear", "is_dry", "known_place"]
+__all__ = ["BEGIN", "END", "ROUNDING", "SAFE_STOP", "Case", "Clear", "inserted_parts", "is_dry", "known_place"]
 
 _DRY = "PROBEKIT DRY RUN"
+
+#: Comment at which a program ends by itself.
+SAFE_STOP = "PROBEKIT SAFE STOP"
+
+#: Comments around what is inserted into a milling program.
+BEGIN, END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
 
 #: Programs give their positions rounded [mm].
 ROUNDING = 1e-3
@@ -92,6 +98,11 @@ class Case:
         return next((one.by for one in shifts), "")
 
     @cached_property
+    def inserted(self) -> tuple[tuple[int, int], ...]:
+        """First and last line of each part that is inserted into a milling program."""
+        return tuple(inserted_parts(self.blocks))
+
+    @cached_property
     def dry(self) -> bool:
         """Whether the text says that it is a dry run."""
         return is_dry(self.blocks)
@@ -134,6 +145,25 @@ def is_dry(blocks: Iterable[Block]) -> bool:
     blocks : iterable of Block
     """
     return any(comment.upper().startswith(_DRY) for block in blocks for comment in block.comments)
+
+
+def inserted_parts(blocks: Iterable[Block]) -> list[tuple[int, int]]:
+    """First and last line of each inserted part, from 1; one that is not closed goes to the end.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+    """
+    parts: list[tuple[int, int]] = []
+    start, last = None, 0
+    for block in blocks:
+        named, last = {comment.upper() for comment in block.comments}, block.line
+        if BEGIN in named and start is None:
+            start = block.line
+        if END in named and start is not None:
+            parts.append((start, block.line))
+            start = None
+    return parts if start is None else [*parts, (start, last)]
 
 
 def known_place(step: Step) -> bool:

@@ -21,6 +21,7 @@ from .contacts import steps_to_contact
 from .decided import branches, decides_as_planned, shifts_as_planned
 from .entered import entered_within
 from .findings import CheckResult, Finding, Findings, NotMade
+from .in_milling import copies_in_milling, reckoned_alone
 from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
 from .rules import RULES
@@ -44,6 +45,8 @@ _ALL = (
     restarts,
     dry_run,
     shifts_as_planned,
+    copies_in_milling,
+    reckoned_alone,
     entered_within,
     decides_as_planned,
     stops_as_planned,

@@ -18,12 +18,14 @@ from ..reading.flow import executed, flow_of
 from ..reading.interpreter import Interpreter
 from ..reading.steps import MOVES, Recorded, Step
 from ..reading.words import Block
-from .case import Case
+from .case import SAFE_STOP, Case
 from .collision import collision
 from .contacts import contacts_of
 from .findings import Finding, NotMade, gathered
+from .in_milling import course
 from .rules import RULES
 from .scenarios import Scenario, scenarios_of
+from .seams import handed_back
 from .stored import counted_from, stored_axis
 
 __all__ = ["branches", "decides_as_planned", "of_control", "shifts_as_planned", "touch_of_line", "touched"]
@@ -34,7 +36,6 @@ _FREE = 5061  # parameters below this are the program's: NISTIR 6556, 3.2.1, fro
 _MOST_RUNS = 64
 _ENOUGH = 5
 _DEEPEST = 40  # decisions of one path that are turned over
-_SAFE = "PROBEKIT SAFE STOP"
 _OF_BRANCHES = (
     *("spindle", "coolant", "probe_is_in", "touch_feed", "feed_said", "rapid_height"),
     *("rotary_lifted", "travel", "unknown_words", "modes", "orientation"),
@@ -100,7 +101,7 @@ def shifts_as_planned(case: Case) -> list[Finding]:
         wanted = None if planned in (None, case.first_offset) else (planned, case.first_offset)
         if planned is not None and case.slots and any(pair != wanted for pair in _kept_by(case, step.line)):
             wrong.append((step.line, "a trigger is not kept as counted from the first work offset"))
-    if case.steps and case.steps[-1].kind == "end":
+    if case.steps and case.steps[-1].kind == "end" and not case.inserted:  # the milling has an offset of its own
         before = next((step for step in reversed(case.steps[:-1]) if step.kind in MOVES), None)
         ended = case.steps[-2] if len(case.steps) > 1 else None
         if before is not None and ended is not None and _last_offset(case) in case.copies:
@@ -137,6 +138,9 @@ def branches(case: Case) -> list[Finding] | NotMade:
         found += _stops_for_good(steps)
         changed = [(step.line, "a tool change on another branch") for step in new if step.kind == "tool"]
         found += gathered(changed, "stop", "The probe stays in until the program ends.")
+        found += [
+            replace(one, what=f"{one.what} (on another branch)") for one in handed_back(replace(case, steps=steps))
+        ]
     found += gathered(sorted(unset), "stop", "It may hold anything from an earlier program.")
     return list({(one.line, one.what): one for one in found}.values())
 
@@ -145,7 +149,8 @@ def _stops_for_good(steps: Sequence[Step]) -> list[Finding]:
     """What is wrong with the end of a path."""
     wrong = []
     at = next(
-        (row for row, step in enumerate(steps) if step.kind == "message" and str(step.detail).upper() == _SAFE), None
+        (row for row, step in enumerate(steps) if step.kind == "message" and str(step.detail).upper() == SAFE_STOP),
+        None,
     )
     if at is not None:
         after = steps[at:]
@@ -209,7 +214,14 @@ def _run(
 
     control, steps = Interpreter(trigger=trigger, **of_control(case)), list[Step]()
     flow = bool(case.options.get("flow"))
-    for _, own in executed(_kept(case), control, flow=flow, choose=choose, before=before):
+    blocks, at = course(case)
+
+    def first(block: Block, control: Interpreter) -> None:
+        at(block, control)
+        if before is not None:
+            before(block, control)
+
+    for _, own in executed(blocks, control, flow=flow, choose=choose, before=first):
         steps += own
     ends = iter(asked)
     return tuple(replace(step, end=next(ends).end) if step.kind == "probe" else step for step in steps)
@@ -250,7 +262,8 @@ def _differs(
     control = Interpreter(trigger=trigger, **of_control(case))
     expected = iter(_planned(planned, case))
     line = 0
-    for block, own in executed(_kept(case), control, flow=bool(case.options.get("flow"))):
+    blocks, at = course(case)
+    for block, own in executed(blocks, control, flow=bool(case.options.get("flow")), before=at):
         for step in own:
             line = step.line
             event = _event(step, control, case)
@@ -287,7 +300,7 @@ def _event(step: Step, control: Interpreter, case: Case) -> _Event | None:
         first = case.options["offsets"].get(case.first_offset)
         moved = () if first is None else tuple(float(v) for v in np.subtract(control.origin, first))
         return _Event(f"touch {step.detail.touch}", step.state.offset if case.copies else "", moved, step.line)
-    if step.kind == "message" and str(step.detail).upper() == _SAFE:
+    if step.kind == "message" and str(step.detail).upper() == SAFE_STOP:
         return _Event("a safe stop", line=step.line)
     return _Event("its end", line=step.line) if step.kind == "end" else None
 
@@ -326,10 +339,6 @@ def of_control(case: Case) -> dict:
         "kinematics": case.kinematics,
         **{key: case.options.get(key) for key in ("start", "offsets", "aliases")},
     }
-
-
-def _kept(case: Case) -> list[Block]:
-    return [block for block in case.blocks if not (case.options.get("block_delete") and block.skip)]
 
 
 def touch_of_line(case: Case) -> dict[int, int]:

@@ -7,12 +7,10 @@ from collections.abc import Iterator, Sequence
 from ..merging.difference import difference
 from ..reading.source import Source
 from ..reading.words import parse
-from .case import Case
+from .case import Case, inserted_parts
 from .findings import Finding, NotMade, gathered
 
-__all__ = ["BEGIN", "END", "inserted_parts", "milling_as_before"]
-
-BEGIN, END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
+__all__ = ["milling_as_before"]
 
 _SHOWN = 60  # characters of a line in a message
 
@@ -21,12 +19,14 @@ def milling_as_before(case: Case) -> list[Finding] | NotMade:
     """Outside the inserted part every line is that of the milling program."""
     if case.milling is None or case.source is None:
         return NotMade("no milling program was given", "note")
-    parts = inserted_parts(case.source)
+    parts = case.inserted
     if not parts:
         todo = "Merge again, or run it only where the probing is meant to stand alone."
         return [Finding(0, "look", "there is no inserted part: the milling program is not in this file", todo)]
     lines, milling = case.source.lines, [line.rstrip("\r\n") for line in case.milling.lines]
-    own = {"\n".join(milling[a - 1 : b]) for a, b in inserted_parts(case.milling)}  # it may itself be a merged one
+    own = {
+        "\n".join(milling[a - 1 : b]) for a, b in inserted_parts(parse(case.milling))
+    }  # it may itself be a merged one
     told = (set(range(a, b + 1)) for a, b in parts if _plain(lines[a - 1 : b]) not in own)
     inside = set().union(*told)
     outside = [number for number in range(1, len(lines) + 1) if number not in inside]
@@ -42,25 +42,6 @@ def milling_as_before(case: Case) -> list[Finding] | NotMade:
             wrong.append((_near(found, int(row.line_before), outside), f"{where}: {row.text.strip()[:_SHOWN]!r}"))
     todo = "Restore it, or change the milling program itself and merge again."
     return gathered(wrong[:20], "stop", todo) + list(_stored_otherwise(case.source, case.milling))
-
-
-def inserted_parts(source: Source) -> list[tuple[int, int]]:
-    """First and last line of each inserted part, from 1; one that is not closed goes to the end.
-
-    Parameters
-    ----------
-    source : Source
-    """
-    parts: list[tuple[int, int]] = []
-    start: int | None = None
-    for block in parse(source):
-        named = {comment.upper() for comment in block.comments}
-        if BEGIN in named and start is None:
-            start = block.line
-        if END in named and start is not None:
-            parts.append((start, block.line))
-            start = None
-    return parts if start is None else [*parts, (start, len(source.lines))]
 
 
 def _plain(lines: Sequence[str]) -> str:

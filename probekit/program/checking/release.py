@@ -148,7 +148,7 @@ def release_sheet(
     ]
     if merged:
         notes = "".join(f"<li>{escape(note)}</li>" for note in merged.notes)
-        where = f"The probing stands {escape(merged.place)}, in lines {merged.first} to {merged.last}."
+        where = escape(merged.where)
         view = scroll(merged.difference.html(), "what was inserted", tall=True)
         parts.append(
             _section(

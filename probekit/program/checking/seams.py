@@ -10,9 +10,8 @@ import math
 from ..reading.modal import OFFSETS
 from ..reading.steps import MOVES, Step, first_touches
 from ..reading.words import Block, parse
-from .case import Case
+from .case import BEGIN, END, SAFE_STOP, Case
 from .findings import Finding, NotMade, gathered
-from .milling import BEGIN, END, inserted_parts
 from .stored import stored_axis
 
 __all__ = ["from_above", "handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
@@ -107,9 +106,15 @@ def handed_back(case: Case) -> list[Finding]:
                 if math.isfinite(old) and not _same(old, new)
             ]
         wrong += _milling_in(case, begin, end)
-    if len(seams) % 2:
+    if len(seams) % 2 and not _stops_itself(case, seams[-1]):
         wrong.append((seams[-1].line, "the inserted part has only a beginning or only an end"))
     return gathered(wrong, "stop", "Merge again: the milling that follows relies on it.")
+
+
+def _stops_itself(case: Case, begin: Step) -> bool:
+    """Whether the program ends within an inserted part by a safe stop of its own."""
+    after = case.steps[case.steps.index(begin) :]
+    return after[-1].kind == "end" and any(str(step.detail).upper() == SAFE_STOP for step in after)
 
 
 def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
@@ -139,7 +144,7 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
     if not case.lifts:
         return NotMade("the tool-change position was not given", "note")
     lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
-    inside = set() if case.source is None else {n for a, b in inserted_parts(case.source) for n in range(a, b + 1)}
+    inside = {n for a, b in case.inserted for n in range(a, b + 1)}
     wrong = []
     before: Step | None = None
     for step in case.steps:

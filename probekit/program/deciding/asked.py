@@ -82,6 +82,11 @@ class Phase:
         How often the touches are made again, at most, while they disagree.
     set_up : float, optional
         Largest set-up error for which the first phase is planned [mm].
+    after : str or int, optional
+        Place in the milling program at which it is touched, as `probekit.program.merge` takes it; if not given, it
+        follows the phase before it.
+    occurrence : int, optional
+        Which one, from 1, where there are several such places.
     """
 
     name: str
@@ -91,6 +96,8 @@ class Phase:
     limit: float | None = None
     again: int = 0
     set_up: float | None = None
+    after: str | int = ""
+    occurrence: int | None = None
 
     def __post_init__(self) -> None:
         if isinstance(self.features, str):
@@ -100,6 +107,8 @@ class Phase:
             raise self._error("a shift needs both the work offset that takes it and a limit", "to and limit")
         if self.to and not shifts:
             raise self._error("nothing is estimated by which to shift", "estimate")
+        if self.occurrence is not None and self.after == "":
+            raise self._error("the place in the milling program is not stated", "after")
         if self.again and not self.estimate:
             raise self._error("touches are made again only where an estimate checks them", "estimate")
 
@@ -107,7 +116,8 @@ class Phase:
     def sentence(self) -> str:
         """What is touched and shifted, in one line."""
         shift = f"; shift into {self.to} up to {self.limit:g} mm" if self.to and self.limit is not None else ""
-        return f"{self.name}: {', '.join(self.features) or 'all others'}{shift}"
+        place = f", after {self.after} of the milling" if self.after != "" else ""
+        return f"{self.name}: {', '.join(self.features) or 'all others'}{place}{shift}"
 
     @property
     def bears(self) -> float:

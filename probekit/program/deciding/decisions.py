@@ -21,6 +21,7 @@ __all__ = [
     "Decide",
     "Decision",
     "Entered",
+    "Milling",
     "Recut",
     "Reprobe",
     "ShiftOffset",
@@ -99,6 +100,22 @@ class Continue:
 
 
 @dataclass(frozen=True)
+class Milling:
+    """Here the milling program runs on, to one of its places; the probe is out, and is put in anew after it.
+
+    Attributes
+    ----------
+    after : str or int
+        The place, as `probekit.program.merge` takes it.
+    occurrence : int, optional
+        Which one, from 1, where there are several.
+    """
+
+    after: str | int
+    occurrence: int | None = None
+
+
+@dataclass(frozen=True)
 class Recut:
     """Run an operation of the milling program again, at most once, with its tool offset changed within a limit.
 
@@ -148,7 +165,7 @@ class Reprobe:
             raise InputError("repeats are not bounded", column="at_most", found=self.at_most, expected="0 to 9")
 
 
-Decision = Continue | Decide | Entered | Estimate | Let | Recut | Reprobe | ShiftOffset | UseOffset
+Decision = Continue | Decide | Entered | Estimate | Let | Milling | Recut | Reprobe | ShiftOffset | UseOffset
 Step = Move | Decision
 
 

@@ -22,10 +22,11 @@ from ..moves import (
     Retract,
     SafeStop,
     SelectTip,
+    ToolChange,
     Touch,
 )
 from ..writing.sound import check_moves
-from .decisions import Continue, Decide, Decision, Entered, Recut, Reprobe, ShiftOffset, Step, UseOffset
+from .decisions import Continue, Decide, Decision, Entered, Milling, Recut, Reprobe, ShiftOffset, Step, UseOffset
 from .estimates import Estimate
 from .expressions import Deviation, Expression, Let, Name, leaves
 from .outcome import outcome
@@ -48,6 +49,7 @@ class _Here:
     names: frozenset[tuple[str, str]] = frozenset()
     recorded: frozenset[int] = frozenset()
     recuts: int = 0
+    out: bool = False  # whether a milling tool is in the spindle
 
 
 def straight(steps: Sequence[Step], *, keep: bool = False) -> tuple[Step, ...]:
@@ -151,6 +153,9 @@ def _after(steps: Sequence[Step], here: _Here, kinematics: Kinematics) -> _Here 
                 here = _named(let, here)
         elif isinstance(one, Let):
             here = _named(one, here)
+        elif isinstance(one, Milling):
+            _need(here.high, "the milling goes on, and the probe is not lifted")
+            here = replace(here, high=False, tip=0, angles=None, out=True)
         elif isinstance(one, ShiftOffset | UseOffset | Entered | Recut):
             here = _changed(one, here, kinematics)
         elif not isinstance(one, Continue):
@@ -165,9 +170,13 @@ def _moved(move: Move, here: _Here, kinematics: Kinematics) -> _Here:
         return replace(here, angles=move.angles)
     if isinstance(move, SelectTip):
         return replace(here, tip=move.tip)
+    if isinstance(move, ToolChange):
+        _need(here.high, "the probe is loaded, and the spindle is not lifted")
+        return replace(here, tip=0, out=False)
     if isinstance(move, Record):
         return replace(here, recorded=here.recorded | {move.touch})
     if isinstance(move, _MOVING):
+        _need(not here.out, "the probe moves before it is loaded again")
         if here.shifted is not None and not _same_turn(here.shifted, here.angles, kinematics):
             raise InputError(
                 "the probe would move in a shifted work offset that holds for other angles of the rotary axes",
@@ -213,7 +222,7 @@ def _joined(one: Decide, here: _Here, kinematics: Kinematics) -> _Here | None:
     if not ways:
         return None
     first, last = ways[0], ways[-1]
-    for what in ("high", "tip", "angles", "offset", "shifted"):
+    for what in ("high", "tip", "angles", "offset", "shifted", "out"):
         old, new = getattr(first, what), getattr(last, what)
         _need(old == new, f"the branches of a decision come out differently: {what} is {old} or {new}")
     moves = any(isinstance(step, _MOVING) for path in paths_of((one,)) for step in path)

@@ -15,13 +15,13 @@ import numpy as np
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...show import shown
-from ..moves import Index, Lift, Message, Move, Restart, SafeStop, Touch, WarmUp
+from ..moves import Index, Lift, Message, Move, Orient, Restart, SafeStop, Touch, WarmUp
 from .asked import Phase, size_name
-from .decisions import Continue, Decide, Entered, Reprobe, ShiftOffset, Step, UseOffset
+from .decisions import Continue, Decide, Entered, Milling, Reprobe, ShiftOffset, Step, UseOffset
 from .estimates import Estimate, Probed
 from .expressions import Expression, Let, Name, Operation, Value, total
 
-__all__ = ["Part", "in_parts", "in_phases"]
+__all__ = ["Part", "in_parts", "in_phases", "places_of"]
 
 _AXES = "XYZ"
 
@@ -56,7 +56,13 @@ class Part:
 
 
 def in_phases(
-    moves: Sequence[Move], phases: Sequence[Phase], which: Sequence[int], by: str, kinematics: Kinematics
+    moves: Sequence[Move],
+    phases: Sequence[Phase],
+    which: Sequence[int],
+    by: str,
+    kinematics: Kinematics,
+    *,
+    milling: bool = False,
 ) -> tuple[Step, ...]:
     """A program that decides, of the moves of a whole plan.
 
@@ -70,6 +76,9 @@ def in_phases(
     by : str
         Work offset that is set up.
     kinematics : Kinematics
+    milling : bool
+        Whether milling goes on after it. The copy is then written before that, for the angles at which the probing
+        leaves the rotary axes.
     """
     head, bodies, tail = _split(moves, which)
     height = next(move for move in reversed(moves) if isinstance(move, Lift))
@@ -78,7 +87,13 @@ def in_phases(
     for number, (phase, body) in enumerate(zip(phases, bodies, strict=True)):
         last = number == len(phases) - 1
         estimates = _estimates(phase, body)
-        own: list[Step] = [Message(f"PHASE {number + 1} OF {len(phases)}"), *_shifted(body, shift, kinematics)]
+        told = Message(f"PHASE {number + 1} OF {len(phases)}")
+        if number and phase.after != "":
+            steps += [*tail, *_for_milling(shift, tail, steps), Milling(phase.after, phase.occurrence), *head]
+            again = shift if kinematics.axes else None  # else the copy is in force as it was written
+            own: list[Step] = [told, *_shifted(_from_above(body), again, kinematics)]
+        else:
+            own = [told, *_shifted(body, shift, kinematics)]
         own += [] if last and not estimates else [height]
         own += estimates
         good = _good(phase, estimates)
@@ -91,7 +106,8 @@ def in_phases(
         if phase.to:
             values = [one for one in estimates if one.kind != "angle"]
             shift = ShiftOffset(phase.to, by, tuple(one.name for one in values), tuple(one.direction for one in values))
-    return (*steps, *tail, *([UseOffset(by)] if shift is not None else []))
+    steps += [*tail, *(_for_milling(shift, tail, steps) if milling else [])]
+    return (*steps, *([UseOffset(by)] if shift is not None else []))
 
 
 def in_parts(
@@ -119,8 +135,7 @@ def in_parts(
         entered = [] if offset == by or limit is None else [Entered(offset, by, limit)]
         if entered:
             _refuse_turned(body, kinematics)
-        own = [one for one in body if not (isinstance(one, Restart) and one is body[0])]
-        own = own[1:] if isinstance(own[0], Lift) else own
+        own = _from_above(body)
         lets, last = _values_to_enter(phase, estimates), phase is phases[-1]
         end = [*tail] if last else [height, *(one for one in tail if isinstance(one, Index))]
         back = [UseOffset(by)] if entered else []
@@ -131,6 +146,32 @@ def in_parts(
         if phase.to:
             offset, limit = phase.to, phase.limit
     return tuple(parts)
+
+
+def places_of(steps: Sequence[Step]) -> list[tuple[str | int, int | None]]:
+    """The places of the milling program to which it goes on within the probing, and which of several each is.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    """
+    return [(one.after, one.occurrence) for one in steps if isinstance(one, Milling)]
+
+
+def _for_milling(shift: ShiftOffset | None, tail: Sequence[Move], before: Sequence[Step]) -> list[Step]:
+    """The copy, written for the angles at which the rotary axes are left, if it is not there yet."""
+    left = next((move.angles for move in reversed(tail) if isinstance(move, Index)), ())
+    if shift is None or (not left and shift in before):
+        return []
+    return [replace(shift, angles=left)]
+
+
+def _from_above(body: Sequence[Move]) -> list[Move]:
+    """The moves of a phase from where tools are changed: no lift, and no place to start again before them."""
+    own = list(body[isinstance(body[0], Restart) :])
+    while own and isinstance(own[0], Lift | Orient):
+        del own[0]
+    return own
 
 
 def _split(moves: Sequence[Move], which: Sequence[int]) -> tuple[list[Move], list[list[Move]], list[Move]]:

@@ -86,6 +86,8 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
     text = str(after).strip()
     number = re.fullmatch(r"[Nn]?\s*([0-9]+)", text)
     tool = re.fullmatch(r"(?:M0?6\s*)?T\s*([0-9]+)(?:\s*M0?6)?", text, re.IGNORECASE)
+    if text.lower() == "start":
+        return Place(_before_comments(walked, _first_work(walked, end), 0), "at the start")
     if text.lower() == "end":
         return Place(_before_comments(walked, end, 0), "at the end")
     if number:
@@ -116,6 +118,16 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
             todo='Use a place before the program end, or after="end".',
         )
     return Place(min(stop, end), words)
+
+
+def _first_work(walked: Sequence[Walked], end: int) -> int:
+    """The first line that calls or changes a tool, starts the spindle or the coolant, moves, or is not understood."""
+    for index, one in enumerate(walked[:end]):
+        called = any(letter in "ST" for letter, _ in one.block.words)
+        on = one.state.turning or one.state.coolant
+        if called or on or one.moves or one.does("tool") or one.block.unknown:
+            return index
+    return end
 
 
 def _end_of_operation(walked: Sequence[Walked], index: int, end: int) -> int:
@@ -169,7 +181,7 @@ def _candidates(walked: Sequence[Walked]) -> str:
     numbers = [one.block.number for one in walked if one.block.number is not None]
     more = [f"and {len(named) - _MOST_LISTED} more"] if len(named) > _MOST_LISTED else []
     blocks = [f"blocks N{min(numbers)} to N{max(numbers)}"] if numbers else []
-    return "; ".join([*named[:_MOST_LISTED], *more, *blocks, '"end"'])
+    return "; ".join([*named[:_MOST_LISTED], *more, *blocks, '"start"', '"end"'])
 
 
 def _plain(text: str) -> str:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields
 
 from ...errors import InputError
 from ..reading.interpreter import Interpreter
 from ..reading.modal import CYCLES, MODES, Modal, group_of, name_of
 from ..reading.steps import MOVES
-from ..reading.words import Block
 from .anchors import Walked
 
 __all__ = ["Need", "differing", "hand_back", "needs"]
@@ -233,19 +232,19 @@ def _said(state: Modal, group: str, word: str) -> str:
     return word if group in state.said else ""
 
 
-def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter: Interpreter) -> tuple[str, ...]:
+def differing(before: Walked, need: Need, interpreter: Interpreter, copies: Collection[str] = ()) -> tuple[str, ...]:
     """Names of what is not the same after the inserted blocks as before them, as far as the interpreter can tell.
 
     Parameters
     ----------
     before : Walked
-    inserted : sequence of Block
     need : Need
     interpreter : Interpreter
-        In the state of `before`, with no shift and no values of work offsets.
+        That has run them from the state of `before`, with no shift; all work offsets at zero if there are `copies`,
+        else with no values.
+    copies : collection of str
+        Work offsets whose values they may write.
     """
-    for block in inserted:
-        interpreter.block(block)
     left = {"said", "modes"} if need.tool or _called_before(before.state) else {"said", "modes", "selected"}
     left |= set() if need.tool else {*_OF_THE_TOOL, "motion"}
     left |= {"motion"} if not need.motion and before.state.motion not in _STRAIGHT else set()
@@ -258,7 +257,12 @@ def differing(before: Walked, inserted: Sequence[Block], need: Need, interpreter
             wrong.append(f"{field.name} ({old} before, {new} after)")
     # what a dialect says and is not understood here is in the notes; what is understood must be cancelled
     wrong += [f"{mode} in force" for mode in interpreter.state.modes if mode in (*MODES, "G92", "G52")]
-    wrong += [f"the values of {name}" for name in interpreter.offsets]
+    known = (0.0, 0.0, 0.0) if copies else None
+    wrong += [
+        f"the values of {name}"
+        for name, values in interpreter.offsets.items()
+        if name not in copies and tuple(values) != known
+    ]
     if tuple(interpreter.angles) != before.angles:
         wrong.append("rotary axes")
     if need.tool or need.across:

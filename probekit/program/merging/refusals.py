@@ -7,11 +7,12 @@ from collections.abc import Collection, Sequence
 
 from ...errors import InputError
 from ..reading.expressions import Formula
+from ..reading.flow import flow_of
 from ..reading.modal import CALLS, MODES, group_of, name_of
 from ..reading.words import Block, parse
 from .anchors import Walked
 
-__all__ = ["in_machine_coordinates", "in_words", "refuse_jumps", "refuse_low_lift", "refuse_modes"]
+__all__ = ["in_machine_coordinates", "in_words", "refuse_jumps", "refuse_labels", "refuse_low_lift", "refuse_modes"]
 
 _SHIFTS = {"G92": "G92.1 or G92.2", "G52": "G52 X0 Y0 Z0"}
 
@@ -118,6 +119,31 @@ def refuse_jumps(blocks: Sequence[Block], index: int, ended: int, file: str | No
                 expected="no jump in the milling program",
                 todo="Take the jump out of the milling program, or probe with a program of its own. No program was "
                 "written.",
+            )
+
+
+def refuse_labels(milling: Sequence[Block], probing: Sequence[Block], file: str | None) -> None:
+    """Refuse labels of flow control that stand in both: a control might go from one to the other.
+
+    Parameters
+    ----------
+    milling, probing : sequence of Block
+    file : str, optional
+
+    Raises
+    ------
+    InputError
+    """
+    own = {found.label for block in probing if (found := flow_of(block)) is not None}
+    for block in milling if own else ():
+        label = block.words[0][1] if len(block.words) == 1 and block.words[0][0] == "O" else None
+        if label in own:
+            raise InputError(
+                f"the label O{label:g} of the milling program is also one of the probing",
+                file=file,
+                line=block.line,
+                found=block.text.strip(),
+                todo="Give it another number in the milling program. No program was written.",
             )
 
 

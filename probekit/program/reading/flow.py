@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from .expressions import Formula, read_value
@@ -18,7 +20,7 @@ from .words import Block
 if TYPE_CHECKING:
     from .interpreter import Interpreter
 
-__all__ = ["Choice", "Flow", "executed", "flow_of"]
+__all__ = ["Choice", "Flow", "executed", "flow_of", "leads_on", "within"]
 
 MOST_TURNS = 100  # of one loop, together; common practice, no source: what touches this often is not meant
 _DEEPEST = 10  # calls within calls
@@ -59,14 +61,18 @@ def flow_of(block: Block) -> Flow | None:
     if len(block.words) != 1 or block.words[0][0] != "O" or len(block.unknown) != 1 or block.assignments or block.skip:
         return None
     label, text = block.words[0][1], block.unknown[0]
-    if isinstance(label, Formula) or label != int(label):
-        return None
+    return None if isinstance(label, Formula) or label != int(label) else _read(int(label), text)
+
+
+@lru_cache(4096)
+def _read(label: int, text: str) -> Flow | None:
+    """Flow control of a label and the text behind it: each is asked for again and again."""
     word = next((one for one in sorted(_WORDS, key=len, reverse=True) if text.startswith(one)), None)
     rest = "" if word is None else text[len(word) :]
     if word in _ASKS:
         found = read_value(rest, 0, compares=True)
-        return None if found is None or found[1] != len(rest) else Flow(word, int(label), found[0])
-    return None if word is None or rest else Flow(word, int(label))
+        return None if found is None or found[1] != len(rest) else Flow(word, label, found[0])
+    return None if word is None or rest else Flow(word, label)
 
 
 def executed(
@@ -125,6 +131,40 @@ def executed(
             return
         yield block, said
         at = to
+
+
+def within(blocks: Sequence[Block]) -> frozenset[int]:
+    """Lines of the blocks that stand within flow control.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    """
+    spans = {(frame.first, frame.last) for frame in _frames(blocks).values()}
+    return frozenset(blocks[at].line for first, last in spans for at in range(first, last + 1))
+
+
+def leads_on(blocks: Sequence[Block]) -> Choice:
+    """A choice at each branch of which one way ends the program: the other one; else what its condition gives.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    """
+    ways: dict[int, bool] = {}
+    for at, frame in _frames(blocks).items():
+        places = [frame.first, *frame.middle, frame.last]
+        if at not in places[:-1] or (asked := flow_of(blocks[at])) is None or asked.word not in ("IF", "ELSEIF"):
+            continue
+        rest = [_ends(blocks[a:b]) for a, b in pairwise(places[places.index(at) :])]
+        if any(rest):
+            ways[blocks[at].line] = not rest[0]
+    return lambda block, holds: ways.get(block.line, holds)
+
+
+def _ends(blocks: Sequence[Block]) -> bool:
+    """Whether the end of the program is among blocks."""
+    return any(word in (("M", 2.0), ("M", 30.0)) for block in blocks for word in block.words)
 
 
 def _next(

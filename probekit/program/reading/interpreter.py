@@ -146,6 +146,11 @@ class Interpreter(Motions):
             steps += self._execute(words, codes)
         return steps
 
+    def know(self, offsets: Mapping[str, Sequence[float]]) -> None:
+        """Give work offsets values; the machine stays where it is."""
+        self.offsets |= {name: list(values) for name, values in offsets.items()}
+        self._tell_origins()
+
     def flow(self, block: Block) -> list[Step]:
         """The steps of a block of flow control: what its comments say."""
         self._block = block

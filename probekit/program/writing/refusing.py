@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 
 from ...errors import InputError
@@ -11,7 +12,7 @@ from ...plan.probe import BY_HAND, Probe
 from ..moves import Agree, BackOff, Confirm, DryTouch, FirstTouch, Move, Orient, Record, SafeStop, ToolChange, Touch
 from .dialect import Dialect
 
-__all__ = ["has_spindle", "refuse"]
+__all__ = ["has_spindle", "refuse", "tokens_of"]
 
 #: Moves that somebody relies on: a dialect that leaves them out is refused.
 _ASKED_FOR = {
@@ -65,6 +66,21 @@ def refuse(moves: Sequence[Move], dialect: Dialect, kinematics: Kinematics, prob
                 todo="Define it in the dialect, or leave it out of the study; no program was written.",
             )
     _refuse_unoriented(moves, dialect, probe)
+
+
+def tokens_of(dialect: Dialect, names: Sequence[str], what: str) -> dict[str, str]:
+    """Name -> token; two names must not become one."""
+    tokens = {name: dialect.token(name) for name in names}
+    for token, count in Counter(tokens.values()).items():
+        if count > 1:
+            alike = ", ".join(name for name, one in tokens.items() if one == token)
+            raise InputError(
+                f"two names become the same in the dialect's safe characters: {token}",
+                column=what,
+                found=alike,
+                todo="Give them names that differ in letters or digits.",
+            )
+    return tokens
 
 
 def has_spindle(dialect: Dialect) -> bool:

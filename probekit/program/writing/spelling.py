@@ -13,6 +13,7 @@ from ..deciding.decisions import (
     Decide,
     Decision,
     Entered,
+    Milling,
     Recut,
     Reprobe,
     ShiftOffset,
@@ -75,6 +76,7 @@ def kind_of_decision(one: object, depth: int, shifted: bool) -> str | None:
         (ShiftOffset, "shift"),
         (UseOffset, "use_offset"),
         (Recut, "recut"),
+        (Milling, "milling"),
         (Obtain, "obtain"),
     )
     return next((kind for cls, kind in kinds if isinstance(one, cls)), None)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..deciding.decisions import Entered, ShiftOffset, Step, Switch, UseOffset, decides
+from ..deciding.decisions import Entered, Milling, ShiftOffset, Step, Switch, UseOffset, decides
 from ..deciding.paths import check_paths
 from ..moves import (
     Agree,
@@ -35,15 +34,18 @@ from ..moves import (
 from .dialect import Dialect
 from .dialect_reader import read_dialect
 from .kinds import filled, kinds_of, omissions
-from .refusing import has_spindle, refuse
+from .refusing import has_spindle, refuse, tokens_of
 from .slots import slot_of
 from .sound import check_moves
 from .spelling import Obtain, Values, refuse_decisions
 
-__all__ = ["DRY_RUN", "write"]
+__all__ = ["DRY_RUN", "MILLING", "write"]
 
 _AXES = ("x", "y", "z")
 _STOPS = 50000  # label of the first conditional stop, where the control has labels
+
+#: Where one part of the probing ends and the next one begins, for `probekit.program.merge`.
+MILLING = "(PROBEKIT MILLING GOES ON)"
 
 DRY_RUN = "PROBEKIT DRY RUN: NOTHING IS TOUCHED OR RECORDED"
 
@@ -127,11 +129,11 @@ class _Writer:
         moves = [move for _, move in kinds if isinstance(move, Move)]
         refuse_decisions(kinds, dialect)
         refuse(moves, dialect, self.kinematics, self.probe)
-        self.tokens([self.pose(move.angles) for move in moves if isinstance(move, Index)], "pose")
+        tokens_of(dialect, [self.pose(move.angles) for move in moves if isinstance(move, Index)], "pose")
         touches = [move for move in moves if isinstance(move, Touch | DryTouch)]
         dry = any(isinstance(move, DryTouch) for move in moves)
         self.work_offset = self.selected(work_offset)
-        tokens = self.tokens([move.feature for move in touches], "feature")
+        tokens = tokens_of(dialect, [move.feature for move in touches], "feature")
         frame = {
             "name": dialect.token(name),
             "probe": dialect.token(self.probe.name),
@@ -148,7 +150,9 @@ class _Writer:
             if kind == "by_hand" and has_spindle(dialect):
                 self.lines += dialect.comment("PROBEKIT ORIENT BY HAND")
                 kind = "stop"
-            if kind == "by_hand" or kind in dialect.omit:
+            if isinstance(move, Milling):
+                self.parted(frame, whole)
+            if kind in ("by_hand", "milling") or kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
                 lines = (away,) if kind == "away" and away is not None else dialect.moves[kind]
@@ -158,19 +162,14 @@ class _Writer:
             self.add(dialect.after, frame, numbered=False)
         return "\n".join(self.lines) + "\n"
 
-    def tokens(self, names: Sequence[str], what: str) -> dict[str, str]:
-        """Name -> token; two names must not become one."""
-        tokens = {name: self.dialect.token(name) for name in names}
-        for token, count in Counter(tokens.values()).items():
-            if count > 1:
-                alike = ", ".join(name for name, one in tokens.items() if one == token)
-                raise InputError(
-                    f"two names become the same in the dialect's safe characters: {token}",
-                    column=what,
-                    found=alike,
-                    todo="Give them names that differ in letters or digits.",
-                )
-        return tokens
+    def parted(self, frame: Mapping[str, str], whole: bool) -> None:
+        """The end of one part and the beginning of the next; between them the milling goes on."""
+        if whole:
+            raise InputError("milling is to go on within a program that stands alone", todo="Merge it.")
+        self.add(self.dialect.footer, frame)
+        self.lines.append(MILLING)
+        self.modal, self.at, self.tip = {}, None, 0
+        self.add(self.dialect.header, {**frame, "work_offset": self.work_offset})
 
     def selected(self, work_offset: str | None) -> str:
         known = self.dialect.work_offsets
