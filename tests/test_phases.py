@@ -133,9 +133,37 @@ def test_a_spread_just_within_and_just_beyond(flow):
         assert any(not held for _, held in ran.decisions[1:2]) == again
 
 
-def test_the_trial_takes_every_branch(flow):
-    ran = simulated(flow, (0.0, 0.0, 0.0))
-    tried = pk.study.trial(flow.study, flow.planned, flow.programmed, ran)
+@pytest.mark.parametrize("name", ["shift outside, up", "stock left", "wrong H, too short", "wrong offset"])
+def test_a_way_that_is_watched_stops_where_the_probe_meets_something(tried, name):
+    """At 4.5 mm of stock and a standoff of 3.5 the ball meets it 1 mm before the touch begins: by geometry."""
+    one = tried.table.set_index("scenario").loc[name]
+    assert (one["found"], one["as_expected"]) == ("stops", True)
+    if name != "wrong offset":
+        assert "which is watched: the control stops" in one["said"]
+
+
+@pytest.fixture(scope="module")
+def tried(flow):
+    return pk.study.trial(flow.study, flow.planned, flow.programmed, simulated(flow, (0.0, 0.0, 0.0)))
+
+
+def test_no_scenario_of_a_watched_program_is_left_to_a_person(tried):
+    assert tried.uncaught == ()
+
+
+def test_the_sheet_says_whether_the_way_is_watched(flow, parts):
+    for one, said in ((flow, "way to each touch is watched (G38.3)"), (parts, "way to each touch is NOT watched")):
+        sheet = pk.program.release_sheet(one.programmed.text, one.programmed.findings, probe=one.planned.probe)
+        assert said in sheet
+
+
+def test_a_watched_move_is_not_understood_where_the_control_does_not_know_it(parts):
+    text = re.sub(r"^G1 (X.* F2000)", r"G38.3 \1", parts.programmed.text, count=1, flags=re.MULTILINE)
+    assert text != parts.programmed.text
+    assert "unknown_words" in {one.check for one in parts.planned.check(text, part=0).of("stop")}
+
+
+def test_the_trial_takes_every_branch(tried):
     assert tried.untaken == ()
     table = tried.table.set_index("scenario")
     for name in ("dz", "dy", "dx"):

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from ..plan.probe import Probe
+from ..program.reading.modal import WATCHED
 from ..program.reading.steps import MOVES, Step, first_touches
 from .axes import Axes
 from .contact import Ball, first_obstacle
@@ -211,6 +212,11 @@ def _balls_meet(steps: Sequence[Step], moves: Moves, watched: Watched) -> list[S
             of = "" if ball.tip == 0 else f" of {ball.name}"
             what = watched.world.what(start[n] + hit[n] * direction[n])
             turns = step.angles_start != step.angles_end
-            way = "while the rotary axes turn" if turns else f"{hit[n]:.2f} mm along a {step.kind} move"
+            if step.state.motion == WATCHED and not turns:
+                told = f"the ball{of} touches {what} on the way there, which is watched: the control stops"
+                stops.append((int(moves.row[own[n]]), told))
+                continue
+            feed = f" at {step.feed:g} mm/min" if step.feed else ""
+            way = "while the rotary axes turn" if turns else f"{hit[n]:.2f} mm along a {step.kind} move{feed}"
             stops.append((int(moves.row[own[n]]), f"the ball{of} runs into {what} {way}"))
     return stops

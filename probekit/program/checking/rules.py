@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
-from ..reading.modal import CYCLES
+from ..reading.modal import CYCLES, WATCHED
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches, path_of
 from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
@@ -232,11 +232,18 @@ def unknown_words(case: Case) -> list[Finding]:
     """Every word is understood."""
     found: list[Finding] = []
     for severity, probing in (("stop", True), ("look", False)):
-        hits = (
+        hits = [
             (s.line, f"not understood: {s.detail}")
             for s in case.steps
             if s.kind == "unknown" and s.detail not in case.known and case.probe_in(s) == probing
-        )
+        ]
+        if not case.options.get("flow"):
+            watched = [s for s in case.steps if s.kind in MOVES and s.state.motion == WATCHED]
+            hits += [
+                (s.line, f"not understood: {WATCHED}, a word of an extension")
+                for s in watched
+                if case.probe_in(s) == probing
+            ]
         todo = "Look it up in the manual of the machine: what the program does from here on is uncertain."
         found += gathered(hits, severity, todo)
     return found

@@ -6,11 +6,22 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from ...plan.kinematics import Kinematics
+from ..reading.modal import WATCHED
 from ..reading.source import Source
 from ..reading.steps import MOVES, Recorded, Step, first_touches
 from ..reading.words import parse
 
 __all__ = ["confirmations", "manner", "restart_rows"]
+
+
+_WATCHED = (
+    f"The way to each touch is watched ({WATCHED}): at a contact the control stops there, and ends with an error at "
+    "the move that follows. That the control does so is to be tried at the machine."
+)
+_UNWATCHED = (
+    "The way to each touch is NOT watched: the control does not stop if the ball meets something before the probing "
+    "move begins. Keep a hand on the feed override, and the override low, at the first part."
+)
 
 
 def restart_rows(steps: Sequence[Step], text: str, kinematics: Kinematics) -> list[tuple[str, ...]]:
@@ -87,6 +98,9 @@ def manner(steps: Sequence[Step]) -> list[str]:
         )
     if near:
         lines.append(f"The last move before each touch is made at {told(near)} mm/min.")
+    if before:
+        watched = all(step.state.motion == WATCHED for step in before if step.state.distance == "G90")
+        lines.append(_WATCHED if watched else _UNWATCHED)
     return lines
 
 

@@ -11,11 +11,15 @@ from types import MappingProxyType
 
 from ...show import shown
 
-__all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "Modal", "group_of", "name_of"]
+__all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "WATCHED", "Modal", "group_of", "name_of"]
 
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
 CYCLES = ("G73", "G74", "G76", "G81", "G82", "G83", "G84", "G85", "G86", "G87", "G88", "G89")
+
+#: A move at feed that stops on contact and is no error without one: of the extension that has O-words, not of NISTIR
+#: 6556; from memory. A further such move, or a probing move, that begins with the probe in contact is an error there.
+WATCHED = "G38.3"
 
 #: Words that change what the coordinates of all later moves mean -> what each does, and the words that cancel it.
 #: Common practice of milling controls, no source: RS274/NGC has none of them. A program is not followed while one is
@@ -40,7 +44,7 @@ MODES: Mapping[str, tuple[str, tuple[str, ...]]] = MappingProxyType(
 #: Modal group -> its words. The names are those of the fields of `Modal`, where it has one.
 GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        "motion": ("G0", "G1", "G2", "G3", "G38.2", "G80", *CYCLES),
+        "motion": ("G0", "G1", "G2", "G3", "G38.2", WATCHED, "G80", *CYCLES),
         "plane": ("G17", "G18", "G19"),
         "distance": ("G90", "G91"),
         "feed_mode": ("G93", "G94", "G95"),

@@ -11,7 +11,7 @@ from ...plan.kinematics import Kinematics
 from .arcs import PLANES, arc_about, arc_of_radius
 from .carriage import LINEAR, Carriage
 from .cycles import RECKONED, cycle_moves
-from .modal import CYCLES, OFFSETS
+from .modal import CYCLES, OFFSETS, WATCHED
 from .steps import Step
 
 __all__ = ["ROTARY", "Motions", "Trigger"]
@@ -87,6 +87,11 @@ class Motions(Carriage):
             return self._arc(word, end, angles, words, unused)
         if word == "G38.2":
             return self._probe(end, angles, bool(given))
+        if word == WATCHED and (not given or angles != self.angles or self.state.feed_mode != "G94"):
+            return [
+                self._unknown(f"{WATCHED} needs a linear axis, no rotary axis, and feed per minute (G94)"),
+                *self._go("feed", end, angles),
+            ]
         kind = "index" if turns and not given else "rapid" if word == "G0" else "feed"
         return self._go(kind, end, angles, feed=self.state.motion != "G0")
 

@@ -49,13 +49,12 @@ from ..moves import (
     WarmUp,
 )
 from .slots import slot_of
-from .sound import check_moves
+from .sound import LEAST_PROBING, check_moves
 
 __all__ = ["Touching", "moves_of", "table_of"]
 
 _RESTARTS = 90010  # number of the first block to start again from, and the step to the next
 _STEP = 10
-_LEAST_PROBING = 0.254  # a shorter probing move is an error: NISTIR 6556, 3.5.9, from memory [mm]
 
 
 @shown
@@ -194,10 +193,10 @@ def _check_touching(touching: Touching, route: Route) -> None:
     """Refuse a first touch that would not do what it is for."""
     targets, pace = route.targets, route.pace
     shortest = float((targets["standoff"] + targets["overtravel"]).min())
-    if shortest < _LEAST_PROBING:
+    if shortest < LEAST_PROBING:
         raise InputError(
             "a probing move is too short", column="standoff", found=f"{shortest:g} mm with overtravel",
-            expected=f"at least {_LEAST_PROBING} mm",
+            expected=f"at least {LEAST_PROBING} mm",
         )  # fmt: skip
     if touching.near_feed is not None and not pace.touch <= touching.near_feed <= pace.positioning:
         raise InputError(
@@ -217,12 +216,12 @@ def _check_touching(touching: Touching, route: Route) -> None:
             expected=f"above {pace.touch:g}, up to {approach:g} mm/min",
         )
     low, high = float(targets["overtravel"].max()), float(targets["standoff"].min())
-    if not max(low, _LEAST_PROBING) < touching.back <= high:
+    if not max(low, LEAST_PROBING) < touching.back <= high:
         raise InputError(
             "after the first touch the ball would not back off clear of the surface, or beyond where it came from",
             column="back",
             found=touching.back,
-            expected=f"above {max(low, _LEAST_PROBING):g} (overtravel), up to {high:g} mm (standoff)",
+            expected=f"above {max(low, LEAST_PROBING):g} (overtravel), up to {high:g} mm (standoff)",
         )
 
 

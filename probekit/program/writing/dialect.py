@@ -70,7 +70,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "lift": frozenset(_PLACE),
         "index": frozenset({"rotary", "pose", "sensor"}),
         "link": frozenset(_PLACE),
-        "first_link": frozenset(_PLACE),
+        "first_link": frozenset(_PLACE | {"feed"}),
         "approach": frozenset(_PLACE | {"feed"}),
         "first_touch": frozenset(_PLACE | {"feed", "touch"}),
         "back_off": frozenset(_PLACE | {"dx", "dy", "dz", "feed"}),

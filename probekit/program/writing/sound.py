@@ -35,7 +35,9 @@ from ..moves import (
     WarmUp,
 )
 
-__all__ = ["check_moves"]
+__all__ = ["LEAST_PROBING", "check_moves"]
+
+LEAST_PROBING = 0.254  # a shorter probing move is an error: NISTIR 6556, 3.5.9, from memory [mm]
 
 _POSITIONAL = (Link, Approach, FirstTouch, BackOff, Touch, DryTouch, Retract)
 _AT_FEED = (Approach, FirstTouch, BackOff, Touch, DryTouch, Retract)

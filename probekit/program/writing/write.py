@@ -17,6 +17,7 @@ from ..deciding.decisions import Entered, Milling, ShiftOffset, Step, Switch, Us
 from ..deciding.paths import check_paths
 from ..moves import (
     Agree,
+    Approach,
     BackOff,
     Confirm,
     DryTouch,
@@ -36,7 +37,7 @@ from .dialect_reader import read_dialect
 from .kinds import filled, kinds_of, omissions
 from .refusing import has_spindle, refuse, tokens_of
 from .slots import slot_of
-from .sound import check_moves
+from .sound import LEAST_PROBING, check_moves
 from .spelling import Obtain, Values, refuse_decisions
 
 __all__ = ["DRY_RUN", "MILLING", "write"]
@@ -123,6 +124,8 @@ class _Writer:
         self.stops = 0
         self.work_offset = ""
         self.at: np.ndarray | None = None  # program coordinates
+        self.way = np.inf  # of the last move [mm]
+        self.positioning = ""
 
     def text(self, steps: Sequence[Step], name: str, work_offset: str | None, away: str | None, whole: bool) -> str:
         dialect, kinds = self.dialect, list(kinds_of(steps))
@@ -134,6 +137,8 @@ class _Writer:
         dry = any(isinstance(move, DryTouch) for move in moves)
         self.work_offset = self.selected(work_offset)
         tokens = tokens_of(dialect, [move.feature for move in touches], "feature")
+        feeds = [move.feed for move in moves if isinstance(move, Approach)]
+        self.positioning = dialect.numbers["feed"](max(feeds)) if feeds else ""
         frame = {
             "name": dialect.token(name),
             "probe": dialect.token(self.probe.name),
@@ -152,6 +157,8 @@ class _Writer:
                 kind = "stop"
             if isinstance(move, Milling):
                 self.parted(frame, whole)
+            if kind == "approach" and dialect.watched and self.way < LEAST_PROBING:
+                kind = "retract"  # too short for a move that is watched
             if kind in ("by_hand", "milling") or kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
@@ -229,7 +236,9 @@ class _Writer:
             values |= self.lifted(move)
         elif hasattr(move, "to"):
             values |= self.back(move) if isinstance(move, BackOff) else {}
-            self.at = self.program(move.to)
+            before, self.at = self.at, self.program(move.to)
+            self.way = np.inf if before is None else float(np.linalg.norm(self.at - before))
+            values.setdefault("feed", self.positioning)
             values |= self.place(move)
         if hasattr(move, "message"):
             if len(move.message) > dialect.longest:
