@@ -16,7 +16,7 @@ from .topology import edge_pairs, edge_table, facet_normals, heights
 
 __all__ = ["group_facets", "name_faces", "stable_names"]
 
-_WITHIN, _SHARE = 1.0, 0.05  # how far off the model a point may name a face: [mm], and part of the diagonal
+_SHARE = 0.05  # how far off the model a point may name a face, as part of the diagonal
 _ON = 1e-4  # part of the diagonal: further off is said
 
 _COLOUR = re.compile(r"colour\s+(\S.*)", re.IGNORECASE)
@@ -85,16 +85,16 @@ def name_faces(nominal: Nominal, names: Mapping[str, FaceChoice], *, within: flo
         New name -> the face's present name, or a point on it (3,) [mm], or "colour #rrggbb" for all faces that have it
         in the file, or a list of these, which become one face.
     within : float, optional
-        A point further than this from the model names nothing [mm]; by default 5 % of the part's diagonal, at least
-        1 mm. One that is more than 1e-4 of the diagonal away, and more than the edges of the file leave open, names
-        the face beneath it if every other face is at least twice as far, and a note says so.
+        A point further than this from the model names nothing [mm]; by default 5 % of the part's diagonal. One that is
+        more than 1e-4 of the diagonal away, and more than the edges of the file leave open, names the face beneath it
+        if every other face is at least twice as far, and a note says so.
 
     Raises
     ------
     InputError
         If a point is further away than `within`, names an edge between faces, or two names claim one face.
     """
-    limit = max(_WITHIN, _SHARE * nominal.diagonal) if within is None else within
+    limit = _SHARE * nominal.diagonal if within is None else within
     notes: list[str] = []
     wanted: dict[str, str] = {}
     for new, choice in names.items():

@@ -14,9 +14,11 @@ from .. import cache
 from ..errors import InputError
 from .apart import apart, read_apart
 from .exact import Brep, stored
+from .exact.faceted import facets_alone, read_facets
 from .exact.kernel import MissingKernelError, Progress, kernel
 from .exact.step import read_step, unique_names
 from .faces import FaceChoice, name_faces
+from .mend import mend
 from .mesh_files import check_file
 from .model import Nominal
 from .topology import open_edges, open_note
@@ -68,7 +70,12 @@ def from_step(
     """
     check_file(path)
     checksum = _sha256(path)
-    brep, kept = _brep(path, checksum, deflection, body, place, progress)
+    try:
+        brep, kept = _brep(path, checksum, deflection, body, place, progress)
+    except InputError:
+        if not facets_alone(path):
+            raise
+        return _of_facets(path, checksum, faces, name, body)
     part = Nominal(
         vertices=brep.vertices,
         facets=brep.facets,
@@ -80,6 +87,34 @@ def from_step(
         sha256=checksum,
         notes=(*brep.notes, *kept, *open_note(open_edges(brep.facets, len(brep.vertices)))),
         brep=brep,
+    )
+    return name_faces(part, faces) if faces else part
+
+
+def _of_facets(
+    path: Path, checksum: str, faces: Mapping[str, FaceChoice] | None, name: str | None, body: str | None
+) -> Nominal:
+    """A file that holds facets alone, as a mesh: without `brep`."""
+    made = read_facets(path, body=body)
+    vertices, facets, notes = mend(made.vertices, made.facets, file=path)
+    middles = [v[f].mean(axis=1) for v, f in ((vertices, facets), (made.vertices, made.facets))]
+    if len(facets) != len(made.facets) or not np.allclose(*middles):
+        raise InputError(
+            "the facets of the STEP file are damaged",
+            file=path,
+            found=f"{len(made.facets)} facets, of which {len(facets)} are left after the repair: {'; '.join(notes)}",
+            todo="Export the part again as a solid with exact surfaces.",
+        )
+    part = Nominal(
+        vertices=vertices,
+        facets=facets,
+        facet_face=np.array(made.facet_face, dtype=np.int32),
+        face_names=made.names,
+        name=name or path.stem,
+        unit_source=f"STEP file: {made.unit}",
+        source=str(path),
+        sha256=checksum,
+        notes=(*made.notes, *notes),
     )
     return name_faces(part, faces) if faces else part
 

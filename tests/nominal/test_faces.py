@@ -135,6 +135,8 @@ def test_what_is_off_the_model_depends_on_its_size(scale):
     for off, said in ((0.002, 0), (0.05, 1)):
         part = from_arrays(scale * vertices, facets, faces={"top": [scale * 50, scale * 31, scale * (20 + off)]})
         assert sum("names face" in note for note in part.notes) == said
+    with pytest.raises(InputError, match="names face 'top'"):
+        from_arrays(scale * vertices, facets, faces={"top": [scale * 50, scale * 31, scale * 60]})
 
 
 def test_rename_unknown():

@@ -17,6 +17,7 @@ from .convert_splines import edge_curves
 from .edges import Edge
 from .extent import deflection_for, diagonal_of, explore, gap_of
 from .kernel import Progress, kernel
+from .offsets import Offset
 from .spline_rows import SplineRows
 from .surfaces import UNSETTLED, Elementary, Surface
 
@@ -125,6 +126,8 @@ def _take_apart(
                 continue
             backward = face.Orientation() == topabs.TopAbs_Orientation.TopAbs_REVERSED
             kind, surface = face_surface(face)
+            if isinstance(surface, Offset):
+                surface.require_regular(uv, f"face {number}{f' ({name})' if name else ''}")
             borders, poles = _borders(face, edge_map, pieces)
             pieces.nodes.append(points)
             pieces.uv.append(uv)
@@ -195,7 +198,7 @@ class _Lookup:
 
 
 def facets_of(face: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Nodes (n, 3), their parameters (n, 2) and triangles (t, 3) of a meshed face."""
+    """Nodes (n, 3), their parameters (n, 2; NaN where they have none) and triangles (t, 3) of a meshed face."""
     brep, toploc = kernel("BRep", "TopLoc")
     location = toploc.TopLoc_Location()
     mesh = brep.BRep_Tool.Triangulation_s(face, location)
@@ -206,7 +209,9 @@ def facets_of(face: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         move = location.Transformation()
         nodes = (node.Transformed(move) for node in nodes)
     points = np.array([node.Coord() for node in nodes]).reshape(-1, 3)
-    uv = np.array([mesh.UVNode(k + 1).Coord() for k in range(mesh.NbNodes())]).reshape(-1, 2)
+    uv = np.full((len(points), 2), np.nan)
+    if mesh.HasUVNodes():
+        uv[:] = [mesh.UVNode(k + 1).Coord() for k in range(mesh.NbNodes())]
     corners = np.array([mesh.Triangle(k + 1).Get() for k in range(mesh.NbTriangles())], dtype=np.int64) - 1
     return points, uv, corners.reshape(-1, 3)
 

@@ -8,10 +8,12 @@ import numpy as np
 
 from ...errors import InputError
 from .splines import Spline
-from .surfaces import Closest, Derivatives, Elementary, Surface, across, dot, lengths
+from .surfaces import Closest, Derivatives, Elementary, Surface, across, dot, lengths, principal_curvatures
 from .swept import Extruded, Revolved
 
 __all__ = ["Offset", "offset_of"]
+
+_LEFT = 1e-6  # part of its radius of curvature that an offset must leave
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +25,7 @@ class Offset:
     base : Surface
         B, smooth.
     distance : float
-        d [mm], less than the least radius of B on that side.
+        d [mm], less than the least radius of B on that side, see `require_regular`.
     """
 
     base: Surface
@@ -63,6 +65,27 @@ class Offset:
         """
         found = self.base.closest(points, near)
         return Closest(found.uv, found.how, *self.evaluate(found.uv, 1))
+
+    def require_regular(self, uv: np.ndarray, called: str) -> None:
+        """Refuse an offset deeper than a radius of curvature at some of the parameters (n, 2): there it folds.
+
+        Raises
+        ------
+        InputError
+            It names the face as it is `called`.
+        """
+        derivatives = self.base.evaluate(uv, 2)
+        normal = _turning(*derivatives[1:])[0]
+        curvature = principal_curvatures(derivatives, normal)
+        left = 1.0 - self.distance * curvature
+        if np.nanmin(left, initial=1.0) > _LEFT:
+            return
+        radius = abs(1.0 / curvature.flat[np.nanargmin(left)])
+        raise InputError(
+            f"{called} of the STEP file is offset by more than its surface is curved, so that it folds",
+            found=f"radius of curvature {radius:.6g} mm, offset {abs(self.distance):.6g} mm",
+            todo="Repair that face in the CAD system and export the part again.",
+        )
 
 
 def _turning(bu: np.ndarray, bv: np.ndarray, *second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

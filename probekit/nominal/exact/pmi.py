@@ -99,13 +99,13 @@ def read_pmi(
     if unequal not in (None, "added", "shift"):
         raise InputError("unknown meaning of an unequally disposed zone", found=unequal, expected="added or shift")
     text = read_text(path)
-    if part.brep is None or part.sha256 != hashlib.sha256(path.read_bytes()).hexdigest():
-        raise InputError(
-            "the model was not loaded from this file",
-            file=path,
-            found=part.source,
-            todo="Load the STEP file as the nominal.",
-        )
+    same = part.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    said, todo = "the model was not loaded from this file", "Load the STEP file as the nominal."
+    if same:
+        said = "the bodies of the STEP file are facets alone, and tolerances are read only of exact faces"
+        todo = "Write the study by hand, or export the part as a solid with exact surfaces."
+    if not same or part.brep is None:
+        raise InputError(said, file=path, found=part.source, todo=todo)
     return _Reading(path, text, part, body, unequal).all()
 
 

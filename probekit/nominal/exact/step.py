@@ -17,7 +17,7 @@ from .extract import extract, facets_of
 from .file_units import length_units, readable
 from .kernel import Progress, kernel
 
-__all__ = ["face_shapes", "read_step", "unique_names"]
+__all__ = ["chosen_bodies", "face_shapes", "kernel_failures", "read_step", "transfer", "unique_names"]
 
 
 def read_step(
@@ -53,12 +53,12 @@ def read_step(
     tell = progress or (lambda _step, _done: None)
     tell("checking the text of the file", 0.0)
     described = check_text(path)
-    with _kernel_failures(path):
-        bodies, names, unit, colours, notes, _ = _transfer(path, tell)
+    with kernel_failures(path):
+        bodies, names, unit, colours, notes, _ = transfer(path, tell)
         made = _count_faces([shape for _, shape in bodies])
         if made < described:
             notes.append(f"of the {described} faces that the file describes the CAD kernel made {made}")
-        chosen = _chosen(path, bodies, body, notes)
+        chosen = chosen_bodies(path, bodies, body, notes)
         if body is None and len(chosen) > 1:
             notes.append(f"the part is of {len(chosen)} bodies, taken together")
         if body is not None and len(chosen) < len(bodies):
@@ -71,7 +71,7 @@ def read_step(
 
 
 @contextmanager
-def _kernel_failures(path: Path) -> Iterator[None]:
+def kernel_failures(path: Path) -> Iterator[None]:
     """Say of which file nothing could be made.
 
     The kernel's own errors share no base but Exception in its binding, and what it hands on of a broken shape can fail
@@ -106,14 +106,14 @@ def face_shapes(path: Path, brep: Brep, *, body: str | None = None) -> tuple[lis
     InputError
         If the file does not give these faces.
     """
-    with _kernel_failures(path):
+    with kernel_failures(path):
         return _face_shapes(path, brep, body)
 
 
 def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], Any]:
     mesh, topods = kernel("BRepMesh", "TopoDS")
-    bodies, *_, reader = _transfer(path, lambda _step, _done: None)
-    shapes = _chosen(path, bodies, body)
+    bodies, *_, reader = transfer(path, lambda _step, _done: None)
+    shapes = chosen_bodies(path, bodies, body)
     faces = [topods.TopoDS.Face(face) for shape in shapes for face in explore(shape, "FACE")]
     if len(faces) != len(brep.faces):  # those without facets were left out
         for shape in shapes:
@@ -130,7 +130,8 @@ def _face_shapes(path: Path, brep: Brep, body: str | None) -> tuple[list[Any], A
     return faces, reader
 
 
-def _chosen(path: Path, bodies: list[tuple[str, Any]], body: str | None, notes: Iterable[str] = ()) -> list[Any]:
+def chosen_bodies(path: Path, bodies: list[tuple[str, Any]], body: str | None, notes: Iterable[str] = ()) -> list[Any]:
+    """The bodies that are meant: those of one name or path, or of the one part that there is."""
     if not bodies:
         raise InputError(
             "the STEP file holds no solid and no shell",
@@ -216,17 +217,20 @@ def _count_faces(shapes: list[Any]) -> int:
     return seen.Extent()
 
 
-def _transfer(
-    path: Path, tell: Progress
+def transfer(
+    path: Path, tell: Progress, *, facets: bool = False
 ) -> tuple[list[tuple[str, Any]], list[tuple[Any, str]], str, list[tuple[Any, Any]], list[str], Any]:
-    """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader."""
+    """Bodies with names, named faces, the file's unit of length, coloured faces, notes, the kernel's reader.
+
+    With `facets`, bodies of facets alone are among them.
+    """
     caf, tdoc, tcoll, xcaf, collections, interface, select = kernel(
         "STEPCAFControl", "TDocStd", "TCollection", "XCAFDoc", "collections", "Interface", "IFSelect"
     )
     document = tdoc.TDocStd_Document(tcoll.TCollection_ExtendedString("probekit"))
     reader = caf.STEPCAFControl_Reader()
     interface.Interface_Static.SetIVal_s("read.stepcaf.subshapes.name", 1)  # known only once a reader exists
-    interface.Interface_Static.SetCVal_s("read.step.tessellated", "Off")  # no bodies of facets alone
+    interface.Interface_Static.SetCVal_s("read.step.tessellated", "On" if facets else "Off")
     reader.SetNameMode(True)
     for unread in (reader.SetLayerMode, reader.SetPropsMode, reader.SetMatMode, reader.SetViewMode, reader.SetMetaMode):
         unread(False)

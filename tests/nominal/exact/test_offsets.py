@@ -128,3 +128,18 @@ def test_the_kernel_evaluates_and_projects_the_same() -> None:
     for tangent in tangents:
         tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
         assert np.abs(np.einsum("ij,ij->i", points - foot, tangent)[inside]).max() < 1e-7
+
+
+@pytest.mark.parametrize(("distance", "folds"), [(-4.7, False), (-4.9, True), (-31.0, True), (40.0, False)])
+def test_an_offset_deeper_than_the_curvature_is_refused(distance: float, folds: bool) -> None:
+    """An ellipse of half axes 30 and 12 has 12^2 / 30 = 4.8 mm as its least radius: offset by more inwards it folds."""
+    base = SWEPT["extruded"]
+    uv = np.column_stack([np.linspace(0.0, 2 * np.pi, 200, endpoint=False), np.zeros(200)])
+    centre = base.evaluate(uv, 1)[0].mean(axis=0)
+    size, grown = (np.linalg.norm(off(base, uv, d) - centre, axis=1).mean() for d in (0.0, 1.0))
+    surface = offset_of(base, distance if grown > size else -distance)
+    if folds:
+        with pytest.raises(InputError, match=r"face 3 of the STEP file is offset by more than .* 4\.8 mm, offset"):
+            surface.require_regular(uv, "face 3")
+    else:
+        surface.require_regular(uv, "face 3")

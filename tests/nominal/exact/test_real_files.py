@@ -6,7 +6,8 @@ import hashlib
 import re
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -228,32 +229,82 @@ def faceted(shape: object) -> TopoDS_Face:
     return face
 
 
-def test_facets_without_surface_are_left_out_or_refused(tmp_path: Path) -> None:
+def test_facets_beside_a_solid_are_left_out(tmp_path: Path) -> None:
     shape = BRepPrimAPI_MakeBox(10.0, 20.0, 30.0).Shape()
-    (interface,) = kernel("Interface")
-    interface.Interface_Static.SetCVal_s("write.step.tessellated", "On")
-    interface.Interface_Static.SetCVal_s("write.step.schema", "AP242DIS")
-    alone = es.write(shell_of(faceted(shape)), tmp_path / "alone.step")
-    both = es.write(es.compound([shape, shell_of(faceted(shape))]), tmp_path / "both.step")
-    assert "TESSELLATED_SHELL" in alone.read_text()
+    with written_as_facets():
+        both = es.write(es.compound([shape, shell_of(faceted(shape))]), tmp_path / "both.step")
     assert "TESSELLATED_SOLID" in both.read_text()  # of the box, beside its exact faces
-    alone.write_text(re.sub(r"(TESSELLATED_SHELL\()'[^']*'", r"\1'cover'", alone.read_text()))
-    with pytest.raises(
-        InputError, match=r"alone\.step.*no solid and no shell.*facets only: 'cover'.*not as curves or facets"
-    ):
-        pk.nominal.load(alone)
     part = pk.nominal.load(both)
     assert len(part.face_names) == 6
     (said,) = (note for note in part.notes if "1 bodies were left out: they are facets only" in note)
     assert said.endswith((": one without a name", "'"))
 
 
-def shell_of(face: TopoDS_Face) -> object:
+@pytest.mark.parametrize("unit", ["MM", "INCH", "M"])
+def test_a_model_of_facets_alone_is_a_mesh_with_faces(tmp_path: Path, unit: str) -> None:
+    """A cylinder of radius 5 and height 12, stood elsewhere: three faces; points h off have -h to h, by its facets."""
+    shape = es.moved(es.BRepPrimAPI_MakeCylinder(5.0, 12.0).Shape(), (1, 2, 3), 0.7, (40.0, -20.0, 7.0))
+    with written_as_facets():
+        path = es.write(shell_of(*faceted_all(shape)), tmp_path / "alone.step", unit=unit)
+    assert "TESSELLATED_SHELL" in path.read_text()
+    assert "ADVANCED_FACE" not in path.read_text()
+    part = pk.nominal.load(path)
+    assert part.brep is None
+    assert part.face_names == ("face_1", "face_2", "face_3")
+    assert part.unit_source.startswith("STEP file")
+    assert any("facets alone" in note for note in part.notes)
+    with pytest.raises(InputError, match="facets alone, and tolerances are read only of exact faces"):
+        read_pmi(path, part)
+    rng = np.random.default_rng(1)
+    points = es.touches(shape, 60, 1, (0.3,))
+    expected, _ = es.kernel_distances(points, shape)
+    found = part.engine.feet(points)
+    np.testing.assert_allclose(np.abs(found.distance), expected, atol=0.12)  # the facets are 0.1 mm off
+    inside = es.kernel_inside(points, shape)
+    sure = expected > 0.15
+    assert ((found.distance < 0) == inside)[sure].all()
+    corner = part.vertices[rng.permutation(len(part.vertices))[:20]]
+    np.testing.assert_allclose(es.kernel_distances(corner, shape)[0], 0.0, atol=1e-5)  # nodes are on the surface
+
+
+@contextmanager
+def written_as_facets() -> Iterator[None]:
+    """Let the kernel write facets, in AP242."""
+    interface, control = kernel("Interface", "STEPControl")
+    control.STEPControl_Writer()  # settings exist once there is one
+    set_text = interface.Interface_Static.SetCVal_s
+    set_text("write.step.tessellated", "On")
+    set_text("write.step.schema", "AP242DIS")
+    try:
+        yield
+    finally:
+        set_text("write.step.tessellated", "OnNoBRep")
+        set_text("write.step.schema", "AP214IS")
+
+
+def faceted_all(shape: object) -> list[TopoDS_Face]:
+    """All faces of a shape as facets alone."""
+    BRepMesh_IncrementalMesh(shape, 0.1)
+    found = []
+    for one in es.parts(shape, es.FACE):
+        location = TopLoc_Location()
+        mesh = pytest.importorskip("OCP.BRep").BRep_Tool.Triangulation_s(TopoDS.Face(one), location).Copy()
+        mesh.RemoveUVNodes()
+        face = TopoDS_Face()
+        BRep_Builder().MakeFace(face, mesh)
+        face.Location(location)
+        face.Orientation(one.Orientation())
+        found.append(face)
+    return found
+
+
+def shell_of(*faces: TopoDS_Face) -> object:
     from OCP.TopoDS import TopoDS_Shell
 
     shell, builder = TopoDS_Shell(), BRep_Builder()
     builder.MakeShell(shell)
-    builder.Add(shell, face)
+    for face in faces:
+        builder.Add(shell, face)
     return shell
 
 
