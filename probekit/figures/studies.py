@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patheffects import withStroke
+from matplotlib.ticker import MaxNLocator
 
 from ..errors import InputError
 from .drawing import COLOURS, DASHES, GREY, INK, MARKS, Drawing, axes, styled
@@ -61,12 +63,13 @@ def _draw(on: Axes, panel: Panel) -> None:
     for value, name in panel.levels:
         on.axhline(value, color=INK, linestyle=(0, (6, 3)), linewidth=0.9)
         on.annotate(name, (1, value), (-2, 2), xycoords=("axes fraction", "data"), textcoords="offset points",
-                    ha="right", fontsize=7.5)  # fmt: skip
+                    ha="right", fontsize=7.5, path_effects=[withStroke(linewidth=2.5, foreground="white")])  # fmt: skip
     if panel.ticks:
-        long = sum(map(len, panel.ticks)) > 44
-        on.set_xticks(
-            range(len(panel.ticks)), panel.ticks, rotation=30 if long else 0, ha="right" if long else "center"
-        )
+        long, each = sum(map(len, panel.ticks)) > 44, -(-len(panel.ticks) // 14)  # all, every second, ...
+        where = {"rotation": 30, "ha": "right"} if long else {}
+        on.set_xticks(range(0, len(panel.ticks), each), panel.ticks[::each], **where)
+    else:
+        on.xaxis.set_major_locator(MaxNLocator(6))
     if on.get_legend_handles_labels()[1]:
         on.legend(loc="upper center", bbox_to_anchor=(0.5, -0.24 if not panel.ticks else -0.34), ncols=3, fontsize=8)
 
@@ -76,7 +79,8 @@ def _series(on: Axes, k: int, one: Series) -> None:
     if one.kind == "points":
         on.plot(x, y, linestyle="none", marker=MARKS[k % 6], color=colour, markersize=4, label=one.label)
     elif one.kind == "line":
-        on.plot(x, y, color=colour, linestyle=DASHES[k % 6], label=one.label)
+        alone = np.isfinite(x + y).sum() == 1  # one point makes no line to see
+        on.plot(x, y, color=colour, linestyle=DASHES[k % 6], marker=MARKS[k % 6] if alone else "", label=one.label)
     elif one.kind == "band" and one.upper is not None:
         on.fill_between(x, y, np.asarray(one.upper, float), color=colour, alpha=0.18, linewidth=0, label=one.label)
     elif one.kind == "bars":

@@ -17,6 +17,7 @@ __all__ = ["panels_svg"]
 
 _WIDE, _HIGH = 400, 270  # of a panel [px]
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 14, 30, 46
+_HALO = 'paint-order="stroke" stroke="white" stroke-width="3"'  # of text that stands on bars and lines
 _DASHES = ("", "7 3", "2 3", "8 3 2 3")
 _LETTER = 5.8  # mean width of a letter [px]
 
@@ -79,7 +80,7 @@ def _panel(panel: Panel) -> str:
             while any(abs(place - other) < 11 for other in written):
                 place += 11
             written.append(place)
-            out.append(f'<text x="{_LEFT + w - 2}" y="{place:.1f}" text-anchor="end">{escape(name)}</text>')
+            out.append(f'<text x="{_LEFT + w - 2}" y="{place:.1f}" text-anchor="end" {_HALO}>{escape(name)}</text>')
     bottom = float(at_y(min(max(0.0, y0), y1)))
     for k, one in enumerate(panel.series):
         out.append(_series(one, k, at_x(one.x), at_y(one.y), None if one.upper is None else at_y(one.upper), bottom))
@@ -105,7 +106,8 @@ def _series(one: Series, k: int, x: np.ndarray, y: np.ndarray, upper: np.ndarray
         back = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x[::-1], upper[::-1], strict=True))
         return f'<path d="{path}L{back}Z" fill="{colour}" fill-opacity="0.18"/>'
     dash = f' stroke-dasharray="{_DASHES[k % 4]}"' if _DASHES[k % 4] else ""
-    return f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="1.6"{dash}/>'
+    alone = _mark(k, float(x[known][0]), float(y[known][0]), colour) if known.sum() == 1 else ""  # no line to see
+    return f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="1.6"{dash}/>{alone}'
 
 
 def _mark(k: int, x: float, y: float, colour: str) -> str:

@@ -47,6 +47,7 @@ def _disc(one: Evaluation) -> str:
         f'<text x="{end + 4:g}" y="{middle + 4:g}">{names[0]}</text>'
         f'<text x="{middle:g}" y="{2 * middle - end - 5:g}" text-anchor="middle">{names[1]}</text>'
     )
+    labels: list[tuple[float, float, str, str]] = []
     for each in one.shifts:
         at = place(each.off)
         way = "L".join(f"{x:.1f} {y:.1f}" for x, y in at)
@@ -57,10 +58,12 @@ def _disc(one: Evaluation) -> str:
             for x, y in at[1:]
         ]
         side = 1 if at[-1, 0] >= at[0, 0] else -1  # away from its own line
-        parts.append(
-            f'<text x="{at[-1, 0] + 8 * side:.1f}" y="{at[-1, 1] + 4:.1f}" '
-            f'text-anchor="{"start" if side > 0 else "end"}">{escape(each.label)}</text>'
-        )
+        anchor = "start" if side > 0 else "end"
+        labels.append((float(at[-1, 0]) + 8 * side, float(at[-1, 1]) + 4, anchor, each.label))
+    parts += [
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(names)}</text>'
+        for x, y, anchor, names in _together(labels, 2 * middle + 20)
+    ]
     widths = " and ".join(f"{w:.4f}" for w in sorted({round(each.allowed, 4) for each in one.shifts}))
     label = f"{one.name}: {one.kind} in the zone of {widths} mm"
     ends = "dot: lower end, ring: upper end of the axis" if any(len(each.off) > 1 for each in one.shifts) else "dot: it"
@@ -76,6 +79,32 @@ def _disc(one: Evaluation) -> str:
         f'font-family="system-ui, sans-serif" fill="currentColor"><title>{escape(label)}</title>{"".join(parts)}'
         f"{below}</svg>"
     )
+
+
+def _together(labels: list[tuple[float, float, str, str]], right: float) -> list[tuple[float, float, str, str]]:
+    """Labels (x, y, anchor, text), those that would lie on one another as one, and none beyond -20 or the right."""
+    bundles: list[list[tuple[float, float, str, str]]] = []
+    for one in labels:
+        near = (b for b in bundles if b[0][2] == one[2] and abs(b[0][1] - one[1]) < 13 and abs(b[0][0] - one[0]) < 28)
+        if (bundle := next(near, None)) is None:
+            bundles.append([one])
+        else:
+            bundle.append(one)
+    found = []
+    for bundle in bundles:
+        (x, y, anchor, _), names = bundle[0], _names([one[3] for one in bundle])
+        long = 6.2 * len(names)
+        if anchor == "start" and x + long > right:
+            x, anchor = x - 16, "end"
+        elif anchor == "end" and x - long < -20:
+            x, anchor = x + 16, "start"
+        found.append((x, y, anchor, names))
+    return found
+
+
+def _names(told: list[str]) -> str:
+    more = f" and {len(told) - _NAMES} more" if len(told) > _NAMES else ""
+    return ", ".join(told[:_NAMES]) + more
 
 
 def _view(one: Shifts) -> tuple[np.ndarray, np.ndarray, tuple[str, str]]:
@@ -167,8 +196,7 @@ def _labels(x: np.ndarray, y: np.ndarray, names: tuple[int | str, ...]) -> list[
     found = []
     for bundle in bundles:
         told = [str(names[k]) for k in sorted(bundle)]
-        more = f" and {len(told) - _NAMES} more" if len(told) > _NAMES else ""
-        found.append((float(x[bundle].mean()), float(y[bundle].min()), ", ".join(told[:_NAMES]) + more))
+        found.append((float(x[bundle].mean()), float(y[bundle].min()), _names(told)))
     return found
 
 

@@ -12,6 +12,7 @@ from tolerance.touched import around, table
 from probekit.deviation import project
 from probekit.tolerance import flatness, orientation_of_axis, position, profile, runout, size
 from probekit.tolerance.explain import explain
+from probekit.tolerance.figures import _together, figure
 from probekit.verdict import classify, guarded, judge, simple
 
 TRUE = {"at": (0, 0, 0), "direction": (0, 0, 1)}
@@ -81,6 +82,23 @@ def test_the_figure_of_a_leaning_axis(down):
     assert one.actual == pytest.approx(0.04, abs=2e-5)
     assert np.abs(one.shifts[0].off) == pytest.approx(np.array([[0, 0.02, 0]] * 2), abs=2e-5)
     assert "cross: middle of the zone" in one.explain().svg
+
+
+def test_axes_at_one_place_share_a_label():
+    """Four holes off by the same: names on one spot cannot be read. One that is far off keeps its own."""
+    one = position(around(5.0, centre=(0.03, -0.01), n=36, bore=True), 0.2, method="least_squares", **TRUE)
+    (shift,) = one.shifts
+    away = replace(shift, label="h5", off=-shift.off)
+    several = tuple(replace(shift, label=f"h{k}") for k in range(1, 5))
+    words = [text.text for text in ElementTree.fromstring(figure(replace(one, shifts=(*several, away)))).iter()]
+    assert "h1, h2, h3, h4" in words
+    assert "h5" in words
+    assert "h1" not in words
+
+
+def test_labels_stay_within_the_figure():
+    placed = [(330.0, 50.0, "start", "a long name"), (10.0, 90.0, "end", "another name")]
+    assert [(x, anchor) for x, _, anchor, _ in _together(placed, 360.0)] == [(314.0, "end"), (26.0, "start")]
 
 
 def test_a_middle_plane_is_drawn_on_a_strip():
