@@ -7,6 +7,7 @@ study, the glossary, the gallery with a real report. Then Sphinx runs, and every
 from __future__ import annotations
 
 import argparse
+import hashlib
 import html
 import inspect
 import json
@@ -44,7 +45,7 @@ def main(arguments: list[str] | None = None) -> int:
         source = Path(folder) / "source"
         prepare(source, quick=given.quick, told=given.rooms)
         os.environ["PROBEKIT_SITE_RUN"] = "off" if given.quick else "cache"
-        os.environ["PROBEKIT_SITE_CACHE"] = str(TOP / "build" / "site_cache")
+        os.environ["PROBEKIT_SITE_CACHE"] = str(cache())
         os.environ["PYTHONPATH"] = os.pathsep.join([str(TOP), os.environ.get("PYTHONPATH", "")])
         from sphinx.cmd.build import main as sphinx
 
@@ -56,6 +57,19 @@ def main(arguments: list[str] | None = None) -> int:
     pages = len(list(target.rglob("*.html")))
     print(f"{pages} pages in {target}; {len(broken)} broken links; open {target / 'index.html'}")
     return 1 if failed or broken else 0
+
+
+def cache() -> Path:
+    """Where the notebooks are kept as run: another folder, and those of before deleted, once code or data change."""
+    found = hashlib.sha256()
+    for path in sorted([*(TOP / "probekit").rglob("*"), *(TOP / "data").rglob("*")]):
+        if path.is_file() and not {"__pycache__", "results"} & set(path.parts):
+            found.update(str(path.relative_to(TOP)).encode() + path.read_bytes())
+    folder = TOP / "build" / "site_cache" / found.hexdigest()[:16]
+    for old in folder.parent.glob("*"):
+        if old != folder:
+            shutil.rmtree(old) if old.is_dir() else old.unlink()
+    return folder
 
 
 def prepare(source: Path, *, quick: bool, told: Sequence[str]) -> None:

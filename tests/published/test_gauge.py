@@ -158,6 +158,15 @@ def test_nist_analysis_of_variance_far_from_zero():
     np.testing.assert_allclose(result.table["ms"], [float(between), float(within)], rtol=1e-9)
 
 
+@pytest.mark.parametrize(("whole", "digits"), [(1_000_000, 5e-9), (10_000_000, 5e-8)])
+def test_nist_numerical_accuracy(whole, digits):
+    """NIST StRD, NumAcc3 and NumAcc4, certified: mean .2, standard deviation 0.1 exactly, as far as doubles hold it."""
+    readings = [whole + 0.2, *[whole + 0.1, whole + 0.3] * 500]
+    v = gauge.type_1(pd.DataFrame({"value": readings}), whole + 0.2, 10.0).values
+    assert v["mean"] == pytest.approx(whole + 0.2, rel=1e-14)
+    assert v["sd"] == pytest.approx(0.1, rel=digits)
+
+
 def test_nist_norris():
     """NIST StRD, certified, to nine digits; the line of the bias is that of the readings less one."""
     v = gauge.linearity(read("nist_norris"), value="y", reference="x").values
