@@ -241,8 +241,10 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
         tried = None
         if programmed is not None and ran is not None:
             tried = study.trial(wanted, planned, programmed, ran, progress=progress)
-        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried, as_qif=options.qif)
-    lines = study.summary(planned, programmed, ran, tried)
+        artefact = study.artefact.proposed(planned)
+        more = {"artefact": artefact, "as_qif": options.qif}
+        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried, **more)
+    lines = study.summary(planned, programmed, ran, tried, artefact)
     say("\n".join(study.summing_up.wrapped(line) for line in lines) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):

@@ -30,6 +30,7 @@ _VECTOR, _PAIR = Numbers(3), Numbers(2, rising=True)
 _NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
 _SEVERAL = Each(Text(), once=True)
 _TABLES = Each(Table())
+_LEARNED = ("squareness", "rotary")  # `probekit.field.unknowns.GROUPS`
 _BY_FACE = Either(((dict, Table(_FREE)), (int | float, _FREE)))
 
 #: Key -> what it may be. A key that does not stand here may be anything of its type that is finite and can be printed.
@@ -117,6 +118,13 @@ LIMITS: dict[str, Rule] = {
     "surface.seed": Number(least=0, most=2**63, whole=True),
     **dict.fromkeys(("surface.hill.radius", "surface.hill.height", "surface.defects.rate"), Number(above=0, most=1000)),
     **dict.fromkeys(("surface.defects.radius", "surface.defects.height"), Numbers(2, Number(above=0, most=1000))),
+    **dict.fromkeys(("artefact.file", "artefact.moves", "artefact.plan"), _FILE),
+    "artefact.features": _NAMES,
+    "artefact.apply": Either(((str, Among(_LEARNED)), (list, Each(Among(_LEARNED), once=True)))),
+    "artefact.touches": Number(least=4, most=200, whole=True),
+    "artefact.poses": Number(least=2, most=12, whole=True),
+    **dict.fromkeys(("artefact.squareness_um_per_m", "artefact.tilt_um_per_m"), Number(above=0, least=0.2, most=1000)),
+    "artefact.place_um": Number(above=0, least=0.3, most=500),
     "gate.accept": _SEVERAL,
     "gate.reason": Text(),
     "gate.form": Number(least=0, most=1.0),

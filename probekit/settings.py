@@ -68,6 +68,11 @@
     [surface]         judges profiles between their touches: tolerances = names, if not all; hill = {radius, height}:
                       one that should not be missed; defects = {rate, radius = [low, high], height = [low, high]}:
                       those that the process makes; white: form finer than the touches [mm]; nodes, seed
+    [artefact]        the part as its own artefact, on a machine with rotary axes: features, touches, poses: of how many
+                      touches in how many poses `probekit plan` makes artefact.csv, a plan that tells most of squareness
+                      and rotary axes; file, moves, plan: its results; apply = ["squareness", "rotary"]: what is
+                      corrected by it, nothing if left out; squareness_um_per_m, place_um, tilt_um_per_m: largest errors
+                      that are to be expected, if not those of [budget]
     [archive]         folder: every inspection is appended to the archive in it (`probekit.archive`)
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
@@ -213,6 +218,12 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         **dict.fromkeys(("hill", "defects"), _TABLE),
         "white": _NUMBER,
         **dict.fromkeys(("nodes", "seed"), _WHOLE),
+    },
+    "artefact": {
+        **dict.fromkeys(("file", "moves", "plan"), _TEXT),
+        **dict.fromkeys(("features", "apply"), _NAMES),
+        **dict.fromkeys(("touches", "poses"), _WHOLE),
+        **dict.fromkeys(("squareness_um_per_m", "place_um", "tilt_um_per_m"), _NUMBER),
     },
     "archive": {"folder": _TEXT},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},

@@ -6,7 +6,7 @@ import tiny
 
 from probekit import study
 from probekit.study.foreseen import foreseen
-from probekit.study.outputs import other_radius
+from probekit.study.machinery import other_radius
 
 
 def planned_of(folder, *changes):
@@ -40,9 +40,9 @@ def test_a_plan_that_will_do_says_nothing(tmp_path):
 def test_a_virtual_probe_of_another_radius_is_told(tmp_path):
     """A trial with the geometric ball, inspected with a qualified radius, is off by the difference everywhere."""
     radius = ("ball_diameter = 6.0", "ball_diameter = 6.0\neffective_radius = 2.991")
-    said = other_radius(planned_of(tmp_path / "one", radius))
+    said = other_radius(planned_of(tmp_path / "one", radius).study)
     assert len(said) == 1
     assert "mean = 0.009" in said[0]
     lobing = ('errors = [{kind = "Rep', 'errors = [{kind = "Lobing", mean = 0.009}, {kind = "Rep')
-    assert other_radius(planned_of(tmp_path / "other", radius, lobing)) == []
-    assert other_radius(planned_of(tmp_path / "plain")) == []
+    assert other_radius(planned_of(tmp_path / "other", radius, lobing).study) == []
+    assert other_radius(planned_of(tmp_path / "plain").study) == []

@@ -276,7 +276,17 @@ def of_fields() -> list[Any]:
     earlier = pd.DataFrame(np.hstack(parts), columns=["x0", "y0", "z0", "i", "j", "k"]).assign(touch=range(12))
     tables = [earlier.assign(part=k, deviation=0.003 * rng.standard_normal(12)) for k in range(20)]
     learned = pk.field.learn_prior(pd.concat(tables), scatter.of(np.arange(12)), area=at.area, zone=0.1)
-    return [at, belief, defects, judged, between, learned]
+    return [at, belief, defects, judged, between, learned, *of_artefacts(earlier)]
+
+
+def of_artefacts(targets: pd.DataFrame) -> list[Any]:
+    """What the same points in two poses of a table tell."""
+    from probekit.field import artefact, artefact_plan, unknowns
+
+    budget = pk.uncertainty.read({"budget": {}})
+    known = unknowns.unknowns(pk.plan.Kinematics((pk.plan.RotaryAxis("C", "table"),)), budget)
+    proposed = artefact_plan.propose(targets, [[0, 1]] * len(targets), [(0.0,), (90.0,)], known, budget, touches=8)
+    return [known, known.each[0], proposed, artefact.estimate(proposed.table.assign(deviation=0.0), known, budget)]
 
 
 def of_archives(folder: Path) -> list[Any]:

@@ -18,10 +18,11 @@ from . import answering, gate, sections
 from .payload import payload
 from .places import find, labels, section
 from .ruler import ruler
-from .sure import between_section, uncertainty_section
+from .sure import artefact_section, between_section, uncertainty_section
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
+    from ..field.artefact import Artefact
     from ..fit.alignment import Alignment
     from ..plausibility.finding import Finding
     from ..plausibility.residuals import Residuals
@@ -63,6 +64,7 @@ def page(
     budget: Budget | None = None,
     shares: Sequence[Shares] = (),
     between: Sequence[str] = (),
+    artefact: Artefact | None = None,
     results: str = "",
 ) -> Path:
     """Write the report page.
@@ -103,6 +105,8 @@ def page(
         Who matters, for each tolerance.
     between : sequence of str
         What may be said of the surface between its touches.
+    artefact : Artefact, optional
+        What touches in several poses tell of the machine.
     results : str
         Name of the file that has every touch, for a page that cannot list them all.
 
@@ -155,6 +159,7 @@ def page(
         alignment=sections.alignment_section(alignment)
         + gate.residuals_section(residuals, influence)
         + between_section(between)
+        + artefact_section(artefact)
         + uncertainty_section(budget, shares),
         provenance=sections.provenance_section(provenance, notes),
     )

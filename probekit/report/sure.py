@@ -11,10 +11,11 @@ from .tables import plain
 from .words import NUMERIC_HEAD, captioned
 
 if TYPE_CHECKING:
+    from ..field.artefact import Artefact
     from ..uncertainty import Budget
     from ..uncertainty.shares import Shares
 
-__all__ = ["between_section", "sure_data", "uncertainty_section"]
+__all__ = ["artefact_data", "artefact_section", "between_section", "sure_data", "uncertainty_section"]
 
 _BARS_AT_MOST = 12  # tolerances that get a drawing; the others are told in a line
 
@@ -54,6 +55,41 @@ def between_section(said: Sequence[str]) -> str:
         "An estimate from a model of the surface, not a measurement: the verdict above is that of the touches alone."
     )
     return f'<section id="between"><h2>Between the touches</h2>{lines}<p class="note">{caution}</p></section>'
+
+
+def artefact_section(one: Artefact | None) -> str:
+    """Return what touches in several poses tell of the machine, with what is left of what was unknown before."""
+    if one is None:
+        return ""
+    head = "".join(
+        f'<th scope="col"{NUMERIC_HEAD if 0 < k < 5 else ""}>{name}</th>'
+        for k, name in enumerate(("error of the machine", "estimate", "u", "u before", "left", "unit"))
+    )
+    rows = "".join(
+        f'<tr><th scope="row">{escape(name)}</th><td class="n">{round(value, 1) + 0.0:.1f}</td>'
+        f'<td class="n">{u:.1f}</td><td class="n">{before:.1f}</td><td class="n">{left:.0f} %</td>'
+        f"<td>{escape(unit)}</td></tr>"
+        for name, unit, value, u, before, left in one.table.itertuples(index=False)
+    )
+    caption = "Left is the standard uncertainty after the touches over that before: 100 % is nothing learned."
+    table = captioned(f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody>", caption, 'class="scroll"')
+    said = one.sentence
+    caution = "Nothing is corrected by it unless the study says so by name; the notes below say what was done."
+    return (
+        f'<section id="artefact"><h2>The part as its own artefact</h2><p>{escape(said[:1].upper() + said[1:])}.</p>'
+        f'{table}<p class="note">{caution}</p></section>'
+    )
+
+
+def artefact_data(one: Artefact) -> dict[str, Any]:
+    """The same as plain data: sentence, errors with their covariance, and the form of the points [mm]."""
+    return {
+        "said": one.sentence,
+        "consistent": one.consistent,
+        "errors": [plain(row) for row in one.table.to_dict("records")],
+        "covariance": one.covariance.tolist(),
+        "points": [plain(row) for row in one.points.to_dict("records")],
+    }
 
 
 def sure_data(budget: Budget | None = None, shares: Sequence[Shares] = ()) -> dict[str, Any]:

@@ -37,6 +37,8 @@ def further(inspection: Inspection, again: pd.DataFrame) -> dict[str, Any]:
     more |= report.sure.sure_data(budget=inspection.budget, shares=inspection.shares)
     if inspection.surfaces:
         more["between_touches"] = [one.data for one in inspection.surfaces]
+    if inspection.artefact is not None:
+        more["artefact"] = report.sure.artefact_data(inspection.artefact)
     more["touch_again"] = {"file": INSPECTION["again"], "touches": again["touch"].tolist()} if len(again) else None
     return more
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,6 @@ from .. import (
     nominal,
     plausibility,
     scene,
-    tolerance,
     touches,
     uncertainty,
     verdict,
@@ -29,6 +28,7 @@ from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
 from .about import Known, about_of
 from .aligning import align, attempt, by_fit, unplaced
+from .artefact import applied, learned, with_learned
 from .between import Between, between, drawn_between
 from .deciding import accepted_flags, decision_of, looks_of
 from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
@@ -38,12 +38,13 @@ from .leaving_out import influence
 from .looking_again import all_touches_of, first_look
 from .machinery import cutters_of
 from .model import Models, Study, nominal_of, runnable
-from .provenance import provenance_of, stamp_of
-from .readings import Qualified, qualified_of, stylus_of
+from .provenance import facet_notes, provenance_of, qualification_notes, stamp_of
+from .readings import qualified_of, stylus_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..field.artefact import Artefact
     from ..verdict.influence import Influence
 
 __all__ = ["Inspection", "run"]
@@ -90,6 +91,8 @@ class Inspection:
         Who matters for each tolerance by it.
     surfaces : tuple of Between
         What may be said between the touches, if the study asks for it in ``[surface]``.
+    artefact : Artefact or None
+        What touches in several poses tell of the machine, if the study names them in ``[artefact]``.
     """
 
     part: nominal.Nominal
@@ -110,6 +113,7 @@ class Inspection:
     scatter: Scatter | None = None
     shares: tuple[Shares, ...] = ()
     surfaces: tuple[Between, ...] = ()
+    artefact: Artefact | None = None
 
     @property
     def sentence(self) -> str:
@@ -169,7 +173,7 @@ def run(
         about, contradicted = about_of(study, measured)
         measured.attrs |= {name: value for name, value in about.items() if value is not None}
         notes += repeated + said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
-        notes += _qualification_notes(qualified, measured)
+        notes += qualification_notes(qualified, measured)
         known = stylus_of(study, qualified)
         budget = budget_of(study, part, qualified)
         gate = gate_of(study, part, measured, known, typical_u(study, budget))
@@ -180,8 +184,11 @@ def run(
         choices = dict(settings.get("deviation", {}))
         stylus = known if measured.attrs.get("recorded") == "centre" else None
         how = deviation.Projection(part, stylus, **choices)
+        artefact = learned(study, part, how, budget)
+        measured, said = applied(study, measured, artefact)
+        notes += said
         deviations = how.project(measured)
-        fitted_scatter = scatter_of(study, deviations, budget, drift)
+        fitted_scatter = with_learned(study, scatter_of(study, deviations, budget, drift), deviations, artefact)
         scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
         tell("aligning", 0.5)
         alignment, aligned, resting, unplaced_by = None, deviations, (), ""
@@ -231,7 +238,7 @@ def run(
         drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
         drawn = drawn_between(drawn, surfaces)
         drawn = with_states(drawn, judged, part, alignment)
-    notes += [one.sentence for one in findings if one.level == "note"] + _facet_notes(part, judged.evaluations)
+    notes += [one.sentence for one in findings if one.level == "note"] + facet_notes(part, judged.evaluations)
     notes += [f"nominal: {note}" for note in part.notes]
     notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]
     notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
@@ -256,6 +263,7 @@ def run(
         scatter,
         () if fitted_scatter is None else shares_of(judged, fitted_scatter),
         surfaces,
+        artefact,
     )
 
 
@@ -281,32 +289,6 @@ def _action(
         none = None if wanted.candidates is None else wanted.candidates.iloc[:0]
         return replace(wanted, suggestions=(*first, held), candidates=none, promises=(), recut=None)
     return replace(wanted, suggestions=(*first, *wanted.suggestions))
-
-
-def _facet_notes(part: nominal.Nominal, evaluations: Sequence[tolerance.Evaluation]) -> list[str]:
-    """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
-    if part.exact or not evaluations:
-        return []
-    tightest = min(evaluations, key=lambda one: one.width)
-    error = dict(zip(part.face_names, part.chord_errors, strict=True))
-    judged = {name: error[name] for one in evaluations for name in one.features if name in error} or error
-    worst = max(judged, key=judged.__getitem__)
-    share = judged[worst] / tightest.width
-    text = (
-        f"deviations are from facets, not from the exact surface: on {worst} they are off by about "
-        f"{judged[worst]:.4f} mm (estimated), {100 * share:.0f} % of the tightest tolerance ({tightest.name}, "
-        f"{tightest.width:g} mm)"
-    )
-    return [text + ("; use the STEP model or a finer mesh" if share > 0.1 else "")]
-
-
-def _qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) -> list[str]:
-    """What the qualification of the probe says, and whether it is of use for these touches."""
-    if qualified is None:
-        return []
-    if measured.attrs.get("recorded") != "centre":
-        return ["the touches are contact points: the qualification of the stylus is not used"]
-    return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]
 
 
 def _pass_on(caught: list[warnings.WarningMessage]) -> None:

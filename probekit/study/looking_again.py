@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["all_touches_of", "first_look"]
+__all__ = ["all_touches_of", "first_look", "with_touches"]
 
 
 def first_look(study: Study) -> Study | None:
@@ -38,7 +38,7 @@ def first_look(study: Study) -> Study | None:
             expected='rule = "proved" with looks = 2',
             todo="A second look by a rule for one nearly doubles the risk of a wrong word.",
         )
-    return _with_touches(study)
+    return with_touches(study)
 
 
 def all_touches_of(study: Study, part: Nominal) -> tuple[pd.DataFrame, list[str]]:
@@ -46,10 +46,10 @@ def all_touches_of(study: Study, part: Nominal) -> tuple[pd.DataFrame, list[str]
     given = study.settings["touches"]
     if "again" not in given:
         return touches_of(study, part), []
-    kept, second = _with_touches(study), {"file": given["again"]}
+    kept, second = with_touches(study), {"file": given["again"]}
     if "again_plan" in given:
         second["plan"] = given["again_plan"]
-    again = touches_of(_with_touches(study, **second), part)
+    again = touches_of(with_touches(study, **second), part)
     table, notes = touches.mean_of_repeats(touches_of(kept, part), again)
     if "budget" not in study.settings:
         notes.append(
@@ -59,7 +59,7 @@ def all_touches_of(study: Study, part: Nominal) -> tuple[pd.DataFrame, list[str]
     return table, notes
 
 
-def _with_touches(study: Study, **changed: str) -> Study:
+def with_touches(study: Study, **changed: str) -> Study:
     """The study with one run of touches only, with other keys in ``[touches]``."""
     given = study.settings["touches"]
     kept = {key: value for key, value in given.items() if key not in ("again", "again_plan")}

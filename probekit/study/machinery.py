@@ -18,12 +18,14 @@ __all__ = [
     "fixtures_of",
     "kinematics_of",
     "made_of",
+    "other_radius",
     "probe_of",
     "really_held_by",
     "regions_of",
     "tool_length_of",
 ]
 
+_RADIUS = 0.0015  # a difference of effective radii that nobody need be told [mm]
 _REGIONS = {"box": plan.Box, "cylinder": plan.Cylinder, "ball": plan.Ball}
 
 
@@ -152,3 +154,17 @@ def _kind_of(one: Any, kinds: dict[str, Any], study: Study, where: str) -> tuple
     if kind not in kinds:
         raise InputError("unknown kind", file=study.path, column=where, found=one, expected=", ".join(kinds))
     return kinds[kind], {key: value for key, value in tuples(one).items() if key != "kind"}
+
+
+def other_radius(study: Study) -> list[str]:
+    """Whether the virtual probe triggers at another radius than the study compensates for."""
+    probe = probe_of(study)
+    early = sum(one.mean for one in errors_of(study) if isinstance(one, machine.errors.Lobing))
+    if abs(probe.ball_diameter / 2 - early - probe.radius) <= _RADIUS:
+        return []
+    made = probe.ball_diameter / 2 - early
+    return [
+        f"the virtual probe has an effective radius of {made:.4f} mm and the study compensates for {probe.radius:.4f} "
+        f'mm: every deviation is off by the difference. Add {{kind = "Lobing", mean = '
+        f"{probe.ball_diameter / 2 - probe.radius:.4g}}} to [simulate] errors, unless this is what you want to try"
+    ]

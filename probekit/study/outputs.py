@@ -18,12 +18,13 @@ from ..program.checking.told import told_decisions
 from ..program.deciding.asked import bearings
 from ..program.deciding.decisions import decides
 from ..program.deciding.paths import straight
+from .artefact import FILE
 from .blind import blind_spots
 from .deciding_parts import decides_itself
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
 from .kept_plan import to_json
-from .machinery import errors_of
+from .machinery import other_radius
 from .model import Study
 from .places import results_of, sheet_name
 from .prepared import Plan, Program, dialect_of
@@ -32,12 +33,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
+    from ..field.artefact_plan import Proposal
     from ..program.moves import Move
     from .trying import Trial
 
 __all__ = ["summary", "view", "write_preparation"]
-
-_RADIUS = 0.0015  # a difference of effective radii that nobody need be told [mm]
 
 
 def write_preparation(
@@ -48,6 +48,7 @@ def write_preparation(
     ran: machine.results.Run | None = None,
     tried: Trial | None = None,
     *,
+    artefact: Proposal | None = None,
     as_qif: bool = False,
 ) -> tuple[Path, ...]:
     """Write the plan; of a program its text, moves, changes and release sheet; of a run simulated.csv, of a trial its
@@ -64,6 +65,8 @@ def write_preparation(
     ran : Run, optional
     tried : Trial, optional
         It is shown on the release sheet, too.
+    artefact : Proposal, optional
+        Touches that tell most of the machine; they are written as ``artefact.csv``.
     as_qif : bool
         Write the targets that can be touched as ``plan.qif``, too (QIF 3.0).
 
@@ -85,6 +88,8 @@ def write_preparation(
         if (kept := to_json(planned.targets, planned.route, planned.inputs)) is not None:
             store(there / "plan.json", kept)
             names.insert(1, "plan.json")
+        if artefact is not None and len(artefact.table):
+            names.append(_csv(there / FILE, artefact.table))
         if as_qif:
             store(there / "plan.qif", qif.plan(planned.route.targets, part=planned.part.name))
             names.append("plan.qif")
@@ -191,6 +196,7 @@ def summary(
     programmed: Program | None = None,
     ran: machine.results.Run | None = None,
     tried: Trial | None = None,
+    artefact: Proposal | None = None,
 ) -> list[str]:
     """What a person wants to read first of a plan, its program, its run and its trial, line by line.
 
@@ -200,6 +206,7 @@ def summary(
     programmed : Program, optional
     ran : Run, optional
     tried : Trial, optional
+    artefact : Proposal, optional
 
     Returns
     -------
@@ -214,6 +221,9 @@ def summary(
         lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
     if programmed is None:
         lines += _blind(planned)
+        lines += (
+            [] if artefact is None else ["", "The part as its own artefact", *[f"  {text}" for text in artefact.said]]
+        )
     if not planned.again and (lost := foreseen(planned)):
         lines += ["", "NOT ENOUGH TOUCHES: if every touch of this plan is made, this cannot be judged"]
         lines += [f"  - {text}" for text in lost]
@@ -244,7 +254,12 @@ def summary(
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
-        lines += ["", *stopped, ran.sentence, *[f"  - {text}" for text in (*ran.findings, *other_radius(planned))]]
+        lines += [
+            "",
+            *stopped,
+            ran.sentence,
+            *[f"  - {text}" for text in (*ran.findings, *other_radius(planned.study))],
+        ]
     if tried is not None:
         lines += ["", tried.sentence, *[f"  {name:<26} {what}; {found}" for name, what, _, found in tried.rows]]
     return lines
@@ -296,22 +311,6 @@ def _of_dialect(programmed: Program) -> list[tuple[str, str]]:
             f"{dialect.name}, " + (f"released by {dialect.released_by}" if dialect.released_by else "NOT released"),
         ),
         ("positioning", watched),
-    ]
-
-
-def other_radius(planned: Plan) -> list[str]:
-    """Whether the virtual probe triggers at another radius than the study compensates for."""
-    from ..machine.errors import Lobing
-
-    probe = planned.probe
-    early = sum(one.mean for one in errors_of(planned.study) if isinstance(one, Lobing))
-    if abs(probe.ball_diameter / 2 - early - probe.radius) <= _RADIUS:
-        return []
-    made = probe.ball_diameter / 2 - early
-    return [
-        f"the virtual probe has an effective radius of {made:.4f} mm and the study compensates for {probe.radius:.4f} "
-        f'mm: every deviation is off by the difference. Add {{kind = "Lobing", mean = '
-        f"{probe.ball_diameter / 2 - probe.radius:.4g}}} to [simulate] errors, unless this is what you want to try"
     ]
 
 

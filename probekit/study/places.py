@@ -34,9 +34,11 @@ INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.js
     "recut_mesh": "recut.ply",
 }
 
-_PLAN = ("plan.csv", "plan.json", "plan.html", "plan.qif")
+_PLAN = ("plan.csv", "plan.json", "plan.html", "plan.qif", "artefact.csv")
 _PROGRAM = ("moves.csv", "changes.txt", "release.html")
 _RUN = ("trial.json", "parameters.txt", "log.csv", "simulated.csv")
+
+_PLANNED = tuple(f"{table}.{key}" for table in ("touches", "artefact") for key in ("plan", "moves"))
 
 #: Command -> the kind of its results, and what it writes besides the program itself.
 COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -91,7 +93,7 @@ def result_set(
     """The same, of inputs by what names them, and the names of the program's files."""
     kind, names = COMMANDS[command]
     # what planning writes is an input of the inspection, and is meant to be written again
-    read = {what: path for what, path in inputs.items() if what not in ("touches.plan", "touches.moves")}
+    read = {what: path for what, path in inputs.items() if what not in _PLANNED}
     found = ResultSet(Path(folder), kind, _PAGES[kind], _names(kind), tuple(read.values()))
     written = (*names, *programs, found.checksums.name, found.old.parent.name)
     refuse_overwriting([found.folder / name for name in written], read)
@@ -177,9 +179,7 @@ def _named(study: Study) -> dict[str, Path]:
         *(
             ("part", "model"),
             ("part", "without_kernel"),
-            ("touches", "file"),
-            ("touches", "plan"),
-            ("touches", "moves"),
+            *((table, key) for table in ("touches", "artefact") for key in ("file", "plan", "moves")),
             ("touches", "again"),
             ("touches", "again_plan"),
         ),

@@ -16,6 +16,7 @@ import numpy as np
 from .. import nominal, plan
 from ..errors import InputError
 from ..making import check_keys, made, takes
+from .posing import with_poses
 from .readings import targets_read
 
 if TYPE_CHECKING:
@@ -102,7 +103,8 @@ def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:
     Parameters
     ----------
     file : str or Path
-        With touch, feature, x0, y0, z0, i, j, k, as `probekit plan` and `probekit inspect` write it.
+        With touch, feature, x0, y0, z0, i, j, k, as `probekit plan` and `probekit inspect` write it; with angle_a, ...
+        each is touched in that pose.
     part : Nominal
 
     Raises
@@ -130,7 +132,7 @@ def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:
     if wanted["touch"].dtype.kind in "iu" and wanted["touch"].is_unique and (wanted["touch"] > 0).all():
         made["touch"] = wanted["touch"].to_numpy()
     marked = wanted["critical"].map(str).str.lower() == "true" if "critical" in wanted else False
-    return made.assign(critical=marked)
+    return with_poses(made.assign(critical=marked), wanted)
 
 
 def _made(

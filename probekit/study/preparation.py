@@ -7,7 +7,8 @@ merged with the milling program and checked; `simulate` runs that text on the vi
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,7 @@ from .model import Study, nominal_of, numbers_of, runnable
 from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
+from .posing import poses_of, reached_as_posed
 from .prepared import Plan, Program, aliases_of, dialect_of, offset_of
 from .running import ran
 
@@ -79,6 +81,8 @@ def plan(
         raise InputError(
             "the study plans no touches", file=study.path, todo="Add [[plan]] tables that say how and where."
         )
+    if only is not None and not Path(only).is_file():
+        raise InputError("the plan cannot be read: it is not there", file=only, todo="Correct --only.")
     tell("loading the nominal", 0.0)
     part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.1 * done))
     probe, kinematics = probe_of(study), kinematics_of(study)
@@ -120,10 +124,10 @@ def _ordered(
     with blaming(study.path, "pace"):
         pace = planning.Pace(**study.settings.get("pace", {}))
     with blaming(study.path, "reach"):
-        poses = _poses(options, probe, kinematics)
+        poses = poses_of(options, probe, kinematics)
         chosen = {key: options[key] for key in ("max_angle", "standoff", "overtravel") if key in options}
 
-        def reach(own: pd.DataFrame, **distances: float) -> pd.DataFrame:
+        def reach(own: pd.DataFrame, *, poses: Sequence[Sequence[float]] = poses, **distances: float) -> pd.DataFrame:
             return planning.reach(
                 own,
                 obstacles.nominal,
@@ -154,7 +158,8 @@ def _ordered(
             targets = targets.assign(phase=by_phase(targets, phases, study))
             by_hand = not decides_itself(dialect_of(study))
             return routed(targets, phases, chosen, reach, order, margin, by_hand=by_hand)
-        judged = reach(targets, margin=margin)
+        posed = reached_as_posed(targets, kinematics, partial(reach, margin=margin))
+        judged = reach(targets, margin=margin) if posed is None else posed
         route = order(judged, margin=margin)
     return judged, route
 
@@ -366,15 +371,6 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
 def _notes_of(targets: pd.DataFrame) -> list[str]:
     said = targets.attrs.get("notes", "")
     return str(said).split("; ") if said else []
-
-
-def _poses(
-    options: dict[str, Any], probe: planning.Probe, kinematics: planning.Kinematics
-) -> tuple[tuple[float, ...], ...]:
-    if "poses" in options:
-        return tuple(tuple(float(angle) for angle in pose) for pose in options["poses"])
-    given = {key: options[key] for key in ("step", "tilt") if key in options}
-    return planning.poses(kinematics, turned=probe.turned, **given)
 
 
 def _room_for(study: Study, touches: int) -> None:

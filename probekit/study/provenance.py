@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,9 @@ from .readings import Qualified
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["provenance_of", "stamp_of"]
+    from ..tolerance import Evaluation
+
+__all__ = ["facet_notes", "provenance_of", "qualification_notes", "stamp_of"]
 
 
 def provenance_of(
@@ -84,3 +87,29 @@ def _compared_with(part: nominal.Nominal) -> str:
 
 def _flat(table: dict[str, Any]) -> str:
     return ", ".join(f"{key} = {value}" for key, value in table.items())
+
+
+def facet_notes(part: nominal.Nominal, evaluations: Sequence[Evaluation]) -> list[str]:
+    """Whether facets stand in for the surface, and what that may cost against the tightest tolerance."""
+    if part.exact or not evaluations:
+        return []
+    tightest = min(evaluations, key=lambda one: one.width)
+    error = dict(zip(part.face_names, part.chord_errors, strict=True))
+    judged = {name: error[name] for one in evaluations for name in one.features if name in error} or error
+    worst = max(judged, key=judged.__getitem__)
+    share = judged[worst] / tightest.width
+    text = (
+        f"deviations are from facets, not from the exact surface: on {worst} they are off by about "
+        f"{judged[worst]:.4f} mm (estimated), {100 * share:.0f} % of the tightest tolerance ({tightest.name}, "
+        f"{tightest.width:g} mm)"
+    )
+    return [text + ("; use the STEP model or a finer mesh" if share > 0.1 else "")]
+
+
+def qualification_notes(qualified: Qualified | None, measured: pd.DataFrame) -> list[str]:
+    """What the qualification of the probe says, and whether it is of use for these touches."""
+    if qualified is None:
+        return []
+    if measured.attrs.get("recorded") != "centre":
+        return ["the touches are contact points: the qualification of the stylus is not used"]
+    return [qualified[0].sentence, *(f"qualification: {note}" for note in qualified[0].notes)]

@@ -63,6 +63,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
     with results.publishing() as there:
         to = {kind: there / name for kind, name in INSPECTION.items()}
         sure["between"] = [line for one in inspection.surfaces for line in one.lines]
+        sure["artefact"] = inspection.artefact
         options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"]}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):

@@ -1,0 +1,358 @@
+"""The part as its own artefact: the same unknown points touched in several poses tell of the part and of the machine.
+
+symbol   variable     meaning
+y        deviation    deviations of the touches [mm]
+f        form         unknown deviation of each point: form and set-up of the part, the same in every pose
+p                     unknown numbers of the machine (`probekit.field.unknowns`), known before to within their prior
+J        effect       what they do to each touch
+L, s     noise        what touches share by drift, straightness, direction and rotary positions; what each has to itself
+
+y = F f + J p + L w + s z, with nothing known of f before: only what differs between the poses of one point tells of the
+machine. That is the old reversal, for all errors at once and with what is known beforehand: a square measured, turned
+over and measured again shows the square and the squareness of the machine. All is linear and normal, so the estimate is
+a least squares with priors and its covariance is exact (A. Gelman et al., Bayesian Data Analysis, chapter 14, from
+memory). What no pose can tell stays as it was before: the ratio of both standard deviations says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET, TURN, array, has
+from ..errors import InputError
+from ..show import shown
+from ..uncertainty import Scatter
+from ..uncertainty import touches as scatter_by_budget
+from .unknowns import GROUPS, Unknowns, effects, in_program, index_effects
+
+if TYPE_CHECKING:
+    from ..uncertainty.budget import Budget
+
+__all__ = ["Artefact", "angles_of", "estimate", "noise_of", "rigid_left_out"]
+
+CONSISTENT = 0.01  # touches that the model gives more rarely are not explained by it
+LEARNED, NOTHING = 0.5, 0.9  # ratio of posterior and prior below which an error is learned, above which nothing is
+WORTH = 0.8  # the form must get so much surer for the extra touches to be worth it; our judgement
+_KEPT = ("straightness", "drift", "probe by direction")  # common causes that differ from pose to pose
+_SAME = 4  # decimals of a target by which two touches are of one point
+_RIGID = 6
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Artefact:
+    """What the touches of one part in several poses tell of the machine and of the part.
+
+    Attributes
+    ----------
+    unknowns : Unknowns
+    value : (p,) float
+        Estimated errors of the machine, in the units of the unknowns.
+    covariance : (p, p) float
+    points : DataFrame
+        A row for each point: x0, y0, z0, i, j, k, `poses` it was touched in, `form` [mm] and its standard uncertainty
+        `u` [mm], and `touches`.
+    touches : int
+    poses : int
+    before, after : float
+        Standard uncertainty of the form of the points, root mean square, with the set-up left out [mm]: if all touches
+        of each point were made in one pose, and as they were made. NaN where too few points are left beside the set-up.
+    chance : float
+        How often touches of this model would fit it as badly as these do.
+    notes : tuple of str
+    """
+
+    unknowns: Unknowns
+    value: np.ndarray
+    covariance: np.ndarray
+    points: pd.DataFrame
+    touches: int
+    poses: int
+    before: float
+    after: float
+    chance: float
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def u(self) -> np.ndarray:
+        """(p,) standard uncertainty of the estimated errors, in their units."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def left(self) -> np.ndarray:
+        """(p,) what is left of each prior: standard deviation after the touches over that before, 0 to 1."""
+        return self.u / self.unknowns.u
+
+    @property
+    def consistent(self) -> bool:
+        """Whether the errors that are taken into account explain the touches."""
+        return self.chance >= CONSISTENT
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Each error with its estimate, standard uncertainty before and after, and what is left of the prior [%]."""
+        each = self.unknowns.each
+        return pd.DataFrame(
+            {
+                "error": self.unknowns.names,
+                "unit": [one.unit for one in each],
+                "estimate": self.value,
+                "u": self.u,
+                "u before": self.unknowns.u,
+                "left [%]": 100.0 * self.left,
+            }
+        )
+
+    @property
+    def sentence(self) -> str:
+        """What was learned, what it is worth for the form, and what no pose can tell."""
+        known = f"{self.touches} touches of {len(self.points)} points in {self.poses} poses"
+        if not self.consistent:
+            return (
+                f"{known} are not explained by the errors of the machine that are looked for ({self._chance}): {DOUBT}"
+            )
+        return f"{known}: {learned_of(self.unknowns, self.left)}{worth_of(self.before, self.after)}. {COMMON}"
+
+    @property
+    def _chance(self) -> str:
+        return "under 1 in 1000 would fit as badly" if self.chance < 1e-3 else f"1 in {1 / self.chance:.0f} would"
+
+    def factors(self, effect: np.ndarray, groups: tuple[str, ...] = GROUPS) -> np.ndarray:
+        """What touches share after a correction for some groups of errors: (n, k) [mm] of independent parts.
+
+        Parameters
+        ----------
+        effect : (n, p) float
+            See `probekit.field.unknowns.effects`.
+        groups : tuple of str
+            Groups that are corrected.
+        """
+        own = self.unknowns.of(groups)
+        values, vectors = np.linalg.eigh(self.covariance[np.ix_(own, own)])
+        return effect[:, own] @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+#: What is said where the touches do not fit the model.
+DOUBT = "look for dirt, clamps, a wrong pose or a bad point; nothing may be corrected by it"
+#: What no pose can tell.
+COMMON = "A scale that all three axes have in common cannot be told from the size of the part"
+
+
+def learned_of(known: Unknowns, left: np.ndarray) -> str:
+    """Which errors are learned and which are not, in words; scales that only go with them are left out."""
+    own = known.of(GROUPS)
+    learned = [k for k in own if left[k] <= LEARNED]
+    nothing = [known.names[k] for k in own if left[k] > NOTHING]
+    some = f"learned {len(learned)} of {len(own)} errors of the machine"
+    if learned:
+        best = sorted(learned, key=lambda k: float(left[k]))[:3]
+        told = ", ".join(f"{known.names[k]} to {100 * left[k]:.0f} %" for k in best)
+        some += f" (of what was unknown before: {told}{', ..' if len(learned) > 3 else ''})"
+    return some + (
+        f"; nothing of {', '.join(nothing[:3])}{' and others' if len(nothing) > 3 else ''}" if nothing else ""
+    )
+
+
+def worth_of(before: float, after: float) -> str:
+    """What it does to the form, in words; empty where that is not known."""
+    if not (np.isfinite(before) and np.isfinite(after)):
+        return ""
+    word = "" if after < WORTH * before else ": not worth the touches for the form alone"
+    return (
+        f"; form known to {1e3 * after:.2g} um (standard uncertainty); {1e3 * before:.2g} um by as many touches, "
+        f"each point in one pose{word}"
+    )
+
+
+def estimate(deviations: pd.DataFrame, known: Unknowns, budget: Budget) -> Artefact:
+    """Estimate the errors of a machine and the form of a part together.
+
+    Parameters
+    ----------
+    deviations : DataFrame
+        Deviations table, before any alignment, with targets and the angles of the rotary axes (``angle_a``, ...).
+        Touches of one target are touches of one point. Touches without a deviation have no effect.
+    known : Unknowns
+    budget : Budget
+        What else makes touches uncertain: own parts, drift, straightness, direction, rotary positions.
+
+    Returns
+    -------
+    Artefact
+        A corrected position is one that `probekit.field.unknowns.really_at` gives with the estimated errors; nothing
+        is corrected here.
+
+    Raises
+    ------
+    InputError
+        If targets or angles are missing, no point was touched in two poses, or the touches have no own scatter.
+    """
+    usable = deviations[np.isfinite(array(deviations, ["deviation"])[:, 0])].reset_index(drop=True)
+    angles, place, normal = angles_of(usable, known), array(usable, TARGET), array(usable, NORMAL)
+    point, first = _points(place, normal)
+    _, pose = np.unique(angles.round(6), axis=0, return_inverse=True)
+    pose = pose.reshape(-1)
+    several = np.array([len(set(pose[point == one])) for one in range(len(first))], dtype=int)
+    if (several < 2).all():
+        raise InputError(
+            "no point was touched in two poses, so the touches say nothing of the machine",
+            found=f"{len(usable)} touches of {len(first)} points",
+            todo="Make the plan by [artefact]: probekit plan writes artefact.csv.",
+        )
+    noise, notes = noise_of(usable, known, budget)
+    effect = effects(place, normal, angles, known)
+    y = usable["deviation"].to_numpy(dtype=float)
+    found = _solved(y, effect, noise, point, known.prior)
+    times, one = np.bincount(point), _commonest(point, pose)
+    alone = effect[one] @ known.prior @ effect[one].T + noise.of(one).repeated(times).covariance()
+    before = rigid_left_out(alone, place[first], normal[first])
+    after = rigid_left_out(found.of_form, place[first], normal[first])
+    points = pd.DataFrame(np.hstack([place[first], normal[first]]), columns=[*TARGET, *NORMAL])
+    points = points.assign(touches=times, poses=several, form=found.form, u=np.sqrt(np.diag(found.of_form)))
+    counted = (len(usable), int(pose.max()) + 1)
+    return Artefact(known, found.value, found.covariance, points, *counted, before, after, found.chance, tuple(notes))
+
+
+def angles_of(table: pd.DataFrame, known: Unknowns) -> np.ndarray:
+    """(n, n_axes) angles of the rotary axes of each touch [degree]; an error if they are not told."""
+    names = [f"angle_{letter.lower()}" for letter in known.kinematics.letters]
+    for name in (*names, *TARGET, *NORMAL):
+        if name not in table:
+            raise InputError("the touches do not say their target and pose", column=name, found="no such column")
+    for name in table:
+        if str(name).startswith("angle_") and name not in names and np.any(array(table, [name]) != 0.0):
+            raise InputError("touches were made with a rotary axis that is not described", column=name, expected=names)
+    angles = array(table, names)
+    if not np.isfinite(angles).all():
+        row = int(np.argmin(np.isfinite(angles).all(axis=1)))
+        raise InputError("a touch does not say its pose", column=names[0], found=f"touch {table['touch'].iloc[row]}")
+    return angles
+
+
+def noise_of(table: pd.DataFrame, known: Unknowns, budget: Budget) -> tuple[Scatter, list[str]]:
+    """What touches have to themselves, and what those of one pose share that is no unknown of the machine.
+
+    What a point has in every pose alike, such as expansion, radius or clamping, counts as its form. Straightness and
+    drift act in the coordinates of the machine, so in each pose on other points.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With targets, normals and angles.
+    known : Unknowns
+    budget : Budget
+
+    Returns
+    -------
+    Scatter, list of str
+    """
+    angles, place, normal = angles_of(table, known), array(table, TARGET), array(table, NORMAL)
+    tip = in_program(place + normal, angles, known)
+    in_machine = in_program(place, angles, known)
+    names = [*FOOT, *FOOT_NORMAL]
+    moved = pd.DataFrame(np.hstack([in_machine, tip - in_machine]), columns=names)
+    for name in ("tip", "time", "u"):
+        if name in table:
+            moved[name] = table[name].to_numpy()
+    turn = _into_probe(table, angles, known)
+    moved = moved.assign(**{name: turn[:, k] for k, name in enumerate(TURN)})
+    if "time" not in moved and "seconds" in table:
+        moved["time"] = table["seconds"].to_numpy()
+    scatter = scatter_by_budget(moved, budget)
+    gone = set(scatter.causes) - set(_KEPT)
+    noise = replace(scatter.less(*gone), own_causes=None)  # what a touch has to itself is another in each pose
+    by = index_effects(place, normal, angles, known, budget.u("index_arcsec") * np.pi / (180.0 * 3600.0))
+    by = by[:, np.any(by != 0, axis=0)]
+    noise = noise.with_causes(by, ("index",) * by.shape[1])
+    if not (noise.own > 0).all():
+        raise InputError("touches without a scatter of their own cannot be weighed", found="own part 0", expected="> 0")
+    return noise, [note for note in scatter.notes if "time" in note]
+
+
+def _into_probe(table: pd.DataFrame, angles: np.ndarray, known: Unknowns) -> np.ndarray:
+    """(n, 3) rotation vectors from program coordinates into the frame of the probe [degree]."""
+    from scipy.spatial.transform import Rotation
+
+    turn = np.zeros((len(table), 3))
+    for pose in np.unique(angles, axis=0):
+        own = (angles == pose).all(axis=1)
+        part, head = known.kinematics.part_motion(tuple(pose.tolist()))[:3, :3], np.eye(3)
+        for axis, angle in zip(known.kinematics.axes, pose, strict=True):
+            head = head @ axis.turned(angle) if axis.moves == "head" else head
+        if has(table, TURN):  # the spindle may be turned as well
+            stated = Rotation.from_rotvec(np.nan_to_num(array(table, TURN)[own]), degrees=True)
+            turn[own] = (stated * Rotation.from_matrix(part.T)).as_rotvec(degrees=True)
+        else:
+            turn[own] = Rotation.from_matrix(head.T).as_rotvec(degrees=True)
+    return turn
+
+
+def _points(place: np.ndarray, normal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number (n,) of the point that each touch is of, and a row of each point."""
+    _, first, point = np.unique(np.hstack([place, normal]).round(_SAME), axis=0, return_index=True, return_inverse=True)
+    return point.reshape(-1), first
+
+
+def _commonest(point: np.ndarray, pose: np.ndarray) -> np.ndarray:
+    """A row of each point: that in the pose in which most points were touched."""
+    order = np.lexsort((-np.bincount(pose)[pose], point))
+    return order[np.unique(point[order], return_index=True)[1]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """Machine (p,) and its covariance; form (m,) and its covariance; how badly the touches fit, as a chance."""
+
+    value: np.ndarray
+    covariance: np.ndarray
+    form: np.ndarray
+    of_form: np.ndarray
+    chance: float
+
+
+def _solved(y: np.ndarray, effect: np.ndarray, noise: Scatter, point: np.ndarray, prior: np.ndarray) -> _Solved:
+    """The joint estimate: p and the common causes by what differs within each point, then the form of the points."""
+    from scipy import stats
+
+    p, weight = effect.shape[1], 1.0 / noise.own**2
+    root = np.linalg.cholesky(prior)
+    all_of = np.hstack([effect @ root, noise.factors])  # in units of the prior: all have covariance one
+    total = np.bincount(point, weight)
+    means = np.array([np.bincount(point, weight * column) for column in all_of.T]).T / total[:, None]
+    within, rest = all_of - means[point], y - (np.bincount(point, weight * y) / total)[point]
+    information = np.eye(all_of.shape[1]) + (within * weight[:, None]).T @ within
+    covariance = np.linalg.inv(information)
+    theta = covariance @ ((within * weight[:, None]).T @ rest)
+    left = rest - within @ theta
+    chi2, freedom = float(weight @ left**2 + theta @ theta), len(y) - len(total)
+    form = np.bincount(point, weight * (y - all_of @ theta)) / total
+    of_form = np.diag(1.0 / total) + means @ covariance @ means.T
+    back = root @ covariance[:p, :p] @ root.T
+    return _Solved(root @ theta[:p], back, form, of_form, float(stats.chi2.sf(chi2, freedom)))
+
+
+def rigid_left_out(covariance: np.ndarray, place: np.ndarray, normal: np.ndarray) -> float:
+    """Root mean square standard uncertainty of the form of points, with what a motion of the part does left out [mm].
+
+    Parameters
+    ----------
+    covariance : (m, m) float
+        Of the form [mm^2].
+    place, normal : (m, 3) float
+
+    Returns
+    -------
+    float
+        NaN where hardly a point is left beside the six freedoms of the part.
+    """
+    if len(place) < _RIGID + 2:
+        return float("nan")
+    arm = place - place.mean(axis=0)
+    u, size, _ = np.linalg.svd(np.hstack([normal, np.cross(arm, normal) / max(float(np.abs(arm).max()), 1e-9)]))
+    motions = u[:, : int((size > 1e-6 * size[0]).sum())]
+    kept = np.eye(len(place)) - motions @ motions.T
+    return float(np.sqrt(np.trace(kept @ covariance @ kept) / (len(place) - motions.shape[1])))

@@ -1,0 +1,243 @@
+"""The part as its own artefact against reversal in closed form, a solver of its own, and machines that are drawn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from benchmarks import bench_artefact
+from scipy.optimize import least_squares
+
+from probekit import uncertainty
+from probekit.errors import InputError
+from probekit.field.artefact import _solved, angles_of, estimate, noise_of
+from probekit.field.artefact_plan import propose
+from probekit.field.unknowns import effects, really_at, unknowns
+from probekit.machine.errors import RotaryError, Squareness
+from probekit.plan.kinematics import Kinematics, RotaryAxis
+
+TURNS = Kinematics((RotaryAxis("C", "table", point=(10.0, 5.0, 0.0)),))
+
+
+@pytest.fixture(scope="module")
+def plan():
+    """The touches proposed for the block, 40 in four poses."""
+    return bench_artefact.proposed(bench_artefact.on_block(8, np.random.default_rng(2)), 40, 4)
+
+
+@pytest.fixture(scope="module")
+def known():
+    return bench_artefact.known_of(bench_artefact.machine())
+
+
+def columns(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    return table[["x0", "y0", "z0"]].to_numpy(), table[["i", "j", "k"]].to_numpy()
+
+
+def reported(table: pd.DataFrame, unknown, errors) -> np.ndarray:
+    """Deviations of a perfect part on a machine with errors: where the control believes balls that touch it."""
+    place, normal = columns(table)
+    angles, at = angles_of(table, unknown), place.copy()
+    for _ in range(2):  # the place that the control shows for a ball that is really at the target
+        at = at - (really_at(at, angles, unknown, errors) - place)
+    return np.einsum("ij,ij->i", at - place, normal)
+
+
+def form_of(table: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+    """The same form for all touches of one target [mm]."""
+    point = table.groupby(["x0", "y0", "z0", "i", "j", "k"]).ngroup().to_numpy()
+    return 0.02 * rng.standard_normal(point.max() + 1)[point]
+
+
+def test_effects_are_those_of_the_machine_and_small_enough_to_be_linear(plan, known):
+    unknown, _ = known
+    rng = np.random.default_rng(5)
+    value = np.linalg.cholesky(unknown.prior) @ rng.standard_normal(len(unknown.each))
+    exact = reported(plan.table, unknown, unknown.errors(value))
+    linear = effects(*columns(plan.table), angles_of(plan.table, unknown), unknown) @ value
+    assert np.abs(exact).max() > 0.01
+    np.testing.assert_allclose(linear, exact, atol=1e-5)
+
+
+def test_squareness_by_turning_a_square_round_is_the_closed_form_of_reversal():
+    """A square with arms along X and Y, measured again after a quarter turn about Z: s = (a0 - a90) / 2.
+
+    a is the angle between both arms as it is measured. The arms change places, and the machine's squareness enters
+    with the other sign (reversal: R. Donaldson 1972; J. Bryan, D. Carter, Precision Engineering 1, 1979; from memory).
+    """
+    arm, truth, square = 100.0, 40.0, 25.0  # um/m; the square itself is off by 25
+    ends = [((x, 0.0, 0.0), (0.0, 1.0, 0.0)) for x in (-arm, arm)] + [
+        ((0.0, y, 0.0), (1.0, 0.0, 0.0)) for y in (-arm, arm)
+    ]
+    rows = [(*p, *n, angle) for angle in (0.0, 90.0) for p, n in ends]
+    table = pd.DataFrame(rows, columns=["x0", "y0", "z0", "i", "j", "k", "angle_c"]).assign(touch=range(1, 9))
+    wide = {key: 0.0 for key in bench_artefact.STATED} | {"repeatability_2s_um": 0.1}
+    budget = uncertainty.read({"budget": wide})
+    unknown = unknowns(TURNS, budget, squareness=1e5, place=1e-3, tilt=1e-3)
+    fixed = unknown.prior.copy()
+    fixed[-3:, -3:] = np.diag([1e-12] * 3)
+    unknown = replace(unknown, prior=fixed)
+    form = np.tile([0.0, 0.0, 0.0, square * 1e-6 * 2 * arm], 2)
+    y = form + reported(table, unknown, (Squareness(xy=truth),))
+
+    def angle(d: np.ndarray) -> float:
+        along_x, along_y = (d[1] - d[0]) / (2 * arm), (d[3] - d[2]) / (2 * arm)
+        return float(along_x + along_y) * 1e6
+
+    closed = (angle(y[:4]) - angle(y[4:])) / 2.0
+    found = estimate(table.assign(deviation=y), unknown, budget)
+    assert abs(closed) == pytest.approx(truth, abs=0.1)
+    assert found.value[0] == pytest.approx(truth, abs=0.1)
+    assert found.left[1] == pytest.approx(1.0)
+
+
+def test_estimate_is_that_of_least_squares_on_the_machine_itself(plan, known):
+    """All unknowns at once by scipy on the machine itself, not linearised, priors and common causes as residuals."""
+    unknown, budget = known
+    rng, table = np.random.default_rng(8), plan.table
+    truth = np.linalg.cholesky(unknown.prior) @ rng.standard_normal(len(unknown.each))
+    noise, _ = noise_of(table, unknown, budget)
+    y = form_of(table, rng) + reported(table, unknown, unknown.errors(truth)) + noise.draw(1, rng)[0]
+    found = estimate(table.assign(deviation=y), unknown, budget)
+    point = table.groupby(["x0", "y0", "z0", "i", "j", "k"]).ngroup().to_numpy()
+    root, m, p, r = np.linalg.cholesky(unknown.prior), point.max() + 1, len(truth), noise.factors.shape[1]
+
+    def residuals(theta: np.ndarray) -> np.ndarray:
+        machine, common, form = theta[:p], theta[p : p + r], theta[p + r :]
+        said = reported(table, unknown, unknown.errors(root @ machine)) + noise.factors @ common + form[point]
+        return np.concatenate([(y - said) / noise.own, machine, common])
+
+    def slopes(theta: np.ndarray) -> np.ndarray:
+        """Differences for the machine, exact columns for what is linear."""
+        whole = np.zeros((len(y) + p + r, len(theta)))
+        zero = residuals(theta)
+        for k in range(p):
+            whole[:, k] = (residuals(theta + 0.01 * np.eye(len(theta))[k]) - zero) / 0.01
+        whole[: len(y), p : p + r] = -noise.factors / noise.own[:, None]
+        whole[len(y) + p :, p : p + r] = np.eye(r)
+        whole[np.arange(len(y)), p + r + point] = -1.0 / noise.own
+        return whole
+
+    solved = least_squares(residuals, np.zeros(p + r + m), slopes, x_scale="jac", xtol=1e-10, ftol=1e-12, gtol=1e-12)
+    covariance = np.linalg.inv(solved.jac.T @ solved.jac)
+    np.testing.assert_allclose(found.value / found.u, root @ solved.x[:p] / found.u, atol=0.02)
+    np.testing.assert_allclose(found.u, np.sqrt(np.diag(root @ covariance[:p, :p] @ root.T)), rtol=0.01)
+    order = [int(point[(table[["x0", "y0", "z0"]] == row[:3]).all(axis=1)][0]) for row in found.points.to_numpy()]
+    np.testing.assert_allclose(found.points["form"], solved.x[p + r :][order], atol=5e-5)
+    np.testing.assert_allclose(found.points["u"], np.sqrt(np.diag(covariance))[p + r :][order], rtol=0.01)
+
+
+def test_what_is_stated_holds_for_machines_that_are_drawn(plan, known):
+    """240 machines, forms and noises: within 2 u in 0.90 to 0.99 of them for each unknown and for the form."""
+    unknown, budget = known
+    rng, table = np.random.default_rng(21), plan.table
+    noise, _ = noise_of(table, unknown, budget)
+    effect = effects(*columns(table), angles_of(table, unknown), unknown)
+    point = table.groupby(["x0", "y0", "z0", "i", "j", "k"]).ngroup().to_numpy()
+    z, of_form, chances = [], [], []
+    for _ in range(240):
+        truth = np.linalg.cholesky(unknown.prior) @ rng.standard_normal(len(unknown.each))
+        form = form_of(table, rng)
+        y = form + reported(table, unknown, unknown.errors(truth)) + noise.draw(1, rng)[0]
+        found = _solved(y, effect, noise, point, unknown.prior)
+        z.append((found.value - truth) / np.sqrt(np.diag(found.covariance)))
+        real = form[np.unique(point, return_index=True)[1]]
+        of_form.append((found.form - real) / np.sqrt(np.diag(found.of_form)))
+        chances.append(found.chance)
+    share = (np.abs(z) < 2.0).mean(axis=0)
+    assert (share > 0.90).all()
+    assert (share < 0.99).all()
+    assert 0.90 < (np.abs(of_form) < 2.0).mean() < 0.99
+    assert np.mean(np.array(chances) < 0.01) < 0.04
+    assert 0.4 < np.mean(chances) < 0.6
+
+
+def test_a_run_of_the_virtual_machine_is_explained(plan):
+    found, truth = bench_artefact.one_run(plan.table, bench_artefact.part(), np.random.default_rng(4))
+    assert found.consistent
+    assert (np.abs(found.value - truth) < 3.5 * found.u).all()
+    of_pivot = [k for k, name in enumerate(found.unknowns.names) if "place" in name]
+    assert (found.left[of_pivot] < 0.1).all()
+
+
+def test_what_is_no_error_of_the_machine_is_noticed(plan, known):
+    """A chip of 40 um under one touch: nothing is learned from touches that the model does not explain."""
+    unknown, budget = known
+    rng, table = np.random.default_rng(3), plan.table
+    y = form_of(table, rng) + 0.001 * rng.standard_normal(len(table))
+    good = estimate(table.assign(deviation=y), unknown, budget)
+    y[7] += 0.04
+    bad = estimate(table.assign(deviation=y), unknown, budget)
+    assert good.consistent
+    assert not bad.consistent
+    assert "nothing may be corrected" in bad.sentence
+
+
+def test_a_common_scale_stays_what_it_was_and_a_long_part_tells_more_than_a_patch(plan, known):
+    unknown, _ = known
+    scale = unknown.names.index("scale, common")
+    assert plan.foreseen.left[scale] > 0.99
+    assert "cannot be told from the size of the part" in plan.sentence
+    assert plan.worth
+    patch = bench_artefact.proposed(bench_artefact.on_patch(20, np.random.default_rng(3)), 40, 4)
+    assert not patch.worth
+    assert patch.sentence.startswith("not worth it")
+    square = [k for k, one in enumerate(unknown.each) if one.group == "squareness"]
+    assert patch.foreseen.left[square[:2]].min() > 0.99
+    assert plan.foreseen.left[square].max() < 0.8
+
+
+def test_the_proposal_tells_more_than_touches_at_random(plan):
+    targets = bench_artefact.on_block(8, np.random.default_rng(2))
+    own = np.prod(plan.foreseen.left[:-3])
+    for seed in range(5):
+        other = bench_artefact.at_random(targets, len(plan.table), 4, np.random.default_rng(seed))
+        assert own < np.prod(other.left[:-3])
+
+
+def test_the_next_touch_is_the_one_that_brute_force_finds(known):
+    """Gains by the determinant lemma against determinants of the whole covariance."""
+    from probekit.field.artefact_plan import _State
+
+    unknown, budget = known
+    targets = bench_artefact.on_block(2, np.random.default_rng(6))
+    ways = bench_artefact.reached(targets, bench_artefact.machine())
+    rows = [(k, way) for k in range(6) for way in ways[k][:3]]
+    table = targets.iloc[[k for k, _ in rows]].reset_index(drop=True)
+    table[["angle_a", "angle_c"]] = np.array([bench_artefact.POSES[way] for _, way in rows])
+    state = _State.before(table, np.array([k for k, _ in rows]), unknown, budget)
+    taken = np.array([0, 1, 4, 5])
+    pairs = np.array([[2, 2], [7, 8], [10, 11], [3, 3]])
+    gains = state.gains(taken, pairs)
+    for pair, gain in zip(pairs, gains, strict=True):
+        after = np.concatenate([taken, np.unique(pair)])
+        assert gain == pytest.approx(state.size(taken) - state.size(after), rel=1e-5, abs=1e-7)
+
+
+def test_what_cannot_be_used_is_refused(plan, known):
+    unknown, budget = known
+    with pytest.raises(InputError, match="no rotary axis"):
+        unknowns(Kinematics(), budget)
+    with pytest.raises(InputError, match="target and pose"):
+        estimate(plan.table.drop(columns="angle_a").assign(deviation=0.0), unknown, budget)
+    once = plan.table.drop_duplicates(["x0", "y0", "z0"]).assign(deviation=0.0)
+    with pytest.raises(InputError, match="no point was touched in two poses"):
+        estimate(once, unknown, budget)
+    with pytest.raises(InputError, match="too few touches"):
+        propose(once, [[0]] * len(once), [(0.0, 0.0)], unknown, budget, touches=3)
+    nothing = propose(once, [[0]] * len(once), [(0.0, 0.0)], unknown, budget)
+    assert nothing.foreseen is None
+    assert "no point can be touched in two poses" in nothing.sentence
+
+
+def test_a_head_has_tilts_and_no_place():
+    head = Kinematics((RotaryAxis("B", "head"), RotaryAxis("C", "head")), gauge=150.0)
+    unknown = unknowns(head, uncertainty.read({"budget": {}}), length=120.0)
+    assert not any("place" in name for name in unknown.names)
+    point, normal, angles = np.zeros((1, 3)), np.array([[0.0, 1.0, 0.0]]), np.array([[30.0, 0.0]])
+    tilt = unknown.names.index("B, tilt about z")
+    moved = really_at(point, angles, unknown, (RotaryError("B", tilt=(0.0, 0.0, np.degrees(1e-4))),))
+    assert abs(moved[0, 1]) > 0.01  # 270 mm of head and probe lean by 30 degrees and turn by 100 um/m
+    assert effects(point, normal, angles, unknown)[0, tilt] * 100.0 == pytest.approx(-moved[0, 1], rel=1e-3)
