@@ -113,6 +113,7 @@ LIMITS: dict[str, Rule] = {
     "cutter.axis": Numbers(3, nonzero=True),
     "cutter.entry": Among(("radius", "length")),
     "surface.tolerances": _NAMES,
+    "surface.earlier": _FILE,
     "surface.white": Number(above=0, most=0.1),
     "surface.nodes": Number(least=200, most=3000, whole=True),
     "surface.seed": Number(least=0, most=2**63, whole=True),

@@ -67,7 +67,9 @@
                       accept_flags (of `probekit.verdict.doubts.DOUBTS`)
     [surface]         judges profiles between their touches: tolerances = names, if not all; hill = {radius, height}:
                       one that should not be missed; defects = {rate, radius = [low, high], height = [low, high]}:
-                      those that the process makes; white: form finer than the touches [mm]; nodes, seed
+                      those that the process makes; white: form finer than the touches [mm]; nodes, seed; earlier =
+                      "touches_000000001.csv": deviations of 20 earlier parts or more at the same targets, as
+                      `probekit history FOLDER --export` writes them
     [artefact]        the part as its own artefact, on a machine with rotary axes: features, touches, poses: of how many
                       touches in how many poses `probekit plan` makes artefact.csv, a plan that tells most of squareness
                       and rotary axes; file, moves, plan: its results; apply = ["squareness", "rotary"]: what is
@@ -215,6 +217,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "decision": {"rule": _TEXT, "level": _NUMBER, "looks": _WHOLE, "r": _NUMBER, "accept_flags": _NAMES},
     "surface": {
         "tolerances": _NAMES,
+        "earlier": _TEXT,
         **dict.fromkeys(("hill", "defects"), _TABLE),
         "white": _NUMBER,
         **dict.fromkeys(("nodes", "seed"), _WHOLE),

@@ -7,6 +7,8 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from probekit import InputError, cli, study
@@ -83,4 +85,39 @@ def test_a_touch_that_is_out_needs_no_model(tmp_path, demo_study):
 def test_bad_tables_are_named(tmp_path, demo_study, surface, words):
     path = changed(tmp_path, demo_study, surface)
     with pytest.raises(InputError, match=words):
+        study.run(study.load(path))
+
+
+@pytest.mark.parametrize(("off", "words"), [(0.0, "the pattern of 22 earlier parts"), (0.03, "not like the earlier")])
+def test_earlier_parts_of_an_archive_have_a_say_if_this_one_is_like_them(tmp_path, demo_study, demo, off, words):
+    """Invented parts with the form of the demo, as an export of an archive holds them; strangers with waves on it."""
+    table = demo.verdict.table
+    out = table.loc[table["verdict"].isin(["high", "low"]) & (table["feature"] == "skin"), "touch"].tolist()
+    kept = table[(table["feature"] == "skin") & ~table["touch"].isin(out)].dropna(subset=["deviation"])
+    rng, parts = np.random.default_rng(2), []
+    waves = off * np.sin(kept["x0"].to_numpy() / 5.0)
+    for record in range(1, 23):
+        y = (
+            kept["deviation"].to_numpy()
+            + waves
+            + 0.004 * rng.standard_normal()
+            + 0.003 * rng.standard_normal(len(kept))
+        )
+        columns = ["touch", "feature", "x0", "y0", "z0", "i", "j", "k"]
+        parts.append(kept[columns].assign(deviation=y, record=record))
+    path = changed(tmp_path, demo_study, 'tolerances = "skin profile"\nearlier = "touches_1.csv"', without=tuple(out))
+    pd.concat(parts).to_csv(path.parent / "touches_1.csv", index=False)
+    (one,) = study.run(study.load(path)).surfaces
+    assert words in one.sentence
+    assert "felt at" in one.sentence, "never without the blind spot"
+
+
+def test_a_table_of_earlier_parts_that_cannot_be_used_is_named(tmp_path, demo_study, demo):
+    table = demo.verdict.table
+    out = table.loc[table["verdict"].isin(["high", "low"]) & (table["feature"] == "skin"), "touch"].tolist()
+    path = changed(tmp_path, demo_study, 'tolerances = "skin profile"\nearlier = "old.csv"', without=tuple(out))
+    with pytest.raises(InputError, match="cannot be read"):
+        study.run(study.load(path))
+    table[["touch", "feature", "deviation"]].to_csv(path.parent / "old.csv", index=False)
+    with pytest.raises(InputError, match="does not say the part"):
         study.run(study.load(path))

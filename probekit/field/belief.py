@@ -103,9 +103,13 @@ class Belief:
         if self.earlier is not None:
             learned = f"the pattern of {self.earlier.parts} earlier parts at {len(self.earlier.mean.points)} places"
             return f"{len(self.points)} touches and {learned}, which they are like"
-        if self.alike < UNLIKE:
-            return f"The touches are not like the earlier parts ({self._alike}), which have no say; {self._resolved}"
-        return self._resolved
+        return self._unlike + self._resolved
+
+    @property
+    def _unlike(self) -> str:
+        if self.earlier is not None or self.alike >= UNLIKE:
+            return ""
+        return f"The touches are not like the earlier parts ({self._alike}), which have no say; "
 
     @property
     def _alike(self) -> str:
@@ -130,7 +134,7 @@ class Belief:
     @property
     def small(self) -> str:
         """The same where the form is so small that touches need not follow it."""
-        return (
+        return self._unlike + (
             f"{len(self.points)} touches, one per {self.apart:.3g} mm, do not follow its finest form, which is small "
             f"against the zone (rms {self.deviation.std():.2g} mm)"
         )

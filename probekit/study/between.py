@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from ..show import shown
 from ..tolerance.propagation import judged_scatter
 from ..uncertainty import Scatter
 from .blind import NODES, SEED, WHITE
+from .earlier_parts import earlier_of
 
 if TYPE_CHECKING:
     from ..field.surface import Surface
@@ -95,7 +97,9 @@ class Between:
         }
 
 
-def between(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, scatter: Scatter | None) -> tuple[Between, ...]:
+def between(
+    wanted: Mapping[str, Any], part: Nominal, judged: Verdict, scatter: Scatter | None, folder: Path = Path()
+) -> tuple[Between, ...]:
     """Judge the surfaces of profile tolerances between their touches.
 
     Parameters
@@ -106,6 +110,8 @@ def between(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, scatter: 
     judged : Verdict
     scatter : Scatter, optional
         Of the touches of the table; default what the table says of each.
+    folder : Path
+        That of the study, for files that the table names.
 
     Returns
     -------
@@ -124,10 +130,15 @@ def between(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, scatter: 
                 expected="one of " + (", ".join(profiles) or "none: the study judges no profile of a surface"),
             )
     stated = scatter or Scatter.independent(judged.table["u"].to_numpy(dtype=float))
-    return tuple(_one(wanted, part, judged, profiles[name], judged_scatter(profiles[name], stated)) for name in names)
+    scatters = [judged_scatter(profiles[name], stated) for name in names]
+    return tuple(
+        _one(wanted, part, judged, profiles[name], one, folder) for name, one in zip(names, scatters, strict=True)
+    )
 
 
-def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluation, scatter: Scatter) -> Between:
+def _one(
+    wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluation, scatter: Scatter, folder: Path
+) -> Between:
     rng = np.random.default_rng(wanted.get("seed", SEED))
     table = judged.table.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
@@ -140,7 +151,8 @@ def _one(wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluat
     if why := _why_not(one, table["touch"].to_numpy()):
         return Between(one.name, None, blind, none, why)
     half = (one.upper - one.lower) / 2.0
-    belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white)
+    earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white)
+    belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white, earlier=earlier)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
     resolved = np.isfinite(said.probability) or said.unsettled

@@ -183,7 +183,7 @@ def _named(study: Study) -> dict[str, Path]:
             ("touches", "again"),
             ("touches", "again_plan"),
         ),
-        *(("program", "milling"), ("simulate", "model"), ("simulate", "stock")),
+        *(("surface", "earlier"), ("program", "milling"), ("simulate", "model"), ("simulate", "stock")),
     )
     for table, key in places:
         if isinstance(name := settings.get(table, {}).get(key), str):

@@ -1,0 +1,77 @@
+"""What earlier parts of the process tell of this one: the table that ``[surface] earlier`` names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from ..errors import InputError
+from ..field import learn_prior
+from ..making import blaming
+from ..uncertainty import Scatter
+
+if TYPE_CHECKING:
+    from ..field.earlier import Earlier
+    from ..tolerance import Evaluation
+
+__all__ = ["earlier_of"]
+
+_PART = ("part", "record")  # columns that may say the part: the first that there is
+
+
+def earlier_of(
+    wanted: Mapping[str, Any],
+    folder: Path,
+    one: Evaluation,
+    touches: pd.DataFrame,
+    scatter: Scatter,
+    *,
+    area: float,
+    white: float,
+) -> Earlier | None:
+    """What earlier parts tell of the surface of one tolerance; None if the study names none.
+
+    Parameters
+    ----------
+    wanted : mapping
+        The table ``[surface]``; its file holds deviations of many parts one below the other, as ``probekit history
+        FOLDER --export`` writes them, with a column `record` or `part`.
+    folder : Path
+        That of the study.
+    one : Evaluation
+        The tolerance.
+    touches : DataFrame
+        Those that it judges.
+    scatter : Scatter
+        Their uncertainty. What touches of a part share counts as form of the earlier parts, which is on the safe side.
+    area, white : float
+        See `probekit.field.learn_prior`.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, or cannot be learned from.
+    """
+    if "earlier" not in wanted:
+        return None
+    path = folder / str(wanted["earlier"])
+    try:
+        table = pd.read_csv(path, comment="#")
+    except (OSError, ValueError) as error:
+        raise InputError(f"the table of earlier parts cannot be read ({error})", file=path) from None
+    part = next((name for name in _PART if name in table), None)
+    if part is None:
+        raise InputError(
+            "the table of earlier parts does not say the part", file=path, column="part", expected="part or record"
+        )
+    if "feature" in table:
+        table = table[table["feature"].isin(set(touches["feature"]))]
+    first = table[table[part] == table[part].iloc[0]] if len(table) else table
+    own = Scatter.independent(np.full(len(first), np.sqrt(np.mean(scatter.own**2))))
+    with blaming(path, part):
+        half = (one.upper - one.lower) / 2.0
+        return learn_prior(table, own, area=area, zone=half, white=white, part=part)
