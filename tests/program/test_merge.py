@@ -384,10 +384,12 @@ def test_hostile_probing_and_lift() -> None:
     for bad, word in (("G92 X5", "G92"), ("G10 L2 P1 X5", "G54"), ("G10 L2 P2 X5", "G55")):
         with pytest.raises(InputError, match=f"not be restored.*{word}"):
             merge(MILLING, PROBING.replace("(PROBEKIT END)", bad), after="N90")
-    uses = MILLING.replace("N100 X5", "#100=1\nN100 X5 Y#101")
+    uses = MILLING.replace("N100 X5", "#101=1\nN100 X5 Y#101")
     sets = PROBING.replace("(PROBEKIT END)", "#101=#5061\n#102=2")
     assert "#101" in " ".join(merge(uses, sets, after="N90").notes)
     assert "#102" not in " ".join(merge(uses, sets, after="N90").notes)
+    with pytest.raises(InputError, match="the milling reads #101, which the probing sets"):
+        merge(uses.replace("#101=1\n", ""), sets, after="N90")
 
 
 TABLE = Kinematics((RotaryAxis("A", "table"), RotaryAxis("C", "table")))

@@ -6,7 +6,7 @@ otherwise. Senses follow `probekit.plan.kinematics` (ISO 841, from memory).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
@@ -52,6 +52,7 @@ def by_hand(
         *_length(numbers or "The length offset", probe),
         f"{offsets}: its zero must be the origin of the model"
         + (", with all rotary axes at zero." if kinematics.axes else "."),
+        *(line for name in dict.fromkeys(copies) for line in _copy(name, offsets, kinematics)),
         *(line for axis in kinematics.axes for line in _axis(axis, offsets)),
         *_chain(kinematics, probe),
         *_start(steps, kinematics, probes),
@@ -127,6 +128,16 @@ def _chain(kinematics: Kinematics, probe: Probe | None) -> list[str]:
             "itself: no tool-centre control is on."
         )
     return lines
+
+
+def _copy(name: str, offsets: str, kinematics: Kinematics) -> Iterator[str]:
+    """What must hold of a work offset that takes a shifted copy."""
+    yield (
+        f"{name}: its X, Y and Z are those of this part alone. No other set-up, vise or program may rely on them, and "
+        f"after a new set-up nothing is run in {name} before they are written or entered anew."
+    )
+    rotary = f"its values of {' and '.join(kinematics.letters)} must be those of {offsets}; " if kinematics.axes else ""
+    yield f"{name}: {rotary}if the control keeps a rotation with a work offset, that of {name} must be zero."
 
 
 def _start(steps: Sequence[Step], kinematics: Kinematics, probes: Collection[int | None]) -> list[str]:

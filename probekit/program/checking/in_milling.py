@@ -5,10 +5,11 @@ Common practice of probing in a machining centre, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from ..merging.refusals import read_before_set
 from ..reading.interpreter import Interpreter
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
@@ -72,10 +73,14 @@ def copies_in_milling(case: Case) -> list[Finding] | NotMade:
 
 
 def reckoned_alone(case: Case) -> list[Finding] | NotMade:
-    """The milling sets no parameter that the program decides with."""
-    if not case.decided or not case.inserted or case.dry:
+    """Milling and probing use no parameter of one another."""
+    if not case.inserted or case.dry:
         return []
-    wrong = []
+    wrong = list(_read_later(case))
+    if not case.decided:
+        return gathered(
+            wrong, "stop", "Let the milling use other parameters: it would move by what the probe measured."
+        )
     ranges = [pair for pair in (case.names, case.slots) if pair]
     for block in case.blocks:
         if _inside(case, block.line):
@@ -87,6 +92,17 @@ def reckoned_alone(case: Case) -> list[Finding] | NotMade:
                 wrong.append((block.line, f"the milling sets {told}, which the probing may keep a value in"))
     todo = "Let it use other parameters, or give the dialect others: [reckoning] names, slots."
     return gathered(wrong, "stop", todo)
+
+
+def _read_later(case: Case) -> Iterator[tuple[int, str]]:
+    """Milling that reads what an inserted part has set."""
+    for first, last in case.inserted:
+        own = [block for block in case.blocks if first <= block.line <= last]
+        numbers = {place for block in own for place, _ in block.assignments if isinstance(place, float)}
+        rest = [block for block in case.blocks if block.line > last and not _inside(case, block.line)]
+        found = read_before_set(rest, numbers)
+        if found is not None:
+            yield found[0].line, f"the milling reads #{found[1]:g}, which the probing sets"
 
 
 def _beside(case: Case, cut: list[tuple[int, str]]) -> list[Finding]:

@@ -17,7 +17,15 @@ from ..reading.words import Block, parse
 from .anchors import Walked, find_place, walk
 from .continuing import displaced
 from .handback import Need, differing, hand_back, needs
-from .refusals import in_machine_coordinates, refuse_jumps, refuse_labels, refuse_low_lift, refuse_modes
+from .refusals import (
+    in_machine_coordinates,
+    refuse_clamped,
+    refuse_jumps,
+    refuse_labels,
+    refuse_low_lift,
+    refuse_modes,
+    refuse_read,
+)
 
 __all__ = ["Inserted", "Onto", "inserted"]
 
@@ -87,6 +95,8 @@ def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence:
     head += _quiet("G80", f"G21 G90 {onto.lift}")
     through = _through(_standing(before, fresh(), onto.copies), parse("\n".join(head)), onto.flow)
     _refuse_unknown_axes(through)
+    refuse_clamped(walked[:index], through, file)
+    refuse_read(blocks[index:], probing, file)
 
     def whole(need: Need) -> list[str]:
         return [*head, *hand_back(before, through[-1], need, onto.lift, onto.letters), _END]

@@ -12,7 +12,19 @@ from ..reading.modal import CALLS, MODES, group_of, name_of
 from ..reading.words import Block, parse
 from .anchors import Walked
 
-__all__ = ["in_machine_coordinates", "in_words", "refuse_jumps", "refuse_labels", "refuse_low_lift", "refuse_modes"]
+__all__ = [
+    "in_machine_coordinates",
+    "in_words",
+    "read_before_set",
+    "refuse_clamped",
+    "refuse_jumps",
+    "refuse_labels",
+    "refuse_low_lift",
+    "refuse_modes",
+    "refuse_read",
+]
+
+_CLAMP, _UNCLAMP = ("M", 10.0), ("M", 11.0)
 
 _SHIFTS = {"G92": "G92.1 or G92.2", "G52": "G52 X0 Y0 Z0"}
 
@@ -145,6 +157,84 @@ def refuse_labels(milling: Sequence[Block], probing: Sequence[Block], file: str 
                 found=block.text.strip(),
                 todo="Give it another number in the milling program. No program was written.",
             )
+
+
+def refuse_clamped(before: Sequence[Walked], through: Sequence[Walked], file: str | None) -> None:
+    """Refuse to turn rotary axes that the milling has left clamped: M10, common practice, no source.
+
+    Parameters
+    ----------
+    before, through : sequence of Walked
+        The blocks before the place, and those of the probing.
+    file : str, optional
+
+    Raises
+    ------
+    InputError
+    """
+    words = [(one.block, word) for one in before for word in one.block.words if word in (_CLAMP, _UNCLAMP)]
+    first = before[-1].angles if before else ()
+    turns = any(one.angles != first for one in through) if before else False
+    opened = any(_UNCLAMP in one.block.words for one in through)
+    if words and words[-1][1] == _CLAMP and turns and not opened:
+        block = words[-1][0]
+        raise InputError(
+            "M10 is in force where the probing is to go: it clamps a rotary axis on many controls, and the probing "
+            "turns one",
+            file=file,
+            line=block.line,
+            found=block.text.strip(),
+            expected="M11 before that place",
+            todo="Unclamp it in the milling program, or choose another place. No program was written.",
+        )
+
+
+def read_before_set(blocks: Sequence[Block], numbers: Collection[float]) -> tuple[Block, float] | None:
+    """The first block that reads one of some parameters before any block has set it anew, and which.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    numbers : collection of float
+    """
+    left = set(numbers)
+    for block in blocks:
+        asked = flow_of(block)
+        values = [value for pair in (*block.words, *block.assignments) for value in pair]
+        values += [] if asked is None or asked.asks is None else [asked.asks]
+        read = {number for value in values if isinstance(value, Formula) for number in value.reads} & left
+        if read:
+            return block, min(read)
+        left -= {place for place, _ in block.assignments if isinstance(place, float)}
+    return None
+
+
+def refuse_read(following: Sequence[Block], probing: Sequence[Block], file: str | None) -> None:
+    """Refuse milling after the place that reads a parameter which the probing sets.
+
+    Parameters
+    ----------
+    following, probing : sequence of Block
+    file : str, optional
+
+    Raises
+    ------
+    InputError
+    """
+    found = read_before_set(
+        following, {place for block in probing for place, _ in block.assignments if isinstance(place, float)}
+    )
+    if found is not None:
+        block, number = found
+        raise InputError(
+            f"the milling reads #{number:g}, which the probing sets",
+            file=file,
+            line=block.line,
+            found=block.text.strip(),
+            expected="parameters that the probing leaves alone",
+            todo="Let the milling use another parameter, or give the dialect others: slots, [reckoning] names. No "
+            "program was written.",
+        )
 
 
 def in_machine_coordinates(lift: str) -> bool:
