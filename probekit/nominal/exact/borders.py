@@ -17,6 +17,7 @@ __all__ = ["Borders", "OnBorder"]
 
 _PAIRS = 1_000_000  # of touches and edges looked at together
 _MOST = 30  # steps of Newton's method
+_OFTEN = 6  # times that the tree of edges may grow
 
 
 class OnBorder(NamedTuple):
@@ -79,6 +80,9 @@ class Borders:
         self._first = np.cumsum(self._count) - self._count
         self._within, self._tie, self._loose = within, tie, loose
         self._table = EdgeTable.of(self.edges)
+        self._in_tree = np.zeros(len(self.edges), dtype=bool)
+        self._tree: tuple[np.ndarray, ApartTree] | None = None
+        self._grown = 0
 
     @cached_property
     def sag(self) -> np.ndarray:
@@ -103,9 +107,22 @@ class Borders:
         start = np.flatnonzero(edge[1:] == edge[:-1])
         return np.column_stack([start, start + 1]), edge[start]
 
-    @cached_property
-    def _edge_tree(self) -> ApartTree:
-        return ApartTree(self._table.line, *self._segments)
+    def _on_polylines(self, points: np.ndarray, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and the nearest segment (n,).
+
+        The tree grows by the edges that are asked for: of a large model few are, and all of them take a gigabyte. When
+        it has grown often, it takes them all.
+        """
+        if not self._in_tree[edge].all():
+            self._grown += 1
+            self._in_tree[edge if self._grown < _OFTEN else slice(None)] = True
+            segments, of = self._segments
+            chosen = np.flatnonzero(self._in_tree[of])
+            self._tree = chosen, ApartTree(self._table.line, segments[chosen], of[chosen])
+        if self._tree is None:
+            return np.zeros(0), np.zeros(0, dtype=np.int64)
+        squared, segment, _ = self._tree[1].search(points, edge)
+        return squared, self._tree[0][segment]
 
     @cached_property
     def _rough(self) -> tuple[ApartTree, np.ndarray]:
@@ -227,7 +244,7 @@ class Borders:
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]
-        squared, segment, _ = self._edge_tree.search(points[rows], edge)
+        squared, segment = self._on_polylines(points[rows], edge)
         kept = np.flatnonzero(np.sqrt(squared) - self._table.sags[edge] <= most[rows])
         rows, use, edge = rows[kept], use[kept], edge[kept]
         start, end = self._segments[0][segment[kept]].T

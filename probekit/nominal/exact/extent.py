@@ -94,7 +94,8 @@ def deflection_for(path: Path, diagonal: float, deflection: float | None) -> flo
         If the given one is not usable.
     """
     if deflection is None:
-        return float(np.clip(diagonal * 1e-4, min(0.002, 1e-3 * diagonal), 0.05))
+        # of a metre and more it grows with the size: the kernel's time for one large face grows faster than its facets
+        return float(np.clip(diagonal * 1e-4, min(0.002, 1e-3 * diagonal), max(0.05, 5e-5 * diagonal)))
     if not (np.isfinite(deflection) and 1e-6 * diagonal < deflection < 0.1 * diagonal):
         raise InputError(
             "the deflection is not usable",

@@ -30,7 +30,8 @@ def read_step(
     path : Path
     deflection : float, optional
         Largest distance of the facets from the exact surface [mm]; by default 1/10 000 of the diagonal, but 0.002 to
-        0.05 mm. Facets seed the exact search and are drawn; deviations do not depend on them.
+        0.05 mm, or 1/20 000 of more than a metre. Facets seed the exact search and are drawn; deviations do not
+        depend on them.
     body : str, optional
         One body, or those below one assembly, by name or path ("Vice/Jaw_2"); "*" for all together. By default the
         solids of the one part that the file holds, or its surfaces if it has no solid.

@@ -16,7 +16,7 @@ from OCP.BRepGProp import BRepGProp
 from OCP.GProp import GProp_GProps
 
 import probekit as pk
-from probekit.nominal.exact import extent, extract, taylor
+from probekit.nominal.exact import ExactEngine, extent, extract, taylor
 from probekit.nominal.exact.splines import Spline
 from probekit.nominal.nearby import FaceGrid, by_group
 
@@ -176,3 +176,29 @@ def test_size_is_that_of_the_kernels_tight_box(name: str) -> None:
     expected = np.array([box.CornerMin().Coord(), box.CornerMax().Coord()])
     found = extent._box(es.parts(shape, es.FACE))
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-6 * np.ptp(expected))
+
+
+def test_feet_do_not_depend_on_what_was_asked_before(mould: pk.nominal.Nominal) -> None:
+    """The tree of edges grows by what is asked for: twelve calls give what one gives, and not all edges are in it."""
+    rng, brep = np.random.default_rng(4), mould.brep
+    beside = np.vstack([edge.samples[1][len(edge.samples[1]) // 3][None] for edge in brep.edges])
+    points = np.repeat(beside, 3, axis=0) + rng.normal(scale=0.3, size=(3 * len(beside), 3))
+    points = points[np.argsort(points[:, 0])]
+    one, parts = ExactEngine(brep), ExactEngine(brep)
+    whole = one.feet(points)
+    few = [parts.feet(some) for some in np.split(points, 12)]
+    for name in ("distance", "foot", "face", "flags"):
+        together = np.concatenate([getattr(each, name) for each in few])
+        np.testing.assert_allclose(together, getattr(whole, name), rtol=0, atol=1e-10)  # Newton ends there
+    alone = ExactEngine(brep)
+    alone.feet(points[:5])
+    in_tree = alone._faces._border._in_tree
+    assert in_tree.any()
+    assert not in_tree.all()
+
+
+@pytest.mark.parametrize(
+    ("diagonal", "deflection"), [(1.0, 1e-3), (10.0, 0.002), (300.0, 0.03), (900.0, 0.05), (7e3, 0.35)]
+)
+def test_the_deflection_grows_with_large_parts(diagonal: float, deflection: float) -> None:
+    assert extent.deflection_for(Path("x.step"), diagonal, None) == pytest.approx(deflection)
