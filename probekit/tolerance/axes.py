@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import TouchesError
 from ..fit.beneath import nominal_beneath
+from ..fit.datums.surrounded import surrounded
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
 from .cover import Covered
@@ -62,11 +63,19 @@ def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
     Raises
     ------
     InputError
-        If the touches do not fix the element, or the nominal under them is of another shape.
+        If the touches do not fix the element, do not stand round it where an envelope is asked for, or the nominal
+        under them is of another shape.
     FitError
         If the fit leaves the nominal, or does not settle.
     """
     require(covered, shape)
+    if method != "least_squares" and not surrounded(covered.normal, np.ones((len(covered.rows), 1))):
+        raise TouchesError(
+            f"the touches of tolerance '{covered.name}' do not stand round the {shape} and hold no envelope of it",
+            found="touches on about half of it",
+            expected="touches on all sides",
+            todo="Touch it on all sides, or ask for the least-squares size.",
+        )
     fitted = _fitted(covered, shape, method, nominal_beneath(covered.foot, covered.normal, shape))
     return float(fitted.parameters["width"] if shape == "width" else 2.0 * fitted.parameters["radius"]), fitted
 

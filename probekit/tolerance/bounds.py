@@ -42,6 +42,7 @@ __all__ = ["TRIALS", "Bounds", "bounds"]
 
 TRIALS = 10_000  # of what noise alone gives
 
+_FOR_A_MEAN = 2500  # trials that give the mean of a largest deviation to 0.5 %
 _FIRST = 0.1  # part of the risk that choosing the touches that count may take
 _NONE = 1e-12  # an uncertainty of nothing [mm]
 _LOOSE = "the touches do not hold {}: its bounds are those of the least certain touch, wider than need be"
@@ -140,10 +141,10 @@ def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     if not judged.u.any():
         low, noise, outside, p = one.actual, 0.0, off > half, float((off <= half).all())
     else:
-        test, risk = _Selected(off, half, sign, judged, 1.0 - level), 1.0 - level
-        low = one.width * solved(lambda k: test.p(k) - risk, 0.0, float((off / half).max()))
-        outside, p = test.beyond(risk), test.p(1.0)
-        noise = float(np.mean((share * np.abs(_drawn(judged))).max(axis=1)))
+        test = _Selected(off, half, sign, judged, 1.0 - level)
+        low, p = one.width * test.least(), test.p(1.0)
+        outside = test.beyond() if p <= test.risk else np.zeros(len(off), dtype=bool)
+        noise = float(np.mean((share * np.abs(_drawn(judged, _FOR_A_MEAN))).max(axis=1)))
     return Bounds(
         one.actual,
         min(low, one.actual),
@@ -168,28 +169,36 @@ class _Selected:
 
     def __init__(self, off: np.ndarray, half: np.ndarray, sign: np.ndarray, judged: Scatter, risk: float):
         u = np.maximum(judged.u, _NONE)
-        self.off, self.half, self.u, self.first = off, half, u, _FIRST * risk
-        # Sidak: whatever the correlation, all |e_i| <= c u_i at least as likely as if independent
-        each = (1.0 - self.first) ** (1.0 / len(off))
-        self.most = off + float(ndtri((1.0 + each) / 2)) * u
+        self.off, self.half, self.u, self.risk, self.first = off, half, u, risk, _FIRST * risk
+        self.most = off + _sidak(len(off), self.first) * u
         self.joint = Joint(Scatter(judged.own, sign[:, None] * judged.factors, judged.causes))
+        # what excess is too large lies between that of one touch and that of as many independent ones
+        self.between = float(ndtri(1.0 - risk + self.first)), _sidak(len(off), risk - self.first)
 
     def p(self, k: float) -> float:
         """p-value of the limits k half: the chance of as large an excess as the largest."""
         return self._chance(k, float(((self.off - k * self.half) / self.u).max()))
 
-    def beyond(self, risk: float) -> np.ndarray:
-        """(n,) touches whose excess over their limits is too large for that risk."""
+    def least(self) -> float:
+        """The least k whose p-value is more than the risk: the lower bound of the largest |true deviation| / half."""
+        high, low = (max(float(((self.off - c * self.u) / self.half).max()), 0.0) for c in self.between)
+        return solved(lambda k: self.p(k) - self.risk, low, high)
+
+    def beyond(self) -> np.ndarray:
+        """(n,) touches whose excess over their limits is too large for the risk, where that of the largest is."""
         excess = (self.off - self.half) / self.u
-        if self._chance(1.0, float(excess.max())) > risk:
-            return np.zeros(len(excess), dtype=bool)
-        least = solved(lambda c: risk - self._chance(1.0, c), 0.0, float(excess.max()))
-        return excess >= least
+        low, high = self.between
+        return excess >= solved(lambda c: self.risk - self._chance(1.0, c), low, min(high, float(excess.max())))
 
     def _chance(self, k: float, excess: float) -> float:
         limit = k * self.half
         at, edge = np.minimum(limit, self.most), limit + excess * self.u
         return min(1.0, self.first + 1.0 - self.joint.within(-edge - at, edge - at))
+
+
+def _sidak(count: int, risk: float) -> float:
+    """The c with P(|e_i| <= c u_i for all) >= 1 - risk, whatever the correlation: as if independent (Sidak 1967)."""
+    return float(ndtri((1.0 + (1.0 - risk) ** (1.0 / count)) / 2))
 
 
 def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
@@ -290,11 +299,11 @@ def _normal() -> np.ndarray:
     return np.random.default_rng(SEED).standard_normal(TRIALS)
 
 
-def _drawn(judged: Scatter) -> np.ndarray:
+def _drawn(judged: Scatter, most: int = TRIALS) -> np.ndarray:
     """(t, n) errors; fewer trials of very many touches."""
     if not judged.u.any():
         return np.zeros((1, len(judged.own)))
-    trials = int(np.clip(4_000_000 // max(len(judged.own), 1), 1000, TRIALS))
+    trials = int(np.clip(4_000_000 // max(len(judged.own), 1), 1000, most))
     return judged.draw(trials, np.random.default_rng(SEED))
 
 

@@ -8,6 +8,7 @@ ISO 8015 holds size and form independent, unless (E) is written; so does Y14.5 w
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
@@ -178,7 +179,10 @@ def size(deviations: pd.DataFrame, limits: tuple[float, float], **options: Any) 
 
 def _others(covered: Covered, of: str, opposed: float, middle: float) -> dict[str, float]:
     """Actual value [mm] by each kind of size."""
-    values = {f"{how.replace('_', ' ')} size": size_of(covered, of, how)[0] for how in _GLOBAL}
+    values = {}
+    for how in _GLOBAL:
+        with suppress(FitError, InputError):  # touches on half of it hold no envelope
+            values[f"{how.replace('_', ' ')} size"] = size_of(covered, of, how)[0]
     local = two_point_sizes(covered, opposed, of)[0]
     found = {f"{words} ({value:.4f} mm)": 2.0 * abs(value - middle) for words, value in values.items()}
     if len(local):

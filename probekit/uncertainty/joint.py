@@ -93,6 +93,10 @@ def solved(rising: Callable[[float], float], low: float, high: float, within: fl
     """Where a function that rises passes zero, to `within`; an end of the interval if it does not."""
     from scipy.optimize import brentq
 
-    if rising(low) >= 0:
+    ends = {low: rising(low)}
+    if ends[low] >= 0:
         return low
-    return float(brentq(rising, low, high, xtol=within)) if rising(high) > 0 else high
+    ends[high] = rising(high)
+    if ends[high] <= 0:
+        return high
+    return float(brentq(lambda at: ends[at] if at in ends else rising(at), low, high, xtol=within))

@@ -42,11 +42,19 @@ def ring(n: int, at: tuple[float, float, float], radius: float, side: float):
     return radius * unit + np.asarray(at) + np.repeat([-5.0, 5.0], n)[:, None] * Z, side * unit
 
 
-def ball(n: int, at: tuple[float, float, float], radius: float):
+def ball(n: int, at: tuple[float, float, float], radius: float, lowest: float = -0.4):
+    """From its pole down to `lowest` radii beside its centre."""
     turn = np.arange(n) * np.pi * (3 - np.sqrt(5))
-    up = np.linspace(-0.4, 1.0, n)
+    up = np.linspace(lowest, 1.0, n)
     unit = np.column_stack([np.sqrt(1 - up**2) * np.cos(turn), np.sqrt(1 - up**2) * np.sin(turn), up])
     return radius * unit + np.asarray(at), unit
+
+
+def arc(n: int, radius: float, degrees: float):
+    """Two rows of touches over an arc of a boss."""
+    angle = np.tile(np.radians(np.linspace(-degrees / 2, degrees / 2, n)), 2)
+    unit = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(2 * n)])
+    return radius * unit + np.repeat([-5.0, 5.0], n)[:, None] * Z, unit
 
 
 def slot(n: int, at: tuple[float, float, float], half: float):
@@ -100,6 +108,11 @@ KINDS = {
         (Datum("A", "sphere", "s"), Datum("B", "plane", "a")),
         {"a": BOTTOM, "s": ball(12, (0, 0, 10), 12)},
     ),
+    "half a ball, plane": (
+        (Datum("A", "sphere", "s"), Datum("B", "plane", "a")),
+        {"a": BOTTOM, "s": ball(12, (0, 0, 10), 12, 0.0)},
+    ),
+    "boss over 150 degrees, plane": ((A, BORE), {"a": BOTTOM, "b": arc(8, 10, 150)}),
     "plane, two bores as one at MMB": (
         (A, Datum("B", ("cylinder", "cylinder"), ("b", "c"), boundary=("MMB", 11.9))),
         {"a": BOTTOM, "b": ring(5, (-15, 0, 0), 6, -1), "c": ring(5, (15, 0, 0), 6, -1)},

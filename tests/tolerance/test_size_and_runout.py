@@ -203,3 +203,19 @@ def test_an_envelope_of_two_planes_that_rocks_is_refused() -> None:
     held = table(spread + h[:, None] * normal, normal, foot=spread, deviation=h)
     one = size(held, (14.8, 15.2), of="width", method="maximum_inscribed")
     assert one.actual < 2 * 0.02
+
+
+@pytest.mark.parametrize("bore", [True, False])
+def test_touches_on_half_of_it_hold_no_envelope(bore):
+    """The smallest circle about an arc of 120 degrees has sin 60 of its diameter: 17.32 was said of a boss of 20.00."""
+    angle = np.tile(np.radians(np.linspace(-60, 60, 8)), 2)
+    unit = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(16)])
+    feet = 10.0 * unit + np.repeat([[0, 0, -5.0], [0, 0, 5.0]], 8, axis=0)
+    found = table(feet, -unit if bore else unit, foot=feet)
+    one = size(found, (19.95, 20.05))
+    assert one.details["largest size"] == pytest.approx(20.0, abs=1e-6)
+    assert "mating envelope" not in one.details
+    assert any("rule one is not checked" in note for note in one.notes)
+    assert [words[:13] for words in one.alternatives()] == ["least squares"]
+    with pytest.raises(InputError, match="hold no envelope of it"):
+        size(found, (19.95, 20.05), method="maximum_inscribed" if bore else "minimum_circumscribed")

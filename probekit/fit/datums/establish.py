@@ -44,6 +44,7 @@ from ..undetermined import describe_motions
 from .features import Datum, Touched, touched
 from .frame import DatumFrame, Step, frame_of
 from .simulators import settle
+from .surrounded import surrounded
 from .twists import intersect, motion_of, rows_of_turning, slides_and_turns, velocity_rows
 
 if TYPE_CHECKING:
@@ -247,6 +248,10 @@ def _take(
     shared = np.ones((len(member), 1)) if evenly else member
     _check_grip(part, motion, taken, np.hstack([-_along(part, motion, translating), shared]), centre, arm)
 
+    takes = np.hstack([_slope(part, motion, centre, arm) @ taken, -_along(part, motion, translating)])
+    part = _held(part, takes, shared)
+    datum = part.datum
+
     def off_boundaries(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         deviation, gradient = part.measure(points)
         return deviation - part.reach[part.part], gradient
@@ -276,6 +281,28 @@ def _take(
         ]
         grip = grip if datum.orientation_only else _less_translation(np.vstack(kept), translating)
     return Step(part, open_, taken, left, settled, member, _slope(part, settled.motion @ motion, centre, arm), grip)
+
+
+def _held(part: Touched, slope: np.ndarray, member: np.ndarray) -> Touched:
+    """The same, by least squares where its touches do not stand round a feature of size and nobody asked for an
+    envelope.
+    """
+    datum = part.datum
+    if datum.settles_by not in ("mating", "least_material") or surrounded(slope, member):
+        return part
+    said = f"the touches of datum {datum.letter} do not stand round it and hold no envelope of it"
+    if datum.simulator != "default" or datum.boundary != "RMB":
+        raise TouchesError(
+            said,
+            found="touches on about half of it, or on sides shifted against each other",
+            expected="touches on all sides, beyond the half of a ball or a cylinder",
+            todo='Touch more of it, or let it settle by least squares (simulator = "least_squares", at RMB).',
+        )
+    note = (
+        f"{said}: they are on about half of it, or on sides shifted against each other. It is taken by least squares "
+        "in place of its mating envelope; touch it on all sides for that"
+    )
+    return replace(part, datum=replace(datum, simulator="least_squares"), notes=(*part.notes, note))
 
 
 def _translating(datum: Datum) -> np.ndarray:

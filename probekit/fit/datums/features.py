@@ -76,8 +76,8 @@ class Datum:
         Features, or faces, of the touches. More than one make a multiple feature (A-B), which acts as one datum; two of
         kind "width" that are one side each make one width.
     simulator : str
-        "default", or one of `SIMULATORS`. The default is "tangent" for planes and cones, "mating" for features of size,
-        "least_squares" for targets and faces (see `probekit.fit.datum_frame`).
+        "default", or one of `SIMULATORS`. The default is "tangent" for planes and cones, "mating" for features of size
+        that are touched all round, "least_squares" for others, for targets and faces (see `probekit.fit.datum_frame`).
     boundary : str or (str, float, ...)
         "RMB", or ("MMB", size), or ("LMB", size), with the size of the boundary [mm]: diameter, or width. Of several
         features, a pattern that is one datum, one size for all or one for each. Tolerances, and the alignment of a
