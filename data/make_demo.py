@@ -98,6 +98,30 @@ name = "bore and slot"
 features = ["bore", "slot"]
 width = 0.05
 
+[[cutter]]  # which tool cut which faces last, as milling.nc has it: an offset is then that of its entry in the control
+tool = 1
+operation = "face the base"
+faces = ["base_top"]
+
+[[cutter]]
+tool = 2
+operation = "bore"
+faces = ["bore"]
+entry = "radius"  # the entry that the depth answers to
+
+[[cutter]]
+tool = 3
+operation = "slot"
+faces = ["slot"]
+entry = "radius"
+
+[[cutter]]
+tool = 4
+operation = "finish the skin"
+faces = ["skin"]
+entry = "radius"
+radius = 5.0  # of its ball: whether it reaches where material is left
+
 [uncertainty]
 u = 0.003  # standard uncertainty of a deviation
 

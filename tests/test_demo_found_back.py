@@ -50,9 +50,10 @@ def test_skin_offset(demo, truth):
     offset, u = uniform_offset(skin.to_numpy())
     assert offset == pytest.approx(truth["skin_offset"], abs=0.002)
     assert u < 0.001
-    said = [s for s in demo.action.suggestions if "share a uniform offset of" in s]
+    said = [s for s in demo.action.suggestions if s.startswith("Tool 4 (operation finish the skin): ")]
     assert len(said) == 1
-    assert f"offset of {offset:+.3f} mm" in said[0]
+    assert f": {offset:+.3f} mm" in said[0]
+    assert not [s for s in demo.action.suggestions if "share a uniform offset" in s or s.startswith("Tool 1")]
 
 
 def test_verdicts(demo, truth):

@@ -115,9 +115,9 @@ def test_the_offset_of_the_skin(loop: Loop, shipped: pk.study.inspection.Inspect
     assert len(skin) > 50
     placed = 0.002  # uncertainty of the alignment at the skin is below this [mm]
     assert abs(offset - loop.injected["offset"]["skin"]) < 3 * np.hypot(u, placed)
-    said = [text for text in shipped.action.suggestions if "share a uniform offset of" in text]
+    said = [text for text in shipped.action.suggestions if text.startswith("Tool 4 (operation finish the skin): ")]
     assert len(said) == 1
-    assert f"offset of {offset:+.2f}"[:-1] in said[0]
+    assert f"): {offset:+.2f}"[:-1] in said[0]
 
 
 def test_every_deviation_of_the_skin(loop: Loop, shipped: pk.study.inspection.Inspection) -> None:
