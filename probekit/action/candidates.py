@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import CONTACT, FOOT_NORMAL, array
-from ..fit.motion import jacobian, typical_arm
 from ..tolerance.propagation import judged_scatter
 from ..tolerance.unjudged import Unjudged
-from .noise import MATERIAL, SURE, offset_of
+from .jointly import both, is_more_than_noise, motions_of
+from .noise import MATERIAL, offset_of
 from .promise import CUTTER, Promise, again_promise, promise
 
 if TYPE_CHECKING:
@@ -26,7 +25,6 @@ __all__ = ["GRANTED", "candidates", "promises"]
 
 GRANTED = "granted"  # word of a concession: the part stays as it is
 
-_WEAK = 0.05  # a move that changes deviations by less than this part of the strongest one is none
 _BETTER = 0.01  # of the chance to conform, below which it is no better
 _NARROWER = 0.9  # part of the interval that is left at most where touching again is of use
 _THEN = {
@@ -45,7 +43,7 @@ def candidates(
     cutter: float | np.ndarray = CUTTER,
     tools: Sequence[ToolOffset] = (),
 ) -> pd.DataFrame:
-    """Nothing, work offset, tool offset, re-cut, touch again, concession: each with its promise.
+    """Nothing, work offset, tool offset, both, re-cut, touch again, concession: each with its promise.
 
     Parameters
     ----------
@@ -82,6 +80,9 @@ def candidates(
         offered = [
             *_moved(one, verdict.table, scatter, leaves[one.rows], level),
             *_by_tools(at, verdict, scatter, leaves[one.rows], tools, level),
+        ]
+        offered += _jointly(at, verdict, scatter, leaves[one.rows], tools, level, offered)
+        offered += [
             *_recut(one, scatter, proved[one.rows], leaves[one.rows], level),
         ]
         made = [("nothing", "", now), *(offer for offer in offered if _is_better(offer[2], now, one))]
@@ -170,6 +171,27 @@ def _by_tools(
     return found
 
 
+def _jointly(
+    at: int,
+    verdict: Verdict,
+    scatter: Scatter,
+    leaves: np.ndarray,
+    tools: Sequence[ToolOffset],
+    level: float,
+    singly: Sequence[_Offer],
+) -> list[_Offer]:
+    """Work offset and tool offset in one, where that is better than each by itself."""
+    one = verdict.evaluations[at]
+    found = both(at, one, verdict.table, scatter, tools)
+    if found is None:
+        return []
+    off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
+    then = promise(one, scatter, off - found[1], everywhere, cutter=leaves, level=level)
+    if any(not _is_better(then, single, one) for _, _, single in singly):
+        return []
+    return [("work and tool offset", found[0], then)]
+
+
 def _whom(offset: float) -> str:
     return "this part" if offset > 0 else "the next part"
 
@@ -186,35 +208,14 @@ def _recut(one: Evaluation, scatter: Scatter, proved: np.ndarray, leaves: np.nda
 def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray]:
     """Work offset that would bring the faces of a tolerance to the middle of their zone, in words, and what it takes
     off each deviation; no words if noise or form makes as much, or it does not matter.
-
-    Of the directions u that touches feel, the scores a = u' d are compared with what is stated of the touches (chi
-    square) and with how the rest scatters (F): both have to rule noise out.
     """
-    from scipy.special import chdtri, fdtri
-
-    chosen = table.iloc[one.rows]
-    points = array(chosen, CONTACT)
-    centre = points.mean(axis=0)
-    length = typical_arm(points, centre)
-    slope = jacobian(np.zeros(6), points, array(chosen, FOOT_NORMAL), centre)
-    slope[:, 3:] /= length
-    across, size, along = np.linalg.svd(slope, full_matrices=False)
-    held = size > _WEAK * size[0]
-    across, size, along = across[:, held], size[held], along[held]
-    score, rank = across.T @ off, int(held.sum())
-    explained = across @ score
-    left = len(off) - rank
+    moves = motions_of(one, table)
+    across, rank = moves.across, len(moves.size)
+    score = across.T @ off
+    explained, left = across @ score, len(off) - rank
     if left < 3 or one.free or np.abs(explained).max() < MATERIAL * one.width:
         return "", explained
     rest = float(np.sum((off - explained) ** 2)) / left
-    if float(score @ score) <= rank * rest * float(fdtri(rank, left, SURE)):
-        return "", explained
     stated = judged_scatter(one, scatter).covariance(across.T)
-    if stated.any() and score @ np.linalg.pinv(stated, hermitian=True) @ score <= chdtri(rank, 1.0 - SURE):
-        return "", explained
-    motion = -along.T @ (score / size)
-    shift, turn = motion[:3], np.degrees(motion[3:] / length)
-    return (
-        f"by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm, turned by ({turn[0]:+.4f}, {turn[1]:+.4f}, "
-        f"{turn[2]:+.4f}) deg about ({centre[0]:.1f}, {centre[1]:.1f}, {centre[2]:.1f}), in the part frame"
-    ), explained
+    more = is_more_than_noise(score, np.eye(rank), stated, rest, left)
+    return moves.words(score) if more else "", explained

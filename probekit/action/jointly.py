@@ -1,0 +1,134 @@
+"""Work offset and tool offset as one correction, found together by least squares.
+
+symbol    variable    meaning
+d         off         deviations from the middle of the zone [mm]
+A         across      orthonormal columns: what rigid motions of the faces do to d
+T         slopes      what the entry of each tool does to d
+p                     d = (A T) p + e, least squares; covariance G V G' with the gain G
+S                     p' C^-1 p of a part of p, compared with what noise alone gives
+
+A shift that all faces share and a cutter that leaves material all round look alike where few faces were touched: fitted
+one after the other, the first takes what belongs to the second. Both have to be more than noise makes in the presence
+of the other, by what is stated of the touches (chi square) and by how the rest scatters (F), and each has to matter.
+Where the touches do not tell them apart nothing is offered. That the faces of one tool disagree by themselves is no bar
+here, for the shift may be why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from ..columns import CONTACT, FOOT_NORMAL, array
+from ..fit.motion import jacobian, typical_arm
+from ..tolerance.propagation import judged_scatter
+from .noise import MATERIAL, SURE
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..tolerance import Evaluation
+    from ..uncertainty import Scatter
+    from .cutters import ToolOffset
+
+__all__ = ["Motions", "both", "is_more_than_noise", "motions_of"]
+
+_WEAK = 0.05  # a move that changes deviations by less than this part of the strongest one is none
+_APART = 0.2  # part of what an entry does that motions do not; of less than this they cannot be told apart
+
+
+class Motions(NamedTuple):
+    """What rigid motions of the faces of a tolerance do: `across` (n, r) orthonormal, `size` (r,), `along` (r, 6);
+    turns about `centre` (3,), over `length` [mm].
+    """
+
+    across: np.ndarray
+    size: np.ndarray
+    along: np.ndarray
+    centre: np.ndarray
+    length: float
+
+    def words(self, score: np.ndarray) -> str:
+        """The work offset that takes off across @ score (r,), with signs and frame."""
+        motion = -self.along.T @ (score / self.size)
+        shift, turn = motion[:3], np.degrees(motion[3:] / self.length)
+        return (
+            f"by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm, turned by ({turn[0]:+.4f}, {turn[1]:+.4f}, "
+            f"{turn[2]:+.4f}) deg about ({self.centre[0]:.1f}, {self.centre[1]:.1f}, {self.centre[2]:.1f}), in the "
+            "part frame"
+        )
+
+
+def motions_of(one: Evaluation, table: pd.DataFrame) -> Motions:
+    """The motions that the touches of a tolerance feel."""
+    chosen = table.iloc[one.rows]
+    points = array(chosen, CONTACT)
+    centre = points.mean(axis=0)
+    length = typical_arm(points, centre)
+    slope = jacobian(np.zeros(6), points, array(chosen, FOOT_NORMAL), centre)
+    slope[:, 3:] /= length
+    across, size, along = np.linalg.svd(slope, full_matrices=False)
+    held = size > _WEAK * size[0]
+    return Motions(across[:, held], size[held], along[held], centre, length)
+
+
+def is_more_than_noise(found: np.ndarray, unit: np.ndarray, stated: np.ndarray, rest: float, left: int) -> bool:
+    """Whether parameters (k,) are more than noise makes, by how the rest scatters and by what is stated.
+
+    `unit` (k, k): covariance for touches of variance one; `stated` (k, k) that of the touches as stated [mm^2]; `rest`:
+    variance of what is left over [mm^2], with `left` freedoms.
+    """
+    from scipy.special import chdtri, fdtri
+
+    rank = len(found)
+    if float(found @ np.linalg.pinv(unit, hermitian=True) @ found) <= rank * rest * float(fdtri(rank, left, SURE)):
+        return False
+    known = bool(stated.any())
+    return not known or found @ np.linalg.pinv(stated, hermitian=True) @ found > chdtri(rank, 1.0 - SURE)
+
+
+def both(
+    at: int, one: Evaluation, table: pd.DataFrame, scatter: Scatter, tools: Sequence[ToolOffset]
+) -> tuple[str, np.ndarray] | None:
+    """A work offset with a change of the entry of each tool: in words, and what both take off each deviation (n,).
+
+    Parameters
+    ----------
+    at : int
+        Position of the tolerance among those that the verdict judged.
+    one : Evaluation
+    table : DataFrame
+        Of the verdict.
+    scatter : Scatter
+    tools : sequence of ToolOffset
+        Those that have to do with it count; where none has, one offset of all its faces does.
+
+    Returns
+    -------
+    (str, (n,) float) or None
+        None if either is no more than noise makes, does not matter, or cannot be told from the other.
+    """
+    named = [tool for tool in tools if tool.slopes[at].any()]
+    slopes = np.column_stack([tool.slopes[at] for tool in named] or [np.ones(one.touches)])
+    moves, off = motions_of(one, table), one.deviations - one.middles
+    r, columns = len(moves.size), np.hstack([moves.across, slopes])
+    left = len(off) - columns.shape[1]
+    apart = slopes - moves.across @ (moves.across.T @ slopes)
+    if one.free or left < 3 or np.linalg.svd(apart / np.linalg.norm(slopes, axis=0), compute_uv=False)[-1] < _APART:
+        return None
+    gain = np.linalg.pinv(columns)
+    found = gain @ off
+    rest = float(np.sum((off - columns @ found) ** 2)) / left
+    unit, stated = gain @ gain.T, judged_scatter(one, scatter).covariance(gain)
+    for part in (slice(None, r), slice(r, None)):
+        matters = np.abs(columns[:, part] @ found[part]).max() >= MATERIAL * one.width
+        if not matters or not is_more_than_noise(found[part], unit[part, part], stated[part, part], rest, left):
+            return None
+    u = np.sqrt(np.maximum(np.diag(stated), np.diag(unit) * rest))
+    entries = [f"{tool.entry} of {tool.named}" for tool in named] or ["of radius or length"]
+    changed = [
+        f"{-value:+.3f} mm (u {sure:.4f}) {entry}" for value, sure, entry in zip(found[r:], u[r:], entries, strict=True)
+    ]
+    return f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}", columns @ found
