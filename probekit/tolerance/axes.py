@@ -69,27 +69,32 @@ def size_of(covered: Covered, shape: str, method: str) -> tuple[float, Element]:
         If the fit leaves the nominal, or does not settle.
     """
     require(covered, shape)
-    if method != "least_squares" and not surrounded(covered.normal, np.ones((len(covered.rows), 1))):
-        raise TouchesError(
-            f"the touches of tolerance '{covered.name}' do not stand round the {shape} and hold no envelope of it",
-            found="touches on about half of it",
-            expected="touches on all sides",
-            todo="Touch it on all sides, or ask for the least-squares size.",
-        )
     fitted = _fitted(covered, shape, method, nominal_beneath(covered.foot, covered.normal, shape))
     return float(fitted.parameters["width"] if shape == "width" else 2.0 * fitted.parameters["radius"]), fitted
 
 
 def _fitted(covered: Covered, shape: str, method: str, start: Mapping[str, Any] | None) -> Element:
-    if shape == "cylinder" and start is not None and _too_short(covered, start):
-        require_enough("circle", covered.contact, "its place and size", covered.name)
-        return _along_nominal(covered, method, start)
+    short = shape == "cylinder" and start is not None and _too_short(covered, start)
     if shape != "width":
-        require_enough(shape, covered.contact, "its place and size", covered.name)
+        require_enough("circle" if short else shape, covered.contact, "its place and size", covered.name)
+    _require_round(covered, shape, method)
+    if short and start is not None:
+        return _along_nominal(covered, method, start)
     found = element(covered.measured, shape, method=method, ball=covered.ball, start=start, **sides(covered, shape))
     if shape == "width" and method != "least_squares":
         _require_square(covered, found)
     return found
+
+
+def _require_round(covered: Covered, shape: str, method: str) -> None:
+    """Raise if an envelope is asked for of touches on half of a feature: they hold none."""
+    if method != "least_squares" and not surrounded(covered.normal, np.ones((len(covered.rows), 1))):
+        raise TouchesError(
+            f"the touches of tolerance '{covered.name}' do not stand round the {shape} and hold no envelope of it",
+            found="touches on about half of it",
+            expected="touches on all sides",
+            todo="Touch it on all sides, or ask for least squares.",
+        )
 
 
 def _require_square(covered: Covered, found: Element) -> None:

@@ -56,7 +56,10 @@ def rings(n: int, off: np.ndarray) -> pd.DataFrame:
 
 
 def ball(n: int, off: np.ndarray) -> pd.DataFrame:
-    normal = np.array([[0, 0, 1.0], [1, 0, 0.1], [-0.5, 0.8, 0.1], [-0.5, -0.8, 0], [0.6, 0.6, 0.6], [0.1, 0.9, 0.5]])
+    """A ball, touched at its pole and below its equator: three sides and one stand round it."""
+    normal = np.array(
+        [[0, 0, 1.0], [1, 0, -0.3], [-0.5, 0.8, -0.3], [-0.5, -0.8, -0.4], [0.6, 0.6, 0.6], [0.1, 0.9, 0.5]]
+    )
     normal = normal[:n] / np.linalg.norm(normal[:n], axis=1)[:, None]
     return table((10.0 + off)[:, None] * normal, normal, deviation=off, foot=10.0 * normal)
 
