@@ -17,7 +17,7 @@ __all__ = ["Borders", "OnBorder"]
 
 _PAIRS = 1_000_000  # of touches and edges looked at together
 _MOST = 30  # steps of Newton's method
-_OFTEN = 2  # when the tree of edges grows for this time, it takes all of them
+_OFTEN = 4  # when the tree of edges grows for this time, it takes all of them
 
 
 class OnBorder(NamedTuple):
@@ -111,7 +111,7 @@ class Borders:
         """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and the nearest segment (n,).
 
         The tree grows by the edges that are asked for: of a large model few are, and all of them take a gigabyte. When
-        more are wanted, it takes them all.
+        it has grown a few times, it takes them all.
         """
         if not self._in_tree[edge].all():
             self._grown += 1
