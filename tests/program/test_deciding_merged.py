@@ -165,6 +165,12 @@ def test_a_slip_at_a_seam_or_within_is_a_stop(merged, slip):
 IN_MILLING = {
     "values of the copy": ("G43 H1\n", "G43 H1\nG10 L2 P2 Z5\n", "copies_in_milling"),
     "values of the first offset": ("G43 H1\n", "G43 H1\nG10 L2 P1 Z5\n", "copies_in_milling"),
+    "values of the copy, in another spelling": (
+        "G0 X-20 Y0\n",
+        "G10 L20 P2 Z5\nG0 X-20 Y0\n",
+        "copies_in_milling",
+    ),
+    "values of the copy, by their parameters": ("G0 X-20 Y0\n", "#5243=5\nG0 X-20 Y0\n", "copies_in_milling"),
     "a parameter of the program": ("G43 H1\n", "G43 H1\n#130=7\n", "reckoned_alone"),
     "a parameter with a reckoned number": ("G43 H1\n", "G43 H1\n#[100+30]=7\n", "reckoned_alone"),
 }

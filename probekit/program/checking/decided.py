@@ -52,8 +52,9 @@ class _Event:
     line: int = 0
 
     def same(self, other: _Event) -> bool:
-        near = len(self.origin) == len(other.origin) and bool(
-            np.allclose(self.origin, other.origin, rtol=0.0, atol=_SAME, equal_nan=True)
+        near = len(self.origin) == len(other.origin) and all(
+            abs(a - b) <= _SAME or (math.isnan(a) and math.isnan(b))
+            for a, b in zip(self.origin, other.origin, strict=True)
         )
         return self.what == other.what and self.offset == other.offset and near
 

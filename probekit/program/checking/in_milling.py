@@ -5,6 +5,7 @@ Common practice of probing in a machining centre, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 
 import numpy as np
@@ -17,6 +18,8 @@ from .case import BEGIN, Case
 from .findings import Finding, NotMade, gathered
 
 __all__ = ["copies_in_milling", "course", "reckoned_alone"]
+
+_ORIGIN = re.compile(r"G\s*10(?![0-9])|#\s*5[23][0-9]{2}\s*=")  # however it is spelled
 
 _TURN = 1e-6  # of a table, as a change of a unit vector
 
@@ -57,6 +60,8 @@ def copies_in_milling(case: Case) -> list[Finding] | NotMade:
             written |= {name: step} if name in case.copies else {}
         elif name in case.copies or (name == case.first_offset and written):
             wrong.append((step.line, f"the milling writes {name}, which the program shifts or copies"))
+        if step.kind == "unknown" and not _inside(case, step.line) and _ORIGIN.search(step.text.upper()):
+            wrong.append((step.line, f"the milling may write an origin: {step.text.strip()}"))
         if step.kind not in MOVES or _inside(case, step.line) or case.probe_in(step):
             continue
         offset = step.state.offset
