@@ -238,7 +238,8 @@ def _of_tool(
             if np.count_nonzero(here) >= _FEW:
                 value, u, sure = offset_of(one, verdict, scatter, alignment, slope=here)
                 significant |= sure
-                parts.append((f"operation {cutter.operation}: {face}" if cutter.operation != "" else face, value, u))
+                which = f"operation {cutter.operation}: " if cutter.operation != "" and len(own) > 1 else ""
+                parts.append((which + face, value, u))
                 widths.append(one.width)
     if not parts or not all(np.isfinite(u) for _, _, u in parts):
         return None

@@ -141,9 +141,9 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
         return [
             Finding(
                 "note",
-                "the results are not those of the plan that the study knows, so touches that are missing cannot be "
-                "told by it",
-                found=f"{round(share * len(touches))} of {len(touches)} targets are planned ones",
+                "the results belong to another plan than the study's, which therefore cannot show which touches are "
+                "missing",
+                found=f"{round(share * len(touches))} of {len(touches)} touches were made at its targets",
                 name="another plan",
             ),
             *_gaps(touches),
@@ -178,7 +178,7 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
 
 
 def unplanned(why: str) -> Finding:
-    """The finding that the plan of a study cannot be made, so that touches that are missing cannot be told by it.
+    """The finding that the plan of a study cannot be made, so that it cannot show which touches are missing.
 
     Parameters
     ----------
