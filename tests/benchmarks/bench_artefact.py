@@ -55,15 +55,16 @@ DECLARED_TILT = 60.0
 
 
 class Drift(MachineError):
-    """Drift that grows evenly with time, in program coordinates."""
+    """Drift that grows evenly from the first touch to the last, in program coordinates."""
 
-    def __init__(self, by: np.ndarray, seconds: float) -> None:
+    def __init__(self, by: np.ndarray, seconds: tuple[float, float]) -> None:
         object.__setattr__(self, "by", by)
         object.__setattr__(self, "seconds", seconds)
 
     def displacement(self, place: Place) -> np.ndarray:
         """(n, 3) [mm]."""
-        return -place.seconds[:, None] / self.seconds * self.by
+        first, last = self.seconds
+        return -(place.seconds[:, None] - first) / (last - first) * self.by
 
 
 def machine() -> Kinematics:
@@ -155,11 +156,12 @@ def one_run(plan: pd.DataFrame, block: nominal.Nominal, rng: np.random.Generator
     _, pose = np.unique(angles, axis=0, return_inverse=True)
     index = np.degrees(budget.u("index_arcsec") / 206_264.8)
     really = angles + index * rng.standard_normal((pose.max() + 1, 2))[pose.reshape(-1)]
-    drift = Drift(1e-3 * budget.u("drift_um") * rng.standard_normal(3), 20.0 * len(plan))
-    errors = (*known.errors(truth), Repeatability(1e-3 * budget.u("repeatability_2s_um")), drift)
     # a control that believes the angles that it was told: the program turns to where the axes really come to stand
-    text = probing_text(plan, kinematics=kinematics, poses=[tuple(one) for one in angles], height=400.0)
-    text = _turned(text, really)
+    poses = [tuple(one) for one in angles]
+    text = _turned(probing_text(plan, kinematics=kinematics, poses=poses, height=400.0), really)
+    seconds = run(text, block, probe=6.0, kinematics=kinematics).table["seconds"]
+    drift = Drift(1e-3 * budget.u("drift_um") * rng.standard_normal(3), (seconds.min(), seconds.max()))
+    errors = (*known.errors(truth), Repeatability(1e-3 * budget.u("repeatability_2s_um")), drift)
     found = run(text, form, probe=6.0, kinematics=kinematics, errors=errors, rng=rng, decimals=7)
     table = found.table.drop(columns=[name for name in found.table if name.startswith(("turn_", "angle_"))])
     told = _told(table, angles, really, kinematics)
