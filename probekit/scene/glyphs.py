@@ -18,6 +18,7 @@ __all__ = [
     "VERDICT_SHAPES",
     "VERDICT_TEXT",
     "frames",
+    "joined",
     "merge",
     "name_of",
     "symbol",
@@ -199,4 +200,16 @@ def merge(anchor: np.ndarray, direction: np.ndarray, verdicts: Sequence[str], si
         facet_touch=owner[::3].copy(),
         vertex_touch=owner,
         colours=np.vstack(colours),
+    )
+
+
+def joined(*meshes: GlyphMesh) -> GlyphMesh:
+    """Glyphs of the same touches, each in one of the meshes, as one mesh."""
+    first = np.cumsum([0, *(len(one.vertices) for one in meshes[:-1])])
+    return GlyphMesh(
+        vertices=np.concatenate([one.vertices for one in meshes]),
+        facets=np.concatenate([one.facets + shift for one, shift in zip(meshes, first, strict=True)]).astype(np.int32),
+        facet_touch=np.concatenate([one.facet_touch for one in meshes]),
+        vertex_touch=np.concatenate([one.vertex_touch for one in meshes]),
+        colours=np.concatenate([one.colours for one in meshes]),
     )

@@ -20,11 +20,10 @@ import pythreejs as three
 import traitlets
 from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, SelectionSlider, VBox
 
-from ..errors import InputError
 from ..scene.model import Scene
-from ..scene.pictures import choose_directions, draw, picture_svg
-from . import camera, plan_text, state, text
+from . import camera, plan_text, state, still, text
 from .extras import Extras
+from .stage import Met, Stage, checked_size, geometry, numbers, part_surface
 
 __all__ = ["DeviationView"]
 
@@ -55,10 +54,8 @@ class DeviationView(VBox):
     selected = traitlets.Any(None, allow_none=True, help="id of the chosen touch, or None")
 
     def __init__(self, scene: Scene, *, width: int = 640, height: int = 440) -> None:
-        for name, size in (("width", width), ("height", height)):
-            if isinstance(size, bool) or not isinstance(size, int | np.integer) or size <= 0:
-                raise InputError(f"{name} must be a positive whole number of pixels", found=size)
-        self._scene = scene
+        checked_size(width, height)
+        self._scene, self._shape = scene, (width, height)
         self._state = state.start(scene)
         self._words = text if scene.measured else plan_text
         self._ids = scene.touches["touch"].tolist()
@@ -83,112 +80,62 @@ class DeviationView(VBox):
         """
         self.selected = touch
 
-    def _repr_mimebundle_(self, **given: Any) -> dict[str, Any]:
-        """Besides the view a still picture, for a notebook that was saved and is read without its kernel."""
-        scene = self._scene
-        picture = draw(scene, choose_directions(scene, 1)[0], 640, 440)
-        words = f"{scene.title}: {picture.title}, {len(picture.rows)} of {len(scene.touches)} touches seen"
-        still = {"image/svg+xml": picture_svg(scene, picture), "text/plain": words}
-        return (super()._repr_mimebundle_(**given) or {}) | still
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        live = super()._repr_mimebundle_(**kwargs)
+        return still.bundle(
+            live, f"DeviationView {self._scene.sentence}", still.picture_html(self._scene, *self._shape)
+        )
 
     # -- the picture -----------------------------------------------------------------------------------------------
 
     def _make_picture(self, width: int, height: int) -> None:
         scene, now = self._scene, self._state
-        self._surface_at = _numbers(state.surface_positions(scene, now))
-        self._glyphs_at = _numbers(state.glyph_positions(scene, now))
-        self._ring_at = _numbers(state.ring_positions(scene, now))
-        self._surface_colours = _numbers(state.surface_colours(scene, now), colour=True)
-        surface = three.Mesh(
-            three.BufferGeometry(
-                attributes={"position": self._surface_at, "color": self._surface_colours},
-                index=_numbers(scene.facets.ravel(), np.uint32),
-            ),
-            three.MeshBasicMaterial(
-                vertexColors="VertexColors",
-                side="DoubleSide",
-                polygonOffset=True,
-                polygonOffsetFactor=1,
-                polygonOffsetUnits=1,
-            ),
-        )
+        self._surface_at = numbers(state.surface_positions(scene, now))
+        self._glyphs_at = numbers(state.glyph_positions(scene, now))
+        self._ring_at = numbers(state.ring_positions(scene, now))
+        self._surface_colours = numbers(state.surface_colours(scene, now), colour=True)
+        surface = part_surface(self._surface_at, self._surface_colours, scene.facets)
         self._glyphs = three.Mesh(
-            _geometry(self._glyphs_at, scene.glyphs.facets, scene.glyphs.colours),
+            geometry(self._glyphs_at, scene.glyphs.facets, scene.glyphs.colours),
             three.MeshBasicMaterial(vertexColors="VertexColors", side="DoubleSide"),
         )
         ring = three.Mesh(
-            _geometry(self._ring_at, state.RING_FACETS, state.ring_colours()),
+            geometry(self._ring_at, state.RING_FACETS, state.ring_colours()),
             three.MeshBasicMaterial(vertexColors="VertexColors", side="DoubleSide", depthTest=False),
             renderOrder=1,
         )
         lines = []
         if len(scene.edges):
             borders = three.BufferGeometry(
-                attributes={"position": self._surface_at}, index=_numbers(scene.edges.ravel(), np.uint32)
+                attributes={"position": self._surface_at}, index=numbers(scene.edges.ravel(), np.uint32)
             )
             lines.append(three.LineSegments(borders, three.LineBasicMaterial(color="#2b2f36")))
         if len(hatching := state.hatch_segments(scene)):
-            hatched = three.BufferGeometry(attributes={"position": _numbers(hatching)})
+            hatched = three.BufferGeometry(attributes={"position": numbers(hatching)})
             lines.append(three.LineSegments(hatched, three.LineBasicMaterial(color="#8b9098")))
-        pickable = three.Group(children=[surface, self._glyphs])
-        centre = np.array(self._overview.target)
         self._extras = Extras(scene)
-        part = three.Group(
-            children=[pickable, *lines, *self._extras.layers.values(), ring], position=tuple((-centre).tolist())
+        self._stage = Stage(
+            three.Group(children=[surface, self._glyphs]),
+            [*lines, *self._extras.layers.values(), ring],
+            self._overview,
+            width,
+            height,
         )
-        distance = float(np.linalg.norm(np.subtract(self._overview.eye, centre)))
-        self._camera = three.PerspectiveCamera(
-            fov=camera.FIELD_OF_VIEW,
-            aspect=width / height,
-            near=distance / 200,
-            far=distance * 20,
-            up=(0.0, 0.0, 1.0),
-        )
-        self._orbit = three.OrbitControls(controlling=self._camera)
-        self._go(self._overview)
-        self._down = three.Picker(controlling=pickable, event="mousedown")
-        self._up = three.Picker(controlling=pickable, event="click")
-        self._renderer = three.Renderer(
-            scene=three.Scene(children=[part, self._camera], background="#ffffff"),
-            camera=self._camera,
-            controls=[self._orbit, self._down, self._up],
-            antialias=True,
-            width=width,
-            height=height,
-        )
-        # `distance` is a number at each hit and None at a miss; `_hit` sets it back to None, so each hit is a change
-        self._down.observe(self._pressed, "distance")
-        self._up.observe(self._clicked, "distance")
+        self._renderer = self._stage.renderer
+        self._stage.observe(self._pressed, self._clicked)
 
-    def _go(self, pose: camera.Pose) -> None:
-        centre = np.array(self._overview.target)
-        with self._camera.hold_sync():
-            self._camera.position = tuple((np.array(pose.eye) - centre).tolist())
-            self._camera.quaternion = pose.quaternion
-        self._orbit.target = tuple((np.array(pose.target) - centre).tolist())
+    def _hit(self, met: Met) -> state.Hit:
+        part = "glyphs" if met.thing is self._glyphs else "surface"
+        return state.Hit(state.touch_at(self._scene, self._state, part, met.facet, met.point), met.eye)
 
-    def _pose(self) -> camera.Pose:
-        centre = np.array(self._overview.target)
-        eye, target = np.array(self._camera.position) + centre, np.array(self._orbit.target) + centre
-        return camera.Pose(tuple(eye.tolist()), tuple(target.tolist()))
+    def _pressed(self, met: Met) -> None:
+        self._press = self._hit(met)
 
-    def _hit(self, picker: three.Picker) -> state.Hit:
-        part = "glyphs" if picker.object is self._glyphs else "surface"
-        point = np.array(picker.point) + self._overview.target
-        row = state.touch_at(self._scene, self._state, part, picker.faceIndex, point)
-        picker.distance = None
-        return state.Hit(row, tuple(np.subtract(self._camera.position, self._orbit.target).tolist()))
-
-    def _pressed(self, change: dict) -> None:
-        if change["new"] is not None:
-            self._press = self._hit(self._down)
-
-    def _clicked(self, change: dict) -> None:
-        if change["new"] is not None:
-            row = state.clicked(self._press, self._hit(self._up))
-            self._press = None
-            if row is not None:
-                self._set(state.with_row(self._scene, self._state, row))
+    def _clicked(self, met: Met) -> None:
+        row = state.clicked(self._press, self._hit(met))
+        self._press = None
+        if row is not None:
+            self._set(state.with_row(self._scene, self._state, row))
 
     # -- controls and texts ----------------------------------------------------------------------------------------
 
@@ -218,8 +165,8 @@ class DeviationView(VBox):
         self._list.observe(lambda c: self._set(state.with_row(scene, self._state, _row(c["new"]))), "value")
         previous.on_click(lambda _: self._set(state.neighbour(scene, self._state, -1)))
         following.on_click(lambda _: self._set(state.neighbour(scene, self._state, 1)))
-        turn.on_click(lambda _: self._go(camera.facing(scene, self._state.row, self._pose())))
-        reset.on_click(lambda _: self._go(self._overview))
+        turn.on_click(lambda _: self._stage.go(camera.facing(scene, self._state.row, self._stage.pose)))
+        reset.on_click(lambda _: self._stage.go(self._overview))
         for box in self._filters.values():
             box.observe(lambda _: self._filtered(), "value")
         self._slider.observe(lambda c: self._set(replace(self._state, exaggeration=c["new"])), "value")
@@ -300,16 +247,3 @@ class DeviationView(VBox):
 
 def _row(value: int) -> int | None:
     return None if value == _NONE else value
-
-
-def _numbers(array: np.ndarray, kind: type = np.float32, *, colour: bool = False) -> three.BufferAttribute:
-    return three.BufferAttribute(np.ascontiguousarray(array, dtype=np.uint8 if colour else kind), normalized=colour)
-
-
-def _geometry(positions: three.BufferAttribute, facets: np.ndarray, colours: np.ndarray) -> three.BufferGeometry:
-    """Make a mesh whose last two positions are never drawn (see `state`); they get a colour all the same."""
-    colours = np.vstack([colours, np.zeros((len(positions.array) - len(colours), 3), dtype=np.uint8)])
-    return three.BufferGeometry(
-        attributes={"position": positions, "color": _numbers(colours, colour=True)},
-        index=_numbers(facets.ravel(), np.uint32),
-    )

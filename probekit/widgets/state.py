@@ -33,6 +33,7 @@ __all__ = [
     "row_of",
     "shown",
     "start",
+    "stood_still",
     "surface_colours",
     "surface_positions",
     "touch_at",
@@ -315,5 +316,9 @@ def clicked(press: Hit | None, release: Hit) -> int | None:
     """
     if press is None or press.row != release.row:
         return None
-    moved = np.linalg.norm(np.subtract(press.eye, release.eye))
-    return release.row if moved < 0.05 * np.linalg.norm(press.eye) else None
+    return release.row if stood_still(press.eye, release.eye) else None
+
+
+def stood_still(before: tuple[float, ...], after: tuple[float, ...]) -> bool:
+    """Whether a camera, seen from the point it turns about, moved by less than 5 % of its distance."""
+    return bool(np.linalg.norm(np.subtract(before, after)) < 0.05 * np.linalg.norm(before))

@@ -1,0 +1,161 @@
+"""The part in a picture that a mouse turns and clicks in: what every view drawn by pythreejs shares."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pythreejs as three
+
+from ..errors import InputError
+from . import camera
+
+__all__ = ["Met", "Stage", "checked_size", "geometry", "numbers", "part_surface"]
+
+
+@dataclass(frozen=True, eq=False)
+class Met:
+    """What the pointer met when a button went down or came up.
+
+    Attributes
+    ----------
+    thing : object
+        The mesh that was met first, None if none was.
+    facet : int or None
+        Its facet.
+    point : (3,) float
+        Where, in the part frame [mm].
+    eye : tuple of 3 float
+        Where the camera stood, seen from the point it turns about [mm].
+    """
+
+    thing: Any
+    facet: int | None
+    point: np.ndarray
+    eye: tuple[float, ...]
+
+
+class Stage:
+    """Renderer, camera and orbit controls, and what a press and a click of the button meet.
+
+    Parameters
+    ----------
+    pickable : Group
+        Meshes that stop the ray of a click.
+    further : sequence of Object3D
+        What is drawn beside them.
+    start : Pose
+        How the camera looks at first; the part turns about its target.
+    width, height : int
+        Size of the picture in CSS pixels.
+
+    Attributes
+    ----------
+    renderer : Renderer
+        The picture.
+    camera : PerspectiveCamera
+    """
+
+    def __init__(
+        self, pickable: three.Group, further: Sequence[Any], start: camera.Pose, width: int, height: int
+    ) -> None:
+        self._centre = np.array(start.target)
+        part = three.Group(children=[pickable, *further], position=tuple((-self._centre).tolist()))
+        distance = float(np.linalg.norm(np.subtract(start.eye, self._centre)))
+        self.camera = three.PerspectiveCamera(
+            fov=camera.FIELD_OF_VIEW,
+            aspect=width / height,
+            near=distance / 200,
+            far=distance * 20,
+            up=(0.0, 0.0, 1.0),
+        )
+        self._orbit = three.OrbitControls(controlling=self.camera)
+        self.go(start)
+        self._down = three.Picker(controlling=pickable, event="mousedown")
+        self._up = three.Picker(controlling=pickable, event="click")
+        self.renderer = three.Renderer(
+            scene=three.Scene(children=[part, self.camera], background="#ffffff"),
+            camera=self.camera,
+            controls=[self._orbit, self._down, self._up],
+            antialias=True,
+            width=width,
+            height=height,
+        )
+
+    def go(self, pose: camera.Pose) -> None:
+        """Look from there."""
+        with self.camera.hold_sync():
+            self.camera.position = tuple((np.array(pose.eye) - self._centre).tolist())
+            self.camera.quaternion = pose.quaternion
+        self._orbit.target = tuple((np.array(pose.target) - self._centre).tolist())
+
+    @property
+    def pose(self) -> camera.Pose:
+        """How the camera looks now."""
+        eye, target = np.array(self.camera.position) + self._centre, np.array(self._orbit.target) + self._centre
+        return camera.Pose(tuple(eye.tolist()), tuple(target.tolist()))
+
+    def observe(self, pressed: Callable[[Met], None], clicked: Callable[[Met], None]) -> None:
+        """Call `pressed` whenever a button went down on something, `clicked` whenever it came up there."""
+
+        # `distance` is a number at each hit and None at a miss; `_met` sets it back to None, so each hit is a change
+        def tell(picker: three.Picker, then: Callable[[Met], None]) -> Callable[[dict], None]:
+            return lambda change: then(self._met(picker)) if change["new"] is not None else None
+
+        self._down.observe(tell(self._down, pressed), "distance")
+        self._up.observe(tell(self._up, clicked), "distance")
+
+    def _met(self, picker: three.Picker) -> Met:
+        found = Met(
+            picker.object,
+            picker.faceIndex,
+            np.array(picker.point) + self._centre,
+            tuple(np.subtract(self.camera.position, self._orbit.target).tolist()),
+        )
+        picker.distance = None
+        return found
+
+
+def checked_size(width: int, height: int) -> None:
+    """Refuse a picture without size.
+
+    Raises
+    ------
+    InputError
+        If `width` or `height` is not a positive whole number.
+    """
+    for name, size in (("width", width), ("height", height)):
+        if isinstance(size, bool) or not isinstance(size, int | np.integer) or size <= 0:
+            raise InputError(f"{name} must be a positive whole number of pixels", found=size)
+
+
+def numbers(array: np.ndarray, kind: type = np.float32, *, colour: bool = False) -> three.BufferAttribute:
+    """An attribute of a geometry: positions, indices (`kind`), or colours of 0 to 255."""
+    return three.BufferAttribute(np.ascontiguousarray(array, dtype=np.uint8 if colour else kind), normalized=colour)
+
+
+def geometry(positions: three.BufferAttribute, facets: np.ndarray, colours: np.ndarray) -> three.BufferGeometry:
+    """A mesh whose last positions may be without colour: they are never drawn (see `state`)."""
+    colours = np.vstack([colours, np.zeros((len(positions.array) - len(colours), 3), dtype=np.uint8)])
+    return three.BufferGeometry(
+        attributes={"position": positions, "color": numbers(colours, colour=True)},
+        index=numbers(facets.ravel(), np.uint32),
+    )
+
+
+def part_surface(positions: three.BufferAttribute, colours: three.BufferAttribute, facets: np.ndarray) -> three.Mesh:
+    """The surface of the part, a little behind the lines on it."""
+    return three.Mesh(
+        three.BufferGeometry(
+            attributes={"position": positions, "color": colours}, index=numbers(facets.ravel(), np.uint32)
+        ),
+        three.MeshBasicMaterial(
+            vertexColors="VertexColors",
+            side="DoubleSide",
+            polygonOffset=True,
+            polygonOffsetFactor=1,
+            polygonOffsetUnits=1,
+        ),
+    )
