@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+import numpy as np
 import traitlets
 from ipywidgets import HTML, BoundedFloatText, Button, Checkbox, Dropdown, HBox, Layout, SelectMultiple, VBox
 
@@ -54,7 +55,7 @@ class FitExplorer(VBox):
         checked_size(width, height)
         self._deviations, self._how = deviations, how
         self._part = SignedPart(projection_on(how).nominal, width, height)
-        self._span = fitting.span_of(deviations["deviation"])
+        self._span: float | None = None  # of the colours [mm]; that of the first fit, so that the others compare
         self._cones = fitting.cones(deviations, 0.8 * self._part.size)
         self._found: fitting.Tried | None = None
         self._free = {
@@ -90,10 +91,11 @@ class FitExplorer(VBox):
         start, error = time.perf_counter(), ""
         try:
             self._found = fitting.tried(self._deviations, self._how, choice)
+            self._span = self._span or fitting.span_of(self._found.deviation)
             self._part.draw(fitting.signs(self._cones, self._found, self._span))
         except ProbekitError as refused:
             error = str(refused)
-        self._said.value = fitting.tried_html(self._found, error, self._span, time.perf_counter() - start)
+        self._said.value = fitting.tried_html(self._found, error, self._span or np.nan, time.perf_counter() - start)
         self.alignment = None if error or self._found is None else self._found.alignment
 
 

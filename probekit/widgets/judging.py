@@ -13,11 +13,12 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..scene import glyphs
-from ..scene.model import GlyphMesh
+from ..scene.colour import VERDICT_COLOURS, hex_of
+from ..scene.model import GlyphMesh, Legend, VerdictEntry
 from ..tolerance import profile
 from ..uncertainty import Scatter
 from ..verdict import classify, guarded, proved, simple
-from .text import BOX, rows_html
+from .text import BOX, key_html, rows_html
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,13 +127,18 @@ def judged_html(verdict: Verdict | None, asked: Asked, error: str) -> str:
         ("actual value", f"<b>{one['actual']:.4f} mm</b> of {one['width']:.4f}"),
         ("true value at the touched places", _between(one["low"], one["high"])),
         ("noise alone would give", _length(one["noise_alone"])),
-        ("touches", escape(", ".join(verdict.touch_counts.values()))),
     ]
+    counts = verdict.table["verdict"].value_counts()
+    entries = tuple(
+        VerdictEntry(word, hex_of(VERDICT_COLOURS[word]), shape, glyphs.VERDICT_TEXT[word], int(counts.get(word, 0)))
+        for word, shape in glyphs.VERDICT_SHAPES.items()
+    )
+    key = key_html(Legend(0.0, False, (), "", (), entries))
     notes = "".join(f"<li>{escape(str(note))}</li>" for note in (*one["notes"], *verdict.reasons))
     return (
         f'<div role="status" style="{BOX}"><div style="font-size:15px"><b>{escape(str(one["word"]))}</b></div>'
         f"<div>{escape(verdict.sentence)}</div>"
-        f'{rows_html(lines)}<ul style="margin:4px 0 4px 18px">{notes}</ul>'
+        f'{rows_html(lines)}<ul style="margin:4px 0 4px 18px">{notes}</ul>{key}'
         "<div>Tried, not decided: the drawing and the agreement with the customer say which zone and rule hold.</div>"
         "</div>"
     )

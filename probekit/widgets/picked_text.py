@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["Row", "caution_html", "head_html", "rows_of", "said_html", "signs", "table_html"]
 
 _LISTED = 40  # targets in the table; more are counted
-_KEPT_OUT = "too near to an edge of its face, or to what must not be touched: the plan leaves it out"
+_KEPT_OUT = "too near to an edge of its face or to a region to keep out of"
 
 
 @dataclass(frozen=True)
@@ -116,18 +116,22 @@ def table_html(rows: Sequence[Row], *, chosen: bool) -> str:
     """The targets as a table, those of the chosen entry or all."""
     if not rows:
         return ""
-    cell = 'style="text-align:left;padding:0 8px 0 0;vertical-align:top"'
+    cell = 'style="text-align:left;padding:0 8px 0 0;vertical-align:top;white-space:nowrap"'
+    wide = 'style="text-align:left;padding:0;vertical-align:top"'
     body = "".join(
         f"<tr><td {cell}>{row.touch}</td><td {cell}>{escape(row.face)}</td>"
-        f"<td {cell}>{', '.join(f'{value:.3f}' for value in row.place)}</td>"
-        f"<td {cell}><b>{escape(row.word)}</b> {escape(row.reason)}</td></tr>"
+        f"<td {cell}>{', '.join(f'{value:.2f}' for value in row.place)}</td>"
+        f"<td {wide}><b>{escape(row.word)}</b> {escape(row.reason)}</td></tr>"
         for row in rows[:_LISTED]
     )
-    head = "".join(f'<th scope="col" {cell}>{name}</th>' for name in ("touch", "face", "x, y, z [mm]", "reach"))
+    head = "".join(
+        f'<th scope="col" {cell if name != "reach" else wide}>{name}</th>'
+        for name in ("no.", "face", "x, y, z [mm]", "reach")
+    )
     more = f"<div>and {len(rows) - _LISTED} more</div>" if len(rows) > _LISTED else ""
     which = "Targets of the chosen entry" if chosen else "All targets"
     return (
-        f'<div style="{BOX};max-height:260px;overflow:auto"><b>{which}</b>'
+        f'<div style="{BOX};max-height:260px;overflow:auto;overflow-wrap:normal"><b>{which}</b>'
         f'<table style="border-collapse:collapse;line-height:1.35">{head}{body}</table>{more}</div>'
     )
 

@@ -194,7 +194,8 @@ def moved(picked: Picked, number: int, point: Iterable[float], face: str) -> Pic
     table = picked.tables[number]
     if table["how"] != "pick":
         raise InputError(
-            f"a target of {sentence(table)} cannot be moved by itself", todo="Break it into single targets first."
+            f"a target of the entry '{sentence(table)}' cannot be moved by itself",
+            todo="Break it into single targets first.",
         )
     named = table["feature"] if table["feature"] != table["faces"] else ""
     return _replaced(picked, number, single(point, face, named))
@@ -210,7 +211,7 @@ def with_number(picked: Picked, number: int, n: int) -> Picked:
     """
     table = picked.tables[number]
     if "n" not in table:
-        raise InputError(f"{sentence(table)} has no number of targets")
+        raise InputError(f"the entry '{sentence(table)}' has no number of targets")
     return _replaced(picked, number, {**table, "n": n})
 
 
