@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import traitlets
@@ -13,7 +13,7 @@ from ..deviation.projection import projection_on
 from ..errors import ProbekitError
 from ..fit import FREEDOMS
 from ..fit.rigid import METHODS
-from . import fitting, judging
+from . import fitting, judging, still
 from .signed import SignedPart
 from .stage import checked_size
 
@@ -83,6 +83,10 @@ class FitExplorer(VBox):
         side = VBox([self._said], layout=Layout(flex="1 1 280px", min_width="260px", max_width="420px"))
         super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
         self._fit()
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        said = "no fit" if self.alignment is None else self.alignment.sentence
+        return still.bundle(super()._repr_mimebundle_(**kwargs), f"FitExplorer {said}", self._said.value)
 
     def _fit(self) -> None:
         choice = fitting.Choice(
@@ -156,6 +160,10 @@ class ToleranceExplorer(VBox):
         side = VBox([self._said], layout=Layout(flex="1 1 280px", min_width="260px", max_width="420px"))
         super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
         self._judge()
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        said = "no verdict" if self.verdict is None else self.verdict.sentence
+        return still.bundle(super()._repr_mimebundle_(**kwargs), f"ToleranceExplorer {said}", self._said.value)
 
     def _keep_disposition(self, change: dict) -> None:
         """A wider zone grows on both sides as it was disposed."""

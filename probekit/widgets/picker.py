@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from ipywidgets import HTML, BoundedIntText, Button, Checkbox, Dropdown, HBox, L
 from .. import plan
 from ..columns import NORMAL, TARGET, array
 from ..errors import ProbekitError
-from . import picked_text, picking, state
+from . import picked_text, picking, state, still
 from .signed import SignedPart
 from .stage import Met, checked_size
 
@@ -104,6 +105,14 @@ class TargetPicker(VBox):
         if self._probe is None:
             return None
         return plan.reach(self.targets, self._nominal, self._probe, **self._reaching)
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        rows = len(self._made.all)
+        text = f"<pre>{escape(self.plan_text)}</pre>" if rows else ""
+        html = f"{self._head.value}{text}{self._caution.value}"
+        return still.bundle(
+            super()._repr_mimebundle_(**kwargs), f"TargetPicker {self._nominal.name}: {rows} targets", html
+        )
 
     # -- the picture -----------------------------------------------------------------------------------------------
 

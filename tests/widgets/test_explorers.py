@@ -105,6 +105,7 @@ def test_the_fit_explorer_follows_its_controls(ball, moved):
     shown._method.value = "tukey"
     assert shown.alignment.method == "tukey"
     assert shown.alignment.free == ("tx", "ty", "tz", "rx", "ry")
+    assert shown.alignment.sentence in shown._repr_mimebundle_()["text/plain"]
     shown._features.value = ()
     assert shown.alignment is None
     assert "No fit:" in plain(shown._said.value)

@@ -183,6 +183,9 @@ def test_clicks_make_choose_move_and_delete(shown):
     for _ in range(2):
         button(shown, "Undo").click()
     assert len(shown._picked.tables) == 3
+    kept = shown._repr_mimebundle_()["text/html"]
+    assert shown.plan_text in unescape(kept)
+    assert "dry run" in kept
     assert "dry run, single block, reduced feed" in plain(shown._caution.value)
 
 
