@@ -20,7 +20,7 @@ from .tolerance.spec_table import check_stated
 from .uncertainty.causes import CAUSES, PART
 from .values import Among, Day, Each, Either, Number, Numbers, Place, Rule, Table, Text
 
-__all__ = ["LIMITS", "check_values", "notes_on", "notes_on_size", "tables_of"]
+__all__ = ["LIMITS", "MOST_TOUCHES", "check_values", "notes_on", "notes_on_size", "tables_of"]
 
 _FILE = Text(without="\0")
 _POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
@@ -141,6 +141,9 @@ _MEANT = {
     "uncertainty.k": "The coverage factor is usually 2; u, not U, is the standard uncertainty.",
     **{f"budget.{key}": cause.meant for key, cause in CAUSES.items()},
 }
+
+#: Touches of a study: the errors of all of them are judged together, which takes n^2 of memory and n^3 of time.
+MOST_TOUCHES = 5000
 
 _MANY = 2000  # tables of one kind; more than a person writes
 _LONG = 300  # characters of a name

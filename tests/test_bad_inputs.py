@@ -207,6 +207,8 @@ STUDY: list[tuple[tuple[str, str], str]] = [
 #: The same of what is only used before the cut.
 BEFORE: list[tuple[tuple[str, str], str]] = [
     (("spacing = 20.0", "spacing = 0"), r"'plan\.spacing': this must be positive"),
+    (("spacing = 20.0", "spacing = 0.1"), r"'plan 1': the spacing would give too many targets; found 0\.1; .*100000"),
+    (("spacing = 20.0", "spacing = 0.6"), r"'plan': the study plans too many touches; .*expected at most 5000"),
     (("spacing = 20.0", "spacing = nan"), r"'plan\.spacing': this is not a finite number"),
     (("spacing = 20.0", "n = 1000000000"), r"'plan\.n': this is too large"),
     (("spacing = 20.0", "spacing = 20.0\nseed = -1"), r"'plan\.seed': this is too small"),
@@ -403,6 +405,16 @@ def test_odd_touches_are_said(
     (tmp_path / "touches.csv").write_text(tiny.touches().replace(old, new))
     assert main(["inspect", str(study)]) in (0, 1)
     assert re.search(message, " ".join(capsys.readouterr().out.split()))
+
+
+def test_more_touches_than_can_be_judged_together_are_refused(tmp_path, capsys):
+    """Their errors are judged together, in memory that grows with the square of their number."""
+    tiny.write(tmp_path)
+    head, _, row = tiny.touches().replace("# rows: 18\n", "").partition("\n1,")
+    cells = row.splitlines()[0].split(",")
+    rows = [",".join([str(n), *cells[:9], f"{float(cells[9]) + 1e-5 * n:.5f}", ""]) for n in range(1, 5002)]
+    (tmp_path / "touches.csv").write_text(head + "\n" + "\n".join(rows) + "\n")
+    refused(tmp_path, capsys, r"touches\.csv: there are too many touches .*found '5001 touches'.*at most 5000")
 
 
 def with_u(value: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from .. import fit, touches
 from ..errors import InputError
+from ..limits import MOST_TOUCHES
 from ..making import blaming
 from ..nominal import Nominal
 from ..plan import Probe
@@ -40,6 +41,23 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     InputError
         If the file, the plan or the placement cannot be read, or the results do not belong to the plan.
     """
+    table = _read(study, part)
+    if len(table) > MOST_TOUCHES:
+        raise InputError(
+            "there are too many touches to judge them together",
+            file=study.file(study.settings["touches"]["file"]),
+            found=f"{len(table)} touches",
+            expected=f"at most {MOST_TOUCHES}",
+            todo="Thin them; a dense scan is compared with the model by probekit.deviation.scan.",
+        )
+    if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
+        return table
+    part_in_machine = motion_of(study, "machine")
+    return fit.move_touches(table, fit.invert_motion(part_in_machine))
+
+
+def _read(study: Study, part: Nominal) -> pd.DataFrame:
+    """The touches as the file gives them, in coordinates of the part."""
     given = study.settings["touches"]
     text = {"columns", "pattern"} & set(given)
     numbered = not text or "touch" in given.get("columns", {}) or "(?P<touch>" in given.get("pattern", "")
@@ -53,13 +71,8 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     of_control = kind != "part" or "format" in given or (text and "moves" in given)
     coordinates = given.get("coordinates", "program" if of_control else "part")
     if coordinates == "part" and not of_control and "work_offset" not in given:
-        table = read_results(study, given, plan=plan)
-    else:
-        table = _of_control(study, coordinates, parameters="parameters" in (kind, given.get("format")), plan=plan)
-    if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
-        return table
-    part_in_machine = motion_of(study, "machine")
-    return fit.move_touches(table, fit.invert_motion(part_in_machine))
+        return read_results(study, given, plan=plan)
+    return _of_control(study, coordinates, parameters="parameters" in (kind, given.get("format")), plan=plan)
 
 
 def _of_control(

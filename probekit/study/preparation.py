@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError, ProbekitWarning
+from ..limits import MOST_TOUCHES
 from ..making import blaming
 from ..plan.access.few import mixed_features
 from ..program.deciding.decisions import ShiftOffset, linear
@@ -374,7 +375,16 @@ def _notes_of(targets: pd.DataFrame) -> list[str]:
 
 
 def _room_for(study: Study, touches: int) -> None:
-    """Refuse more targets than the dialect has parameters to keep triggers in, before any work is done on them."""
+    """Refuse more targets than can be judged, or the dialect can keep triggers of, before any work is done on them."""
+    if touches > MOST_TOUCHES:
+        raise InputError(
+            "the study plans too many touches",
+            file=study.path,
+            column="plan",
+            found=f"{touches} targets",
+            expected=f"at most {MOST_TOUCHES}",
+            todo="Choose a larger spacing, or fewer targets.",
+        )
     options = study.settings.get("program", {})
     if "tool" not in options:
         return

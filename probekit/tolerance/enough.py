@@ -55,11 +55,11 @@ def place_of(points: np.ndarray) -> np.ndarray:
     """Number (n,) of the place that each point (n, 3) [mm] is at: places are more than `ONE_PLACE` apart."""
     from scipy.spatial import cKDTree
 
-    near = cKDTree(points).query_pairs(ONE_PLACE, output_type="ndarray")
-    place, taken = np.arange(len(points)), np.zeros(len(points), dtype=bool)
-    for first, second in near[np.lexsort(near.T[::-1])]:
-        if not (taken[first] or taken[second]):
-            place[second], taken[second] = first, True
+    tree, place = cKDTree(points), np.full(len(points), -1)
+    for first, point in enumerate(points):  # what is at no place yet is one, with what is near
+        if place[first] < 0:
+            near = np.asarray(tree.query_ball_point(point, ONE_PLACE))
+            place[near[place[near] < 0]] = first
     return np.unique(place, return_inverse=True)[1].reshape(-1)
 
 

@@ -17,6 +17,8 @@ from .table import join, place
 
 __all__ = ["Curve", "along"]
 
+_MANY = 100_000  # targets along one curve
+
 _SMOOTH = np.cos(np.radians(10.0))  # where a polyline turns by more, it has a corner
 
 
@@ -197,6 +199,10 @@ def _along_one(
                 f"the spacing is larger than the curve {curve.name!r}",
                 found=f"{spacing:g} mm",
                 expected=f"at most its length of {free:.4g} mm",
+            )
+        if free / spacing > _MANY:
+            raise InputError(
+                "the spacing would give too many targets", found=spacing, expected=f"at most {_MANY} of them"
             )
         n = int(np.ceil(free / spacing - 1e-9)) + (0 if curve.closed else 1)
     if curve.closed:

@@ -21,6 +21,8 @@ from .table import add_note, join, place
 
 __all__ = ["grid_along", "grid_uv", "scan"]
 
+_MANY = 100_000  # points of a grid, of which those off the faces are left out
+
 
 def grid_uv(
     nominal: Nominal,
@@ -249,11 +251,13 @@ def _counts(n: tuple[int, int] | None, spacing: float | None, size: list[float])
     if n is not None:
         if len(n) != 2 or any(k != k or k < 1 or k != int(k) for k in n):
             raise InputError("a grid needs two whole numbers of at least 1", found=str(n))
+        if n[0] * n[1] > _MANY:
+            raise InputError("the grid has too many points", found=str(n), expected=f"at most {_MANY}")
         return int(n[0]), int(n[1])
     if not (np.isfinite(spacing) and spacing > 0):
         raise InputError("the spacing must be positive", found=spacing, expected="a distance [mm]")
-    if size[0] * size[1] / spacing**2 > 1e6:
-        raise InputError("the spacing would give more than a million targets", found=spacing)
+    if max(size[0] / spacing, 1.0) * max(size[1] / spacing, 1.0) > _MANY:
+        raise InputError("the spacing would give too many targets", found=spacing, expected=f"at most {_MANY}")
     return max(round(size[0] / spacing), 1), max(round(size[1] / spacing), 1)
 
 
