@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 import re
 import secrets
+import time
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from .errors import InputError
 
-__all__ = ["file_name", "make_folder", "refuse_overwriting", "store"]
+__all__ = ["alone", "file_name", "make_folder", "refuse_overwriting", "store"]
 
 _LONGEST = 120  # characters of a name; file systems take 255 bytes, and a person reads fewer
 _DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)  # never files on Windows
@@ -58,6 +60,60 @@ def store(path: str | Path, data: bytes | Iterable[bytes | memoryview]) -> None:
         raise InputError(
             f"the file cannot be written ({getattr(error, 'strerror', None) or error})", file=path
         ) from None
+
+
+@contextmanager
+def alone(path: Path, what: str, *, wait: float = 0.0) -> Iterator[None]:
+    """Hold a lock while something is done that no other process may do at the same time.
+
+    The lock is one of SQLite on an empty file: every system has it, and it goes with the process that holds it, however
+    that ends, so that none is ever left over. Where a file cannot be locked, as on some drives of a network, or cannot
+    be made, nothing is held.
+
+    Parameters
+    ----------
+    path : Path
+        The file, in a folder that exists; it is taken away at the end.
+    what : str
+        What the other process does, for the message.
+    wait : float
+        How long to wait for it [s].
+
+    Raises
+    ------
+    InputError
+        If another process holds it for longer.
+    """
+    import sqlite3
+
+    base, until = None, time.monotonic() + wait
+    while base is None:
+        base = sqlite3.connect(path, timeout=0.0, isolation_level=None)
+        try:
+            base.execute("PRAGMA journal_mode = MEMORY")  # no second file beside it
+            base.execute("BEGIN EXCLUSIVE")
+            if path.exists():
+                break
+        except sqlite3.Error as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                break  # it cannot be locked here
+            if time.monotonic() > until:
+                base.close()
+                raise InputError(
+                    f"another process {what} here at this moment",
+                    file=path.parent,
+                    todo="Wait until it has ended, or choose another folder with --to.",
+                ) from None
+            time.sleep(0.05)
+        base.close()  # held by another, or taken away by whoever held it before
+        base = None
+    try:
+        yield
+    finally:
+        gone = _discard(path)
+        base.close()
+        if not gone:  # on Windows what is open cannot be taken away
+            _discard(path)
 
 
 def file_name(name: str, suffix: str = "") -> str:
@@ -149,9 +205,10 @@ def _same(one: Path, other: Path) -> bool:
         return False
 
 
-def _discard(path: Path) -> None:
+def _discard(path: Path) -> bool:
     """Take a temporary file away; that this cannot be done must not hide why it was to be taken away."""
     try:
         path.unlink(missing_ok=True)
     except OSError:
-        return
+        return False
+    return True

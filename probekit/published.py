@@ -21,7 +21,7 @@ from html import escape
 from pathlib import Path
 
 from .errors import InputError, ProbekitError, in_full
-from .files import make_folder, store
+from .files import alone, make_folder, store
 from .show import shown
 
 __all__ = ["ResultSet"]
@@ -112,10 +112,17 @@ class ResultSet:
         Raises
         ------
         InputError
-            If the old results cannot be moved: the folder is read-only, or a program holds one of them open; or if
-            nothing can be written there.
+            If the old results cannot be moved: the folder is read-only, or a program holds one of them open; if
+            nothing can be written there; or if another run makes results there.
         """
         self._check_writable()
+        if not self.folder.is_dir():
+            yield  # a folder that is not there yet is made when the results are
+            return
+        with alone(self.folder / f".{self.kind}.running", "makes results"):
+            yield from self._run(command)
+
+    def _run(self, command: str) -> Iterator[None]:
         self._sweep()
         if not self._retire() and not self._is_told():
             yield  # a folder without results stays as it is until there are some
@@ -148,8 +155,9 @@ class ResultSet:
             names = sorted(path.name for path in part.iterdir())
             lines = (f"{hashlib.sha256((part / name).read_bytes()).hexdigest()}  {name}\n" for name in names)
             store(part / self.checksums.name, "".join(lines).encode())
-            self._retire(names)
-            self._move_in(part, [self.checksums.name, *(n for n in names if n != self.page), self.page])
+            with alone(self.folder / f".{self.kind}.lock", "writes results", wait=30.0):
+                self._retire(names)
+                self._move_in(part, [self.checksums.name, *(n for n in names if n != self.page), self.page])
         except InputError as error:
             if error.file is None or Path(error.file).parent != part:
                 raise

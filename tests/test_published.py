@@ -17,7 +17,7 @@ import tiny
 
 from probekit.cli import main
 from probekit.errors import InputError
-from probekit.files import file_name, make_folder, refuse_overwriting, store
+from probekit.files import alone, file_name, make_folder, refuse_overwriting, store
 from probekit.published import ResultSet
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals, limits and users as POSIX has them")
@@ -230,6 +230,47 @@ def test_what_cannot_be_moved_away_stops_the_run_and_all_stays_together(
     assert (tmp_path / "report.html").read_text() == "old report.html"
 
 
+def test_two_runs_at_once_do_not_meet_in_one_folder(tmp_path: Path) -> None:
+    """The second is refused and changes nothing; a run that was killed leaves no lock."""
+    code = """
+        import sys, time
+        from pathlib import Path
+        from probekit.published import ResultSet
+        with ResultSet(Path(sys.argv[1]), "inspection", "report.html", ("results.csv",)).running("the run"):
+            print("begun", flush=True)
+            time.sleep(60)
+        """
+    publish(tmp_path, "old")
+    command = [sys.executable, "-c", textwrap.dedent(code), str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "begun\n"
+        before = sorted((path.name, path.read_bytes()) for path in tmp_path.glob("[!.]*") if path.is_file())
+        with pytest.raises(InputError, match=r"another process makes results here at this moment.*Wait until it has"):
+            publish(tmp_path, "new")
+        assert before == sorted((path.name, path.read_bytes()) for path in tmp_path.glob("[!.]*") if path.is_file())
+        other.kill()
+    found = publish(tmp_path, "next")
+    assert found.check()
+    assert (tmp_path / "report.html").read_text() == "next report.html"
+    assert not list(tmp_path.glob(".*"))
+
+
+def test_two_first_runs_publish_one_after_the_other(tmp_path: Path) -> None:
+    found = ResultSet(tmp_path / "out", "inspection", "report.html", NAMES)
+    with found.running("one"), found.running("other"):
+        pass
+    with alone(tmp_path / ".lock", "tries"):
+        begun = time.monotonic()
+        with (
+            pytest.raises(InputError, match="another process tries here"),
+            alone(tmp_path / ".lock", "tries", wait=0.2),
+        ):
+            pytest.fail("held twice")
+        assert 0.2 <= time.monotonic() - begun < 20.0
+    assert not list(tmp_path.glob(".*"))
+
+
 # --- in the whole job -------------------------------------------------------------------------------------------------
 
 
@@ -289,7 +330,8 @@ def test_kills_of_the_command_itself(tmp_path: Path) -> None:
         time.sleep(0.003 * step)
         running.send_signal(signal.SIGKILL)
         killed += running.wait() == -signal.SIGKILL
-        assert {path.name for path in results.iterdir() if path.is_file()} <= {*NAMES, "inspection.sha256"}
+        seen = {path.name for path in results.glob("[!.]*") if path.is_file()}
+        assert seen <= {*NAMES, "inspection.sha256"}
         page = results / "report.html"
         if page.exists() and "No results" not in page.read_text():
             assert set(ResultSet(results, "inspection", "report.html").check()) == set(NAMES)
