@@ -7,7 +7,6 @@ cannot be meant is refused with file, table and key; one that is merely odd gets
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from statistics import NormalDist
@@ -18,7 +17,7 @@ from .files import file_name
 from .fit.rigid import METHODS
 from .tolerance.spec_table import check_stated
 from .uncertainty.causes import CAUSES, PART
-from .values import Among, Day, Each, Either, Number, Numbers, Place, Rule, Table, Text
+from .values import Among, Day, Each, Either, Number, Numbers, Place, Rule, Table, Text, unseen
 
 __all__ = ["LIMITS", "MOST_TOUCHES", "check_values", "notes_on", "notes_on_size", "tables_of"]
 
@@ -149,7 +148,6 @@ _MANY = 2000  # tables of one kind; more than a person writes
 _LONG = 300  # characters of a name
 _DEEP = 8  # tables and lists within each other
 _HUGE = 2.0**63
-_REVERSING = (0x202A, 0x202B, 0x202C, 0x202D, 0x202E, 0x2066, 0x2067, 0x2068, 0x2069)  # the order of what is read
 _FREE_TEXT = ("touches", "program", "stylus.qualification")  # patterns, separators and lines of a program
 
 
@@ -272,7 +270,7 @@ def _unseen(value: Any, where: str, kind: str) -> Iterator[str]:
             yield from _unseen(inner, f"{where}.{key}" if isinstance(key, str) else where, kind)
     elif isinstance(value, str):
         allowed = "\t\n\r" if kind in _FREE_TEXT else ""
-        if any((unicodedata.category(m) == "Cc" and m not in allowed) or ord(m) in _REVERSING for m in value):
+        if unseen(value, allowed):
             yield f"{where} contains an invisible character, or one that reverses the reading direction: {value!r:.60}"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -29,8 +30,12 @@ __all__ = [
     "days_of",
     "rule_of",
     "types_of",
+    "unseen",
     "words_of",
 ]
+
+#: Overrides, embeddings and isolates of the direction of text (Unicode Standard Annex 9, from memory).
+_REVERSING = (0x202A, 0x202B, 0x202C, 0x202D, 0x202E, 0x2066, 0x2067, 0x2068, 0x2069)
 
 Wrong = tuple[str, str]  # what is wrong, what was expected
 
@@ -299,3 +304,9 @@ def _parts(hint: Any) -> tuple[Any, ...]:
     if get_origin(hint) in (Union, UnionType):
         return tuple(one for part in get_args(hint) for one in _parts(part))
     return () if hint is NoneType else (hint,)
+
+
+def unseen(text: str, allowed: str = "") -> str:
+    """The first character of a text that cannot be seen, or that reverses the order of what is read; else nothing."""
+    odd = (m for m in text if (unicodedata.category(m) == "Cc" and m not in allowed) or ord(m) in _REVERSING)
+    return "" if text.isascii() and text.isprintable() else next(odd, "")

@@ -396,13 +396,18 @@ def test_what_is_odd_is_said(
             "# temperature: 900",
             r"a temperature of 900 degrees Celsius is not a workshop temperature",
         ),
+        (
+            "\n3,top,",
+            "\na\u202eb,top,",
+            r"column 'touch': 1 cells hold a character .* reverses the direction of reading",
+        ),
     ],
 )
 def test_odd_touches_are_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, message: str
 ) -> None:
     study = tiny.write(tmp_path)
-    (tmp_path / "touches.csv").write_text(tiny.touches().replace(old, new))
+    (tmp_path / "touches.csv").write_text(tiny.touches().replace(old, new), encoding="utf-8")
     assert main(["inspect", str(study)]) in (0, 1)
     assert re.search(message, " ".join(capsys.readouterr().out.split()))
 

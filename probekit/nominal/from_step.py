@@ -12,6 +12,7 @@ import numpy as np
 
 from .. import cache
 from ..errors import InputError
+from ..values import unseen
 from .apart import apart, read_apart
 from .exact import Brep, stored
 from .exact.faceted import facets_alone, read_facets
@@ -226,5 +227,6 @@ def kernel_serves(
 
 def _face_names(brep: Brep) -> tuple[str, ...]:
     digits = len(str(len(brep.faces)))
-    plain = [face.name or f"face_{k + 1:0{digits}d}" for k, face in enumerate(brep.faces)]
+    named = ["".join("?" if unseen(mark) else mark for mark in face.name) for face in brep.faces]
+    plain = [name or f"face_{k + 1:0{digits}d}" for k, name in enumerate(named)]
     return tuple(unique_names(plain))

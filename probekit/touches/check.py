@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..columns import MEASURED, NORMAL, TARGET, array
 from ..errors import InputError
+from ..values import unseen
 from .rows import Rows, check_rows
 from .table import INCH, TEXTS
 
@@ -82,6 +83,11 @@ def _odd(table: pd.DataFrame) -> list[str]:
     notes = []
     for name in ("touch", *TEXTS):
         cells = table[name].astype(str).tolist() if name in table else []
+        if odd := [cell for cell in cells if unseen(cell, "\t\r\n")]:
+            notes.append(
+                f"column '{name}': {len(odd)} cells hold a character that cannot be seen or reverses the direction of "
+                f"reading, the first one {odd[0]!a:.40}: they do not read as they are"
+            )
         formulas = [cell for cell in cells if cell.startswith(_FORMULA)]
         if formulas:
             notes.append(
