@@ -377,14 +377,9 @@ def _notes_of(targets: pd.DataFrame) -> list[str]:
 def _room_for(study: Study, touches: int) -> None:
     """Refuse more targets than can be judged, or the dialect can keep triggers of, before any work is done on them."""
     if touches > MOST_TOUCHES:
-        raise InputError(
-            "the study plans too many touches",
-            file=study.path,
-            column="plan",
-            found=f"{touches} targets",
-            expected=f"at most {MOST_TOUCHES}",
-            todo="Choose a larger spacing, or fewer targets.",
-        )
+        told = {"found": f"{touches} targets", "expected": f"at most {MOST_TOUCHES}"}
+        todo = "Choose a larger spacing, or fewer targets."
+        raise InputError("the study plans too many touches", file=study.path, column="plan", **told, todo=todo)
     options = study.settings.get("program", {})
     if "tool" not in options:
         return
