@@ -66,8 +66,11 @@ def _draw(on: Axes, panel: Panel) -> None:
                     ha="right", fontsize=7.5, path_effects=[withStroke(linewidth=2.5, foreground="white")])  # fmt: skip
     if panel.ticks:
         long, each = sum(map(len, panel.ticks)) > 44, -(-len(panel.ticks) // 14)  # all, every second, ...
-        where = {"rotation": 30, "ha": "right"} if long else {}
-        on.set_xticks(range(0, len(panel.ticks), each), panel.ticks[::each], **where)
+        on.set_xticks(range(0, len(panel.ticks), each), panel.ticks[::each])
+        if long:
+            on.tick_params("x", rotation=30)
+            for label in on.get_xticklabels():
+                label.set_ha("right")
     else:
         on.xaxis.set_major_locator(MaxNLocator(6))
     if on.get_legend_handles_labels()[1]:
