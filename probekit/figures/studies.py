@@ -70,7 +70,7 @@ def _draw(on: Axes, panel: Panel) -> None:
         if long:
             on.tick_params("x", rotation=30)
             for label in on.get_xticklabels():
-                label.set_ha("right")
+                label.set_horizontalalignment("right")
     else:
         on.xaxis.set_major_locator(MaxNLocator(6))
     if on.get_legend_handles_labels()[1]:
