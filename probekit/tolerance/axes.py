@@ -21,6 +21,11 @@ from .nominal_shape import require
 __all__ = ["Axis", "axis_of", "envelope", "feature_length", "sides", "size_of"]
 
 _SHORT = 0.05  # part of the diameter; over less than this along the axis, scatter decides its direction
+_ONE = 0.1  # part of the touched length; touches within it are at one depth
+_ONE_RING = (
+    "the envelope rests on touches at one depth alone, which do not fix its direction: the axis of least squares is "
+    "taken"
+)
 _MAGNIFIED = 20.0  # times: what scatter may grow to at the ends of an axis, compared with its middle
 
 
@@ -167,9 +172,22 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
             if start is not None and not held:
                 _require_tilt(covered, start, enveloped=method != "least_squares")
             fitted = _fitted(covered, "cylinder", method or envelope(covered), start)
+            if not held and _in_one_ring(covered, fitted):
+                plain = _fitted(covered, "cylinder", "least_squares", start)
+                fitted = replace(plain, notes=(*plain.notes, _ONE_RING))
         values, residuals, notes, active = fitted.parameters, fitted.residuals, fitted.notes, fitted.active
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
     return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held)
+
+
+def _in_one_ring(covered: Covered, fitted: Element) -> bool:
+    """Whether an envelope rests on touches at one depth alone, though others lie elsewhere.
+
+    Tilted, it then grows in the second order only: its direction is square to that ring by construction, and says
+    nothing of how the feature leans.
+    """
+    at = covered.contact @ np.asarray(fitted.parameters["direction"])
+    return bool(fitted.active) and float(np.ptp(at[list(fitted.active)])) < _ONE * float(np.ptp(at))
 
 
 def _require_tilt(covered: Covered, start: Mapping[str, Any], *, enveloped: bool) -> None:

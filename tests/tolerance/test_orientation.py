@@ -16,6 +16,8 @@ from probekit.errors import TouchesError
 from probekit.fit import make_motion
 from probekit.tolerance import Orientation, flatness, orientation, orientation_of_axis, read_tolerance
 from probekit.tolerance.basic_angle import direction_at
+from probekit.tolerance.bounds import bounds
+from probekit.uncertainty import Scatter
 
 UP = (0.0, 0.0, 1.0)
 quick = settings(max_examples=20)
@@ -234,3 +236,28 @@ def test_fewer_touches_than_fix_a_plane():
     line = table(np.column_stack([np.arange(9.0), np.zeros(9), np.zeros(9)]), (0, 0, 1))
     with pytest.raises(TouchesError, match=r"do not fix a plane, .* found 'all of them on one straight line'"):
         orientation(line, 0.1, kind="parallelism", normal=(0, 0, 1))
+
+
+def test_an_envelope_that_rests_in_one_ring_does_not_say_how_its_axis_leans():
+    """Two rings of a short bore, the length three times their distance, the lean at the limit, 30 runs with noise.
+
+    Square to the ring that it rests on by construction, the envelope read nearly nothing with a bound of nearly
+    nothing: 5 of these 30 were accepted. By the axis of least squares none is.
+    """
+    u, apart, length, accepted, noted = 0.002, 0.64, 1.9, 0, 0
+    limit = u * length / apart
+    for seed in range(30):
+        rings = [
+            around(5.5, n=6, heights=(z,), bore=True, slant=(limit / length, 0), phase=phase)
+            for z, phase in ((0.0, 0.0), (apart, np.pi / 6))
+        ]
+        found = pd.concat(rings, ignore_index=True)
+        found["touch"] = np.arange(1, len(found) + 1)
+        noise = np.random.default_rng(seed).normal(scale=u, size=(len(found), 1)) * found[["nx", "ny", "nz"]].to_numpy()
+        for lead in ("", "c"):
+            found[[f"{lead}x", f"{lead}y", f"{lead}z"]] += noise
+        one = orientation_of_axis(found, limit, kind="perpendicularity", direction=UP, length=(0.0, length))
+        noted += any("rests on touches at one depth alone" in note for note in one.notes)
+        accepted += bounds(one, Scatter.independent(np.full(len(found), u))).high <= limit
+    assert noted >= 5
+    assert accepted <= 1
