@@ -98,7 +98,9 @@ def _parser() -> argparse.ArgumentParser:
     inspect.add_argument("--archive", type=Path, metavar="FOLDER", help="append the part to this archive (made if new)")
     inspect.add_argument("--qif", action="store_true", help=f"{_QIF} results.qif")
     inspect.add_argument(
-        "--xlsx", action="store_true", help="also write a workbook for spreadsheet programs: results.xlsx"
+        "--xlsx",
+        action="store_true",
+        help="also write a workbook for spreadsheet programs (needs the extra tables): results.xlsx",
     )
     inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
