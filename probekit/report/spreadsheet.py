@@ -166,7 +166,7 @@ class _Sheets:
         """Write one value: numbers as numbers, all else as text; what is unknown stays empty."""
         if value is None or (isinstance(value, float) and not math.isfinite(value)):
             return
-        if isinstance(value, bool | int | float) and not isinstance(value, bool):
+        if isinstance(value, int | float) and not isinstance(value, bool):
             whole = isinstance(value, int) or column in _PLAIN
             sheet.write_number(at, k, value, self.plain if whole else self.length)
             widths[k] = max(widths.get(k, 0), 9)

@@ -47,8 +47,15 @@ def kind_of(path: str | Path) -> str:
         A parameter file has lines of a number and a value below its header, where a touches file has names of columns;
         a log of probekit's own says its coordinates.
     """
-    text, _ = load(path)
-    lines = [line for line in text.splitlines() if line.strip()]
+    return _kind(_lines(path))
+
+
+def _lines(path: str | Path) -> list[str]:
+    """The lines of a file that are not blank."""
+    return [line for line in load(path)[0].splitlines() if line.strip()]
+
+
+def _kind(lines: Sequence[str]) -> str:
     if any(re.fullmatch(r"#\s*coordinates:\s*program\s*", line) for line in lines):
         return "program"
     return "parameters" if 2 * sum(map(bool, map(_PARAMETER.fullmatch, lines))) > len(lines) else "part"
@@ -78,11 +85,12 @@ def said_by(path: str | Path) -> frozenset[str]:
     if path.suffix.lower() == ".qif":
         return frozenset((*_LAYOUT, *_PLACE, "unit", "recorded", "format"))
     try:
-        lines = [line.strip() for line in load(path)[0].splitlines() if line.strip()]
+        lines = _lines(path)
     except InputError:  # not there, or in an encoding of its own: whoever reads it says so
         return frozenset()
-    if kind_of(path) == "parameters":
+    if _kind(lines) == "parameters":
         return frozenset(_LAYOUT)
+    lines = [line.strip() for line in lines]
     above = list(itertools.takewhile(lambda line: line.startswith("#"), lines))
     if not "".join(lines[len(above) :][:1]).startswith("touch,"):
         return frozenset()

@@ -57,6 +57,18 @@ def in_words(mode: str) -> str:
     return "it is not understood, and may change what later moves mean"
 
 
+def _refused(what: str, block: Block, file: str | None, *, todo: str, expected: str | None = None) -> InputError:
+    """Why a milling program cannot take the probing, by the block that forbids it."""
+    return InputError(
+        what,
+        file=file,
+        line=block.line,
+        found=block.text.strip(),
+        expected=expected,
+        todo=f"{todo} No program was written.",
+    )
+
+
 def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | None) -> None:
     """Refuse a place where something is in force that makes moves go elsewhere than their text tells.
 
@@ -93,13 +105,12 @@ def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | N
         )
     else:
         todo = "Choose a place before it, or take it out of the milling program."
-    raise InputError(
+    raise _refused(
         f"{mode} is in force where the probing is to go: {in_words(mode)}",
-        file=file,
-        line=block.line,
-        found=block.text.strip(),
+        block,
+        file,
         expected="before that place, nothing that shifts, rotates or scales, that jumps, or that is not understood",
-        todo=f"{todo} No program was written.",
+        todo=todo,
     )
 
 
@@ -123,14 +134,12 @@ def refuse_jumps(blocks: Sequence[Block], index: int, ended: int, file: str | No
     for at, block in enumerate(blocks[index:], start=index):
         word = _jump(block, within=at <= ended)
         if word:
-            raise InputError(
+            raise _refused(
                 f"{word} may jump past the place of the probing, or back before it",
-                file=file,
-                line=block.line,
-                found=block.text.strip(),
+                block,
+                file,
                 expected="no jump in the milling program",
-                todo="Take the jump out of the milling program, or probe with a program of its own. No program was "
-                "written.",
+                todo="Take the jump out of the milling program, or probe with a program of its own.",
             )
 
 
@@ -150,12 +159,11 @@ def refuse_labels(milling: Sequence[Block], probing: Sequence[Block], file: str 
     for block in milling if own else ():
         label = block.words[0][1] if len(block.words) == 1 and block.words[0][0] == "O" else None
         if label in own:
-            raise InputError(
+            raise _refused(
                 f"the label O{label:g} of the milling program is also one of the probing",
-                file=file,
-                line=block.line,
-                found=block.text.strip(),
-                todo="Give it another number in the milling program. No program was written.",
+                block,
+                file,
+                todo="Give it another number in the milling program.",
             )
 
 
@@ -178,14 +186,13 @@ def refuse_clamped(before: Sequence[Walked], through: Sequence[Walked], file: st
     opened = any(_UNCLAMP in one.block.words for one in through)
     if words and words[-1][1] == _CLAMP and turns and not opened:
         block = words[-1][0]
-        raise InputError(
+        raise _refused(
             "M10 is in force where the probing is to go: it clamps a rotary axis on many controls, and the probing "
             "turns one",
-            file=file,
-            line=block.line,
-            found=block.text.strip(),
+            block,
+            file,
             expected="M11 before that place",
-            todo="Unclamp it in the milling program, or choose another place. No program was written.",
+            todo="Unclamp it in the milling program, or choose another place.",
         )
 
 
@@ -226,14 +233,12 @@ def refuse_read(following: Sequence[Block], probing: Sequence[Block], file: str 
     )
     if found is not None:
         block, number = found
-        raise InputError(
+        raise _refused(
             f"the milling reads #{number:g}, which the probing sets",
-            file=file,
-            line=block.line,
-            found=block.text.strip(),
+            block,
+            file,
             expected="parameters that the probing leaves alone",
-            todo="Let the milling use another parameter, or give the dialect others: slots, [reckoning] names. No "
-            "program was written.",
+            todo="Let the milling use another parameter, or give the dialect others: slots, [reckoning] names.",
         )
 
 
