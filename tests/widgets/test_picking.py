@@ -16,7 +16,6 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 import shapes
-from browser import ARGUMENTS, PATIENCE
 from widgets.tree import inside
 
 from probekit import nominal, plan, study, widgets
@@ -229,10 +228,9 @@ def test_why_a_target_cannot_be_touched_is_said():
 
 @pytest.mark.browser
 def test_in_a_notebook_clicks_place_choose_and_undo(chromium, tmp_path):
-    playwright = pytest.importorskip("playwright.sync_api")
+    pytest.importorskip("playwright.sync_api")
     pytest.importorskip("jupyterlab")
-    from lab_server import running
-    from test_widget_browser import is_of_the_lab, run_first_cell
+    from test_widget_browser import quiet_notebook
 
     cell = (
         f"import sys; sys.path.insert(0, {str(Path(shapes.__file__).parent)!r})\n"
@@ -240,17 +238,8 @@ def test_in_a_notebook_clicks_place_choose_and_undo(chromium, tmp_path):
         f"probe = plan.Probe(6.0, 4.0, 40.0, body=((40, 25), (120, 25)))\n"
         "widgets.pick(shapes.box(), probe=probe)"
     )
-    with running(tmp_path, [cell]) as address, playwright.sync_playwright() as session:
-        browser = session.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
-        page = browser.new_page(viewport={"width": 1500, "height": 1100})
-        page.set_default_timeout(PATIENCE)
-        said = []
-        page.on("console", lambda m: said.append((m.type, m.text)) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: said.append(("pageerror", str(e))))
-        page.goto(address)
-        run_first_cell(page)
+    with quiet_notebook(chromium, tmp_path, cell) as page:
         canvas = page.locator("canvas")
-        canvas.wait_for()
         page.wait_for_timeout(1000)
 
         def at(x, y):
@@ -274,5 +263,3 @@ def test_in_a_notebook_clicks_place_choose_and_undo(chromium, tmp_path):
         page.screenshot(path=str(tmp_path / "picker.png"))
         page.get_by_role("button", name="Undo").click()
         tells("1 target, 1 can be touched.")
-        browser.close()
-    assert [line for line in said if not is_of_the_lab(*line) and "GPU stall" not in line[1]] == []

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import ARGUMENTS, PATIENCE
+from browser import PATIENCE
 from scene import planned, synthetic
 from scipy.spatial.transform import Rotation
 
@@ -135,26 +135,16 @@ def test_turning_to_a_target_looks_past_the_probe_from_outside(scene):
 
 @pytest.mark.browser
 def test_in_a_notebook_it_draws_and_the_probe_moves(chromium, tmp_path):
-    playwright = pytest.importorskip("playwright.sync_api")
+    pytest.importorskip("playwright.sync_api")
     pytest.importorskip("jupyterlab")
-    from lab_server import running
-    from test_widget_browser import PICTURE, is_of_the_lab, run_first_cell
+    from test_widget_browser import PICTURE, quiet_notebook
 
     cell = (
         f"import sys; sys.path.insert(0, {str(Path(planned.__file__).parents[1])!r})\n"
         "from scene import planned\nfrom probekit import widgets\n"
         "view = widgets.view(planned.planned_scene())\nview"
     )
-    with running(tmp_path, [cell]) as address, playwright.sync_playwright() as session:
-        browser = session.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
-        page = browser.new_page(viewport={"width": 1500, "height": 1100})
-        page.set_default_timeout(PATIENCE)
-        said = []
-        page.on("console", lambda m: said.append((m.type, m.text)) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: said.append(("pageerror", str(e))))
-        page.goto(address)
-        run_first_cell(page)
-        page.wait_for_selector("canvas")
+    with quiet_notebook(chromium, tmp_path, cell) as page:
         canvas = page.locator("canvas")
 
         def still():
@@ -176,5 +166,3 @@ def test_in_a_notebook_it_draws_and_the_probe_moves(chromium, tmp_path):
         page.get_by_label("Touch", exact=True).select_option(index=0)
         page.get_by_label("Ways").uncheck()
         assert still() not in pictures
-        browser.close()
-    assert [line for line in said if not is_of_the_lab(*line) and "GPU stall" not in line[1]] == []

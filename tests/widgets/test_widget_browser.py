@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -87,6 +88,24 @@ def lab(chromium, tmp_path_factory):
 def is_of_the_lab(kind, text):
     """Whether JupyterLab warns of its own start, in which nothing of probekit takes part: probekit has no plugin."""
     return kind == "warning" and any(re.fullmatch(words, text) for words in (KNOWN_WARNING, SLOW_START, REPLACED))
+
+
+@contextmanager
+def quiet_notebook(chromium, folder, cell):
+    """A notebook of one cell, run in a JupyterLab of its own: its page, on whose console nothing of ours is said."""
+    with running(folder, [cell]) as address, playwright.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
+        page = browser.new_page(viewport={"width": 1500, "height": 1100})
+        page.set_default_timeout(PATIENCE)
+        said = []
+        page.on("console", lambda m: said.append((m.type, m.text)) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda e: said.append(("pageerror", str(e))))
+        page.goto(address)
+        run_first_cell(page)
+        page.wait_for_selector("canvas")
+        yield page
+        browser.close()
+    assert [line for line in said if not is_of_the_lab(*line) and "GPU stall" not in line[1]] == []
 
 
 def test_only_what_jupyterlab_says_of_its_start_is_passed_over():
