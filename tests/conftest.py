@@ -9,13 +9,20 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from thorough import count
 
 import probekit as pk
 
 REPOSITORY = Path(__file__).parent.parent
 
 # The same examples in every run, and no clock: a slow machine fails nothing. PROBEKIT_RANDOM_TESTS=1 draws others.
-settings.register_profile("ci", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "ci",
+    max_examples=count(50, 300),
+    derandomize=True,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.register_profile("random", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("random" if os.environ.get("PROBEKIT_RANDOM_TESTS") else "ci")
 

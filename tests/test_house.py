@@ -7,6 +7,7 @@ import inspect
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -76,19 +77,30 @@ def room_of(path: Path) -> str:
     return path.relative_to(ROOT).parts[0].removesuffix(".py")
 
 
-def imported_rooms(path: Path, *, run_time_only: bool) -> set[str]:
-    """Rooms that a module imports, with or without those it imports for type checkers only."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    typing_only = {
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """All nodes of a module's tree: each file is parsed once."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@cache
+def for_type_checkers(path: Path) -> set[int]:
+    """Which of them stand under ``if TYPE_CHECKING``, by `id`."""
+    return {
         id(inner)
-        for node in ast.walk(tree)
+        for node in nodes_of(path)
         if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
         for inner in ast.walk(node)
     }
+
+
+def imported_rooms(path: Path, *, run_time_only: bool) -> set[str]:
+    """Rooms that a module imports, with or without those it imports for type checkers only."""
+    skipped = for_type_checkers(path) if run_time_only else set()
     package = path.relative_to(ROOT).parts[:-1]
     rooms = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and node.level and not (run_time_only and id(node) in typing_only):
+    for node in nodes_of(path):
+        if isinstance(node, ast.ImportFrom) and node.level and id(node) not in skipped:
             base = package[: len(package) - node.level + 1]
             full = (*base, *((node.module or "").split(".") if node.module else ()))
             rooms |= {full[0]} if full else {alias.name for alias in node.names}
@@ -107,16 +119,9 @@ def test_rooms_import_only_what_comes_before_them(path: Path) -> None:
 
 def imported_modules(path: Path, modules: set[str]) -> set[str]:
     """Modules of probekit that a module imports anywhere in it, but for type checkers."""
-    tree, package = ast.parse(path.read_text(encoding="utf-8")), path.relative_to(ROOT).parts[:-1]
-    checked = {
-        id(inner)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
-        for inner in ast.walk(node)
-    }
-    found = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and node.level and id(node) not in checked:
+    package, found = path.relative_to(ROOT).parts[:-1], set()
+    for node in nodes_of(path):
+        if isinstance(node, ast.ImportFrom) and node.level and id(node) not in for_type_checkers(path):
             base = [*package[: len(package) - node.level + 1], *(node.module or "").split(".")]
             of = ".".join(filter(None, base))
             found |= {inner if (inner := f"{of}.{one.name}".strip(".")) in modules else of for one in node.names}
@@ -138,7 +143,7 @@ def test_the_names_of_columns_have_one_home() -> None:
     for path in MODULES:
         if path.name == "columns.py" or room_of(path) == "nominal":  # a model has no table of touches
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[-1] != "columns":
                 names = [alias.name for alias in node.names]
             elif isinstance(node, ast.Assign):
@@ -160,7 +165,7 @@ def test_random_tests_take_their_settings_from_one_profile() -> None:
 def test_modules_stay_small_and_never_print(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert text.count("\n") <= 400
-    calls = [n for n in ast.walk(ast.parse(text)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
+    calls = [n for n in nodes_of(path) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
     assert not [c.lineno for c in calls if c.func.id == "print"]
 
 

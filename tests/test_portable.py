@@ -10,6 +10,7 @@ import ast
 import re
 import subprocess
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -18,10 +19,8 @@ import probekit as pk
 from probekit.files import _DEVICES, file_name
 
 ROOT = Path(pk.__file__).parent
-TREES = {
-    path.relative_to(ROOT).as_posix(): ast.parse(path.read_text(encoding="utf-8"))
-    for path in sorted(ROOT.rglob("*.py"))
-    if "assets" not in path.parts
+MODULE_FILES = {
+    path.relative_to(ROOT).as_posix(): path for path in sorted(ROOT.rglob("*.py")) if "assets" not in path.parts
 }
 
 #: Modules that one system lacks, or that run what they read or depend on where they run; and where each is allowed.
@@ -40,16 +39,22 @@ CALLS = {
     **dict.fromkeys("eval exec compile __import__ system popen startfile NamedTemporaryFile mktemp".split(), ()),
     "sysconf": ("nominal/apart.py", "nominal/apart_jobs.py"),  # where /proc is
     "kill": ("nominal/apart.py",),  # of the process that it started
-    "compile": tuple(TREES),  # of patterns: the builtin is looked for below
+    "compile": tuple(MODULE_FILES),  # of patterns: the builtin is looked for below
 }
 SIGNALS = {"SIGINT", "SIGTERM", "SIG_DFL", "SIG_IGN"}  # Windows has these
 STRFTIME = re.compile(r"(%[YmdHMS%]|[^%])*")  # codes that mean the same everywhere, without the language of the place
 SYSTEM_PATH = re.compile(r"/(tmp|dev|proc|etc|usr|home|var|bin)\b|[A-Za-z]:\\")
 
 
+@cache
+def trees() -> dict[str, ast.Module]:
+    """Module to its tree."""
+    return {module: ast.parse(path.read_text(encoding="utf-8")) for module, path in MODULE_FILES.items()}
+
+
 def calls() -> Iterator[tuple[str, ast.Call, str, str]]:
     """Module, call, name, and name before the dot."""
-    for module, tree in TREES.items():
+    for module, tree in trees().items():
         for node in ast.walk(tree):
             if isinstance(node, ast.Call):
                 of = node.func
@@ -62,7 +67,7 @@ def calls() -> Iterator[tuple[str, ast.Call, str, str]]:
 def test_no_module_that_only_one_system_has() -> None:
     found = [
         (module, name)
-        for module, tree in TREES.items()
+        for module, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Import | ast.ImportFrom)
         for name in [one.name for one in node.names] + [getattr(node, "module", None) or ""]
@@ -117,7 +122,7 @@ def test_times_are_written_in_codes_that_every_system_has() -> None:
 def test_signals_are_those_of_every_system() -> None:
     used = {
         node.attr
-        for tree in TREES.values()
+        for tree in trees().values()
         for node in ast.walk(tree)
         if isinstance(node, ast.Attribute) and node.attr.startswith("SIG") and getattr(node.value, "id", "") == "signal"
     }
@@ -127,7 +132,7 @@ def test_signals_are_those_of_every_system() -> None:
 def test_no_path_of_one_system_stands_in_the_code() -> None:
     found = {
         module: node.value
-        for module, tree in TREES.items()
+        for module, tree in trees().items()
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and SYSTEM_PATH.match(node.value)
     }

@@ -6,12 +6,12 @@ each is taken from the run of a tiny study, or made here.
 
 from __future__ import annotations
 
-import ast
 import dataclasses
 import importlib.util
 import inspect
 import re
 import sys
+import textwrap
 import types
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -35,9 +35,8 @@ from probekit import show
 def names_in(module: str) -> dict[str, Any]:
     """Names that annotations of a module may use, with those imported for type checkers only."""
     space = dict(vars(sys.modules[module]))
-    for node in ast.parse(inspect.getsource(sys.modules[module])).body:
-        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
-            exec(compile(ast.Module(node.body, []), module, "exec"), space)
+    for block in re.findall(r"^if TYPE_CHECKING:\n((?: .*\n|\n)+)", inspect.getsource(sys.modules[module]), re.M):
+        exec(textwrap.dedent(block), space)
     return space
 
 

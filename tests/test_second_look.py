@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import tiny
+from thorough import count
 
 import probekit as pk
 from probekit import InputError, cli
@@ -128,7 +129,7 @@ def test_over_both_looks_either_word_is_wrong_in_at_most_five_of_a_hundred(case:
 
     All sides of all cases stand in ``benchmarks/bench_decisions.py``.
     """
-    n, u, runs = 20, 0.003, 200
+    n, u, runs = 20, 0.003, count(80, 400)
     rng = np.random.default_rng(3)
     scatter = Scatter(np.full(n, u * np.sqrt(1 - rho)), np.full((n, 1), u * np.sqrt(rho)), ("all",))
     true = np.full(n, 0.05) if case == "offset" else np.r_[0.05, np.zeros(n - 1)]

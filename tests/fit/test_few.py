@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from thorough import count
 
 import probekit as pk
 from probekit.fit.few import blind_to, student
@@ -45,13 +46,16 @@ PLACES = {
 }
 
 
+RUNS = count(60, 300)
+
+
 def wavy(rng, form):
     """A face of random waves over 60 mm: its heights at places (m, 2), with a mean range of about 1.2 times `form`."""
     k, phase, size = rng.normal(size=(6, 2)) * 2 * np.pi / 60, rng.uniform(0, 2 * np.pi, 6), rng.normal(size=6)
     return lambda at: 0.3 * form * np.cos(at @ k.T + phase) @ size / np.sqrt(3)
 
 
-def covered(n, form, u, *, own=0.002, runs=150):
+def covered(n, form, u, *, own=0.002, runs=RUNS):
     """Share of runs in which the true height 100 mm beside a datum plane lies within k u of the one found, k = 1.96.
 
     `u`: of a touch; None: by how the touches scatter.

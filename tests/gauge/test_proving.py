@@ -59,10 +59,10 @@ def test_rates_are_those_of_the_normal_distribution(proved):
     assert "from 0.005 on" in proved.sentence
 
 
-def test_the_same_seed_gives_the_same_parts(proved):
-    again = gauge.prove(any_touch, scenarios(), runs=60, seed=3)
-    pd.testing.assert_frame_equal(proved.table, again.table)
-    assert proved.sentence == again.sentence
+def test_the_same_seed_gives_the_same_parts():
+    once, again = (gauge.prove(any_touch, scenarios(), runs=10, seed=3) for _ in range(2))
+    pd.testing.assert_frame_equal(once.table, again.table)
+    assert once.sentence == again.sentence
     a, b, c = (
         next(scenarios(sizes={"thick": sizes}).tables("thick", 0.005, 1, seed))["deviation"].to_numpy()
         for sizes, seed in (((0.005,), 1), ((0.003, 0.005), 1), ((0.005,), 2))

@@ -149,13 +149,19 @@ def test_no_targets_give_a_scene_of_the_part_alone():
     [
         ({"at": 99}, "no target has this id"),
         ({"scale": 0.0}, "scale must be a positive number"),
-        ({"targets": planned()["targets"].drop(columns="face")}, "lacks a column"),
-        ({"targets": planned()["targets"].iloc[1:]}, "not one of these targets"),
     ],
 )
 def test_refusals(changes, message):
     with pytest.raises(InputError, match=message):
         planned_scene(**changes)
+
+
+def test_targets_that_the_route_does_not_know_are_refused():
+    targets = planned()["targets"]
+    with pytest.raises(InputError, match="lacks a column"):
+        planned_scene(targets=targets.drop(columns="face"))
+    with pytest.raises(InputError, match="not one of these targets"):
+        planned_scene(targets=targets.iloc[1:])
 
 
 def test_at_chooses_where_the_probe_stands():

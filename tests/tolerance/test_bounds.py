@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
+from thorough import count
 from tolerance.touched import around, table
 
 from probekit import InputError
@@ -39,7 +40,7 @@ class TestRisk:
     @pytest.mark.parametrize("kind", ["peak", "wave", "offset"])
     def test_at_the_limit_either_word_is_rare(self, kind, n, rho):
         """A guard band of 2 u rejected 88 % of the even offsets of 100 touches; 5 % is the most, either way."""
-        rng, scatter, true, runs = np.random.default_rng(n), shared(n, rho), form(kind, n), 100
+        rng, scatter, true, runs = np.random.default_rng(n), shared(n, rho), form(kind, n), count(60, 400)
         words = [judge(profile(true + one, 2 * LIMIT), proved(), scatter) for one in scatter.draw(runs, rng)]
         most = runs * 0.05 + 3 * np.sqrt(runs * 0.05 * 0.95)
         assert words.count("conforms") <= most
@@ -48,7 +49,7 @@ class TestRisk:
     @pytest.mark.parametrize(("kind", "gap", "least"), [("peak", -3, 0.8), ("offset", -5.5, 0.9), ("peak", 3, 0.75)])
     def test_it_decides_where_it_can(self, kind, gap, least):
         """Accept or reject 91, 98 and 89 % (prototype: 500 runs of 100 touches, u = 1)."""
-        rng, scatter, runs = np.random.default_rng(5), shared(100, 0.0), 60
+        rng, scatter, runs = np.random.default_rng(5), shared(100, 0.0), 40
         true = form(kind, 100, LIMIT + gap)
         words = [judge(profile(true + one, 2 * LIMIT), proved(), scatter) for one in scatter.draw(runs, rng)]
         assert words.count("conforms" if gap < 0 else "does not conform") >= least * runs

@@ -12,6 +12,7 @@ import pytest
 pytest.importorskip("OCP")
 
 import exact_shapes as es
+from thorough import count
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
@@ -25,11 +26,12 @@ CREASED = ("drop", "creased_skin")
 #: Shapes that the kernel knows better in another form: an apex is hard on its B-splines.
 EQUAL = {"cone_spline": "cone"}
 
-#: Touches for each shape, fewer where the kernel takes long: more than 20 000 in all.
-MANY = dict.fromkeys(es.SHAPES, 1500) | dict.fromkeys(
-    ("rational", "freeform_filleted", "lofted", "drop", "turned_cluster", "offset_skin", "creased_skin"), 600
-)
-MANY |= {"plate": 1000} | {name: 600 for name in es.SHAPES if name.endswith("_spline")}
+#: Shapes on which the kernel takes long.
+LONG = ("rational", "freeform_filleted", "lofted", "drop", "turned_cluster", "offset_skin", "creased_skin", "plate")
+LONG += tuple(name for name in es.SHAPES if name.endswith("_spline"))
+
+#: Touches for each shape: more than 20 000 in all in a long run.
+MANY = dict.fromkeys(es.SHAPES, count(400, 1500)) | dict.fromkeys(LONG, count(150, 600))
 
 
 @pytest.fixture(scope="module", params=es.SHAPES)

@@ -14,6 +14,7 @@ import exact_shapes as es
 from brute_force import BruteForce, hard_touches, judge
 from hard_shapes import HARD, for_brute_force
 from harder_shapes import HARDER
+from thorough import count
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
@@ -34,7 +35,7 @@ def test_every_touch(name, tmp_path):
         for_brute_force(name, es.read(path)),
     )
     truth = BruteForce(shape, float(np.linalg.norm(np.ptp(engine.brep.vertices, axis=0))))
-    points = hard_touches(shape, truth, 120, 3, (1e-4, 0.01, 0.3, 3.0))
+    points = hard_touches(shape, truth, count(50, 120), 3, (1e-4, 0.01, 0.3, 3.0))
     found = engine.feet(points, ambiguity=0.001)
     unsettled = found.how == HOW.index("facet")
     judged = judge(points, found.foot, found.distance, unsettled | (found.flags & AMBIGUOUS > 0), truth, close=CLOSE)
