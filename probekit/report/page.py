@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 from string import Template
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..files import store
 from ..settle.pages import sealed
-from . import answering, gate, sections
+from . import answering, gate, proofs, sections
 from .payload import payload
 from .places import find, labels, section
 from .ruler import ruler
@@ -134,9 +134,10 @@ def page(
         to,
         scene,
         "page.html",
-        ("overlay.js", "section.js", "plot.js", "reading.js", "page.js", "verdict.js"),
+        ("overlay.js", "section.js", "plot.js", "reading.js", "proof.js", "page.js", "verdict.js"),
         labels=labels(verdict, places),
         results=results,
+        proved=proofs.proof_data(verdict, alignment),
         title=escape(scene.title),
         about=sections.about(verdict.table.attrs, about, missing, stamp),
         symbols=sections.symbols(scene),
@@ -156,7 +157,7 @@ def page(
         answers=answering.answers_section(answering.subject(scene, verdict, action, stamp)),
         touches=sections.touches(scene, results),
         features=sections.features(verdict),
-        alignment=sections.alignment_section(alignment)
+        alignment=sections.alignment_section(alignment, verdict)
         + gate.residuals_section(residuals, influence)
         + between_section(between)
         + artefact_section(artefact)
@@ -173,6 +174,7 @@ def write(
     *,
     labels: Sequence[int] = (),
     results: str = "",
+    proved: Sequence[Mapping[str, Any]] = (),
     **parts: str,
 ) -> Path:
     """Fill a template and write it.
@@ -191,6 +193,8 @@ def write(
         Rows of touches that the picture names, the worst first.
     results : str
         Name of the file that has every touch.
+    proved : sequence of mapping
+        What the browser adds up.
     **parts : str
         What the template names, as HTML.
     """
@@ -207,7 +211,7 @@ def write(
             "base-uri 'none'; form-action 'none'"
         ),
         style=style,
-        data=payload(scene, labels, results),
+        data=payload(scene, labels, results, proved),
         scripts="".join(f"<script>{script}</script>\n" for script in texts),
     )
     store(to, sealed(text).encode("utf-8"))

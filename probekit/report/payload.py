@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,7 +31,9 @@ _OF_PLANS = (*NORMAL, "order", "approach_angle", "clearance")
 _LIGHT = np.array([0.35, 0.2, 0.91])
 
 
-def payload(scene: Scene, labels: Sequence[int] = (), results: str = "") -> str:
+def payload(
+    scene: Scene, labels: Sequence[int] = (), results: str = "", proofs: Sequence[Mapping[str, Any]] = ()
+) -> str:
     """Return the data block of the page: JSON that is safe inside a `<script>` element.
 
     Positions are rounded to 1/65535 of the part's box, deviations of the surface to 1/800 of the colours (never finer
@@ -45,6 +47,8 @@ def payload(scene: Scene, labels: Sequence[int] = (), results: str = "") -> str:
         Rows of touches that the picture names, the worst first.
     results : str
         Name of the file that holds every touch.
+    proofs : sequence of mapping
+        What the browser adds up, from `probekit.report.proofs`.
     """
     packed = Packed()
     mesh = _mesh(scene, packed)
@@ -71,6 +75,7 @@ def payload(scene: Scene, labels: Sequence[int] = (), results: str = "") -> str:
         "labels": [int(row) for row in labels],
         "limits": [[one.name, *plain((one.lower, one.upper))] for one in scene.legend.limits],
         "results": results,
+        "proofs": plain(list(map(dict, proofs))),
         "words": {language: dict(words) for language, words in table().items()},
         "states": [_state(k, one, packed) for k, one in enumerate(scene.states)],
     }

@@ -16,6 +16,7 @@ from ..tolerance.unjudged import Unjudged
 from ..verdict.rules import MEANINGS, Rule
 from ..verdict.words import NOT_JUDGED, TOLERANCE_WORDS, WORST_FIRST, counted, interval
 from .language import mark
+from .proofs import alignment_line, lines
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
@@ -122,7 +123,10 @@ def headline(scene: Scene, verdict: Verdict) -> str:
 
 def cards(verdict: Verdict) -> str:
     """Return one card per tolerance: its actual value against its width."""
-    return "".join(_unjudged_card(one) if isinstance(one, Unjudged) else _card(one, row) for one, row in verdict.pairs)
+    return "".join(
+        _unjudged_card(one) if isinstance(one, Unjudged) else _card(one, row, lines(one, verdict))
+        for one, row in verdict.pairs
+    )
 
 
 def _unjudged_card(one: Unjudged) -> str:
@@ -136,7 +140,7 @@ def _unjudged_card(one: Unjudged) -> str:
     )
 
 
-def _card(evaluation: Evaluation, judged: Any) -> str:
+def _card(evaluation: Evaluation, judged: Any, proved: str) -> str:
     share = evaluation.actual / evaluation.width if evaluation.width > 0 else np.inf
     end = max(1.25, min(share * 1.05, 4.0)) if np.isfinite(share) else 1.25
     filled = min(share / end, 1.0) if np.isfinite(share) else 0.0
@@ -158,7 +162,8 @@ def _card(evaluation: Evaluation, judged: Any) -> str:
         f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
         f'<line class="limit" x1="{100 / end:.2f}%" x2="{100 / end:.2f}%" y1="0" y2="14"/></svg>'
         f'<p class="small">{said} On {escape(", ".join(evaluation.features)) or "all touches"}: '
-        f"{evaluation.touches} touches{missed}{fixed}{free}. {where[0].upper()}{where[1:]}.{noise}</p>{notes}</article>"
+        f"{evaluation.touches} touches{missed}{fixed}{free}. {where[0].upper()}{where[1:]}.{noise}</p>"
+        f"{proved}{notes}</article>"
     )
 
 
@@ -320,7 +325,7 @@ def _recut(action: Action) -> str:
     )
 
 
-def alignment_section(alignment: Alignment | None) -> str:
+def alignment_section(alignment: Alignment | None, verdict: Verdict) -> str:
     """Return the alignment found."""
     if alignment is None:
         return ""
@@ -346,7 +351,8 @@ def alignment_section(alignment: Alignment | None) -> str:
         "Motion from the measured part to the nominal: shifts, and turns about the pivot; u: standard uncertainty."
     )
     table = captioned(f"{head}</thead><tbody>{rows}</tbody>", caption, 'class="scroll narrow"')
-    return f'<section id="alignment"><h2>Alignment</h2><p>{escape(alignment.sentence)}</p>{table}</section>'
+    proved = alignment_line(alignment, verdict)
+    return f'<section id="alignment"><h2>Alignment</h2><p>{escape(alignment.sentence)}</p>{proved}{table}</section>'
 
 
 def provenance_section(provenance: Iterable[tuple[str, str]], notes: Iterable[str]) -> str:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from .. import touches
 from ..files import store
-from ..tolerance.proving import proof_of
+from ..tolerance.proving import proof_of, proofs_of
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
@@ -127,7 +127,7 @@ def _for_file(table: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-_PROOF = ("touches", "side", "multiplier", "slope", "left", "spread")
+_PROOF = ("touches", "side", "multiplier", "slope", "left", "spread", "among")
 
 
 def _evaluation(evaluation: Evaluation, table: pd.DataFrame) -> dict[str, Any]:
@@ -137,7 +137,12 @@ def _evaluation(evaluation: Evaluation, table: pd.DataFrame) -> dict[str, Any]:
     told = {name: plain(getattr(evaluation, name)) for name in (*limits, *found)}
     proof = proof_of(evaluation, table)
     if proof is not None:
-        told["proof"] = {name: plain(getattr(proof, name)) for name in _PROOF} | {"among": "small motions"}
+        told["proof"] = {name: plain(getattr(proof, name)) for name in _PROOF}
+    told["envelopes"] = [
+        {name: plain(getattr(held, name)) for name in ("of", "size", *_PROOF)}
+        | {"element": plain(dict(one.element.parameters)), "ball": one.ball}
+        for one, held in proofs_of(evaluation)
+    ]
     return told
 
 

@@ -15,6 +15,7 @@ from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
 from .cover import Covered
 from .enough import gives_way, place_of, require_enough
+from .envelopes import Envelope, envelope_of
 from .form import material_of
 from .nominal_shape import require
 
@@ -34,7 +35,7 @@ class Axis:
     """Axis of a cylinder: a point and unit direction (3,) [mm], its diameter, residuals (n,) of the touches, notes.
 
     `active`: which touches, by place, an envelope rests on; empty for least squares. `held`: the direction is that of
-    the nominal, for the touches lie too close together along the axis to tell it.
+    the nominal, for the touches lie too close together along the axis to tell it. `envelopes`: what it is the axis of.
     """
 
     point: np.ndarray
@@ -44,6 +45,7 @@ class Axis:
     notes: tuple[str, ...]
     active: tuple[int, ...] = ()
     held: bool = False
+    envelopes: tuple[Envelope, ...] = ()
 
 
 def envelope(covered: Covered, *, least_material: bool = False) -> str:
@@ -164,7 +166,7 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
     start, notes, active = nominal_beneath(covered.foot, covered.normal, "cylinder"), (), ()
     held = start is not None and _too_short(covered, start)
     if nominal and start is not None:
-        values, residuals = start, np.zeros(len(covered.rows))
+        values, residuals, envelopes = start, np.zeros(len(covered.rows)), ()
     else:
         if nominal:
             fitted = element(covered.foot, "cylinder", material=material_of(covered))
@@ -176,8 +178,9 @@ def axis_of(covered: Covered, method: str | None = None, *, nominal: bool = Fals
                 plain = _fitted(covered, "cylinder", "least_squares", start)
                 fitted = replace(plain, notes=(*plain.notes, _ONE_RING))
         values, residuals, notes, active = fitted.parameters, fitted.residuals, fitted.notes, fitted.active
+        envelopes = envelope_of(covered, fitted)
     point, direction = np.asarray(values["point"], dtype=float), np.asarray(values["direction"], dtype=float)
-    return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held)
+    return Axis(point, direction, 2.0 * float(values["radius"]), residuals, notes, active, held, envelopes)
 
 
 def _in_one_ring(covered: Covered, fitted: Element) -> bool:

@@ -27,6 +27,7 @@ from ..geometry import cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
 from .cover import Covered, direction_of
+from .envelopes import Envelope, envelope_of
 from .length import judged_length
 from .nominal_shape import require
 
@@ -62,6 +63,8 @@ class Derived:
         Which touches, by place, its envelope rests on; empty for least squares.
     held : bool
         Whether the direction of an axis is that of the nominal, for the touches do not tell it.
+    envelopes : tuple of Envelope
+        What it is the axis, centre or middle of; none for least squares.
     residuals : (n,) float
         How far each touch is outside the element, away from the material [mm].
     """
@@ -77,6 +80,7 @@ class Derived:
     active: tuple[int, ...] = ()
     held: bool = False
     residuals: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    envelopes: tuple[Envelope, ...] = ()
 
     def shifts(self, motion: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
         """Shifts within the zone (m, z) [mm], and the points (m, 3) they are taken at, after a motion (4, 4)."""
@@ -142,7 +146,7 @@ def derived(
     if of == "axis":
         one = axis_of(covered, method)
         found, along, notes, active, held = one.point, one.direction, one.notes, one.active, one.held
-        residuals = one.residuals
+        residuals, envelopes = one.residuals, one.envelopes
         if length is None:
             places, said = judged_length(covered, nominal, point, true)
             notes = (*notes, *said)
@@ -152,12 +156,13 @@ def derived(
     else:
         fitted = size_of(covered, SHAPES[of], method)[1]
         notes, active, residuals = fitted.notes, fitted.active, fitted.residuals
+        envelopes = envelope_of(covered, fitted)
         found = np.asarray(fitted.parameters["centre" if of == "centre" else "point"])
         along = true if of == "centre" else np.asarray(fitted.parameters["direction"])
         if of == "middle plane":
             places, rims = covered.contact, true[None]
     zone = rims if square is None or of == "middle plane" else square[None]
-    return Derived(of, found, along, point, true, places, zone, tuple(notes), active, held, residuals)
+    return Derived(of, found, along, point, true, places, zone, tuple(notes), active, held, residuals, envelopes)
 
 
 def beyond(one: Derived, contact: np.ndarray, boundary: float, *, inside: bool) -> tuple[np.ndarray, np.ndarray]:

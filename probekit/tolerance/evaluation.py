@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from ..fit.datums.freedom import Freedom
     from .blocks import Block
+    from .envelopes import Envelope
     from .places import Places
     from .propagation import Carried
 
@@ -116,6 +117,8 @@ class Evaluation:
     places : Places, optional
         Of a value judged as a whole: the places that compete to be the worst, such as the two ends of an axis. None:
         there is one, and `gradient` is its change.
+    envelopes : tuple of Envelope
+        Inscribed and circumscribed elements that the value rests on.
     carried : Carried, optional
         What the uncertainty of the datum frame that was established for this tolerance does to what is judged; None if
         it is judged in the coordinates of the table.
@@ -147,6 +150,7 @@ class Evaluation:
     slope: np.ndarray | None = field(default=None, repr=False)
     blocks: tuple[Block, ...] | None = field(default=None, repr=False)
     places: Places | None = field(default=None, repr=False)
+    envelopes: tuple[Envelope, ...] = field(default=(), repr=False)
     carried: Carried | None = field(default=None, repr=False)
 
     @classmethod

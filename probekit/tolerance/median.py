@@ -31,6 +31,7 @@ from .axes import envelope, size_of
 from .blocks import of_element
 from .cover import Covered, positive, sections_of
 from .enough import few, require_enough
+from .envelopes import envelope_of
 from .evaluation import Evaluation
 from .form import material_of, section_axis
 from .nominal_shape import require, require_turned
@@ -149,6 +150,7 @@ class Median(Tolerance):
             "ruling": tuple(covered.ids[list(fitted.active)].tolist()),
             "gradient": -outward if least else outward,
             "blocks": of_element(covered.contact, covered.normal, sized=False, rise=2.0),
+            "envelopes": envelope_of(covered, fitted),
         }
 
     def _as_whole(

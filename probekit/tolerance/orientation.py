@@ -269,6 +269,7 @@ class Orientation(Tolerance):
                 ),
             ),
             alternatives=lambda: {how.replace("_", " "): value(axis_of(covered, how)) for how in _METHODS},
+            envelopes=axis.envelopes,
             gradient=gradient,
             slope=slope,
             places=places,

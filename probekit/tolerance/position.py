@@ -368,6 +368,7 @@ def evaluation_at(
         gradient=gradient,
         slope=slope,
         places=places,
+        envelopes=tuple(each for one in held for each in one.feature.envelopes),
     )
 
 

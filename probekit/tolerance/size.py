@@ -21,6 +21,7 @@ from .axes import envelope, size_of
 from .blocks import of_element
 from .cover import Covered
 from .enough import few
+from .envelopes import envelope_of
 from .evaluation import Evaluation
 from .form import material_of
 from .local_size import two_point_sizes
@@ -84,7 +85,7 @@ class Size(Tolerance):
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, middle = self.covered(deviations), (self.limits[0] + self.limits[1]) / 2
         values, pairs, said = two_point_sizes(covered, self.opposed, self.of)
-        envelope_decides, places = False, None
+        envelope_decides, places, envelopes = False, None, ()
         local = self.method == "two_point" or (self.method == "default" and len(values) > 0)
         method = "two_point" if local else self.method.replace("default", "least_squares")
         if local:
@@ -107,7 +108,7 @@ class Size(Tolerance):
             value, fitted = size_of(covered, self.of, method)
             values, pairs = np.array([value]), np.array([fitted.active], dtype=int).reshape(1, -1)
             gradient = 2.0 * element_gain(covered.contact, covered.normal, fitted.active)[1]
-            envelope_decides = bool(fitted.active)
+            envelope_decides, envelopes = bool(fitted.active), envelope_of(covered, fitted)
             notes = [*few(self.of, len(covered.rows), "a size"), *fitted.notes]
             if self.method == "default":
                 notes.insert(0, "no two touches are opposed: the least-squares size stands in for local sizes")
@@ -123,6 +124,8 @@ class Size(Tolerance):
             notes += said
             if mating is not None:
                 details["mating envelope"] = mating[0]
+                if not envelopes or envelopes[0].element.method != mating[1].method:
+                    envelopes = (*envelopes, *envelope_of(covered, mating[1]))
                 if sense * (mating[0] - middle) > worst + 1e-9:
                     worst, sign, ruling = sense * (mating[0] - middle), sense, tuple(mating[1].active)
                     gradient = 2.0 * element_gain(covered.contact, covered.normal, mating[1].active)[1]
@@ -150,6 +153,7 @@ class Size(Tolerance):
             blocks=of_element(covered.contact, covered.normal, sized=False, rise=4.0 * sense * sign)
             if envelope_decides
             else None,
+            envelopes=envelopes,
         )
 
     def _envelope(self, covered: Covered) -> tuple[tuple[float, Element] | None, list[str]]:

@@ -304,6 +304,7 @@
     onChange(call) { listeners.push(call); },
   });
   globalThis.probekit = { place: (id) => view?.place(rowOf.get(String(id))) ?? null, selected: () => (selected < 0 ? null : ids[selected]), view, overlay };
+  globalThis.probekitProofs?.(page);
   globalThis.probekitReport?.(page);
   rewrite();
   filter();
