@@ -27,7 +27,11 @@ def add_commands(commands: Any) -> None:
     told.add_argument("--to", type=Path, metavar="PATH", help="page to write, or folder of an export")
     told.add_argument("--verify", action="store_true", help="check that every record is there as it was written")
     told.add_argument("--head", metavar="N:HASH", help="with --verify: a record's hash that was kept elsewhere")
-    told.add_argument("--export", choices=("csv", "parquet", "json"), help="write everything into the folder of --to")
+    told.add_argument(
+        "--export",
+        choices=("csv", "parquet", "json"),
+        help="write everything, or with --like the parts of one revision, into the folder of --to",
+    )
     told.add_argument("--migrate", type=Path, metavar="FOLDER", help="copy into a new archive of the present layout")
     told.set_defaults(run=_history)
     _add_watch(commands)
@@ -130,7 +134,11 @@ def _history(options: argparse.Namespace) -> int:
     if options.export is not None:
         if options.to is None:
             raise InputError("an export needs a folder", todo="Name a new one with --to.")
-        paths = archive.export(kept, options.to, how=options.export)
+        chosen = None if options.like is None else archive.choosing.choose(kept, like=options.like)
+        records = None if chosen is None else chosen.parts["record"].tolist()
+        paths = archive.export(kept, options.to, how=options.export, records=records)
+        if chosen is not None:
+            say(chosen.sentence)
         say("written: " + ", ".join(str(path) for path in paths))
         return 0
     found = archive.history(kept, like=options.like)

@@ -88,6 +88,7 @@ LIMITS: dict[str, Rule] = {
     "plan.n": Number(least=1, most=100000, whole=True),
     "plan.seed": Number(least=0, most=2**63, whole=True),
     **dict.fromkeys(("plan.how", "plan.feature"), Text()),
+    "plan.earlier": _FILE,
     "plan.spacing": Number(above=0, most=100000),
     "deviation.max_distance": _POSITIVE,
     "deviation.ambiguity": _LENGTH,

@@ -23,7 +23,9 @@
                       "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
                       to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name,
                       orientation = angle or "by hand" (`probekit.plan.Probe`)
-    [[plan]]          how = "blue_noise", "rings", "section", ...: a function of `probekit.plan`, and its arguments by
+    [[plan]]          how = "blue_noise", "rings", "section", ...: a function of `probekit.plan`, or "touch_first":
+                      where earlier parts (earlier = a file as in [surface], width of the zone) say that a touch tells
+                      most; and its arguments by
                       name; seed; critical = true for touches that may stop the program
     [reach]           poses = [[a, c], ..] or step, tilt (`probekit.plan.poses`); margin, max_angle, standoff,
                       overtravel, height; fixtures = ["vice.stl"]; clamps = [{kind = "box", low, high}], cylinder, ball

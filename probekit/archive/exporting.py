@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import zlib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Literal
 
@@ -12,6 +13,7 @@ import pandas as pd
 
 from ..errors import InputError
 from ..files import make_folder, store
+from ..study.earlier_parts import MODEL_DIGITS
 from . import bulk, ledger
 from .indexing import INDEXED, enter
 from .store import Archive, connected, same_of
@@ -21,7 +23,13 @@ __all__ = ["export", "migrate", "table_of"]
 _AT_ONCE = 500  # parts of a file of touches
 
 
-def export(archive: Archive, folder: str | Path, *, how: Literal["csv", "parquet", "json"] = "csv") -> list[Path]:
+def export(
+    archive: Archive,
+    folder: str | Path,
+    *,
+    how: Literal["csv", "parquet", "json"] = "csv",
+    records: Collection[int] | None = None,
+) -> list[Path]:
     """Write an archive as plain files: parts, tolerances, set-up and touches as tables, or each record as JSON.
 
     Parameters
@@ -32,6 +40,9 @@ def export(archive: Archive, folder: str | Path, *, how: Literal["csv", "parquet
     how : {"csv", "parquet", "json"}
         "json" writes ``records.jsonl``, a line of `number, hash, previous, body` per record: the whole chain, from
         which each hash can be computed again (`probekit.archive.store.linked`), and touches as CSV.
+    records : collection of int, optional
+        Numbers of those that are written, such as the parts of one revision (`probekit.archive.choosing.choose`); by
+        default all. A chain is written whole.
 
     Returns
     -------
@@ -40,15 +51,17 @@ def export(archive: Archive, folder: str | Path, *, how: Literal["csv", "parquet
     Raises
     ------
     InputError
-        If the folder is not empty or cannot be written to.
+        If the folder is not empty or cannot be written to, or a part of a chain is wanted.
 
     Notes
     -----
     In CSV a text that begins like a formula has an apostrophe before it, so that no spreadsheet runs it. Touches come
-    in files of 500 parts, with a column `record`.
+    in files of 500 parts, with a column `record`, and the first twelve digits of the SHA-256 of the `model`.
     """
     if how not in ("csv", "parquet", "json"):
         raise InputError("that form of export is not known", found=how, expected="csv, parquet or json")
+    if how == "json" and records is not None:
+        raise InputError("a chain of records is written whole", todo="Export all of it, or csv or parquet.")
     place = make_folder(folder)
     if any(place.iterdir()):
         raise InputError("the folder for the export is not empty", file=place, todo="Name a new folder.")
@@ -60,11 +73,16 @@ def export(archive: Archive, folder: str | Path, *, how: Literal["csv", "parquet
             store(path, lines)
         written.append(path)
     else:
-        written += [_write(place, name, table_of(archive, table), how) for name, table in _TABLES.items()]
+        for name, table in _TABLES.items():
+            rows = table_of(archive, table)
+            rows = rows if records is None else rows[rows["record"].isin(list(records))]
+            written.append(_write(place, name, rows, how))
     with connected(archive) as base:
         numbers = [row[0] for row in base.execute("SELECT n FROM touches WHERE data NOT NULL OR pack NOT NULL")]
+    numbers = numbers if records is None else sorted(set(numbers) & set(records))
+    model = table_of(archive, "part").set_index("record")["model"].fillna("").astype(str).str[:MODEL_DIGITS]
     for k in range(0, len(numbers), _AT_ONCE):
-        parts = [t.assign(record=n) for n, t in archive.touches_of(numbers[k : k + _AT_ONCE])]
+        parts = [t.assign(record=n, model=model[n]) for n, t in archive.touches_of(numbers[k : k + _AT_ONCE])]
         name = f"touches_{numbers[k]:09d}"
         table = bulk.tidied(pd.concat(parts, ignore_index=True))
         written.append(_write(place, name, table, "parquet" if how == "parquet" else "csv"))

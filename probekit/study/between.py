@@ -151,7 +151,7 @@ def _one(
     if why := _why_not(one, table["touch"].to_numpy()):
         return Between(one.name, None, blind, none, why)
     half = (one.upper - one.lower) / 2.0
-    earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white)
+    earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white, model=part.sha256)
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white, earlier=earlier)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)

@@ -31,8 +31,8 @@ __all__ = ["described", "from_json", "inputs_sum", "plain", "table_of", "to_json
 
 #: Tables of a study that planning takes, and the files that they name.
 _TABLES = ("part", "plan", "stylus", "machine", "reach", "pace", "phase")
-_FILES = ("part.model", "stylus.qualification.file", "reach.fixtures")
-_MADE_BY = tuple(Path(__file__).parents[1] / name for name in ("plan", "nominal", "study", "geometry.py"))
+_FILES = ("part.model", "stylus.qualification.file", "reach.fixtures", "plan.earlier")
+_MADE_BY = tuple(Path(__file__).parents[1] / name for name in ("plan", "nominal", "study", "field", "geometry.py"))
 
 
 def inputs_sum(study: Study, only: str | Path | None = None) -> str:

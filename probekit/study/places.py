@@ -188,6 +188,9 @@ def _named(study: Study) -> dict[str, Path]:
     for table, key in places:
         if isinstance(name := settings.get(table, {}).get(key), str):
             found[f"{table}.{key}"] = study.file(name)
+    for number, one in enumerate(settings.get("plan", ()), 1):
+        if isinstance(name := one.get("earlier"), str):
+            found[f"plan.earlier, {number}"] = study.file(name)
     if isinstance(name := settings.get("stylus", {}).get("qualification", {}).get("file"), str):
         found["stylus.qualification.file"] = study.file(name)
     dialect = settings.get("program", {}).get("dialect")

@@ -1,6 +1,7 @@
 """The plan of a study: its tables ``[[plan]]`` become targets on the model.
 
-Each table says ``how``, the name of a function of `probekit.plan`, and that function's arguments by name. Functions
+Each table says ``how``, the name of a function of `probekit.plan`, or "touch_first" (`probekit.study.first`), and that
+function's arguments by name. Functions
 that give curves take those of `probekit.plan.along` (n, spacing, denser, inset, feature) beside their own. What needs
 random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the targets that may stop the program.
 """
@@ -27,6 +28,7 @@ __all__ = ["CURVES", "TABLES", "targets_from", "targets_of"]
 #: What ``how`` may name: functions that give targets, and functions that give curves.
 TABLES = (
     *("pick", "pick_ray", "plane", "rings", "pairs", "blue_noise", "poisson_disc", "farthest", "fill_gaps"),
+    "touch_first",
     *("grid_uv", "grid_along", "scan"),
 )
 CURVES = ("section", "project", "boundary", "offset", "iso")
@@ -82,7 +84,14 @@ def targets_of(
             )
         rng = np.random.default_rng(one.get("seed", 0))
         arguments = {key: value for key, value in one.items() if key not in _OWN}
-        if how == "fill_gaps":
+        if how == "touch_first":
+            from .first import first_touches  # not above: what it needs of the study needs this module
+
+            arguments = {"margin": ball_radius, **arguments}
+            if "earlier" in arguments:
+                arguments["earlier"] = str(Path(file).parent / str(arguments["earlier"]))
+            table = _made(first_touches, arguments, part, rng, {"regions": regions}, file=file, where=where)
+        elif how == "fill_gaps":
             arguments = {"margin": ball_radius, **arguments}
             before = (
                 plan.keep_out(plan.join(*tables), part, ball_radius=ball_radius, regions=regions) if tables else None

@@ -22,6 +22,7 @@ import pytest
 from archive.made import record, touches
 
 import probekit as pk
+from probekit import cli
 from probekit.archive import store as stores
 from probekit.archive.bulk import bytes_of, digest_of, from_bytes, tidied
 from probekit.errors import InputError
@@ -267,6 +268,23 @@ def test_an_export_is_complete_and_harmless(five, tmp_path):
         assert made == line["hash"]
     with pytest.raises(InputError, match="not empty"):
         pk.archive.export(archive, tmp_path / "json")
+
+
+def test_an_export_of_one_revision_leaves_the_others_out(five, tmp_path):
+    archive = copied(five, tmp_path)
+    for k in (7, 8):
+        archive.append(record(f"S{k}", k, model="0123456789012" + "d" * 51))
+    assert cli.main(["history", str(archive.folder), "--export", "csv", "--to", str(tmp_path / "all")]) == 0
+    whole = pd.read_csv(tmp_path / "all" / "touches_000000001.csv", dtype={"model": str})
+    assert set(whole["model"]) == {"a" * 12, "012345678901"}
+    command = ["history", str(archive.folder), "--export", "csv", "--like", "2", "--to", str(tmp_path / "one")]
+    assert cli.main(command) == 0
+    one = pd.read_csv(tmp_path / "one" / "touches_000000001.csv", dtype={"model": str})
+    assert set(one["model"]) == {"a" * 12}
+    assert sorted(set(one["record"])) == [1, 2, 3, 4, 5]
+    assert len(pd.read_csv(tmp_path / "one" / "parts.csv")) == 5
+    with pytest.raises(InputError, match="written whole"):
+        pk.archive.export(archive, tmp_path / "json", how="json", records=[1])
 
 
 def writer(folder: Path, name: str, parts: int) -> subprocess.Popen[bytes]:
