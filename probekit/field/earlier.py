@@ -83,11 +83,13 @@ class Earlier:
 
     def covariance_at(self, points: np.ndarray) -> np.ndarray:
         """(n, n) covariance of the form of one part about the pattern at points (n, 6), offsets aside [mm^2]."""
-        apart, total = distances(points, points), np.zeros((len(points),) * 2)
         strong = self.weight > 1e-4 * self.weight.max()
-        for (roughness, length, strength, white), weight in zip(self.grid[strong], self.weight[strong], strict=True):
-            total += weight * (strength**2 * matern(apart, length, roughness) + white**2 * np.eye(len(points)))
-        return total / self.weight[strong].sum()
+        grid, weight = self.grid[strong], self.weight[strong] / self.weight[strong].sum()
+        apart, total = distances(points, points), float(weight @ grid[:, 3] ** 2) * np.eye(len(points))
+        for roughness, length in np.unique(grid[:, :2], axis=0):  # what differs in strength alone has one correlation
+            same = (grid[:, 0] == roughness) & (grid[:, 1] == length)
+            total += float(weight[same] @ grid[same, 2] ** 2) * matern(apart, length, roughness)
+        return total
 
     def pattern(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean (n,) [mm] and covariance (n, n) [mm^2] of the pattern at points (n, 6), by its likeliest numbers."""

@@ -16,11 +16,12 @@ from ..plan.targets.regions import Region
 from ..plan.targets.spread import candidates
 from ..plan.targets.table import add_note, place
 from ..uncertainty import Scatter
-from .blind import NODES, WHITE
+from .blind import WHITE
 from .earlier_parts import earlier_table
 
 __all__ = ["first_touches"]
 
+_NODES = 400  # of the surface, and as many places to choose among
 _U = 0.003  # of a touch, if the table does not say [mm]; common practice, no source
 
 
@@ -78,18 +79,18 @@ def first_touches(
     table, part = earlier_table(earlier, nominal.sha256)
     if named is not None and "face" in table:
         table = table[table["face"].isin(named)]
-    on = nodes(nominal, NODES, rng, faces=named)
+    may = candidates(nominal, named, _NODES, rng, margin=margin, regions=regions)
+    if n > len(may.points):
+        raise InputError("too little of the faces is left to touch", found=f"room for {len(may.points)}", expected=n)
+    on = nodes(nominal, _NODES, rng, faces=named)
     first = table[table[part] == table[part].iloc[0]] if len(table) else table
     with blaming(earlier, part):
         own = Scatter.independent(np.full(len(first), u))
         learned = learn_prior(table, own, area=on.area, zone=width / 2.0, white=white, part=part)
-    may = candidates(nominal, named, NODES, rng, margin=margin, regions=regions)
     at = Nodes(
         np.vstack([on.places, may.points]), np.vstack([on.normals, may.normals]), np.append(on.face, may.face), on.area
     )
     allowed = np.arange(len(at.places)) >= len(on.places)
-    if n > allowed.sum():
-        raise InputError("too little of the faces is left to touch", found=f"room for {allowed.sum()}", expected=n)
     chosen = touch_first(learned, at, (-width / 2.0, width / 2.0), count=int(n), u=float(u), allowed=allowed)
     points = chosen[["x0", "y0", "z0"]].to_numpy()
     made = place(nominal, points, face=chosen["face"].to_numpy(dtype=int), feature=feature, note=may.note)
