@@ -30,9 +30,21 @@ from .kernel import distances, matern, six
 if TYPE_CHECKING:
     from .earlier import Earlier
 
-__all__ = ["RESOLVED", "UNLIKE", "Belief", "grid_over", "learn", "likelihoods", "log_prior", "offsets_of", "restricted"]
+__all__ = [
+    "RESOLVED",
+    "UNLIKE",
+    "WHITE",
+    "Belief",
+    "grid_over",
+    "learn",
+    "likelihoods",
+    "log_prior",
+    "offsets_of",
+    "restricted",
+]
 
 UNLIKE = 0.01  # touches that parts like the earlier ones give more rarely are not like them
+WHITE = 0.005  # form finer than the touches where nothing is said of it [mm]; our judgement
 RESOLVED = 0.3  # above this probability that the touches do not resolve the surface there is no number
 
 _ROUGHNESS = (0.5, 1.5, 2.5)
@@ -165,7 +177,7 @@ def learn(
     area: float,
     zone: float,
     group: np.ndarray | None = None,
-    white: float = 0.005,
+    white: float = WHITE,
     earlier: Earlier | None = None,
 ) -> Belief:
     """Weigh what the field may be like by the touches of one part.

@@ -25,7 +25,7 @@ import pandas as pd
 from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..show import shown
-from .belief import UNLIKE, Belief, grid_over, likelihoods, log_prior, offsets_of
+from .belief import UNLIKE, WHITE, Belief, grid_over, likelihoods, log_prior, offsets_of
 from .kernel import distances, matern, six
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ class Earlier:
 
 
 def learn_prior(
-    table: pd.DataFrame, scatter: Scatter, *, area: float, zone: float, white: float = 0.005, part: str = "part"
+    table: pd.DataFrame, scatter: Scatter, *, area: float, zone: float, white: float = WHITE, part: str = "part"
 ) -> Earlier:
     """What earlier parts of a process, touched at the same targets, tell of the next one.
 

@@ -13,6 +13,7 @@ import pandas as pd
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import Defects, learn, nodes, surface, touch_next
+from ..field.belief import WHITE
 from ..field.nodes import Nodes
 from ..field.words import blind_spot_said
 from ..nominal import Nominal
@@ -20,7 +21,7 @@ from ..scene.between import with_field
 from ..show import shown
 from ..tolerance.propagation import judged_scatter
 from ..uncertainty import Scatter
-from .blind import NODES, SEED, WHITE
+from .blind import NODES, SEED
 from .earlier_parts import earlier_of
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ import pandas as pd
 from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import nodes
+from ..field.belief import WHITE
 from ..field.nodes import Nodes
 from ..field.words import blind_spot_said
 from ..nominal import Nominal
@@ -19,9 +20,8 @@ from .asked import targets_made
 from .doubt import budget_of, typical_u
 from .model import Study, nominal_of, runnable
 
-__all__ = ["NODES", "SEED", "WHITE", "blind_spots", "profiles_planned"]
+__all__ = ["NODES", "SEED", "blind_spots", "profiles_planned"]
 
-WHITE = 0.005  # form finer than the touches, if the study does not say [mm]
 NODES, SEED = 800, 1
 _U = 0.003  # of a touch, if the study says nothing of it [mm]; common practice, no source
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..errors import InputError
 from ..field import learn_prior, nodes, touch_first
+from ..field.belief import WHITE
 from ..field.nodes import Nodes
 from ..making import blaming
 from ..nominal import Nominal
@@ -16,7 +17,6 @@ from ..plan.targets.regions import Region
 from ..plan.targets.spread import candidates
 from ..plan.targets.table import add_note, place
 from ..uncertainty import Scatter
-from .blind import WHITE
 from .earlier_parts import earlier_table
 
 __all__ = ["first_touches"]

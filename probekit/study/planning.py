@@ -17,6 +17,7 @@ import numpy as np
 from .. import nominal, plan
 from ..errors import InputError
 from ..making import check_keys, made, takes
+from .first import first_touches
 from .posing import with_poses
 from .readings import targets_read
 
@@ -85,8 +86,6 @@ def targets_of(
         rng = np.random.default_rng(one.get("seed", 0))
         arguments = {key: value for key, value in one.items() if key not in _OWN}
         if how == "touch_first":
-            from .first import first_touches  # not above: what it needs of the study needs this module
-
             arguments = {"margin": ball_radius, **arguments}
             if "earlier" in arguments:
                 arguments["earlier"] = str(Path(file).parent / str(arguments["earlier"]))
