@@ -287,7 +287,10 @@ def _draft(options: argparse.Namespace) -> int:
         raise InputError("a file with that name exists already", file=to, todo="Choose another name with --to.")
     part = nominal.load(options.model, body=options.body, cache=True)
     pmi = read_pmi_once(options.model, part, cache.folder(), body=options.body)
-    model = os.path.relpath(options.model, to.parent)
+    try:
+        model = os.path.relpath(options.model, to.parent)
+    except ValueError:  # on another drive of Windows
+        model = os.path.abspath(options.model)
     text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
     store(to, text.encode("utf-8"))
     say(pmi.sentence)

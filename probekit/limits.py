@@ -38,6 +38,8 @@ LIMITS: dict[str, Rule] = {
         ("part.model", "part.without_kernel", "simulate.model", "simulate.stock", "program.milling"), _FILE
     ),
     **dict.fromkeys(("touches.file", "touches.plan", "touches.moves", "stylus.qualification.file"), _FILE),
+    **dict.fromkeys(("touches.again", "touches.again_plan", "program.dialect"), _FILE),
+    "study.outside": Each(_FILE, once=True),
     **dict.fromkeys(("part.name", "part.body"), Text()),
     **dict.fromkeys(("about.part_number", "about.serial", "about.order"), Either(((int, _FREE_WHOLE), (str, Text())))),
     **dict.fromkeys(("about.operator", "about.machine"), Text()),

@@ -78,6 +78,8 @@
                       corrected by it, nothing if left out; squareness_um_per_m, place_um, tilt_um_per_m: largest errors
                       that are to be expected, if not those of [budget]
     [archive]         folder: every inspection is appended to the archive in it (`probekit.archive`)
+    [study]           outside = ["//server/models", "../shared"]: folders beside its own in which its files and its
+                      archive may lie; without it a study keeps to its folder
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
                       shall not stop the job or keep it undecided; form: standard deviation of the form of the datum
                       faces that is to be expected beside u
@@ -231,6 +233,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         **dict.fromkeys(("squareness_um_per_m", "place_um", "tilt_um_per_m"), _NUMBER),
     },
     "archive": {"folder": _TEXT},
+    "study": {"outside": _LIST},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }
 

@@ -75,6 +75,13 @@ def test_a_long_list_is_broken_between_its_items(content: list) -> None:
     assert read == pytest.approx(content, abs=1e-9) if isinstance(content[0], float) else read == content
 
 
+def test_a_draft_permits_the_folder_of_a_model_that_lies_outside(tmp_path: Path) -> None:
+    for name, permitted in (("../models/m.step", "../models"), ("C/m.step", None), ("/srv/m.step", "/srv")):
+        found = settings(tmp_path, filled(draft_study(name, pmi(PROFILE), block())))
+        assert found.get("study", {}).get("outside") == ([permitted] if permitted else None)
+        assert found["part"]["model"] == name
+
+
 def test_draft_is_refused_until_filled_in(tmp_path: Path) -> None:
     text = draft_study("model.step", pmi(PROFILE), block())
     assert tomllib.loads(text)["stylus"]["ball_diameter"] == FILL_IN

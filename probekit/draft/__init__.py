@@ -81,7 +81,11 @@ def draft_study(
             "ISO 1101 and ISO 5459): the same symbols differ between them. Where that changes a number, the number "
             "is left to be filled in."
         )
-    lines += ["", "[part]", *key("name", part.name), *key("model", PurePath(model_path).as_posix())]
+    named = PurePath(model_path)
+    if named.is_absolute() or ".." in named.parts:
+        note = "the model lies outside the folder of the study"
+        lines += ["", "[study]", *key("outside", [named.parent.as_posix()], note)]
+    lines += ["", "[part]", *key("name", part.name), *key("model", named.as_posix())]
     lines += key("body", body) if body is not None else []
     lines += _faces(features) + _listed(part)
     lines += ["", "[touches]", *key("file", touches), "", "[stylus]", *key("ball_diameter", FILL_IN, "fill in")]

@@ -21,6 +21,7 @@ from ..settings import read_settings
 from ..show import shown
 from ..touches.control import said_by
 from ..uncertainty.causes import PART
+from .inside import check_inside
 from .wording import fit_error_in_keys, input_error_in_keys
 
 __all__ = ["Models", "Study", "load", "motion_of", "naming", "nominal_of", "numbers_of", "runnable"]
@@ -102,9 +103,10 @@ def load(path: str | Path) -> Study:
     Raises
     ------
     InputError
-        See `probekit.settings.read_settings`.
+        See `probekit.settings.read_settings`; and if it names a file outside its folder that it does not permit.
     """
     settings = read_settings(path)
+    check_inside(settings, Path(path))
     checksum = hashlib.sha256(Path(path).read_bytes()).hexdigest()
     return Study(Path(path), settings, checksum, tuple(notes_on(settings)))
 

@@ -10,6 +10,7 @@ from ..errors import InputError
 from ..files import file_name, refuse_overwriting
 from ..published import ResultSet
 from ..settings import read_settings
+from .inside import named_files
 from .model import Study
 
 __all__ = [
@@ -174,33 +175,11 @@ def program_names(study: Study) -> tuple[str, str]:
 
 def _named(study: Study) -> dict[str, Path]:
     """Files that the keys of a study name, whether they exist or not."""
-    settings, found = study.settings, {}
-    places = (
-        *(
-            ("part", "model"),
-            ("part", "without_kernel"),
-            *((table, key) for table in ("touches", "artefact") for key in ("file", "plan", "moves")),
-            ("touches", "again"),
-            ("touches", "again_plan"),
-        ),
-        *(("surface", "earlier"), ("program", "milling"), ("simulate", "model"), ("simulate", "stock")),
-    )
-    for table, key in places:
-        if isinstance(name := settings.get(table, {}).get(key), str):
-            found[f"{table}.{key}"] = study.file(name)
-    for number, one in enumerate(settings.get("plan", ()), 1):
-        if isinstance(name := one.get("earlier"), str):
-            found[f"plan.earlier, {number}"] = study.file(name)
-    if isinstance(name := settings.get("stylus", {}).get("qualification", {}).get("file"), str):
-        found["stylus.qualification.file"] = study.file(name)
-    dialect = settings.get("program", {}).get("dialect")
-    if dialect is not None and dialect not in programs.dialect_names():
-        found["program.dialect"] = study.file(dialect)
-    for table in ("reach", "simulate"):
-        for number, name in enumerate(settings.get(table, {}).get("fixtures", ()), 1):
-            if isinstance(name, str):
-                found[f"{table}.fixtures, {number}"] = study.file(name)
-    return found
+    return {
+        key: study.file(name)
+        for key, name in named_files(study.settings).items()
+        if key != "program.dialect" or name not in programs.dialect_names()
+    }
 
 
 def _names(kind: str) -> tuple[str, ...]:

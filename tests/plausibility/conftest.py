@@ -41,7 +41,8 @@ def inspect(
         for old, new in changes:
             assert old in text
             text = text.replace(old, new)
-        (folder / "study.toml").write_text(text + more)
+        beside = f'\n[study]\noutside = ["{tmp_path.parent.as_posix()}"]\n'  # where tests put models and plans
+        (folder / "study.toml").write_text(text + more + beside)
         capsys.readouterr()
         status = main(["inspect", str(folder / "study.toml")])
         told = capsys.readouterr()

@@ -59,7 +59,8 @@ def every(foil):
 
 def test_a_study_with_the_text_makes_the_same_targets(foil, every, tmp_path):
     found = picking.made(every, foil, {}, ball_radius=BALL)
-    text = f'[part]\nmodel = "{FOIL.as_posix()}"\n[stylus]\nball_diameter = {2 * BALL}\n{picking.plan_text(every)}'
+    text = f'[study]\noutside = ["{FOIL.parent.as_posix()}"]\n'
+    text += f'[part]\nmodel = "{FOIL.as_posix()}"\n[stylus]\nball_diameter = {2 * BALL}\n{picking.plan_text(every)}'
     text += '[touches]\nfile = "touches.csv"\n[[tolerance]]\nkind = "profile"\nwidth = 0.1\n'
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     read = study.load(tmp_path / "study.toml")
