@@ -30,6 +30,7 @@ ORDER = (
         "columns",
         "geometry",
         "files",
+        "csv_text",
         "published",
         "cache",
         "qif",

@@ -11,6 +11,7 @@ from typing import Literal
 
 import pandas as pd
 
+from ..csv_text import csv_text
 from ..errors import InputError
 from ..files import make_folder, store
 from ..study.earlier_parts import MODEL_DIGITS
@@ -55,8 +56,8 @@ def export(
 
     Notes
     -----
-    In CSV a text that begins like a formula has an apostrophe before it, so that no spreadsheet runs it. Touches come
-    in files of 500 parts, with a column `record`, and the first twelve digits of the SHA-256 of the `model`.
+    In CSV a text that begins like a formula has an apostrophe before it (`probekit.csv_text`). Touches come in files of
+    500 parts, with a column `record`, and the first twelve digits of the SHA-256 of the `model`.
     """
     if how not in ("csv", "parquet", "json"):
         raise InputError("that form of export is not known", found=how, expected="csv, parquet or json")
@@ -165,12 +166,5 @@ def _write(folder: Path, name: str, table: pd.DataFrame, how: str) -> Path:
         pa.parquet.write_table(pa.Table.from_pandas(table, preserve_index=False), sink, compression="zstd")
         store(folder / f"{name}.parquet", bytes(sink.getvalue()))
         return folder / f"{name}.parquet"
-    texts = [c for c, kind in zip(table.columns, table.dtypes, strict=True) if kind.kind not in "iufb"]
-    safe = table.assign(**{c: table[c].map(_harmless) for c in texts})
-    store(folder / f"{name}.csv", safe.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+    store(folder / f"{name}.csv", csv_text(table).encode("utf-8"))
     return folder / f"{name}.csv"
-
-
-def _harmless(value: object) -> object:
-    """Text that no spreadsheet takes for a formula."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..action.suggest import CAUTION
+from ..csv_text import csv_text
 from ..files import store
 from ..scene.colour import diverging
 
@@ -75,11 +76,10 @@ def _csv(table: pd.DataFrame, recut: RecutMap, stamp: str) -> bytes:
     there = set(table.columns)
     about = [f"{names}: {text}" for names, text in _COLUMNS.items() if set(names.split(", ")) <= there]
     lines = ["unit: mm", f"rows: {len(table)}", stamp, recut.sentence, *about, *recut.notes, *_CAUTIONS]
-    head = "".join(f"# {line}\n" for line in lines if line)
     numbers = table.select_dtypes(float).columns
     digits = {name: 6 if name in ("nx", "ny", "nz") else 4 for name in numbers}
     text = table.assign(**{name: table[name].round(digits[name]) + 0.0 for name in numbers})
-    return (head + text.to_csv(index=False, lineterminator="\n")).encode("utf-8")
+    return csv_text(text, filter(None, lines)).encode("utf-8")
 
 
 def _ply(recut: RecutMap) -> bytes:

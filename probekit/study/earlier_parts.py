@@ -7,14 +7,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
+from ..csv_text import read_csv_text
 from ..errors import InputError
 from ..field import learn_prior
 from ..making import blaming
 from ..uncertainty import Scatter
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..field.earlier import Earlier
     from ..tolerance import Evaluation
 
@@ -89,7 +91,7 @@ def earlier_table(path: str | Path, model: str) -> tuple[pd.DataFrame, str]:
         column `model` names, which an export of an archive has.
     """
     try:
-        table = pd.read_csv(path, comment="#", dtype={"model": str})
+        table = read_csv_text(Path(path).read_text(encoding="utf-8-sig"), texts=("model",))
     except (OSError, ValueError) as error:
         raise InputError(f"the table of earlier parts cannot be read ({error})", file=path) from None
     part = next((name for name in _PART if name in table), None)

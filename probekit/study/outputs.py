@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from .. import program as programs
 from .. import qif, report, scene
 from ..columns import TURN
+from ..csv_text import csv_text
 from ..files import store
 from ..plan.access.poses import pose_frame
 from ..program.checking.told import told_decisions
@@ -373,8 +374,7 @@ def _posed(planned: Plan) -> pd.DataFrame:
 
 def _csv(path: Path, table: pd.DataFrame) -> str:
     """Write a table whose lengths are in mm, with the number of its rows: a file cut short is found out."""
-    text = table.to_csv(index=False, lineterminator="\n")
-    store(path, f"# unit: mm\n# rows: {len(table)}\n{text}".encode())
+    store(path, csv_text(table, ("unit: mm", f"rows: {len(table)}")).encode())
     return path.name
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import plausibility, qif, report
+from ..csv_text import csv_text
 from ..files import store
 from .about import missing, words
 from .content import further, touches_again
@@ -67,7 +68,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
         options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"]}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):
-            store(to["again"], again.to_csv(index=False, lineterminator="\n").encode("utf-8"))
+            store(to["again"], csv_text(again).encode("utf-8"))
         content = report.tables(
             inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=further(inspection, again), **common
         )

@@ -92,7 +92,7 @@ def _odd(table: pd.DataFrame) -> list[str]:
         if formulas:
             notes.append(
                 f"column '{name}': {len(formulas)} cells begin like a spreadsheet formula, the first one "
-                f"{formulas[0]!r:.40}: do not open the result tables in a spreadsheet"
+                f"{formulas[0]!r:.40}: do not open this file in a spreadsheet; tables written of it are safe"
             )
     temperature = table.attrs.get("temperature")
     if isinstance(temperature, int | float) and not _COLD <= temperature <= _HOT:

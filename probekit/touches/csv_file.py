@@ -15,9 +15,10 @@ A file looks like this::
 ball, or contact point) must be there: a file that does not say them is refused. Text stands as it is, or as a JSON
 string in double quotes where it would be mistaken otherwise (line ends, outer spaces, text that looks like a number).
 The keys that `probekit.touches.table` lists as text are text whatever they look like; under any other key, what is
-written as a JSON number is a number. Two keys are about the file itself, are optional, and are left out of the table's
-attrs: ``rows`` (how many rows follow; with it, a file cut short anywhere is found out) and ``text_columns`` (a JSON
-list of further columns that are text though all their cells look like numbers).
+written as a JSON number is a number. Three keys are about the file itself, are optional, and are left out of the
+table's attrs: ``rows`` (how many rows follow; with it, a file cut short anywhere is found out), ``text_columns`` (a
+JSON list of further columns that are text though all their cells look like numbers) and ``guarded: yes`` (texts that a
+spreadsheet would take for a formula have an apostrophe before them, which is taken out: `probekit.csv_text`).
 
 **The header** names the columns that `probekit.touches.table` describes, in any order and letter case; all are required
 but ``reason``, and any further column is kept.
@@ -42,6 +43,7 @@ import numpy as np
 import pandas as pd
 
 from ..columns import MEASURED, NORMAL, TARGET
+from ..csv_text import unguarded
 from ..errors import InputError
 from .cells import Cells, same_width, split_rows, text_series, typed
 from .finish import add_note, finish
@@ -154,6 +156,8 @@ def _parsed(path: str | Path, required: tuple[str, ...], **told: str | None) -> 
         required = PLANNED
     unit = _settle(head, file)
     rows, lines = split_rows([head.header, *stream], ",", first=head.line, file=file)
+    if head.about.get("guarded") == "yes":
+        rows = [[unguarded(cell) for cell in row] for row in rows]
     names, rows, lines = _names(rows[0], lines[0], file, required), rows[1:], lines[1:]
     if not rows:
         raise InputError("the file holds no touches", file=file, line=head.line, expected="rows below the header")

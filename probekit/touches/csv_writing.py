@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from ..csv_text import GUARDED, guarded, head_line
 from ..errors import InputError
 from ..files import store
 from .cells import guessed
@@ -47,15 +48,20 @@ def write(table: pd.DataFrame, path: str | Path) -> None:
         for name, (cells, kind) in columns.items()
         if kind == "text" and name not in TEXTS and not _is_text(cells, name)
     ]
+    cells_of = {name: cells for name, (cells, kind) in columns.items() if kind == "text"}
+    marked = any(guarded(text) != text for text in (*columns, *(cell for cells in cells_of.values() for cell in cells)))
+    guard = guarded if marked else str
     attrs = {key: value for key, value in table.attrs.items() if key not in ("source", "sha256")}
     if table.attrs.get("source") and "origin" not in attrs:
         attrs["origin"] = Path(table.attrs["source"]).name
         attrs["origin_sha256"] = table.attrs.get("sha256", "")
     lines = [*format_lines(attrs), f"# rows: {len(table)}"]
     if doubtful:
-        lines.append(f"# text_columns: {json.dumps(doubtful, ensure_ascii=False)}")
-    lines.append(",".join(_quoted(name) for name in columns))
-    written = [list(map(_quoted, cells)) if kind == "text" else cells for cells, kind in columns.values()]
+        lines.append(head_line(f"text_columns: {json.dumps(doubtful, ensure_ascii=False)}"))
+    if marked:
+        lines.append(GUARDED)
+    lines.append(",".join(_quoted(guard(name)) for name in columns))
+    written = [[_quoted(guard(c)) for c in cells] if kind == "text" else cells for cells, kind in columns.values()]
     lines.extend(map(",".join, zip(*written, strict=True)))
     try:
         data = ("\n".join(lines) + "\n").encode("utf-8")

@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping
 from numbers import Integral, Real
 
+from ..csv_text import head_line
 from ..errors import InputError
 
 TEXT_KEYS = (
@@ -27,7 +28,7 @@ TEXT_KEYS = (
     "sha256",
 )
 NUMBER_KEYS = ("temperature",)
-FILE_KEYS = ("rows", "text_columns")  # about the file itself: they never enter the table's attrs
+FILE_KEYS = ("rows", "text_columns", "guarded")  # about the file itself: they never enter the table's attrs
 
 _NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]+)?")
 _NAMES = re.compile(r"\b(part|serial|order|operator|date|batch|lot)", re.I)  # of things: 12E4 is no number there
@@ -131,8 +132,8 @@ def format_lines(attrs: Mapping[str, object]) -> list[str]:
 
 def _format_line(key: str, value: str | float) -> str:
     if not isinstance(value, str):
-        return f"# {key}: {value!r}"
-    line = f"# {key}: {value}".rstrip(" ")
+        return head_line(f"{key}: {value!r}")
+    line = head_line(f"{key}: {value}".rstrip(" "))
     if not re.search(r"[\r\n\0]", value) and parse_line(line) == (key, value):
         return line
-    return f"# {key}: {json.dumps(value, ensure_ascii=False)}"
+    return head_line(f"{key}: {json.dumps(value, ensure_ascii=False)}")
