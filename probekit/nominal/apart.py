@@ -12,7 +12,6 @@ from __future__ import annotations
 import json
 import os
 import queue
-import signal
 import subprocess
 import sys
 import tempfile
@@ -25,11 +24,15 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import InputError, ProbekitError
+from .crashed import crash_of
 from .exact.kernel import MissingKernelError, Progress
 
 __all__ = ["Limits", "apart", "limits", "read_apart"]
 
 SECONDS, MEGABYTES, SWITCH = "PROBEKIT_READ_SECONDS", "PROBEKIT_READ_MB", "PROBEKIT_READ_APART"
+
+#: Words by which libraries say that there is no memory left.
+NO_MEMORY = ("bad_alloc", "bad allocation", "annot allocate memory", "allocation failed", "failed to map segment")
 
 _LOOK = 0.2  # how often time and memory are looked at [s]
 _ROOT = Path(__file__).parents[2]  # what has to be on the path for `probekit` to be found
@@ -92,7 +95,7 @@ def read_apart(job: str, path: Path, progress: Progress | None = None, **given: 
     Raises
     ------
     InputError
-        What the job raised; or that it crashed, or was stopped at a limit.
+        What the job raised; or that it crashed, with the place of its log, or was stopped at a limit.
     """
     allowed = limits()
     prepare: Callable[[Path], object] = given.pop("beforehand", lambda _folder: None)
@@ -105,7 +108,10 @@ def read_apart(job: str, path: Path, progress: Progress | None = None, **given: 
         try:
             told = json.loads((folder / "told.json").read_text(encoding="utf-8"))
         except (OSError, ValueError):
-            raise _crashed(path, status, folder, allowed) from None
+            printed = (folder / "errors.txt").read_text(encoding="utf-8", errors="replace")
+            if any(word in printed for word in NO_MEMORY):
+                raise _too_much(path, allowed) from None
+            raise crash_of(path, status, printed, job) from None
         if "error" in told:
             raise _error(told["error"], path, allowed)
         yield folder, told
@@ -238,23 +244,4 @@ def _too_much(path: Path, allowed: Limits) -> InputError:
         expected=f"{allowed.megabytes:g} MB at most",
         todo="Check its unit (metres for millimetres?), and export it again; if it is large and sound, set "
         f"{MEGABYTES} to more megabytes.",
-    )
-
-
-def _crashed(path: Path, status: int, folder: Path, allowed: Limits) -> InputError:
-    """The process ended without a word."""
-    how = f"status {status}"
-    if status < 0:
-        with suppress(ValueError):
-            how = signal.Signals(-status).name
-    elif status >= 0xC0000000:  # a fault as Windows numbers it
-        how = f"status 0x{status:X}"
-    last = (folder / "errors.txt").read_text(encoding="utf-8", errors="replace").split("\n")
-    said = next((line for line in reversed(last) if line.strip()), "")
-    return InputError(
-        "what reads the model crashed on this file",
-        file=path,
-        found=f"{how} {said}".strip()[:200],
-        expected=f"a whole model that can be read in {allowed.megabytes:g} MB",
-        todo="The file is probably damaged: export it again.",
     )

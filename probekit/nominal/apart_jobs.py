@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import json
 import os
 import sys
@@ -13,12 +14,10 @@ from typing import Any, TextIO
 import numpy as np
 
 from ..errors import InputError, ProbekitError
+from .apart import NO_MEMORY
 from .exact.kernel import MissingKernelError
 
 __all__ = ["JOBS", "main"]
-
-#: Words by which libraries say that there is no memory left.
-_NO_MEMORY = ("bad_alloc", "bad allocation", "annot allocate memory", "allocation failed", "failed to map segment")
 
 _SPARE = 12_000_000  # address space of a thread: its stack and more [bytes]
 
@@ -27,6 +26,7 @@ def main(folder: Path) -> int:
     """Do the job that is described in a folder, and leave there what it came to."""
     line = os.fdopen(os.dup(1), "w", encoding="ascii")
     os.dup2(2, 1)  # what a library prints is no progress
+    faulthandler.enable()  # on a crash the stack of the calls goes into the log
     asked = json.loads((folder / "job.json").read_text(encoding="utf-8"))
     job = JOBS[asked.pop("job")]
     _limit(asked.pop("megabytes"), asked.pop("seconds"), job)
@@ -83,7 +83,7 @@ def _described(error: Exception, path: Path) -> dict[str, Any]:
     """An error as JSON has it."""
     about: BaseException | None = error
     while about is not None:
-        if isinstance(about, MemoryError) or any(word in str(about) for word in _NO_MEMORY):
+        if isinstance(about, MemoryError) or any(word in str(about) for word in NO_MEMORY):
             return {"kind": "memory"}
         about = about.__cause__ or about.__context__
     if isinstance(error, InputError):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 import struct
 import subprocess
 import zipfile
@@ -14,7 +16,7 @@ import pytest
 import trimesh
 
 import probekit as pk
-from probekit.nominal import apart, from_step
+from probekit.nominal import apart, crashed, from_step
 from probekit.nominal.exact import stored
 
 DEMO = Path(__file__).parents[2] / "data" / "foil" / "foil.step"
@@ -70,6 +72,42 @@ def test_what_the_reader_says_arrives_whole(box: Path) -> None:
         pk.nominal.load(box, unit="mm")
     assert told.value.file == str(box)
     assert told.value.todo or told.value.expected
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_crash_names_file_end_and_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A point in space with two coordinates, found by fuzzing: the CAD kernel ends by a segmentation fault."""
+    pytest.importorskip("OCP")
+    monkeypatch.setenv("PROBEKIT_CACHE", str(tmp_path / "kept"))
+    text, count = re.subn(r"(#296=CARTESIAN_POINT\('',\()15\.,32\.,", r"\g<1>12.,", DEMO.read_text())
+    assert count == 1
+    path = tmp_path / "damaged.step"
+    path.write_text(text)
+    message = r"damaged\.step: what reads the model crashed.*ended by SIGSEGV \(it reached for memory.*export it again"
+    with pytest.raises(pk.InputError, match=message) as told:
+        pk.nominal.load(path, cache=True)
+    (log,) = (tmp_path / "kept" / "crashes").iterdir()
+    assert f"The log of the crash: {log}." in str(told.value)
+    kept = log.read_text()
+    assert f"file: {path}\n" in kept
+    assert hashlib.sha256(path.read_bytes()).hexdigest() in kept
+    assert "Segmentation fault" in kept
+    assert "apart_jobs.py" in kept  # the stack of its calls
+
+
+def test_a_crash_is_told_though_no_log_can_be_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "in the way").write_text("")
+    monkeypatch.setenv("PROBEKIT_CACHE", str(tmp_path / "in the way"))
+    for status, said in (
+        (-9, r"SIGKILL .*Run the command again\.$"),
+        (3, r"status 3'.*export it again, or in another"),
+    ):
+        assert re.search(said, str(crashed.crash_of(tmp_path / "none.step", status, "", "step")))
+    monkeypatch.setenv("PROBEKIT_CACHE", str(tmp_path / "kept"))
+    for number in range(25):
+        (tmp_path / "model").write_text(str(number))
+        crashed.crash_of(tmp_path / "model", -11, "", "step")
+    assert len(list(crashed.logs().iterdir())) == 20
 
 
 @pytest.mark.parametrize(
