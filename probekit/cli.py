@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import __version__, cli_answers
-from .cli_many import add_commands, archived
+from .cli_many import add_commands
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
 from .lazily import pandas_alone
@@ -176,29 +176,27 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _inspect(options: argparse.Namespace) -> int:
-    from . import study
+    from . import inspecting, study
 
     pandas_alone()
-    wanted, results = _begun(options, "inspect")
-    if options.touches is not None:
-        wanted = wanted.with_touches(options.touches)
-    with (
-        results.running(f"probekit inspect {options.study.name}"),
-        study.model.naming(options.study),
-        Progress() as progress,
-    ):
-        found = study.run(wanted, progress=progress)
-        also = [kind for kind in ("qif", "xlsx") if getattr(options, kind)]
-        paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"), also=also)
-        kept = options.archive or study.places.archive_of(wanted)
-        said = "" if kept is None else archived(kept, wanted, found)
+    with Progress() as progress:
+        done = inspecting.inspect(
+            options.study,
+            options.to or options.study.parent / "results",
+            said=f"probekit inspect {options.study.name}",
+            touches=options.touches,
+            archive=options.archive,
+            also=[kind for kind in study.writing.FURTHER if getattr(options, kind)],
+            progress=progress,
+        )
+    found, paths = done.found, done.paths
     if options.quiet:
         say(found.verdict.part)
     else:
         say(study.summing_up.inspection_summary(found))
         say("written: " + ", ".join(str(path) for path in paths.values()))
-        if said:
-            say(said)
+        if done.archived:
+            say(done.archived)
         if "again" in paths:
             say(f"To plan what is to be touched again: probekit program {options.study} --only {paths['again']}")
     return 0 if found.verdict.part == "conforms" else 1
@@ -208,18 +206,11 @@ def _begun(options: argparse.Namespace, command: str) -> tuple[Study, ResultSet]
     """The study and where its results go; results of an earlier run never stay for those of a study that is refused."""
     from . import study
 
-    only = getattr(options, "only", None)
+    only = options.only
     folder = options.to or options.study.parent / "results" / ("" if only is None else only.stem)
-    try:
-        wanted = study.load(options.study)
-        return wanted, study.places.results_of(
-            wanted, folder, command, touches=getattr(options, "touches", None), only=only
-        )
-    except InputError:
-        if not options.study.is_file():
-            raise
-        with study.places.results_left(folder, command).running(f"probekit {command} {options.study.name}"):
-            raise
+    return study.places.begun(
+        options.study, folder, command, said=f"probekit {command} {options.study.name}", only=only
+    )
 
 
 def _prepare(options: argparse.Namespace, *, steps: int) -> int:

@@ -10,7 +10,7 @@ from typing import Any
 from .console import say
 from .errors import InputError
 
-__all__ = ["add_commands", "archived"]
+__all__ = ["add_commands"]
 
 
 def add_commands(commands: Any) -> None:
@@ -86,14 +86,6 @@ def _watch(options: argparse.Namespace) -> int:
         say(arrival.sentence)
         sys.stdout.flush()
     return 0 if set(words) <= {"conforms", "again"} else 1
-
-
-def archived(folder: Path, study: Any, found: Any) -> str:
-    """Append an inspection to an archive; what is to be said of it."""
-    from . import archive
-
-    appended = archive.Archive(folder).append(archive.record_of(study, found))
-    return f"archived in {folder}: {appended.sentence}"
 
 
 def _fewer(options: argparse.Namespace) -> int:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import time
 import tomllib
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ipywidgets import HTML, Button, Dropdown, FileUpload, HBox, Layout, Tab, VBox
 
-from . import study, widgets
+from . import widgets
 from .errors import InputError, ProbekitError, in_full
 from .files import file_name, make_folder, store
+from .inspecting import Done, inspect
+
+if TYPE_CHECKING:
+    from .study.inspection import Inspection
 
 __all__ = ["Dashboard", "studies_in"]
 
@@ -76,7 +79,7 @@ class Dashboard(VBox):
         self.studies = studies_in(folder)
         if not self.studies:
             raise InputError("no study was found", file=folder, expected="a study.toml, at most three folders down")
-        self.found: study.inspection.Inspection | None = None
+        self.found: Inspection | None = None
         wide = {"description_width": "90px"}
         self.study = Dropdown(options=list(self.studies), description="Study", style=wide, layout=Layout(width="420px"))
         self.file = FileUpload(accept="", multiple=False, description="Results file", layout=Layout(width="240px"))
@@ -102,15 +105,12 @@ class Dashboard(VBox):
             self.button.disabled = False
 
     def _run(self, path: Path) -> None:
-        wanted, touches, name = study.load(path), self._received(path.parent), "results"
-        if touches is not None:
-            wanted, name = wanted.with_touches(touches), f"results/{file_name(touches.stem)}"
-        results = study.places.results_of(wanted, path.parent / name, "inspect", touches=touches)
-        with results.running(f"dashboard, {path.name}"), study.model.naming(path):
-            found = study.run(wanted, progress=self._tell)
-            paths = study.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"))
-        self.found = found
-        self._show(paths)
+        touches = self._received(path.parent)
+        name = "results" if touches is None else f"results/{file_name(touches.stem)}"
+        said = f"dashboard, {path.name}"
+        done = inspect(path, path.parent / name, said=said, touches=touches, progress=self._tell)
+        self.found = done.found
+        self._show(done)
 
     def _received(self, folder: Path) -> Path | None:
         """Keep the file that was handed in, under its own name; another of that name never overwrites it."""
@@ -131,16 +131,16 @@ class Dashboard(VBox):
     def _tell(self, what: str, share: float) -> None:
         self.said.value = f'<p role="status">{escape(what)} {100 * share:.0f} %</p>'
 
-    def _show(self, paths: dict[str, Path]) -> None:
-        assert self.found is not None
-        verdict, action = self.found.verdict, self.found.action
+    def _show(self, done: Done) -> None:
+        verdict, action, paths = done.found.verdict, done.found.action, done.paths
         sign, colour = _SIGNS.get(verdict.part, _OPEN)
         steps = "".join(f"<li>{escape(text)}</li>" for text in action.suggestions)
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.found.notes)
+        notes = "".join(f"<li>{escape(note)}</li>" for note in done.found.notes)
         self.said.value = (
             f'<p style="font-size:1.5em;color:{colour};margin:.4em 0"><b>{sign} The part '
             f"{'is undecided' if verdict.part == 'undecided' else escape(verdict.part)}.</b></p>"
             f"<p>Written: {escape(', '.join(str(path) for path in paths.values()))}</p>"
+            + (f"<p>{escape(done.archived)}</p>" if done.archived else "")
         )
         text = HTML(
             f"{verdict._repr_html_()}<h3>What next</h3><ol>{steps}</ol><p><b>Caution.</b> {escape(action.caution)}</p>"
@@ -152,5 +152,5 @@ class Dashboard(VBox):
             f'srcdoc="{page}"></iframe>'
         )
         self.views.children = (
-            Tab([frame, text, widgets.view(self.found.scene)], titles=("Page and answers", "As text", "Notebook view")),
+            Tab([frame, text, widgets.view(done.found.scene)], titles=("Page and answers", "As text", "Notebook view")),
         )

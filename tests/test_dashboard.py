@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import socket
-import subprocess
 import sys
-import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,8 +11,10 @@ from pathlib import Path
 import pytest
 import tiny
 from browser import ARGUMENTS, PATIENCE
+from serving import environment, free_port, serving
 
 from probekit import InputError
+from probekit.archive import Archive
 from probekit.dashboard import Dashboard, studies_in
 
 NOTEBOOK = Path(__file__).parent.parent / "notebooks" / "dashboard.ipynb"
@@ -87,31 +83,34 @@ def test_what_cannot_be_read_is_said_and_shows_no_verdict(shop: Path) -> None:
     assert not desk.button.disabled
 
 
+def test_results_of_an_earlier_run_do_not_stay_for_a_study_that_is_refused(shop: Path) -> None:
+    desk, page = Dashboard(shop), shop / "block" / "results" / "report.html"
+    desk.inspect()
+    assert "<h1>No results" not in page.read_text()
+    tiny.write_study(shop / "block", ("width = 0.1", "width = -0.1"))
+    desk.inspect()
+    assert "Not inspected." in desk.said.value
+    assert "<h1>No results" in page.read_text()
+
+
+def test_the_archive_that_the_study_names_gets_the_part(shop: Path) -> None:
+    pytest.importorskip("pyarrow")
+    tiny.write_study(shop / "block", ("[uncertainty]", '[archive]\nfolder = "kept"\n\n[uncertainty]'))
+    desk = Dashboard(shop)
+    desk.inspect()
+    assert "archived in" in desk.said.value
+    assert len(Archive(shop / "block" / "kept")) == 1
+
+
 @pytest.fixture
 def served(shop: Path, tmp_path: Path) -> Iterator[str]:
     shutil.copy(NOTEBOOK, tmp_path / "dashboard.ipynb")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    roots = os.pathsep.join([str(NOTEBOOK.parent.parent), os.environ.get("PYTHONPATH", "")])
-    environment = os.environ | {"PROBEKIT_STUDIES": str(shop), "PYTHONPATH": roots}
-    environment |= {f"JUPYTER_{name}_DIR": str(tmp_path / "jupyter") for name in ("CONFIG", "DATA", "RUNTIME")}
+    jupyter = {f"JUPYTER_{name}_DIR": str(tmp_path / "jupyter") for name in ("CONFIG", "DATA", "RUNTIME")}
+    port = free_port()
     command = [sys.executable, "-m", "voila", str(tmp_path / "dashboard.ipynb"), "--no-browser", f"--port={port}"]
-    with (tmp_path / "log").open("w") as log:
-        server = subprocess.Popen([*command, "--Voila.ip=127.0.0.1"], env=environment, stdout=log, stderr=log)
-        try:
-            for _ in range(120):
-                try:
-                    urllib.request.urlopen(f"http://127.0.0.1:{port}/static/none", timeout=2)
-                except urllib.error.HTTPError:
-                    break
-                except OSError:
-                    time.sleep(0.5)
-                assert server.poll() is None, (tmp_path / "log").read_text()
-            yield f"http://127.0.0.1:{port}/"
-        finally:
-            server.terminate()
-            server.wait(60)
+    address, env = f"http://127.0.0.1:{port}/", environment(PROBEKIT_STUDIES=str(shop), **jupyter)
+    with serving([*command, "--Voila.ip=127.0.0.1"], f"{address}static/none", env=env, log=tmp_path / "log"):
+        yield address
 
 
 @pytest.mark.flaky(reruns=2)

@@ -62,6 +62,7 @@ ORDER = (
         "draft",
         "gauge",
         "archive",
+        "inspecting",
         "share",
         "demo",
         "dashboard",

@@ -33,7 +33,7 @@ def further(inspection: Inspection, again: pd.DataFrame) -> dict[str, Any]:
     """
     more = report.gate.gate_data(
         findings=inspection.findings, residuals=inspection.residuals, influence=inspection.influence
-    ) | {"about": dict(inspection.about), "stamp": inspection.stamp}
+    ) | {"about": dict(inspection.about), "stamp": inspection.stamp, "notes": list(inspection.notes)}
     more |= report.sure.sure_data(budget=inspection.budget, shares=inspection.shares)
     if inspection.surfaces:
         more["between_touches"] = [one.data for one in inspection.surfaces]
@@ -55,5 +55,5 @@ def content_of(inspection: Inspection) -> dict[str, Any]:
         alignment=inspection.alignment,
         action=inspection.action,
         provenance=inspection.provenance,
-        more=further(inspection, touches_again(inspection)) | {"notes": list(inspection.notes)},
+        more=further(inspection, touches_again(inspection)),
     )

@@ -11,12 +11,13 @@ from ..files import file_name, refuse_overwriting
 from ..published import ResultSet
 from ..settings import read_settings
 from .inside import named_files
-from .model import Study
+from .model import Study, load
 
 __all__ = [
     "COMMANDS",
     "INSPECTION",
     "archive_of",
+    "begun",
     "dry_name",
     "inputs_of",
     "part_name",
@@ -86,6 +87,41 @@ def results_of(
     sheets = [sheet_name(number) for number in range(2, len(study.settings.get("phase", ())) + 1)]
     programs_of = ("".join(own), dry_name(*own), *parts, *sheets) if with_program else ()
     return result_set(folder, command, inputs, programs=programs_of)
+
+
+def begun(
+    path: Path,
+    folder: str | Path,
+    command: str,
+    *,
+    said: str,
+    touches: str | Path | None = None,
+    only: str | Path | None = None,
+) -> tuple[Study, ResultSet]:
+    """The study and where its results go; results of an earlier run never stay for those of a study that is refused.
+
+    Parameters
+    ----------
+    path : Path
+        The study file.
+    folder, command, touches, only
+        See `results_of`.
+    said : str
+        What is running, for the page that is put in place of the earlier results.
+
+    Raises
+    ------
+    InputError
+        If the study is refused, or would overwrite what it reads.
+    """
+    try:
+        wanted = load(path)
+        return wanted, results_of(wanted, folder, command, touches=touches, only=only)
+    except InputError:
+        if not path.is_file():
+            raise
+        with results_left(folder, command).running(said):
+            raise
 
 
 def result_set(

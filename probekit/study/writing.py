@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import plausibility, qif, report
 from ..csv_text import csv_text
+from ..errors import InputError
 from ..files import store
 from .about import missing, words
 from .content import further, touches_again
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from .inspection import Inspection
 
-__all__ = ["write"]
+__all__ = ["FURTHER", "write"]
 
 
 def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: Collection[str] = ()) -> dict[str, Path]:
@@ -45,8 +46,11 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
     Raises
     ------
     InputError
-        If the folder cannot be written to, or one of the files was read.
+        If the folder cannot be written to, one of the files was read, or `also` names what is not known.
     """
+    for kind in also:
+        if kind not in FURTHER:
+            raise InputError("such a file cannot be written", found=kind, expected=" or ".join(map(repr, FURTHER)))
     read = {"model": inspection.part.source, "touches": inspection.measured.attrs.get("source")}
     results = result_set(folder, "inspect", {what: Path(str(file)) for what, file in read.items() if file})
     again = touches_again(inspection)
@@ -73,20 +77,24 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
             inspection.verdict, to_csv=to["csv"], to_json=to["json"], more=further(inspection, again), **common
         )
         for kind in also:
-            store(to[kind], _as_qif(inspection) if kind == "qif" else _as_workbook(inspection, content))
+            store(to[kind], FURTHER[kind](inspection, content))
         recut = report.recut_files(inspection.action.recut, about["stamp"], there)
     kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *also, *recut}
     return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
 
 
-def _as_qif(inspection: Inspection) -> bytes:
+def _as_qif(inspection: Inspection, _content: dict[str, Any]) -> bytes:
     """The results as a QIF document."""
     return qif.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
 
 
-def _as_workbook(inspection: Inspection, content: dict[str, Any]) -> bytes:
+def _as_workbook(_inspection: Inspection, content: dict[str, Any]) -> bytes:
     """The results as a workbook."""
-    return report.workbook(content | {"notes": list(inspection.notes)})
+    return report.workbook(content)
+
+
+#: What else can be written, on request -> how it is made.
+FURTHER: dict[str, Callable[[Inspection, dict[str, Any]], bytes]] = {"qif": _as_qif, "xlsx": _as_workbook}
 
 
 def _said_of_again(again: pd.DataFrame) -> str:

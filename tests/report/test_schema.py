@@ -10,7 +10,9 @@ import jsonschema
 import pytest
 import tiny
 
+import probekit as pk
 from probekit import cli, report
+from probekit.study.content import content_of
 
 SCHEMA = json.loads(Path(report.__file__).with_name("results.schema.json").read_text(encoding="utf-8"))
 VALID = jsonschema.Draft202012Validator(SCHEMA)
@@ -36,7 +38,23 @@ def test_what_the_library_writes(verdict, results) -> None:
 def test_what_the_command_writes(tmp_path: Path, case: str) -> None:
     tiny.write(tmp_path, *STUDIES[case])
     cli.main(["inspect", str(tmp_path / "study.toml"), "--quiet"])
-    VALID.validate(json.loads((tmp_path / "results" / "results.json").read_text(encoding="utf-8")))
+    content = json.loads((tmp_path / "results" / "results.json").read_text(encoding="utf-8"))
+    VALID.validate(content)
+    assert all(isinstance(note, str) for note in content["notes"])
+
+
+def test_a_file_holds_what_an_archive_does(tmp_path: Path) -> None:
+    """All but the suggestion to touch again, which the file has besides; and no other file than is known is written."""
+    found = pk.study.run(pk.study.load(tiny.write(tmp_path, ("u = 0.003", "u = 0.05"))))
+    assert found.notes
+    paths = pk.study.write(found, tmp_path / "results")
+    content = json.loads(paths["json"].read_text(encoding="utf-8"))
+    kept = json.loads(json.dumps(content_of(found)))
+    assert content.keys() == kept.keys()
+    assert {key for key in content if content[key] != kept[key]} <= {"action"}
+    assert content["notes"] == list(found.notes)
+    with pytest.raises(pk.InputError, match=r"such a file cannot be written; found 'pdf'; expected 'qif' or 'xlsx'"):
+        pk.study.write(found, tmp_path / "results", also=("pdf",))
 
 
 def test_touches_may_be_named_by_text(tmp_path: Path) -> None:
