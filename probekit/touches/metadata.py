@@ -88,7 +88,14 @@ def _number(text: str) -> int | float | None:
         value = float(text) if match[2] or match[3] else int(text)
     except ValueError:  # Python's limit on the digits of an integer
         return None
-    return value if math.isfinite(value) else None
+    return value if _finite(value) else None
+
+
+def _finite(value: Real) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer beyond the largest float
+        return False
 
 
 def plain(key: object, value: object) -> str | int | float:
@@ -110,7 +117,7 @@ def plain(key: object, value: object) -> str | int | float:
         )
     if isinstance(value, str):
         wrong = "a number" if key in NUMBER_KEYS else ""
-    elif isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
+    elif isinstance(value, bool) or not isinstance(value, Real) or not _finite(value):
         wrong = "text or a finite number"
     else:
         wrong = "text" if key in TEXT_KEYS else ""

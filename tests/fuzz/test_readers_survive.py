@@ -13,7 +13,7 @@ import pytest
 from readers import READERS, mutated, outcome
 
 FOUND = sorted((Path(__file__).parent / "found").glob("[!.]*"))
-BY_ENDING = {"obj": "obj", "moves": "moves", "glb": "glb", "3mf": "3mf", "ply": "ply", "stl": "stl"}
+BY_ENDING = {"obj": "obj", "moves": "moves", "glb": "glb", "3mf": "3mf", "ply": "ply", "stl": "stl", "plan": "plan"}
 
 
 @pytest.mark.parametrize("name", [name for name, reader in READERS.items() if reader.quick])
