@@ -97,6 +97,7 @@ def _parser() -> argparse.ArgumentParser:
     inspect.add_argument("--touches", type=Path, metavar="FILE", help="results file to read in place of the study's")
     inspect.add_argument("--archive", type=Path, metavar="FOLDER", help="append the part to this archive (made if new)")
     inspect.add_argument("--qif", action="store_true", help=f"{_QIF} results.qif")
+    inspect.add_argument("--dmis", action="store_true", help="also write DMIS output (ISO 22093): results.dmo")
     inspect.add_argument(
         "--xlsx",
         action="store_true",

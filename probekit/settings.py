@@ -18,7 +18,7 @@
                       with a plan touch, x, y, z are enough; for other text: columns, unit, recorded, decimal,
                       separator, skip, pattern, ...; of a control: format = "parameters" (those that the program
                       filled), or a log with coordinates = "program", or "machine" with work_offset = [X, Y, Z];
-                      both with moves = "results/moves.csv", tool_length; a file that ends in .qif is a QIF document
+                      both with moves = "results/moves.csv", tool_length; .qif and .dmo (DMIS) say all that
     [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
                       "sphere" or "ring", degree} (`probekit.fit.qualify`; file as in [touches]); stem_diameter, length;
                       to plan: body = [[height, diameter], ..], tool_length, tips, hub, straight, name,

@@ -317,7 +317,8 @@ def of_documents(folder: Path) -> list[Any]:
         {"touch": [1], "feature": ["top"], "x0": 0.0, "y0": 0.0, "z0": 1.0, "i": 0.0, "j": 0.0, "k": 1.0}
     )
     (folder / "plan.qif").write_bytes(pk.qif.plan(plan, part="box"))
-    return [pk.qif.read(folder / "plan.qif")]
+    (folder / "run.dmo").write_text("UNITS/MM,ANGDEC\nFA(P1)=FEAT/POINT,CART,0,0,1,0,0,1\nENDFIL\n")
+    return [pk.qif.read(folder / "plan.qif"), pk.dmis.read(folder / "run.dmo")]
 
 
 @pytest.fixture(scope="module")

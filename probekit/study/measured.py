@@ -16,7 +16,7 @@ from .asked import targets_made
 from .gating import WRITTEN
 from .machinery import kinematics_of, probe_of
 from .model import Study, motion_of, numbers_of
-from .readings import is_qif, read_results, targets_read
+from .readings import is_document, read_results, targets_read
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +65,7 @@ def _read(study: Study, part: Nominal) -> pd.DataFrame:
     plan = partial(plan_of, study, part) if joins else None
     kind = (
         "part"
-        if text or "format" in given or is_qif(given["file"])
+        if text or "format" in given or is_document(given["file"])
         else touches.control.kind_of(study.file(given["file"]))
     )
     of_control = kind != "part" or "format" in given or (text and "moves" in given)

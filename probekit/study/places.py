@@ -30,6 +30,7 @@ __all__ = [
 
 INSPECTION = {"report": "report.html", "csv": "results.csv", "json": "results.json", "again": "again.csv"} | {
     "qif": "results.qif",
+    "dmis": "results.dmo",
     "xlsx": "results.xlsx",
     "recut": "recut.csv",
     "recut_field": "recut_field.csv",

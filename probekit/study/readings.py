@@ -6,14 +6,14 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import fit, qif, touches
+from .. import dmis, fit, qif, touches
 from ..errors import InputError, ProbekitWarning
 from .model import Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CONTROL", "Qualified", "is_qif", "qualified_of", "read_results", "stylus_of", "targets_read"]
+__all__ = ["CONTROL", "Qualified", "is_document", "qualified_of", "read_results", "stylus_of", "targets_read"]
 
 #: What a study says of a qualification, and the touches it was found from.
 Qualified = tuple[fit.qualified.Qualification, "pd.DataFrame"]
@@ -108,21 +108,21 @@ def read_results(study: Study, given: dict[str, Any], plan: touches.planned.Plan
     """
     options = {key: value for key, value in given.items() if key not in CONTROL}
     path = study.file(options.pop("file"))
-    if is_qif(path):
-        return _of_qif(study, path, options, plan)
+    if is_document(path):
+        return _of_document(study, path, options, plan)
     if {"columns", "pattern"} & set(options):
         return touches.read_text(path, plan=plan, **options)
     return touches.read(path, plan=plan, **{key: options[key] for key in ("unit", "recorded") if key in options})
 
 
-def is_qif(path: str | Path) -> bool:
-    """Whether a file is a QIF document, by its ending."""
-    return Path(path).suffix.lower() == ".qif"
+def is_document(path: str | Path) -> bool:
+    """Whether a file says by itself how it is to be read, by its ending: a QIF document, DMIS output."""
+    return Path(path).suffix.lower() in touches.control.DOCUMENTS
 
 
 def targets_read(path: str | Path) -> pd.DataFrame:
     """The targets of a plan: a CSV file, or a QIF document by the ending .qif."""
-    if not is_qif(path):
+    if Path(path).suffix.lower() != ".qif":
         return touches.read_plan(path)
     found = qif.read(path)
     if not len(found.targets):
@@ -130,26 +130,28 @@ def targets_read(path: str | Path) -> pd.DataFrame:
     return found.targets
 
 
-def _of_qif(study: Study, path: Path, options: dict[str, Any], plan: touches.planned.Planned | None) -> pd.DataFrame:
-    """The touches of a QIF document; it says its unit, and what its points are, itself."""
+def _of_document(
+    study: Study, path: Path, options: dict[str, Any], plan: touches.planned.Planned | None
+) -> pd.DataFrame:
+    """The touches of a document; it says its unit, and what its points are, itself."""
     strange = sorted(set(options) - {"plan"})
     if strange:
         raise _of_study(
-            InputError("a QIF document says by itself how it is to be read", column=strange[0], todo="Omit the key."),
+            InputError("this file says by itself how it is to be read", column=strange[0], todo="Omit the key."),
             study,
             f"touches.{strange[0]}",
         )
-    found = qif.read(path)
+    found = qif.read(path) if path.suffix.lower() == ".qif" else dmis.read(path)
     if not len(found.touches):
         raise InputError("the document holds no measured point", file=path, found=found.sentence)
-    if found.touches["results"].nunique() > 1:
-        raise InputError(
-            "the document holds several sets of results, and a study judges one part",
-            file=path,
-            found=f"{found.touches['results'].nunique()} sets",
-            todo="Export one part a document.",
-        )
-    table = found.touches.drop(columns="results")
+    for column, several, todo in (
+        ("results", "several sets of results, and a study judges one part", "Export one part a document."),
+        ("frame", "points in several coordinate systems", "Output all points in the one of the part."),
+    ):
+        if column in found.touches and found.touches[column].nunique() > 1:
+            sets = f"{found.touches[column].nunique()}: " + ", ".join(map(str, found.touches[column].unique()))
+            raise InputError(f"the document holds {several}", file=path, found=sets, todo=todo)
+    table = found.touches.drop(columns=["results", "frame"], errors="ignore")
     for note in found.notes:
         touches.finish.add_note(table.attrs, note)
     return touches.csv_file.joined(table, plan) if plan is not None else table

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import plausibility, qif, report
+from .. import dmis, plausibility, qif, report
 from ..csv_text import csv_text
 from ..errors import InputError
 from ..files import store
@@ -36,7 +36,8 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
     made : str
         When the run was made, for the page.
     also : collection of str
-        What else to write: "qif" for ``results.qif`` (QIF 3.0), "xlsx" for ``results.xlsx``, a workbook.
+        What else to write: "qif" for ``results.qif`` (QIF 3.0), "dmis" for ``results.dmo`` (DMIS output), "xlsx" for
+        ``results.xlsx``, a workbook.
 
     Returns
     -------
@@ -88,13 +89,23 @@ def _as_qif(inspection: Inspection, _content: dict[str, Any]) -> bytes:
     return qif.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
 
 
+def _as_dmis(inspection: Inspection, _content: dict[str, Any]) -> bytes:
+    """The results as DMIS output."""
+    text = dmis.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
+    return text.encode("ascii")
+
+
 def _as_workbook(_inspection: Inspection, content: dict[str, Any]) -> bytes:
     """The results as a workbook."""
     return report.workbook(content)
 
 
 #: What else can be written, on request -> how it is made.
-FURTHER: dict[str, Callable[[Inspection, dict[str, Any]], bytes]] = {"qif": _as_qif, "xlsx": _as_workbook}
+FURTHER: dict[str, Callable[[Inspection, dict[str, Any]], bytes]] = {
+    "qif": _as_qif,
+    "dmis": _as_dmis,
+    "xlsx": _as_workbook,
+}
 
 
 def _said_of_again(again: pd.DataFrame) -> str:

@@ -61,6 +61,9 @@ def _kind(lines: Sequence[str]) -> str:
     return "parameters" if 2 * sum(map(bool, map(_PARAMETER.fullmatch, lines))) > len(lines) else "part"
 
 
+#: Endings of files that say by themselves how they are to be read: documents of QIF, DMIS output.
+DOCUMENTS = (".qif", ".dmo")
+
 _LAYOUT = ("columns", "pattern", "decimal", "separator", "skip", "comment", "encoding", "metadata")
 _PLACE = ("coordinates", "work_offset")
 
@@ -72,8 +75,8 @@ def said_by(path: str | Path) -> frozenset[str]:
     ----------
     path : str or Path
         Touches as `probekit.touches.write` writes them say how they are laid out, mostly unit and what was recorded; a
-        run of the virtual machine and a log of probekit's own say where, too; a QIF document says everything. What
-        other files hold is for the caller to say.
+        run of the virtual machine and a log of probekit's own say where, too; QIF and DMIS say everything. What other
+        files hold is for the caller to say.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def said_by(path: str | Path) -> frozenset[str]:
         file that is not there.
     """
     path = Path(path)
-    if path.suffix.lower() == ".qif":
+    if path.suffix.lower() in DOCUMENTS:
         return frozenset((*_LAYOUT, *_PLACE, "unit", "recorded", "format"))
     try:
         lines = _lines(path)

@@ -214,6 +214,7 @@ READERS = {
     "nc": Reader(_kept("probing.nc"), ".nc", pk.program.run),
     "merge": Reader(lambda: tiny.MILLING.encode(), ".nc", _merged),
     "qif": Reader(_kept("plan.qif"), ".qif", pk.qif.read),
+    "dmis": Reader(_kept("output.dmo"), ".dmo", pk.dmis.read),
     "answer": Reader(_answer, ".json", lambda path: pk.settle.read_answers(path.read_bytes())),
     "cloud": Reader(_box("ply"), ".ply", _cloud),
     "points": Reader(lambda: b"1 2 3\n4 5 6\n7 8 9\n", ".xyz", _cloud),

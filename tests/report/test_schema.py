@@ -53,7 +53,9 @@ def test_a_file_holds_what_an_archive_does(tmp_path: Path) -> None:
     assert content.keys() == kept.keys()
     assert {key for key in content if content[key] != kept[key]} <= {"action"}
     assert content["notes"] == list(found.notes)
-    with pytest.raises(pk.InputError, match=r"such a file cannot be written; found 'pdf'; expected 'qif' or 'xlsx'"):
+    with pytest.raises(
+        pk.InputError, match=r"such a file cannot be written; found 'pdf'; expected 'qif' or 'dmis' or 'xlsx'"
+    ):
         pk.study.write(found, tmp_path / "results", also=("pdf",))
 
 
