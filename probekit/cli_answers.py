@@ -124,7 +124,7 @@ def _settle(options: argparse.Namespace) -> int:
     to = options.to or options.page.with_name(f"{options.page.stem}_settled.html")
     data = to.with_suffix(".json")
     inputs = {"the page": options.page} | {f"answer {k + 1}": path for k, path in enumerate(options.answers)}
-    refuse_overwriting([to, data], inputs)
+    refuse_overwriting([to, data], inputs | ({} if options.keys is None else {"--keys": options.keys}))
     store(to, settle.render(page, settled).encode("utf-8"))
     content = settled.data | {"page": page.hash, "edition": page.edition, "subject": dict(page.subject)}
     store(data, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
@@ -136,13 +136,14 @@ def _settle(options: argparse.Namespace) -> int:
 def _sign(options: argparse.Namespace) -> int:
     from . import settle
 
+    to = options.answer.with_name(f"{options.answer.stem}_signed.json")
+    refuse_overwriting([to], {"the answer": options.answer, "--key": options.key})
     found = settle.read_answers(_content(options.answer), source=str(options.answer))
     if len(found) != 1:
         raise InputError("one answer is signed at a time", file=options.answer, found=f"{len(found)} answers")
     if options.new:
         _store_key(options.key, settle.new_key())
     signed = settle.sign(found[0], _content(options.key))
-    to = options.answer.with_name(f"{options.answer.stem}_signed.json")
     store(to, (json.dumps(signed.data, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
     say(f"written: {to}; public key: {signed.key}")
     return 0

@@ -9,6 +9,7 @@ from typing import Any
 
 from .console import say
 from .errors import InputError
+from .files import refuse_overwriting
 
 __all__ = ["add_commands"]
 
@@ -90,6 +91,7 @@ def _watch(options: argparse.Namespace) -> int:
 
 def _fewer(options: argparse.Namespace) -> int:
     from . import study
+    from .csv_text import csv_text
     from .files import file_name, store
     from .gauge import fewer_touches
 
@@ -106,8 +108,9 @@ def _fewer(options: argparse.Namespace) -> int:
             say(f"  {note}")
         if options.to is not None:
             options.to.mkdir(parents=True, exist_ok=True)
-            for suffix, text in ((".csv", found.table.to_csv(index=False)), (".svg", found._repr_svg_())):
+            for suffix, text in ((".csv", csv_text(found.table)), (".svg", found._repr_svg_())):
                 place = options.to / file_name(f"fewer {name}".replace(" ", "_"), suffix)
+                refuse_overwriting([place], study.places.inputs_of(wanted))
                 store(place, text.encode("utf-8"))
                 say(f"written: {place}")
     return 0
@@ -117,6 +120,9 @@ def _history(options: argparse.Namespace) -> int:
     from . import archive
 
     kept = archive.Archive(options.folder)
+    if options.to is not None:
+        kept_in = {f"the archive, {path.name}": path for path in options.folder.rglob("*") if path.is_file()}
+        refuse_overwriting([options.to], kept_in)
     if options.migrate is not None:
         made = archive.migrate(kept, options.migrate)
         say(f"copied: {made.sentence}; {options.folder} stays as it was")

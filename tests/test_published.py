@@ -421,6 +421,19 @@ def test_a_link_to_an_input_is_that_input(tmp_path: Path) -> None:
     refuse_overwriting([tmp_path / "other.csv"], {"touches.file": tmp_path / "run.csv"})
 
 
+def test_archive_and_key_are_inputs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The page of a history does not replace the archive that it is of, nor a signed answer the key."""
+    for name in ("shop/records.sqlite", "shop/touches/1.parquet", "answer.json", "answer_signed.json"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(b"kept")
+    shop, answer, key = tmp_path / "shop", tmp_path / "answer.json", tmp_path / "answer_signed.json"
+    commands = [["history", str(shop), "--to", str(shop / name)] for name in ("RECORDS.sqlite", "touches/1.parquet")]
+    for command in [*commands, ["sign", str(answer), "--key", str(key)]]:
+        assert main(command) == 2
+        assert "to be written, but it is also read" in capsys.readouterr().err
+    assert {path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == {b"kept"}
+
+
 def test_touches_given_on_the_command_line_are_an_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     study = tiny.write(tmp_path)
     (tmp_path / "results").mkdir()
