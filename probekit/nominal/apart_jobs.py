@@ -144,16 +144,17 @@ def _pmi(
     body: str | None,
     sha256: str,
     names: list[str],
+    exact: bool,
 ) -> dict[str, Any]:
-    """Read the tolerances that a STEP file carries; its exact model and groups of facets lie in the folder."""
+    """Read the tolerances that a STEP file carries; its facets and exact model, if it has one, lie in the folder."""
     from .exact import stored
     from .exact.pmi import read_pmi
     from .model import Nominal
 
     brep = stored.fetch("model", folder)
-    if brep is not None:
-        group = np.load(folder / "group.npy", allow_pickle=False)
-        part = Nominal(brep.vertices, brep.facets, group, tuple(names), source=str(path), sha256=sha256, brep=brep)
+    mesh = (np.load(folder / f"{name}.npy", allow_pickle=False) for name in ("vertices", "facets", "group"))
+    part = Nominal(*mesh, tuple(names), source=str(path), sha256=sha256, brep=brep)
+    if (brep is not None) == exact:
         stored.keep(read_pmi(path, part, body=body), "pmi", path.name, folder)
     return {}
 

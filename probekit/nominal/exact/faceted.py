@@ -5,7 +5,7 @@ from __future__ import annotations
 import mmap
 import re
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from .extract import facets_of
 from .kernel import kernel
 from .step import chosen_bodies, kernel_failures, transfer, unique_names
 
-__all__ = ["FacetModel", "facets_alone", "read_facets"]
+__all__ = ["FacetModel", "facet_faces", "facets_alone", "read_facets"]
 
 _FACETS = re.compile(rb"=\s*TESSELLATED_(SOLID|SHELL)\s*\(")
 _EXACT = re.compile(rb"=\s*(ADVANCED_FACE|FACE_SURFACE)\s*\(")
@@ -57,10 +57,27 @@ def read_facets(path: Path, *, body: str | None = None) -> FacetModel:
     InputError
         If the file holds no body of facets, or the kernel cannot interpret it.
     """
+    return _read(path, body)[0]
+
+
+def facet_faces(path: Path, *, body: str | None = None) -> tuple[dict[str, Any], Any]:
+    """The kernel's face behind each face of a model of facets, by its name, and the reader that they came from.
+
+    Parameters
+    ----------
+    path, body
+        As of `read_facets`.
+    """
+    model, shapes, reader = _read(path, body)
+    return dict(zip(model.names, shapes, strict=True)), reader
+
+
+def _read(path: Path, body: str | None) -> tuple[FacetModel, list[Any], Any]:
+    """The model, the kernel's face behind each of its faces, and the kernel's reader."""
     (topods,) = kernel("TopoDS")
-    points, corners, face, names = [], [], [], []
+    points, corners, face, names, shapes = [], [], [], [], []
     with kernel_failures(path):
-        bodies, named, unit, _, notes, _ = transfer(path, lambda _step, _done: None, facets=True)
+        bodies, named, unit, _, notes, reader = transfer(path, lambda _step, _done: None, facets=True)
         for shape in chosen_bodies(path, bodies, body, notes):
             for one in explore(shape, "FACE"):
                 own, _, triangles = facets_of(topods.TopoDS.Face(one))
@@ -71,6 +88,7 @@ def read_facets(path: Path, *, body: str | None = None) -> FacetModel:
                 points.append(own)
                 face.append(np.full(len(triangles), len(names)))
                 names.append(next((text for part, text in named if part.IsSame(one)), ""))
+                shapes.append(one)
     if not names:
         raise InputError("the STEP file holds no facets", file=path, todo="Export the part again as a solid.")
     vertices, index = np.unique(np.concatenate(points), axis=0, return_inverse=True)
@@ -81,4 +99,6 @@ def read_facets(path: Path, *, body: str | None = None) -> FacetModel:
     plain = [names[k] or f"face_{number + 1:0{digits}d}" for number, k in enumerate(kept)]
     notes = [note for note in notes if "facets only" not in note]
     said = "its bodies are facets alone: deviations are from the facets, and their chord error is not known"
-    return FacetModel(vertices, facets[whole], facet_face.reshape(-1), tuple(unique_names(plain)), unit, (said, *notes))
+    called = tuple(unique_names(plain))
+    model = FacetModel(vertices, facets[whole], facet_face.reshape(-1), called, unit, (said, *notes))
+    return model, [shapes[k] for k in kept], reader

@@ -33,7 +33,7 @@ _TOKEN = re.compile(
 )
 _ESCAPE = re.compile(
     r"''|\\\\|\\X2\\(?P<x2>(?:[0-9A-Fa-f]{4})*)\\X0\\|\\X4\\(?P<x4>(?:[0-9A-Fa-f]{8})*)\\X0\\"
-    r"|\\X\\(?P<x>[0-9A-Fa-f]{2})|\\S\\(?P<s>.)|\\P[A-I]\\",
+    r"|\\X\\(?P<x>[0-9A-Fa-f]{2})|\\S\\(?P<s>.)|\\P(?P<page>[A-I])\\",
     re.DOTALL,
 )
 #: Records by the million that say nothing about tolerances; of several types at once, the first one tells.
@@ -143,17 +143,20 @@ def read_text(path: Path) -> StepText:
     return StepText(schema, records, unparsed)
 
 
-def read_geometry(path: Path, numbers: Iterable[int]) -> dict[int, Record]:
-    """Some of the records that `read_text` passes over, and those that they refer to in turn, two steps down.
+def read_geometry(path: Path, numbers: Iterable[int], *, deep: int = 2) -> dict[int, Record]:
+    """Some of the records that `read_text` passes over, and those that they refer to in turn.
 
     Parameters
     ----------
     path : Path
         A file that `read_text` has read.
     numbers : iterable of int
+    deep : int
+        How many references are followed one after the other.
     """
-    content, records, wanted = Path(path).read_bytes(), dict[int, Record](), set(numbers)
-    for _ in range(3):
+    wanted, records = set(numbers), dict[int, Record]()
+    content = Path(path).read_bytes() if wanted else b""
+    for _ in range(1 + deep):
         for match in _NUMBERED.finditer(content) if wanted else ():
             if (number := int(match[1])) in wanted and number not in records:
                 statement = _STATEMENT.match(content, match.end())
@@ -264,16 +267,23 @@ def _value(kind: str, group: str) -> Any:
 def _plain(text: str) -> str:
     """A string with its escapes resolved, and without the line breaks that only wrap the file."""
     text = text.replace("\r", "").replace("\n", "")
-    return _ESCAPE.sub(_unescaped, text) if "'" in text or "\\" in text else text
+    if "'" not in text and "\\" not in text:
+        return text
+    out, page, position = [], "A", 0
+    for match in _ESCAPE.finditer(text):
+        out += [text[position : match.start()], _unescaped(match, page)]
+        page, position = match["page"] or page, match.end()
+    return "".join((*out, text[position:]))
 
 
-def _unescaped(match: re.Match[str]) -> str:
+def _unescaped(match: re.Match[str], page: str) -> str:
+    r"""What an escape stands for; `page` is the part of ISO 8859 that the last \P chose, A to I for 1 to 9."""
     if match["x2"] is not None:
         return bytes.fromhex(match["x2"]).decode("utf-16-be", errors="replace")
     if match["x4"] is not None:
         return bytes.fromhex(match["x4"]).decode("utf-32-be", errors="replace")
     if match["x"] is not None:
         return chr(int(match["x"], 16))
-    if match["s"] is not None:
-        return chr((ord(match["s"]) + 128) % 0x110000)
-    return {"''": "'", "\\\\": "\\"}.get(match[0], "")
+    if match["s"] is not None and ord(match["s"]) < 128:
+        return bytes([ord(match["s"]) + 128]).decode(f"iso8859-{ord(page) - 64}", errors="replace")
+    return match["s"] or {"''": "'", "\\\\": "\\"}.get(match[0], "")

@@ -18,9 +18,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from ...errors import InputError
+from .faceted import facets_alone
 from .part21 import Record, Ref, StepText, read_text
 from .pmi_drawn import drawn_only, standard_of, texts_of
-from .pmi_links import AspectLinks, face_names_of, references
+from .pmi_links import AspectLinks, face_names_of, references, with_facets
 from .pmi_model import (
     KINDS,
     PER_UNIT,
@@ -91,7 +92,7 @@ def read_pmi(
     Raises
     ------
     InputError
-        If the model is not the one of the file or has no exact surfaces, or the file cannot be read.
+        If the model is not the one of the file, or the file cannot be read.
     MissingKernelError
         If there are faces to be found and the CAD kernel is not installed.
     """
@@ -99,13 +100,15 @@ def read_pmi(
     if unequal not in (None, "added", "shift"):
         raise InputError("unknown meaning of an unequally disposed zone", found=unequal, expected="added or shift")
     text = read_text(path)
-    same = part.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
-    said, todo = "the model was not loaded from this file", "Load the STEP file as the nominal."
-    if same:
-        said = "the bodies of the STEP file are facets alone, and tolerances are read only of exact faces"
-        todo = "Write the study by hand, or export the part as a solid with exact surfaces."
-    if not same or part.brep is None:
-        raise InputError(said, file=path, found=part.source, todo=todo)
+    if part.sha256 != hashlib.sha256(path.read_bytes()).hexdigest():
+        raise InputError(
+            "the model was not loaded from this file",
+            file=path,
+            found=part.source,
+            todo="Load the STEP file as the nominal.",
+        )
+    if part.brep is None and not facets_alone(path):
+        raise InputError("the model is without the exact surfaces of its file", file=path, found=part.source)
     return _Reading(path, text, part, body, unequal).all()
 
 
@@ -114,9 +117,9 @@ class _Reading:
 
     def __init__(self, path: Path, text: StepText, part: Nominal, body: str | None, unequal: str | None) -> None:
         self.path, self.text, self.part, self.body = path, text, part, body
-        self.records = text.records
+        self.records = with_facets(path, text.records)
         self.units = Units(self.records, part.diagonal)
-        self.links, self.products = AspectLinks(self.records), Products(self.records)
+        self.links, self.products = AspectLinks(self.records, meshed=part.brep is None), Products(self.records)
         self.standard, self.named = standard_of(self.records.values())
         self.unequal = unequal or {"ASME Y14.5": "added", "ISO 1101": "shift"}.get(self.standard)
         self.remarks: dict[str, None] = {}

@@ -48,14 +48,17 @@ def read_pmi_once(path: Path, part: Nominal, place: Path | None, *, body: str | 
 def _read(path: Path, part: Nominal, body: str | None) -> ModelPmi:
     """Read the tolerances, in a process of its own: that needs the shapes of the kernel, too."""
     brep = part.brep
-    if brep is None or not apart():
+    if not apart():
         return read_pmi(path, part, body=body)
 
     def hand_on(folder: Path) -> None:
-        stored.keep(brep, "model", path.name, folder)
-        np.save(folder / "group.npy", part.facet_face, allow_pickle=False)
+        if brep is not None:
+            stored.keep(brep, "model", path.name, folder)
+        mesh = {"vertices": part.vertices, "facets": part.facets, "group": part.facet_face}
+        for name, array in mesh.items():
+            np.save(folder / f"{name}.npy", array, allow_pickle=False)
 
-    given = {"sha256": part.sha256, "names": list(part.face_names)}
+    given = {"sha256": part.sha256, "names": list(part.face_names), "exact": part.exact}
     with read_apart("pmi", path, beforehand=hand_on, body=body, **given) as (folder, _):
         found = stored.fetch_pmi("pmi", folder)
     return read_pmi(path, part, body=body) if found is None else found

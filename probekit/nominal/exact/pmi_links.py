@@ -8,15 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .part21 import Record, Ref
+from .faceted import facet_faces
+from .part21 import Record, Ref, read_geometry
 from .step import face_shapes
 
 if TYPE_CHECKING:
     from ..model import Nominal
 
-__all__ = ["AspectLinks", "face_names_of", "references"]
+__all__ = ["AspectLinks", "face_names_of", "references", "with_facets"]
 
 _FACE = {"ADVANCED_FACE", "FACE_SURFACE"}
+#: Faces of facets: name, coordinates, number of points, normals, exact face; and bodies of them: name, faces.
+_FACETS = {"TRIANGULATED_FACE", "COMPLEX_TRIANGULATED_FACE"}
+_OF_FACETS = {"TESSELLATED_SOLID", "TESSELLATED_SHELL"}
 _USAGE = {"GEOMETRIC_ITEM_SPECIFIC_USAGE", "ITEM_IDENTIFIED_REPRESENTATION_USAGE"}
 _OF_REPRESENTATION = {"SHAPE_DEFINITION_REPRESENTATION", "PROPERTY_DEFINITION_REPRESENTATION"}
 _RELATION = {"SHAPE_ASPECT_RELATIONSHIP", "SHAPE_ASPECT_DERIVING_RELATIONSHIP"}
@@ -53,6 +57,9 @@ class AspectLinks:
     Parameters
     ----------
     records : mapping of int to Record
+        Faces of facets among them, see `with_facets`.
+    meshed : bool
+        The model is of facets alone, so that its faces are those of facets.
 
     Attributes
     ----------
@@ -60,8 +67,8 @@ class AspectLinks:
         Records at the other end of a relationship.
     """
 
-    def __init__(self, records: Mapping[int, Record]) -> None:
-        self._records = records
+    def __init__(self, records: Mapping[int, Record], *, meshed: bool = False) -> None:
+        self._records, self._meshed = records, meshed
         self._items: dict[int, list[int]] = {}
         self._members: dict[int, list[int]] = {}
         self.related: dict[int, list[int]] = {}
@@ -126,21 +133,35 @@ class AspectLinks:
             if odd := [part for part in record.parts if part not in _PLAIN]:
                 problems[f"it applies by way of #{number} {'+'.join(odd)}, which is not understood"] = None
             for item in self._items.get(number, ()):
-                found = self._records.get(item)
-                if _DERIVED & record.parts.keys() and not (found is not None and _FACE & found.parts.keys()):
-                    continue  # the axis or middle plane itself, drawn; its feature tells
-                if found is not None and _FACE & found.parts.keys():
-                    faces[item] = None
-                else:
+                own = self._faces_of(item)
+                faces |= dict.fromkeys(own)
+                if not own and not _DERIVED & record.parts.keys():  # those are drawn; their feature tells
+                    found = self._records.get(item)
                     others[f"#{item}" + (f" {found.keyword}" if found is not None else "")] = None
             waiting += self._members.get(number, ())
         if others:
             listed = [*others][:3] + ([f"{len(others) - 3} more"] if len(others) > 3 else [])
-            ending = "which is not a face" if len(others) == 1 else "which are not faces"
+            ending = "which is not a face of the model" if len(others) == 1 else "which are not faces of the model"
             problems[f"it is linked to {', '.join(listed)}, {ending}"] = None
         if not faces:
             problems["it is linked to no face"] = None
         return tuple(faces), tuple(problems)
+
+    def _faces_of(self, item: int) -> list[int]:
+        """Faces of the model that an item means: itself, or those behind a face or body of facets."""
+        record = self._records.get(item)
+        if record is not None and _OF_FACETS & record.parts.keys():
+            each = [self._behind(one) for one in references(next(iter(record.parts.values()))[1:2])]
+            return [face for faces in each for face in faces] if all(each) else []
+        return [item] if self._is_face(item) else self._behind(item)
+
+    def _behind(self, item: int) -> list[int]:
+        """The exact face that a face of facets names, or itself where the model has no others; else none."""
+        record = self._records.get(item)
+        if record is None or not _FACETS & record.parts.keys():
+            return []
+        linked = references(next(iter(record.parts.values()))[4:5])
+        return [item] if self._meshed else [number for number in linked if self._is_face(number)]
 
     def _unpacked(self, item: Any) -> Iterator[int]:
         """Items that a usage identifies: one, a list, or a list packed in a representation item."""
@@ -156,6 +177,26 @@ class AspectLinks:
         return record is not None and "DATUM" in record.parts
 
 
+def with_facets(path: Path, records: Mapping[int, Record]) -> dict[int, Record]:
+    """The records, and those faces of facets that shape aspects are linked to, by themselves or as a body.
+
+    Parameters
+    ----------
+    path : Path
+        The file that the records are from; `read_text` passes over such faces.
+    records : mapping of int to Record
+    """
+    linked: set[int] = set()
+    for record in records.values():
+        for keyword, values in record.parts.items():
+            if keyword in _USAGE or keyword == "COMPOUND_REPRESENTATION_ITEM":
+                linked |= set(references(values[-1:] if keyword not in _USAGE else values[4:5]))
+            elif keyword in _OF_FACETS:
+                linked |= set(references(values[1:2]))
+    found = read_geometry(path, linked - records.keys(), deep=0)
+    return {**records, **{n: one for n, one in found.items() if _FACETS & one.parts.keys()}}
+
+
 def face_names_of(
     path: Path, part: Nominal, numbers: Iterable[int], records: Mapping[int, Record], *, body: str | None = None
 ) -> dict[int, tuple[str, ...]]:
@@ -165,7 +206,7 @@ def face_names_of(
     ----------
     path : Path
     part : Nominal
-        Loaded from that file, with its exact surfaces.
+        Loaded from that file.
     numbers : iterable of int
     records : mapping of int to Record
     body : str, optional
@@ -184,11 +225,10 @@ def face_names_of(
     wanted = sorted(set(numbers))
     if not wanted:
         return {}
-    faces, reader = face_shapes(path, part.brep, body=body)
-    group = np.zeros(len(part.brep.faces), dtype=np.int64)
-    group[part.brep.facet_face] = part.facet_face
+    faces, names, reader = _faces_of_model(path, part, body)
     model, transfer = reader.ChangeReader().StepModel(), reader.ChangeReader().WS().TransferReader()
-    order = {n: k for k, n in enumerate(sorted(n for n, record in records.items() if _FACE & record.parts.keys()))}
+    kinds = _FACETS if part.brep is None else _FACE
+    order = {n: k for k, n in enumerate(sorted(n for n, record in records.items() if kinds & record.parts.keys()))}
     made_from: dict[int, Any] = {}
     out: dict[int, tuple[str, ...]] = {}
     last = 0
@@ -203,9 +243,20 @@ def face_names_of(
                 made_from[k] = transfer.EntityFromShapeResult(faces[k], -1)
             if made_from[k] is entity:
                 twins = (j for j, face in enumerate(faces) if face.IsPartner(faces[k]))
-                out[number] = tuple(dict.fromkeys(part.face_names[group[j]] for j in twins))
+                out[number] = tuple(dict.fromkeys(names[j] for j in twins))
                 break
     return out
+
+
+def _faces_of_model(path: Path, part: Nominal, body: str | None) -> tuple[list[Any], list[str], Any]:
+    """The kernel's faces of a model, the name of each there, and the reader that they came from."""
+    if part.brep is None:
+        shapes, reader = facet_faces(path, body=body)
+        return list(shapes.values()), list(shapes), reader
+    faces, reader = face_shapes(path, part.brep, body=body)
+    group = np.zeros(len(part.brep.faces), dtype=np.int64)
+    group[part.brep.facet_face] = part.facet_face
+    return faces, [part.face_names[k] for k in group], reader
 
 
 def _around(start: int, count: int) -> Iterator[int]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ...errors import InputError, ProbekitError
+from ...values import unseen
 from .brep import Brep
 from .check import check_records, check_text
 from .extent import explore
@@ -308,8 +309,9 @@ def _walk(label: Any, location: Any, colour: Any, found: tuple[list, list, list]
 
 
 def _step_of(label: Any) -> str:
-    """What a label adds to a path: its name, without the marks that tell parts and bodies in a path apart."""
-    return (_name_of(label) or "body").replace("/", "_").replace("#", "_")
+    """What a label adds to a path: its name, without marks that nobody sees or that tell parts and bodies apart."""
+    name = "".join("?" if unseen(mark) else mark for mark in _name_of(label))
+    return (name or "body").replace("/", "_").replace("#", "_")
 
 
 def _referred(label: Any) -> Any:

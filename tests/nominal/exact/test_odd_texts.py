@@ -110,6 +110,13 @@ def test_latin_1_in_a_name_is_read_or_left_out(text: bytes, tmp_path: Path) -> N
     part.face_names[0].encode("utf-8")
 
 
+def test_marks_that_nobody_sees_are_shown_in_the_name_of_a_body(text: bytes, tmp_path: Path) -> None:
+    r"""U+202E turns round the order of what is read after it."""
+    path = tmp_path / "odd.step"
+    path.write_bytes(sub(rb"PRODUCT\s*\(\s*'[^']*'\s*,\s*'[^']*'", rb"PRODUCT('a','\\X2\\202E\\X0\\abc'", text))
+    assert pk.nominal.load(path, body="?abc").brep.bodies == ("?abc",)
+
+
 def shells(text: bytes, *, closed: bool) -> bytes:
     """The body as a surface model without a solid."""
     if not closed:

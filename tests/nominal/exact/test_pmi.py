@@ -513,14 +513,14 @@ def test_part_21_values(tmp_path: Path) -> None:
     path = tmp_path / "a.step"
     path.write_bytes(
         rb"ISO-10303-21;HEADER;FILE_SCHEMA(('S''1 {1 2}'));ENDSEC;DATA;/* #9=X('); */"
-        rb"#1=A('it''s; \X2\00E40171\X0\ \X4\0001F600\X0\ \S\d \X\e9 \\',$,*,(1,-2.5E-3,.T.),L(3.),#2);"
+        rb"#1=A('it''s; \X2\00E40171\X0\ \X4\0001F600\X0\ \S\d \X\e9 \\\PB\\S\1',$,*,(1,-2.5E-3,.T.),L(3.),#2);"
         b"#2 = (B() C(\n'x\r\ny'));#3=CARTESIAN_POINT('',(0.,0.));#4=D(;#5=D(#6;#2=E();ENDSEC;END-ISO-10303-21;"
     )
     text = read_text(path)
     assert text.schema == "S'1"
     assert text.records[1].parts == {
         "A": (
-            "it's; \u00e4\u0171 \U0001f600 \u00e4 \u00e9 \\",
+            "it's; \u00e4\u0171 \U0001f600 \u00e4 \u00e9 \\\u0105",  # ISO 8859-2
             None,
             None,
             (1, -0.0025, Enum("T")),
