@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from plan import sampled
 from reference import meshes
 
-from probekit.errors import InputError
+from probekit.errors import InputError, ProbekitWarning
 from probekit.nominal import Nominal, from_arrays
 from probekit.plan import Kinematics, Obstacles, Probe, RotaryAxis, Tip, poses, reach
 from probekit.plan.access.poses import pose_frame
@@ -50,6 +50,27 @@ def bore_targets(depths: object, radius: float = 12.0) -> pd.DataFrame:
     inward = -np.array([np.cos(angle), np.sin(angle), 0.0])
     points = [-flat * inward + [0, 0, -depth] for depth in depths]
     return targets(points, [inward] * len(points))
+
+
+def test_a_gap_that_is_wide_enough_is_not_rounded_to_one_that_is_not() -> None:
+    """Nothing is near the probe over a shallow dish, whatever the chord error that is added and taken off again."""
+    found = []
+    for bend in range(100, 130):
+        part = shapes.height_field(lambda x, y, bend=bend: (x * x + y * y) / (2 * bend), size=30.0, n=6)
+        found.append(reach(targets([[0, 0, 0.0]], [[0, 0, 1.0]]), part, PROBE, enough=0.5))
+    assert [(one["reason"].item(), one["clearance"].item()) for one in found] == [("", 0.5)] * 30
+
+
+def test_a_target_that_faces_into_the_material_is_told_so() -> None:
+    part = shapes.plane_patch()
+    with pytest.warns(ProbekitWarning, match="open"):
+        turned = from_arrays(part.vertices, part.facets[:, ::-1])
+    at = targets([[0, 0, 0.0]], [[0, 0, 1.0]])
+    assert reach(at, part, PROBE)["reachable"].item()
+    found = reach(at, turned, PROBE)
+    assert not found["reachable"].item()
+    assert "normal points into the material" in found["reason"].item()
+    assert "if the model is open, turn its facets" in found["reason"].item()
 
 
 def test_how_deep_a_bore_can_be_touched_is_the_stylus_less_the_margin() -> None:

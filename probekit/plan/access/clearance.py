@@ -228,14 +228,16 @@ class Obstacles:
         depth, around = self.inside(pieces.foot)
         lost = (depth > 0) & (distance > 0)
         distance[lost], facet[lost] = -depth[lost], around[lost]
-        return distance - self.chord, facet
+        # adding the chord error and taking it off again would round a gap that is wide enough to one that is not
+        return np.where(facet >= 0, distance - self.chord, enough), facet
 
     def least_of_others(self, pieces: Swept, *, enough: float) -> tuple[np.ndarray, np.ndarray]:
         """As `least`, without the part and without looking inside."""
         if self.others is None:
             return np.full(len(pieces), enough), np.full(len(pieces), -1)
         distance, facet = least_distance(self.others, pieces, enough=enough + self.chord)
-        return distance - self.chord, np.where(facet >= 0, facet + len(self.nominal.facets), -1)
+        near = facet >= 0
+        return np.where(near, distance - self.chord, enough), np.where(near, facet + len(self.nominal.facets), -1)
 
 
 def swept(segment: Segment, frame: np.ndarray, origin: np.ndarray, move: np.ndarray) -> Swept:

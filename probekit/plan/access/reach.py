@@ -40,6 +40,11 @@ from .tries import FAULTS, Move, Setting, Tries
 __all__ = ["reach"]
 
 _FIT = 0.02  # the ball may be this much too large, for rounding and the facets [mm]
+_FACING = 0.5  # cosine between the normals of a target and of its facet from which they face each other's way
+_BACKWARD = (
+    "the target's normal points into the material there. Turn it round; or, if the model is open, turn its facets, "
+    "whose winding decides which side is material."
+)
 _STEM_GAP = 0.05  # between stem and touched surface at contact [mm]; common practice, no source
 
 
@@ -120,9 +125,12 @@ def reach(
     obstacles = Obstacles(nominal, tuple(fixtures), stock) if obstacles is None else obstacles
     points, normals, usable = _places(targets)
     frames = np.stack([pose_frame(kinematics, pose) for pose in allowed])
-    regions = np.full(len(targets), -1)
+    regions, backward = np.full(len(targets), -1), np.zeros(len(targets), dtype=bool)
     if usable.any():
-        regions[usable] = obstacles.regions[obstacles.engines[0].search(points[usable])[1]]
+        facet = obstacles.engines[0].search(points[usable])[1]
+        regions[usable] = obstacles.regions[facet]
+        outward = obstacles.engines[0].tables.normal[facet]
+        backward[usable] = np.einsum("ij,ij->i", outward, normals[usable]) < -_FACING
     setting = Setting(points, normals, regions, obstacles, probe, frames, move)
     tries = setting.tries(np.flatnonzero(usable))
     _refuse_travel(tries, setting, kinematics, allowed)
@@ -130,6 +138,7 @@ def reach(
     tell = progress or (lambda _done: None)
     _judge(tries, setting, tell)
     whole = _table(targets, usable, tries, setting, kinematics, allowed)
+    whole.loc[backward & ~whole["reachable"].to_numpy(bool), "reason"] = _BACKWARD
     few = few_poses(whole, allowed) if fewest else ()
     return _with_few(whole, tries, setting, allowed, few) if few else whole
 
