@@ -26,6 +26,8 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from benchmarks.timing import cpu_seconds
+
 import probekit as pk
 
 _MAKE = "import sys; from pathlib import Path; from big_models import write_mould; write_mould(Path(sys.argv[1]), {})"
@@ -91,8 +93,7 @@ def said(what: str, work: Callable[[], object]) -> object:
 def used() -> tuple[float, float, float]:
     """CPU seconds of this process and its children; largest resident sets of it and of the largest child [MB]."""
     own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    took = sum(one.ru_utime + one.ru_stime for one in (own, others))
-    return took, own.ru_maxrss * 1024 / 1e6, others.ru_maxrss * 1024 / 1e6
+    return cpu_seconds(), own.ru_maxrss * 1024 / 1e6, others.ru_maxrss * 1024 / 1e6
 
 
 if __name__ == "__main__":
