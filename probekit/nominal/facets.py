@@ -157,6 +157,12 @@ class FacetEngine:
             self._facing[key] = FacetEngine(*parts) if len(chosen) else None
         return self._facing[key]
 
+    def regrouped(self, face: np.ndarray, n_faces: int) -> FacetEngine:
+        """Engine of the same facets by other faces (f,), for `other_faces` alone: its tables stay those of these."""
+        out = FacetEngine(self.vertices, self.facets, face, n_faces, self.tables, self.chosen)
+        out._packed = self._packed
+        return out
+
     def feet_on(self, points: np.ndarray, face: np.ndarray, *, smooth: bool = False) -> Feet:
         """Feet of points (n, 3) on faces (n,), as `of_face` gives them."""
         parts = []

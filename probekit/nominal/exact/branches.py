@@ -8,6 +8,7 @@ distance for a radius, branches lie so close together that one patch may hold tw
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +17,7 @@ from ..facets import FacetEngine
 from ..feet import OnOtherFaces
 from ..nearby import ApartTree, by_group
 from ..topology import facet_normals
+from .batch import Surfaces
 from .brep import Brep
 from .surfaces import Elementary, across, lengths, principal_curvatures
 
@@ -25,6 +27,7 @@ _FACETS = 64  # of a patch at most
 _LEAN = 0.7  # between components of the normals of a patch
 _HOLLOW = 0.4  # distance, in radii of a hollow, from which one patch may hold two branches
 _STARTS = 24  # of one touch within its patches
+_AT_ONCE = 50_000  # facets whose curvatures are worked out together
 _PATCHES = 8  # of one touch that are looked into; if more are as near it is at a centre, and all are alike
 
 
@@ -36,14 +39,16 @@ class Branches:
     Parameters
     ----------
     brep : Brep
-    searched : (m,) int, optional
-        Facets to start from; by default all.
+    seeds : FacetEngine
+        Of its facets; may search but some of them.
+    surfaces : callable
+        Gives those of its faces, when they are first needed.
     """
 
-    def __init__(self, brep: Brep, searched: np.ndarray | None = None) -> None:
-        self._brep, self._searched = brep, searched
+    def __init__(self, brep: Brep, seeds: FacetEngine, surfaces: Callable[[], Surfaces]) -> None:
+        self._brep, self._seeds, self._surfaces = brep, seeds, surfaces
         self._plain = np.array([isinstance(face.surface, Elementary) for face in brep.faces])
-        self._hollows: dict[int, np.ndarray] = {}
+        self._learnt = np.zeros(len(brep.faces), dtype=bool)
         #: Whether a face may have more than one branch.
         self.any = not self._plain.all()
 
@@ -66,26 +71,29 @@ class Branches:
         """
         brep = self._brep
         patch = np.array(brep.facet_face, dtype=np.int32)
-        order, ends = self._of_faces
-        new = len(brep.faces)
-        middle = brep.corner_uv.mean(axis=1)
+        order, first = self._of_faces
+        bent = np.flatnonzero(~self._plain & (np.diff(first) > 0))
+        middle, at = brep.corner_uv.mean(axis=1), brep.vertices[brep.facets[:, 0]]
         normal = facet_normals(brep.vertices, brep.facets)[0]
-        for face in np.flatnonzero(~self._plain):
-            own = order[ends[face] : ends[face + 1]]
-            left = [own]
-            while left:
-                some = left.pop()
-                if len(some) > 1 and (len(some) > _FACETS or max(np.ptp(normal[some, k]) for k in (0, 1, 2)) > _LEAN):
-                    left += _halves(middle[some], brep.vertices[brep.facets[some, 0]], normal[some], some)
-                elif left:  # the last one keeps the number of the face
-                    patch[some], new = new, new + 1
+        left = [order[first[face] : first[face + 1]] for face in bent.tolist()]
+        ways = [(face,) for face in bent.tolist()]
+        found: list[tuple[tuple[int, ...], np.ndarray]] = []
+        while left:  # all parts of one size together
+            large = _to_be_halved(left, normal)
+            found += [(way, part) for way, part, more in zip(ways, left, large, strict=True) if not more]
+            left = [part for part, more in zip(left, large, strict=True) if more]
+            ways = [(*way, half) for way, more in zip(ways, large, strict=True) if more for half in (1, 0)]
+            left = _halves(left, middle, at, normal)
+        found.sort(key=lambda one: one[0])
+        new = len(brep.faces)
+        for k, (way, part) in enumerate(found[:-1]):
+            if found[k + 1][0][0] == way[0]:  # the last one keeps the number of the face
+                patch[part], new = new, new + 1
         return patch
 
     @cached_property
     def _patches(self) -> FacetEngine:
-        brep = self._brep
-        patch = self._patch
-        return FacetEngine(brep.vertices, brep.facets, patch, int(patch.max()) + 1, searched=self._searched)
+        return self._seeds.regrouped(self._patch, int(self._patch.max()) + 1)
 
     @cached_property
     def _single(self) -> ApartTree:
@@ -97,8 +105,8 @@ class Branches:
     def _bent(self) -> np.ndarray:
         """Facets that may be started from on faces that have more than one branch."""
         bent = ~self._plain[self._brep.facet_face]
-        if self._searched is not None:
-            bent &= np.isin(np.arange(len(bent)), self._searched)
+        if self._seeds.chosen is not None:
+            bent &= np.isin(np.arange(len(bent)), self._seeds.chosen)
         return np.flatnonzero(bent)
 
     def others(self, points: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
@@ -114,40 +122,37 @@ class Branches:
         """Rows for which one patch may hold two branches, by the facet (n,) and signed distance (n,) of each."""
         face = self._brep.facet_face[facet]
         rows = np.flatnonzero(~self._plain[face])
-        bend = np.zeros(len(rows))
-        for own in np.unique(face[rows]):
-            if own not in self._hollows:
-                self._hollows[int(own)] = self._hollow_of(int(own))
-            some = np.flatnonzero(face[rows] == own)
-            at = rows[some]
-            bend[some] = self._hollows[int(own)][self._place[facet[at]], np.where(distance[at] < 0, 1, 0)]
+        asked = np.unique(face[rows])
+        self._learn(asked[~self._learnt[asked]])
+        bend = self._bend[self._patch[facet[rows]], np.where(distance[rows] < 0, 1, 0)]
         return rows[np.abs(distance[rows]) * bend > _HOLLOW]
 
     @cached_property
-    def _place(self) -> np.ndarray:
-        """(f,) place of each facet among those of its face."""
-        order, first = self._of_faces
-        place = np.empty(len(order), dtype=np.int64)
-        place[order] = np.arange(len(order)) - np.repeat(first[:-1], np.diff(first))
-        return place
+    def _bend(self) -> np.ndarray:
+        """(patches, 2) largest curvature in each patch, outward and inward of the part [1/mm], of the faces learnt."""
+        return np.zeros((int(self._patch.max(initial=-1)) + 1, 2))
 
-    def _hollow_of(self, face: int) -> np.ndarray:
-        """(f, 2) largest curvature in the patch of each of a face's facets, outward and inward of the part [1/mm]."""
-        exact = self._brep.faces[face]
+    def _learn(self, faces: np.ndarray) -> None:
+        """Enter the curvatures of faces (n,), at the nodes of their facets.
+
+        A touch beside a flat part of its patch may have another branch where this bends; so a patch has one number.
+        """
         order, first = self._of_faces
-        uv = self._brep.corner_uv[order[first[face] : first[face + 1]]]
-        derivatives = exact.surface.evaluate(uv.reshape(-1, 2), 2)
-        normal = exact.outward * across(derivatives[1], derivatives[2])
-        normal /= np.maximum(lengths(normal), 1e-300)[:, None]
-        bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]
-        known = np.isfinite(bend)
-        most = np.where(known, bend, 0.0).max(axis=0, initial=0.0)
-        own = np.where(known, bend, most).reshape(-1, 3, 2).max(axis=1)
-        # a touch beside a flat part of its patch may have another branch where this bends
-        patch = np.unique(self._patch[order[first[face] : first[face + 1]]], return_inverse=True)[1]
-        most_of = np.zeros((int(patch.max()) + 1, 2))
-        np.maximum.at(most_of, patch, own)
-        return most_of[patch]
+        at_once = np.cumsum(np.diff(first)[faces]) // _AT_ONCE
+        for part in np.split(faces, np.flatnonzero(np.diff(at_once)) + 1) if len(faces) else ():
+            facets = np.concatenate([order[first[face] : first[face + 1]] for face in part.tolist()])
+            _, place, node = np.unique(self._brep.corner_node[facets], return_index=True, return_inverse=True)
+            own, uv = self._brep.facet_face[facets[place // 3]], self._brep.corner_uv[facets].reshape(-1, 2)[place]
+            derivatives = self._surfaces().evaluate(own, uv, 2)
+            outward = np.array([self._brep.faces[face].outward for face in own.tolist()])
+            normal = outward[:, None] * across(derivatives[1], derivatives[2])
+            normal /= np.maximum(lengths(normal), 1e-300)[:, None]
+            bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]
+            most = np.zeros((len(self._brep.faces), 2))
+            np.maximum.at(most, own, np.where(np.isfinite(bend), bend, 0.0))
+            bend = np.where(np.isfinite(bend), bend, most[own])
+            np.maximum.at(self._bend, np.repeat(self._patch[facets], 3), bend[node.reshape(-1)])
+        self._learnt[faces] = True
 
     def around(self, points: np.ndarray, rows: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> OnOtherFaces:
         """Starts of `rows` of points (n, 3) on single facets, within reach (n,), of the patches of facets (n,).
@@ -174,19 +179,38 @@ class Branches:
         )
 
 
-def _halves(uv: np.ndarray, at: np.ndarray, normal: np.ndarray, facets: np.ndarray) -> list[np.ndarray]:
-    """Facets (n,) in two halves, by that parameter of uv (n, 2) over which their places and normals differ more."""
-    middle = len(facets) // 2
-    size = max(float(np.ptp(at, axis=0).max()), 1e-300)
-    best, most = [], -1.0
+def _to_be_halved(parts: list[np.ndarray], normal: np.ndarray) -> list[bool]:
+    """Whether each of some parts of facets has too many, or normals (f, 3) that lean too much against each other."""
+    count = np.array([len(part) for part in parts])
+    start = np.cumsum(count) - count
+    of_all = normal[np.concatenate(parts)]
+    spread = np.maximum.reduceat(of_all, start) - np.minimum.reduceat(of_all, start)
+    return ((count > 1) & ((count > _FACETS) | (spread.max(axis=1) > _LEAN))).tolist()
+
+
+def _halves(parts: list[np.ndarray], uv: np.ndarray, at: np.ndarray, normal: np.ndarray) -> list[np.ndarray]:
+    """Parts of facets in two halves each, the lower one first.
+
+    They are divided by that parameter of uv (f, 2) over which places (f, 3) and normals (f, 3) differ more.
+    """
+    if not parts:
+        return []
+    count = np.array([len(part) for part in parts])
+    start = np.cumsum(count) - count
+    all_at = at[np.concatenate(parts)]
+    size = (np.maximum.reduceat(all_at, start) - np.minimum.reduceat(all_at, start)).max(axis=1)
+    middle, apart, ways = count // 2, [], []
+    cuts = np.column_stack([start, start + middle]).ravel()
+    each = np.column_stack([middle, count - middle]).ravel()[:, None]
     for k in (0, 1):
-        half = np.argpartition(uv[:, k], middle)
-        low, high = half[:middle], half[middle:]
-        apart = lengths(at[low].mean(axis=0) - at[high].mean(axis=0)) / size
-        apart += lengths(normal[low].mean(axis=0) - normal[high].mean(axis=0))
-        if apart > most:
-            best, most = [facets[low], facets[high]], apart
-    return best
+        ways.append([part[np.argpartition(uv[part, k], m)] for part, m in zip(parts, middle.tolist(), strict=True)])
+        rows = np.concatenate(ways[k])
+        means = [np.add.reduceat(values[rows], cuts) / each for values in (at, normal)]
+        place, turn = (lengths(mean[::2] - mean[1::2]) for mean in means)
+        apart.append(place / np.maximum(size, 1e-300) + turn)
+    second = (apart[1] > apart[0]).tolist()
+    found = zip(*ways, second, middle.tolist(), strict=True)
+    return [half for u, v, other, m in found for half in np.split(v if other else u, [m])]
 
 
 def _spread(row: np.ndarray, most: int) -> np.ndarray:
