@@ -17,7 +17,7 @@ from . import __version__, cli_answers
 from .cli_many import add_commands
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
-from .lazily import pandas_alone
+from .lazily import lean_imports
 
 if TYPE_CHECKING:
     from . import machine
@@ -179,7 +179,7 @@ def _parser() -> argparse.ArgumentParser:
 def _inspect(options: argparse.Namespace) -> int:
     from . import inspecting, study
 
-    pandas_alone()
+    lean_imports()
     with Progress() as progress:
         done = inspecting.inspect(
             options.study,
@@ -218,7 +218,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
     """Plan; with two steps, write the program, too; with three, run it on the virtual machine."""
     from . import study
 
-    pandas_alone()
+    lean_imports()
     command = list(_BEFORE_THE_CUT)[steps - 1]
     wanted, results = _begun(options, command)
     earlier = results.left("plan.json")  # before a run moves it away
@@ -252,7 +252,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
 def _check(options: argparse.Namespace) -> int:
     from . import study
 
-    pandas_alone()
+    lean_imports()
     folder = options.to or options.study.parent / "results" / ("" if options.only is None else options.only.stem)
     wanted = study.load(options.study)
     results = study.places.results_of(wanted, folder, "program", only=options.only)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from probekit.lazily import installed_version
 
 STUDY = Path(__file__).parent.parent / "data" / "foil" / "study.toml"
 
@@ -28,6 +31,9 @@ UNUSED = {
     "scipy.stats": "statistics",
     "scipy.signal": "signals",
     "pyarrow": "archives; pandas takes it along",
+    "numpy.f2py": "Fortran; scipy takes it along",
+    "numpy.testing": "tests; scipy takes it along",
+    "importlib.metadata": "metadata of distributions; the names of their folders tell versions",
     "trimesh": "mesh files",
     "matplotlib": "plots",
     "IPython": "notebooks",
@@ -44,6 +50,9 @@ CODE = """if True:
     print(*[line.split()[1] for line in lines if line.startswith("VmHWM")] or ["none"])
     import pyarrow.parquet  # whoever wants it later finds it
     assert pyarrow.table({"a": [1]}).to_pandas()["a"].tolist() == [1]
+    import numpy, scipy.stats, scipy.optimize
+    numpy.testing.assert_allclose(scipy.stats.norm.ppf(0.975), 1.959964, atol=1e-6)
+    assert numpy.f2py.get_include()
 """
 
 _MEMORY = 240.0  # [MB]; 223 were measured, 250 are promised
@@ -70,6 +79,17 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
 def test_a_second_inspection_does_not_import(name: str, told: list[str]) -> None:
     assert not [one for one in told if one == name or one.startswith(f"{name}.")], UNUSED[name]
     assert "probekit.study.inspection" in told
+
+
+@pytest.mark.parametrize("name", ["numpy", "scipy", "pandas", "libigl", "trimesh", "cadquery-ocp-novtk"])
+def test_versions_are_those_of_the_metadata(name: str) -> None:
+    pytest.importorskip("OCP")
+    assert installed_version(name) == importlib.metadata.version(name)
+
+
+def test_a_distribution_that_is_not_installed_is_refused_as_by_the_standard_library() -> None:
+    with pytest.raises(importlib.metadata.PackageNotFoundError):
+        installed_version("no-such-distribution")
 
 
 def test_a_second_inspection_needs_little_memory(told: list[str]) -> None:

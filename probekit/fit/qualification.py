@@ -22,7 +22,6 @@ import pandas as pd
 
 from ..columns import MEASURED, array
 from ..errors import FitError, InputError, ProbekitWarning
-from ..machine.artefacts import FORM_TEST
 from ..touches.lobing import RadiusMap, map_basis, map_size, turns_of
 from .elements import element
 from .qualified import Qualification
@@ -234,6 +233,8 @@ def _solved(
 
 def _is_form_test(away: np.ndarray) -> bool:
     """Whether the directions are those of the 25 touches, within 5 degrees of their polar angles."""
+    from ..machine.artefacts import FORM_TEST
+
     polar = np.sort(np.degrees(np.arccos(np.clip(away[:, 2] / np.linalg.norm(away, axis=1), -1.0, 1.0))))
     wanted = np.concatenate([np.full(count, angle) for angle, count, _ in FORM_TEST])
     return len(polar) == len(wanted) and bool(np.abs(polar - wanted).max() <= 5.0)

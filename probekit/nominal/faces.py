@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -14,7 +15,7 @@ from .feet import AMBIGUOUS
 from .model import Nominal
 from .topology import edge_pairs, edge_table, facet_normals, heights
 
-__all__ = ["group_facets", "name_faces", "stable_names"]
+__all__ = ["group_facets", "name_faces", "stable_names", "unique_names"]
 
 _SHARE = 0.05  # how far off the model a point may name a face, as part of the diagonal
 _ON = 1e-4  # part of the diagonal: further off is said
@@ -162,3 +163,21 @@ def _face_at(nominal: Nominal, name: str, point: Sequence[float], within: float,
     if away > on:
         notes.append(f"the point that names face '{name}' lies {away:.3g} mm off the model; the face beneath was taken")
     return face
+
+
+def unique_names(names: list[str]) -> list[str]:
+    """Names made different: those that several have are numbered "name_1", "name_2", ... in their order."""
+    total, count, taken = Counter(names), Counter[str](), set(names)
+    out = []
+    for name in names:
+        if total[name] == 1:
+            out.append(name)
+            continue
+        while True:
+            count[name] += 1
+            numbered = f"{name}_{count[name]}"
+            if numbered not in taken:
+                break
+        taken.add(numbered)
+        out.append(numbered)
+    return out

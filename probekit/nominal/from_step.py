@@ -15,10 +15,8 @@ from ..errors import InputError
 from ..values import unseen
 from .apart import apart, read_apart
 from .exact import Brep, stored
-from .exact.faceted import facets_alone, read_facets
 from .exact.kernel import MissingKernelError, Progress, kernel
-from .exact.step import read_step, unique_names
-from .faces import FaceChoice, name_faces
+from .faces import FaceChoice, name_faces, unique_names
 from .mend import mend
 from .mesh_files import check_file
 from .model import Nominal
@@ -74,6 +72,8 @@ def from_step(
     try:
         brep, kept = _brep(path, checksum, deflection, body, place, progress)
     except InputError:
+        from .exact.faceted import facets_alone
+
         if not facets_alone(path):
             raise
         return _of_facets(path, checksum, faces, name, body)
@@ -96,6 +96,8 @@ def _of_facets(
     path: Path, checksum: str, faces: Mapping[str, FaceChoice] | None, name: str | None, body: str | None
 ) -> Nominal:
     """A file that holds facets alone, as a mesh: without `brep`."""
+    from .exact.faceted import read_facets
+
     made = read_facets(path, body=body)
     vertices, facets, notes = mend(made.vertices, made.facets, file=path)
     middles = [v[f].mean(axis=1) for v, f in ((vertices, facets), (made.vertices, made.facets))]
@@ -166,6 +168,8 @@ def read_here(
     checksum : str
         SHA-256 that the file must still have when it was read.
     """
+    from .exact.step import read_step
+
     brep = read_step(path, deflection=deflection, body=body, progress=progress)
     if _sha256(path) != checksum:
         raise InputError("the STEP file changed while it was read", file=path, todo="Run it again.")

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__, nominal, uncertainty, verdict
+from ..lazily import installed_version
 from .model import Study
 from .readings import Qualified
 
@@ -29,8 +30,6 @@ def provenance_of(
     budget: uncertainty.Budget | None = None,
 ) -> tuple[tuple[str, str], ...]:
     """Files with checksums, versions, settings: label and value."""
-    from importlib.metadata import version
-
     attrs, settings = measured.attrs, study.settings
     rows = [
         ("part", part.name),
@@ -53,7 +52,7 @@ def provenance_of(
     ]
     shown = ("machine", "stylus", "deviation", "alignment")
     rows += [(f"settings: {name}", _flat(settings[name])) for name in shown if name in settings]
-    used = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
+    used = ", ".join(f"{name} {installed_version(name)}" for name in ("numpy", "scipy", "pandas", "libigl", "trimesh"))
     return (*rows, ("software", f"probekit {__version__}, Python {platform.python_version()}, {used}"))
 
 

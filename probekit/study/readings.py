@@ -6,7 +6,7 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import dmis, fit, qif, touches
+from .. import fit, touches
 from ..errors import InputError, ProbekitWarning
 from .model import Study
 
@@ -124,6 +124,8 @@ def targets_read(path: str | Path) -> pd.DataFrame:
     """The targets of a plan: a CSV file, or a QIF document by the ending .qif."""
     if Path(path).suffix.lower() != ".qif":
         return touches.read_plan(path)
+    from .. import qif
+
     found = qif.read(path)
     if not len(found.targets):
         raise InputError("the document holds no target", file=path, found=found.sentence, expected="nominal points")
@@ -141,6 +143,8 @@ def _of_document(
             study,
             f"touches.{strange[0]}",
         )
+    from .. import dmis, qif
+
     found = qif.read(path) if path.suffix.lower() == ".qif" else dmis.read(path)
     if not len(found.touches):
         raise InputError("the document holds no measured point", file=path, found=found.sentence)

@@ -10,10 +10,11 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ...errors import InputError
+from ..faces import unique_names
 from .extent import explore
 from .extract import facets_of
 from .kernel import kernel
-from .step import chosen_bodies, kernel_failures, transfer, unique_names
+from .step import chosen_bodies, kernel_failures, transfer
 
 __all__ = ["FacetModel", "facet_faces", "facets_alone", "read_facets"]
 

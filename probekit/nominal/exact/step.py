@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -11,6 +10,7 @@ from typing import Any
 
 from ...errors import InputError, ProbekitError
 from ...values import unseen
+from ..faces import unique_names
 from .brep import Brep
 from .check import check_records, check_text
 from .extent import explore
@@ -18,7 +18,7 @@ from .extract import extract, facets_of
 from .file_units import length_units, readable
 from .kernel import Progress, kernel
 
-__all__ = ["chosen_bodies", "face_shapes", "kernel_failures", "read_step", "transfer", "unique_names"]
+__all__ = ["chosen_bodies", "face_shapes", "kernel_failures", "read_step", "transfer"]
 
 
 def read_step(
@@ -335,21 +335,3 @@ def _colour_of(label: Any) -> tuple[float, float, float] | None:
         if xcaf.XCAFDoc_ColorTool.GetColor_s(label, kind, colour):
             return colour.Red(), colour.Green(), colour.Blue()
     return None
-
-
-def unique_names(names: list[str]) -> list[str]:
-    """Names made different: those that several have are numbered "name_1", "name_2", ... in their order."""
-    total, count, taken = Counter(names), Counter[str](), set(names)
-    out = []
-    for name in names:
-        if total[name] == 1:
-            out.append(name)
-            continue
-        while True:
-            count[name] += 1
-            numbered = f"{name}_{count[name]}"
-            if numbered not in taken:
-                break
-        taken.add(numbered)
-        out.append(numbered)
-    return out

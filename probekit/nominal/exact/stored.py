@@ -12,7 +12,6 @@ import json
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from math import prod
 from pathlib import Path
 from types import NoneType, UnionType
@@ -22,6 +21,7 @@ import numpy as np
 
 from ... import __version__
 from ... import cache as kept
+from ...lazily import installed_version
 from .brep import Brep, ExactFace
 from .conics import Conic
 from .creases import Creased
@@ -108,8 +108,8 @@ def kernel_version() -> str:
     """Name and version of the CAD kernel as installed; empty if it is not."""
     for name in _KERNELS:
         try:
-            return f"{name} {version(name)}"
-        except PackageNotFoundError:
+            return f"{name} {installed_version(name)}"
+        except ModuleNotFoundError:  # which the error of a distribution that is not installed is
             continue
     return ""
 

@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 import probekit as pk
 from probekit.errors import InputError, ProbekitWarning
 from probekit.nominal.exact import HOW
-from probekit.nominal.exact.step import unique_names
+from probekit.nominal.faces import unique_names
 from probekit.nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, MISSED
 
 
