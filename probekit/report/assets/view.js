@@ -131,6 +131,12 @@ globalThis.probekitView = (canvas, data) => {
     const p = point.clone().project(camera);
     return { x: ((p.x + 1) / 2) * canvas.clientWidth, y: ((1 - p.y) / 2) * canvas.clientHeight };
   };
+  // two rows of the matrix from the part to the canvas [CSS px]: nothing converges in this camera
+  const onScreen = () => {
+    camera.updateMatrixWorld();
+    const m = camera.projectionMatrix.clone().multiply(camera.matrixWorldInverse).elements, wide = canvas.clientWidth / 2, high = canvas.clientHeight / 2;
+    return [m[0] * wide, m[4] * wide, m[8] * wide, (m[12] + 1) * wide, -m[1] * high, -m[5] * high, -m[9] * high, (1 - m[13]) * high];
+  };
   // the probe at the chosen touch is slender: it hides no touch from a click, though it counts where a view past it is sought
   const isHidden = (row, probe = false) => {
     const toward = eye(), outward = vector(direction, row), height = glyphs.height(row);
@@ -142,14 +148,16 @@ globalThis.probekitView = (canvas, data) => {
     return spots.every((from) => cast(from, toward) !== null || extras.blocks(from, toward, probe));
   };
   const pickAt = (x, y, reach, probe = false) => {
-    camera.updateMatrixWorld();
-    const found = [];
+    const across = onScreen(), found = [], factor = shared.factor.value;
     for (const row of glyphs.placed) {
       if (!shown[row]) continue;
-      const foot = project(at(row)), tip = project(at(row, glyphs.height(row)));
-      const wx = tip.x - foot.x, wy = tip.y - foot.y;
-      const t = Math.min(Math.max(((x - foot.x) * wx + (y - foot.y) * wy) / Math.max(wx * wx + wy * wy, 1e-9), 0), 1);
-      const away = Math.hypot(x - foot.x - t * wx, y - foot.y - t * wy);
+      const out = (deviation[row] ?? 0) * factor, i = 3 * row;
+      // from foot to tip, and from foot to pointer; no objects: this runs for every touch whenever the pointer moves
+      const px = anchor[i] + direction[i] * out, py = anchor[i + 1] + direction[i + 1] * out, pz = anchor[i + 2] + direction[i + 2] * out;
+      const dx = x - (across[0] * px + across[1] * py + across[2] * pz + across[3]), dy = y - (across[4] * px + across[5] * py + across[6] * pz + across[7]);
+      const high = glyphs.height(row);
+      const wx = high * (across[0] * direction[i] + across[1] * direction[i + 1] + across[2] * direction[i + 2]), wy = high * (across[4] * direction[i] + across[5] * direction[i + 1] + across[6] * direction[i + 2]);
+      const t = Math.min(Math.max((dx * wx + dy * wy) / Math.max(wx * wx + wy * wy, 1e-9), 0), 1), away = Math.sqrt((dx - t * wx) ** 2 + (dy - t * wy) ** 2);
       if (away <= reach) found.push([away, row]);
     }
     found.sort((a, b) => a[0] - b[0]);
