@@ -35,7 +35,8 @@ _SMALL = (
 _SETS = 20
 _WITH_DEFECTS = 500  # sets, as each has other defects
 _FEW_SETS = 50
-_OPEN = 0.5  # width of the interval of a probability above which it is not a number to decide by: our judgement
+_FEW_POPULATIONS = 2.0
+_OPEN = 0.3  # width of the interval of a probability above which it is not a number to decide by: our judgement
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _FREE = 1e3  # an offset that is not known, in zones
 
@@ -69,7 +70,8 @@ class Surface:
     defects : Defects, optional
         Local defects that were declared.
     effective : float
-        Different sets of defects that explain the touches; infinite if none were declared.
+        How many independent sets of defects are worth as much as those drawn, by how often they repeat and by how far
+        the populations that drew them agree; infinite if none were declared.
     blind : str
         What hills and dents the touches would have felt.
     notes : tuple of str
@@ -99,7 +101,7 @@ class Surface:
 
     @property
     def unsettled(self) -> bool:
-        """Whether the sets of declared defects that were drawn leave the probability open by more than a half."""
+        """Whether the sets of declared defects that were drawn leave the probability open by more than three tenths."""
         return self.defects is not None and self.high - self.low > _OPEN
 
     @property
@@ -127,8 +129,8 @@ class Surface:
         touches = self.belief.sentence if self.belief.unresolved <= RESOLVED else self.belief.small
         if self.unsettled:
             return (
-                f"{touches}; the declared local defects explain the touches in too few ways among those drawn for a "
-                f"number: {self.word}, {CONDITION}{hidden}"
+                f"{touches}; what was drawn of the declared local defects does not agree on a number "
+                f"({self.low:.2f} to {self.high:.2f}): {self.word}, {CONDITION}{hidden}"
             )
         if not np.isfinite(self.probability):
             return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}{hidden}"
@@ -199,13 +201,13 @@ def surface(
     points = six(at.places, at.normals)
     m, known = len(points), _known(belief, points, group)
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
-    effective = np.inf
+    effective, population, counts = np.inf, None, np.ones(1)
     base = belief.deviation
     if belief.earlier is not None and belief.pattern is not None:
         sets, base = belief.draw(ROWS, rng), belief.deviation + belief.pattern
         hidden = _patterns(belief.earlier, np.vstack([points, belief.points]), ROWS, rng)
     if defects is not None:
-        sets, chosen, effective = explain(belief, defects, points, _WITH_DEFECTS, rng)
+        sets, chosen, effective, population, counts = explain(belief, defects, points, _WITH_DEFECTS, rng)
         local = hills(chosen, np.vstack([points, belief.points]))
         hidden = local if base is belief.deviation else local + hidden[rng.integers(ROWS, size=len(local))]
     each = -(-fields // len(sets))
@@ -216,6 +218,9 @@ def surface(
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
+    if population is not None:
+        populations = np.repeat(population[np.argsort(sets, kind="stable")], each)
+        effective = min(effective, _agreeing(inside, populations, counts))
     low, high = _interval(inside.reshape(ROWS if len(sets) > _SETS else _SETS, -1), effective)
     share = float(inside.mean())
     small = _small(belief, base, lower, upper)
@@ -329,6 +334,24 @@ def _interval(by_set: np.ndarray, effective: float) -> tuple[float, float]:
         float(betaincinv(yes + 0.5, k - yes + 0.5, 0.025)) if yes else 0.0,
         float(betaincinv(yes + 0.5, k - yes + 0.5, 0.975)) if yes < k else 1.0,
     )
+
+
+def _agreeing(inside: np.ndarray, population: np.ndarray, weight: np.ndarray) -> float:
+    """How many independent sets would leave the share inside (k,) as open as the populations (k,) that drew them do.
+
+    Each population counts by its weight (p,). Where one or two have nearly all of it, there is nothing to compare, and
+    that is one set.
+    """
+    worth = 1.0 / float((weight**2).sum())
+    if worth < _FEW_POPULATIONS:
+        return 1.0
+    share = np.array(
+        [inside[population == k].mean() if (population == k).any() else np.nan for k in range(len(weight))]
+    )
+    drawn = np.isfinite(share)
+    whole, counts = float(inside.mean()), weight[drawn] / weight[drawn].sum()
+    variance = float(counts**2 @ (share[drawn] - whole) ** 2) * worth / (worth - 1.0)
+    return max(whole * (1.0 - whole) / variance, 1.0) if variance > 0 and 0 < whole < 1 else np.inf
 
 
 def _notes(belief: Belief, at: Nodes) -> tuple[str, ...]:

@@ -36,6 +36,7 @@ NEVER = {
     "that the surface is in its zone, or a probability of 1.00 or 0.00": "nobody touched it between the touches",
     "that nothing lies between the touches": "a hill that is small enough always finds room",
     "a probability in place of a touch that is out": "the touch is a measurement, the probability is not",
+    "a probability with declared defects on which the drawn sets of them do not agree": "it is not settled",
     "a probability from touches that are too few or too far apart": "where it is high it is wrong",
     "a probability for faces, edges or fillets without touches of their own": "nothing is known of them",
     "that the band of doubt is a measurement uncertainty": "it rests on a model of the form",

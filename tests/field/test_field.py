@@ -17,7 +17,6 @@ from probekit.field.further import touch_next
 from probekit.field.kernel import distances, matern, six
 from probekit.field.nodes import Nodes, nodes
 from probekit.field.surface import surface
-from probekit.field.tempering import explain
 from probekit.uncertainty import Scatter
 
 AREA = float(np.prod(bench_field.SIZE))
@@ -212,37 +211,8 @@ def test_dents_are_not_seen_by_the_field_and_declaring_them_says_so():
     declared = surface(belief, at, (-0.03, 0.03), rng, defects=Defects(1.5, (6.0, 14.0), (0.03, 0.045)))
     assert declared.word == "not decided"
     assert not declared.probability >= 0.85
-    assert declared.unsettled == (declared.high - declared.low > 0.5)
+    assert declared.unsettled == (declared.high - declared.low > 0.3)
     assert "declared local defects" in declared.sentence
-
-
-def test_defects_that_explain_the_touches_are_those_of_brute_force():
-    """Against weighing 60 000 sets of the class once, where that is enough: twenty touches, one of them on a flank."""
-    rng = np.random.default_rng(12)
-    touched, at = plate(20), plate(300, 2)
-    y = 0.002 * rng.standard_normal(20)
-    y[7] += 0.012
-    belief = one_set(touched, y, scatter(20), (1.5, 40.0, 0.005, 0.0))
-    points, class_ = six(at.places, at.normals), Defects(1.5, (8.0, 20.0), (0.01, 0.03))
-    sets = [
-        [
-            (points[rng.integers(300)], rng.uniform(8.0, 20.0), rng.choice((-1.0, 1.0)) * rng.uniform(0.01, 0.03))
-            for _ in range(n)
-        ]
-        for n in rng.poisson(1.5, 60_000)
-    ]
-    reads = hills(sets, belief.points)
-    weight = restricted(belief.covariance(0), np.ones((20, 1)), (y - reads).T)
-    weight = np.exp(weight - weight.max())
-    assert weight.sum() ** 2 / (weight**2).sum() > 300, "enough for a comparison"
-    found = explain(belief, class_, points, 500, rng)
-    drawn = hills(found.chosen, belief.points)
-    share = np.average(reads[:, 7] > 0.004, weights=weight)
-    assert 0.2 < share < 0.98
-    assert np.mean(drawn[:, 7] > 0.004) == pytest.approx(share, abs=0.08)
-    number = np.average([len(one) for one in sets], weights=weight)
-    assert np.mean([len(one) for one in found.chosen]) == pytest.approx(number, abs=0.2)
-    assert found.effective > 50
 
 
 def test_a_probability_that_rests_on_few_sets_says_so():
@@ -258,8 +228,8 @@ def test_a_probability_that_rests_on_few_sets_says_so():
     assert said.unsettled
     assert np.isnan(said.probability)
     assert said.word == "not decided"
-    assert "explain the touches in too few ways among those drawn for a number" in said.sentence
-    settled = replace(said, low=0.2, high=0.6, probability=0.4)
+    assert "does not agree on a number" in said.sentence
+    settled = replace(said, low=0.2, high=0.45, probability=0.3)
     assert "rough: of those drawn only about" in settled.sentence
     assert "if its form is smooth between the touches but for the declared local defects" in settled.sentence
     assert said.low < said.inside.mean() < said.high or said.inside.mean() in (0.0, 1.0)
