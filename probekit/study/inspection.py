@@ -3,22 +3,10 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from .. import (
-    action,
-    deviation,
-    fit,
-    nominal,
-    plausibility,
-    scene,
-    touches,
-    uncertainty,
-    verdict,
-)
+from .. import action, fit, nominal, plausibility, scene, verdict
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..scene.build import with_residuals
@@ -26,20 +14,18 @@ from ..scene.states import with_states
 from ..show import shown
 from ..uncertainty import Budget, Scatter
 from ..uncertainty.shares import Shares
-from .about import Known, about_of
-from .aligning import align, attempt, by_fit, unplaced
-from .artefact import applied, learned, with_learned
+from .about import Known
+from .aligning import align, by_fit
 from .between import Between, between, drawn_between
-from .deciding import accepted_flags, decision_of, looks_of
-from .doubt import budget_of, corrected, resting_on_form, saying_what_is_assumed, scatter_of, shares_of, typical_u
-from .evaluating import evaluate
-from .gating import gate_of, set_up_stated, targets_placed, telling_missing, with_robust
+from .deciding import looks_of
+from .doubt import shares_of
+from .gating import with_robust
 from .leaving_out import influence
-from .looking_again import all_touches_of, first_look
+from .looking_again import first_look
 from .machinery import cutters_of
-from .model import Models, Study, nominal_of, runnable
-from .provenance import facet_notes, provenance_of, qualification_notes, stamp_of
-from .readings import qualified_of, stylus_of
+from .model import Models, Study, runnable
+from .provenance import facet_notes, provenance_of, stamp_of
+from .stages import Judge, Placed, Progress, Projected, placed, projected, taken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,8 +34,6 @@ if TYPE_CHECKING:
     from ..verdict.influence import Influence
 
 __all__ = ["Inspection", "run"]
-
-Progress = Callable[[str, float], None]
 
 
 @shown
@@ -161,110 +145,67 @@ def run(
     if earlier is None and (first := first_look(study)) is not None:
         earlier = run(first, progress=progress, models=models).verdict
     study, notes = runnable(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done))
-    settings = study.settings
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
-        tell("loading the nominal", 0.0)
-        part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done), models)
-        tell("reading the touches", 0.2)
-        qualified = qualified_of(study)
-        measured, repeated = all_touches_of(study, part)
-        measured, said = targets_placed(study, measured, part)
-        about, contradicted = about_of(study, measured)
-        measured.attrs |= {name: value for name, value in about.items() if value is not None}
-        notes += repeated + said + contradicted + touches.check(measured, diagonal=part.diagonal, aim=False)
-        notes += qualification_notes(qualified, measured)
-        known = stylus_of(study, qualified)
-        budget = budget_of(study, part, qualified)
-        gate = gate_of(study, part, measured, known, typical_u(study, budget))
-        findings = gate.before(measured)
-        measured, budget, drift, said = corrected(study, gate.completed(measured), budget, known)
-        notes += said
+        given = taken(study, tell, models)
         tell("projecting", 0.3)
-        choices = dict(settings.get("deviation", {}))
-        stylus = known if measured.attrs.get("recorded") == "centre" else None
-        how = deviation.Projection(part, stylus, **choices)
-        artefact = learned(study, part, how, budget)
-        measured, said = applied(study, measured, artefact)
-        notes += said
-        deviations = how.project(measured)
-        fitted_scatter = with_learned(study, scatter_of(study, deviations, budget, drift), deviations, artefact)
-        scatter = None if fitted_scatter is None else fitted_scatter.less(uncertainty.common.FORM)
+        found = projected(study, given)
         tell("aligning", 0.5)
-        alignment, aligned, resting, unplaced_by = None, deviations, (), ""
-        u, rule = decision_of(settings, study.path, told="u" in measured or scatter is not None)
-        fitted = deviations if fitted_scatter is None else deviations.assign(u=fitted_scatter.own)
-        if "alignment" in settings:
-            made, unplaced_by = attempt(study, fitted, how, u, partial(telling_missing, findings))
-            if made is not None:
-                alignment, said, resting = made
-                alignment = (
-                    alignment if fitted_scatter is None else fit.alignment.with_shared(alignment, fitted_scatter)
-                )
-                notes += said + resting_on_form(budget, said)
-                aligned = how.project(alignment.apply(measured))
-        notes += set_up_stated(study, measured, alignment)
+        where = placed(study, given, found)
         tell("judging", 0.6)
-
-        def judge(
-            other: fit.alignment.Alignment | None,
-            moved: pd.DataFrame,
-            looks: Iterable[str] = (),
-            *,
-            placed: bool = True,
-        ) -> verdict.results.Verdict:
-            alone = moved if fitted_scatter is None else moved.assign(u=fitted_scatter.own)
-            whole = moved if scatter is None else moved.assign(u=scatter.u)
-            evaluations = unplaced(evaluate(study, alone, how, u), unplaced_by)
-            options: dict[str, Any] = {"rule": rule, "u": u, "scatter": scatter, "alignment": other, "earlier": earlier}
-            options["accept_flags"] = accepted_flags(settings, findings)
-            found = verdict.classify(whole, *evaluations, looks=looks, placed=placed, **options)
-            return saying_what_is_assumed(found, fitted_scatter)
-
-        def otherwise(method: str) -> tuple[fit.alignment.Alignment, verdict.results.Verdict]:
-            other = align(by_fit(study, method), fitted, how, u)[0]
-            return other, judge(other, how.project(other.apply(measured)))
-
-        residuals = gate.residuals(aligned, alignment)
-        findings += gate.after(measured, aligned, alignment, residuals, unplaced_by)
-        findings = with_robust(study, findings, otherwise)
-        aligned = plausibility.lone.flagged(aligned, findings)
-        placed = bool(unplaced_by) or not any(one.doubts_place for one in findings)
-        judged = judge(alignment, aligned, looks_of(findings), placed=placed)
-        left_out = influence(judged, fitted, alignment, resting, lambda table: align(study, table, how, u)[0])
-        next_step = _action(judged, part, alignment, findings, scatter, cutters_of(study))
-        asked = settings.get("surface")
-        surfaces = () if asked is None else between(asked, part, judged, scatter, study.path.parent)
+        judge, gate = Judge(study, found, where.why_not, earlier), given.gate
+        residuals = gate.residuals(where.deviations, where.alignment)
+        findings = given.findings
+        findings += gate.after(found.measured, where.deviations, where.alignment, residuals, where.why_not)
+        findings = with_robust(study, findings, lambda method: judge.by(by_fit(study, method), findings))
+        sure = bool(where.why_not) or not any(one.doubts_place for one in findings)
+        aligned = plausibility.lone.flagged(where.deviations, findings)
+        judged = judge(where.alignment, aligned, findings, looks=looks_of(findings), placed=sure)
+        left_out = _influence(study, judged, found, where)
+        next_step = _action(judged, given.part, where.alignment, findings, found.scatter, cutters_of(study))
+        asked = study.settings.get("surface")
+        surfaces = () if asked is None else between(asked, given.part, judged, found.scatter, study.path.parent)
         tell("building the view", 0.8)
-        drawn = with_residuals(scene.build(part, judged, title=part.name), residuals, left_out)
-        drawn = drawn_between(drawn, surfaces)
-        drawn = with_states(drawn, judged, part, alignment)
-    notes += [one.sentence for one in findings if one.level == "note"] + facet_notes(part, judged.evaluations)
-    notes += [f"nominal: {note}" for note in part.notes]
-    notes += [] if budget is None or scatter is None else [budget.sentence, *scatter.notes]
+        drawn = with_residuals(scene.build(given.part, judged, title=given.part.name), residuals, left_out)
+        drawn = with_states(drawn_between(drawn, surfaces), judged, given.part, where.alignment)
+    notes += [*given.notes, *found.notes, *where.notes]
+    notes += [one.sentence for one in findings if one.level == "note"] + facet_notes(given.part, judged.evaluations)
+    notes += [f"nominal: {note}" for note in given.part.notes]
+    notes += [] if given.budget is None or found.scatter is None else [given.budget.sentence, *found.scatter.notes]
     notes += [str(w.message) for w in caught if issubclass(w.category, ProbekitWarning)]
     _pass_on(caught)
     tell("done", 1.0)
     return Inspection(
-        part,
-        measured,
-        deviations,
-        alignment,
+        part=given.part,
+        measured=found.measured,
+        deviations=found.deviations,
+        alignment=where.alignment,
+        verdict=judged,
+        action=next_step,
+        scene=drawn,
+        notes=tuple(dict.fromkeys(notes)),
+        provenance=provenance_of(study, given.part, found.measured, given.qualified, found.rule, found.u, given.budget),
+        findings=findings,
+        residuals=residuals,
+        influence=left_out,
+        about=given.about,
+        stamp=stamp_of(study, found.measured),
+        budget=given.budget,
+        scatter=found.scatter,
+        shares=() if found.scatter_in_fits is None else shares_of(judged, found.scatter_in_fits),
+        surfaces=surfaces,
+        artefact=found.artefact,
+    )
+
+
+def _influence(study: Study, judged: verdict.results.Verdict, found: Projected, where: Placed) -> Influence | None:
+    """What set-up and verdict would be without each touch that the alignment rests on."""
+    return influence(
         judged,
-        next_step,
-        drawn,
-        tuple(dict.fromkeys(notes)),
-        provenance_of(study, part, measured, qualified, rule, u, budget),
-        findings,
-        residuals,
-        left_out,
-        about,
-        stamp_of(study, measured),
-        budget,
-        scatter,
-        () if fitted_scatter is None else shares_of(judged, fitted_scatter),
-        surfaces,
-        artefact,
+        found.for_fits(found.deviations),
+        where.alignment,
+        where.resting,
+        lambda table: align(study, table, found.how, found.u)[0],
     )
 
 
