@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -151,7 +151,7 @@ def suggest(
     cut = offered.loc[offered["candidate"] == "re-cut here", "tolerance"].tolist()
     todo: dict[int, str] = {}
     said = [
-        *_on_missing(regions),
+        *_on_missing(regions, _proved_of(regions, verdict, proved), todo),
         *_on_left(regions, verdict, table, proved, why, cutters, cut, todo),
         *on_offset(verdict, alignment, known, table, left, tools),
         *on_tools(verdict, tools, left),
@@ -176,13 +176,35 @@ def suggest(
     )
 
 
-def _on_missing(regions: pd.DataFrame) -> list[str]:
-    return [
-        f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, {r.deviation:+.3f} "
-        f"mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not bring it back: ask for "
-        "a concession, repair it by an approved process, or scrap the part."
-        for r in regions[~regions["can_recut"].astype(bool)].itertuples()
-    ]
+def _proved_of(regions: pd.DataFrame, verdict: Verdict, proved: np.ndarray) -> list[bool]:
+    """Of each region, whether any of its touches is beyond its limit by more than noise makes."""
+    ids = verdict.table["touch"].to_numpy()[proved]
+    return [bool(np.isin(list(one), ids).any()) for one in regions["ids"]]
+
+
+def _on_missing(regions: pd.DataFrame, sure: Sequence[bool], todo: dict[int, str]) -> list[str]:
+    said = []
+    for r, proved in zip(regions.itertuples(), sure, strict=True):
+        if r.can_recut:
+            continue
+        if not proved:
+            said.append(_no_more_than_noise(r, todo))
+            continue
+        said.append(
+            f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, "
+            f"{r.deviation:+.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not "
+            "bring it back: ask for a concession, repair it by an approved process, or scrap the part."
+        )
+    return said
+
+
+def _no_more_than_noise(region: Any, todo: dict[int, str]) -> str:
+    """A region that noise explains; `todo` is filled."""
+    todo[region.region] = "no more than noise makes: touch again first"
+    return (
+        f"Undecided: region {region.region} on {region.face} near {_at(region)} is {region.beyond:.3f} mm beyond the "
+        f"limit, no more than noise makes. Touch there again before anything is done ({_touches(region.ids)})."
+    )
 
 
 def _on_left(
@@ -204,11 +226,7 @@ def _on_left(
     for r in regions[regions["can_recut"].astype(bool)].itertuples():
         rows = [position[touch] for touch in r.ids]
         if not proved[rows].any():
-            todo[r.region] = "no more than noise makes: touch again first"
-            said.append(
-                f"Undecided: region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit, no "
-                f"more than noise makes. Touch there again before anything is cut ({_touches(r.ids)})."
-            )
+            said.append(_no_more_than_noise(r, todo))
             continue
         if (why[rows] != "").all():
             todo[r.region] = "its tool does not reach: no re-cut"

@@ -149,6 +149,15 @@ def test_material_missing_cannot_be_recut():
     assert action.suggestions.index(text) < action.suggestions.index(left)
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_beyond_a_limit_by_no_more_than_noise_is_to_be_touched_again(sign):
+    """0.5 um beyond, where neighbours differ by some 1 um: neither scrap nor a re-cut follows from that."""
+    action, _ = job(spike({5: sign * 0.1005 - NOISE[5]}), align=False)
+    assert [s for s in action.suggestions if not s.startswith("Undecided: region 1")] == []
+    assert "Touch there again" in action.suggestions[0]
+    assert action.todo == ("no more than noise makes: touch again first",)
+
+
 def test_a_recut_that_helps_is_suggested():
     action, _ = job(spike({5: -0.08, 14: 0.13}), align=False)
     text = about(action, "Region 1")
