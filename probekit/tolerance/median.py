@@ -35,6 +35,7 @@ from .envelopes import envelope_of
 from .evaluation import Evaluation
 from .form import material_of, section_axis
 from .nominal_shape import require, require_turned
+from .places import Places
 from .position import bonus_of, virtual_condition
 from .propagation import element_gain
 from .size import two_point_sizes
@@ -106,9 +107,13 @@ class Median(Tolerance):
 
     def _evaluate(self, deviations: pd.DataFrame, _nominal: Nominal | None, _free: Freedom) -> Evaluation:
         covered, width = self.covered(deviations), positive(self.needed_width())
-        form, details, local, notes = (self._line if self.of == _AXIS else self._plane)(deviations, covered)
+        form, details, local, notes, places = (self._line if self.of == _AXIS else self._plane)(deviations, covered)
         if not self.modifier:
-            return self._as_whole(deviations, covered, form, width, {"details": details, "notes": notes})
+            more: dict[str, Any] = {"details": details, "notes": notes}
+            if places is not None:
+                worst = int(np.linalg.norm(places.shift, axis=1).argmax())
+                more |= {"places": places, "gradient": places.along(worst)[0]}
+            return self._as_whole(deviations, covered, form, width, more)
         bore, least = material_of(covered) == "outside", self.modifier == "L"
         size = float(local.min() if bore != least else local.max())
         low, high = self.limits or (0.0, 0.0)
@@ -172,10 +177,10 @@ class Median(Tolerance):
 
     def _line(
         self, deviations: pd.DataFrame, covered: Covered
-    ) -> tuple[float, dict[str, float], np.ndarray, tuple[str, ...]]:
-        """Form of the line through the centres of the sections, how far each is off, local sizes, notes."""
+    ) -> tuple[float, dict[str, float], np.ndarray, tuple[str, ...], Places | None]:
+        """Form of the line through the centres of the sections, how far each is off, local sizes, notes, places."""
         along = section_axis(self.section or "z", self.axis)
-        flat, centres, sizes = across(along), [], []
+        flat, centres, sizes, change = across(along), [], [], []
         sections = sections_of(deviations, covered.rows, self.section or "z", apart=self.apart)
         if len(sections) < 2:
             raise TouchesError(f"tolerance '{self.name}' needs two sections or more", found=f"{len(sections)}")
@@ -186,9 +191,14 @@ class Median(Tolerance):
             circle = element(points @ flat.T, "circle2", ball=covered.ball, material=material_of(covered))
             centres.append(np.asarray(circle.parameters["centre"]) @ flat + (points @ along).mean() * along)
             sizes.append(2.0 * float(circle.parameters["radius"]))
+            change.append(_of_centre(covered.normal @ flat.T, part))
         if not self.modifier:
             require_enough("line", np.array(centres), f"{self.of} by {len(centres)} sections", self.name, form=True)
-        off = np.abs(element(np.array(centres), "line", method="minimum_zone").residuals)
+        line = element(np.array(centres), "line", method="minimum_zone")
+        off, straight = np.abs(line.residuals), np.asarray(line.parameters["direction"])
+        aside = np.array(centres) - np.asarray(line.parameters["point"])
+        aside = (aside - np.outer(aside @ straight, straight)) @ flat.T
+        places = Places(2.0 * aside, np.zeros(len(off)), np.array(change), np.zeros((len(off), 3, 6)))
         thin = [
             f"{label}: {note}"
             for label, part in sections.items()
@@ -200,12 +210,13 @@ class Median(Tolerance):
             details,
             np.array(sizes),
             (*few("line", len(sections), self.of, form=True), *thin),
+            places,
         )
 
     def _plane(
         self, _deviations: pd.DataFrame, covered: Covered
-    ) -> tuple[float, dict[str, float], np.ndarray, tuple[str, ...]]:
-        """Form of the plane through the points midway between opposed touches, no details, local sizes, notes."""
+    ) -> tuple[float, dict[str, float], np.ndarray, tuple[str, ...], Places | None]:
+        """Form of the plane midway between opposed touches, no details, local sizes, notes, no places."""
         require(covered, "width")
         sizes, pairs, said = two_point_sizes(covered, self.opposed, "width")
         if len(sizes) < 3:
@@ -220,7 +231,7 @@ class Median(Tolerance):
         along = np.linalg.svd(covered.normal, full_matrices=False)[2][0]
         fitted = element(middles, "plane", method="minimum_zone", outward=along)
         notes = (*few("plane", len(sizes), self.of, form=True), *said)
-        return float(np.ptp(fitted.residuals)), {"opposed pairs": float(len(sizes))}, sizes, notes
+        return float(np.ptp(fitted.residuals)), {"opposed pairs": float(len(sizes))}, sizes, notes, None
 
     def _words(self) -> Iterator[str]:
         yield "of the axis" if self.of == _AXIS else "of the middle plane"
@@ -230,6 +241,17 @@ class Median(Tolerance):
     def _cells(self) -> list[list[str]]:
         text = ("dia " if self.of == _AXIS else "") + f"{self.needed_width():g}"
         return [[text + (f"({self.modifier})" if self.modifier else "")]]
+
+
+def _of_centre(normal: np.ndarray, part: np.ndarray) -> np.ndarray:
+    """(3, n) change of twice the centre of a circle, and of nothing else, with the deviation of each touch.
+
+    By least squares through the touches `part` of `normal` (n, 2). An arc tells its centre much worse than a ring: the
+    zone then grows by far more than twice the worst touch.
+    """
+    change = np.zeros((3, len(normal)))
+    change[:2, part] = 2.0 * np.linalg.pinv(np.column_stack([normal[part], np.ones(len(normal[part]))]))[:2]
+    return change
 
 
 def straightness_of_axis(deviations: pd.DataFrame, width: float, **options: Any) -> Evaluation:

@@ -122,6 +122,24 @@ def test_bounds_hold_at_the_limit(modifier):
     assert max(accepted, rejected) / runs <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
 
 
+@pytest.mark.filterwarnings("ignore::probekit.ProbekitWarning")  # of an arc: that it says little of its centre
+@pytest.mark.parametrize(("degrees", "times"), [(300.0, 0.54), (90.0, 3.36)])
+def test_centres_of_arcs_are_as_uncertain_as_least_squares_says(degrees, times):
+    """Closed form: covariance of a circle's centre u^2 (X'X)^-1, X = [cos, sin, 1]; on a quarter sd 3.4 u."""
+    u, angle = 0.003, np.radians(np.linspace(0.0, degrees, 7))
+    unit = np.column_stack([np.cos(angle), np.sin(angle), 0.0 * angle])
+    design = np.column_stack([unit[:, :2], np.ones(7)])
+    worst = float(np.sqrt(np.linalg.eigvalsh(np.linalg.inv(design.T @ design)[:2, :2]).max()))
+    assert worst == pytest.approx(times, abs=0.01)
+    feet = np.vstack([10.0 * unit + [0.0, 0.0, z] for z in (0.0, 10.0, 20.0, 30.0)])
+    normal, us = np.tile(unit, (4, 1)), []
+    for seed in range(5):
+        off = np.random.default_rng(seed).normal(scale=u, size=28)
+        found = table(feet + off[:, None] * normal, normal, deviation=off, foot=feet)
+        us.append(bounds(straightness_of_axis(found, 1e-3), Scatter.independent(np.full(28, u))).u)
+    assert np.median(us) == pytest.approx(2.0 * worst * u, rel=0.1)
+
+
 def test_rule_one_is_left_to_it():
     """The size of a bowed boss fails by rule one, and conforms with independency, which a note asks for."""
     found = bowed(size=10.0, bow=0.05)
