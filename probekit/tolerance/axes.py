@@ -14,7 +14,7 @@ from ..fit.datums.surrounded import surrounded
 from ..fit.elements import Element, element
 from ..fit.elements.shapes import unit_frame
 from .cover import Covered
-from .enough import gives_way, place_of, require_enough
+from .enough import place_of, require_enough
 from .envelopes import Envelope, envelope_of
 from .form import material_of
 from .nominal_shape import require
@@ -199,7 +199,7 @@ def _require_tilt(covered: Covered, start: Mapping[str, Any], *, enveloped: bool
     To first order a touch moves by n . (shift + height tilt) less the growth of the radius; so much, by least squares,
     is a deviation of each touch magnified at the ends of what was touched. Where ends are touched from two sides alone,
     the other tilt is limited only by the roundness: by micrometres that become tenths, which no covariance shows. An
-    envelope rests on touches from one side each: where it can leave some and come nearer to none, it rocks.
+    envelope rests on touches from one side each: where their forces do not cancel, it rocks about some of them.
     """
     frame = unit_frame(start["direction"])
     across, height = covered.normal @ frame[:, :2], (covered.foot - covered.foot.mean(axis=0)) @ frame[:, 2]
@@ -217,7 +217,7 @@ def _require_tilt(covered: Covered, start: Mapping[str, Any], *, enveloped: bool
     ends = max(magnified(float(height.min())), magnified(float(height.max())))
     tilts = ends > _MAGNIFIED * max(magnified(0.0), 1.0)
     apart = np.unique(place_of(covered.foot), return_index=True)[1]
-    if tilts or (enveloped and gives_way(slopes[apart, :4])[1]):
+    if tilts or (enveloped and not surrounded(slopes[apart, :4], np.ones((len(apart), 1)))):
         raise TouchesError(
             f"the touches of tolerance '{covered.name}' do not fix the direction of an axis",
             found=f"{len(height)} touches, which leave {'it to tilt' if tilts else 'its envelope to rock'}",

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 __all__ = [
     "few",
     "fits_anything",
-    "gives_way",
     "made_zero",
     "place_of",
     "require_enough",
@@ -185,25 +184,20 @@ def _kept(rows: np.ndarray) -> np.ndarray:
     return across[int((size > _FITTED * max(float(size.max(initial=0.0)), 1e-300)).sum()) :].T
 
 
-def gives_way(slope: np.ndarray) -> tuple[bool, bool]:
-    """Whether a one-sided zone can leave all touches, and whether it can leave any without coming nearer to another.
+def _can_leave(slope: np.ndarray) -> bool:
+    """Whether a one-sided zone can leave all touches at once, by a motion p that changes deviation i by a_i p > 0.
 
-    A motion p changes their deviations by a_i p, rows of `slope` (n, k). Two linear programs within |p| <= 1: the
-    largest least a_i p, and the largest sum of them where none is below zero.
+    `slope` (n, k) has the a_i. The largest least a_i p within |p| <= 1, a linear program.
     """
     from scipy.optimize import linprog
 
     n, k = slope.shape
     if not k:
-        return False, False
+        return False
     slope = slope / max(float(np.abs(slope).max()), 1e-300)
-    box = [(-1.0, 1.0)] * k
-    every = linprog(
-        np.r_[np.zeros(k), -1.0], A_ub=np.column_stack([-slope, np.ones(n)]), b_ub=np.zeros(n), bounds=[*box, (0, 1)]
-    )
-    some = linprog(-slope.sum(axis=0), A_ub=-slope, b_ub=np.zeros(n), bounds=box)
-    rank = np.linalg.matrix_rank(slope, tol=_FITTED)
-    return -every.fun > _FITTED, bool(-some.fun > _FITTED or rank < k)
+    held = np.column_stack([-slope, np.ones(n)])
+    found = linprog(np.r_[np.zeros(k), -1.0], A_ub=held, b_ub=np.zeros(n), bounds=[*[(-1.0, 1.0)] * k, (0, 1)])
+    return bool(-found.fun > _FITTED)
 
 
 def require_held(name: str, at: np.ndarray, normal: np.ndarray, free: Freedom) -> None:
@@ -215,7 +209,7 @@ def require_held(name: str, at: np.ndarray, normal: np.ndarray, free: Freedom) -
     """
     loose = free.without_play()
     (block,) = of_motions(at, normal, loose.scaled(typical_arm(at, loose.pivot)))
-    if gives_way(block.slope)[0]:
+    if _can_leave(block.slope):
         raise TouchesError(
             f"tolerance '{name}': the boundary is free to move away from all the touches, whatever the part is: "
             "its value is zero by construction and has no meaning",
