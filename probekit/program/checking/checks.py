@@ -14,6 +14,7 @@ from ..deciding.paths import straight
 from ..moves import FirstTouch, dry_of
 from ..reading.source import Source, load
 from ..reading.words import parse
+from ..writing.lifting import lifts_among
 from .asked_for import confirmed, dry_run, restarts
 from .case import Case, Clear, is_dry
 from .collision import collision
@@ -164,7 +165,7 @@ def check(
     for name, value in (*limits, ("overtravel", overtravel), ("near", near)):
         if not 0 < value < float("inf"):
             raise InputError("a limit is not usable", column=name, found=value, expected="a positive number")
-    source, lifts = load(text), tuple(lifts)
+    source, lifts = load(text), lifts_among(tuple(lifts))
     blocks = parse(source)
     dry = is_dry(blocks)
     decided = tuple(moves) if decides(moves) and not dry else ()

@@ -10,6 +10,7 @@ from ...errors import InputError
 from ..reading.interpreter import Interpreter
 from ..reading.modal import CYCLES, MODES, Modal, group_of, name_of
 from ..reading.steps import MOVES
+from ..writing.lifting import lift_lines
 from .anchors import Walked
 
 __all__ = ["Need", "differing", "hand_back", "needs"]
@@ -181,7 +182,7 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
         lines.append(f"G43 H{state.length_offset}" if state.length == "G43" else "G49")
     lines.append(f"G21 G17 {state.offset}")
     if need.tool:
-        lines.append(f"G90 {lift}")
+        lines += lift_lines(lift, "G90")
     place = [math.nan] * 3
     if need.tool or need.across:
         place = [*before.position[:2], before.position[2] if need.tool else math.nan]

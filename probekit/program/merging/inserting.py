@@ -14,6 +14,7 @@ from ..reading.modal import OFFSETS, group_of, name_of
 from ..reading.source import Source
 from ..reading.steps import Step
 from ..reading.words import Block, parse
+from ..writing.lifting import lift_lines
 from .anchors import Walked, find_place, walk
 from .continuing import displaced
 from .handback import Need, differing, hand_back, needs
@@ -91,8 +92,9 @@ def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence:
 
     body, notes = _body(probing, blocks)
     refuse_low_lift(before, onto.lift, file)
-    head = [_BEGIN, *_quiet("G40", "G80", f"G21 G90 {onto.lift}", "G17 G94"), *body]
-    head += _quiet("G80", f"G21 G90 {onto.lift}")
+    up = lift_lines(onto.lift, "G21 G90")
+    head = [_BEGIN, *_quiet("G40", "G80", *up, "G17 G94"), *body]
+    head += _quiet("G80", *up)
     through = _through(_standing(before, fresh(), onto.copies), parse("\n".join(head)), onto.flow)
     _refuse_unknown_axes(through)
     refuse_clamped(walked[:index], through, file)
@@ -261,6 +263,17 @@ def _remarks(
         notes.append(
             f"The milling program names no path mode, and the probing needs {through[-1].state.path}, which stays in "
             "force after it: state in the milling program the mode that it is to run in (G61 or G64)."
+        )
+    home = [
+        (one.block.line, str(step.detail))
+        for one in before
+        for step in one.steps
+        if "taken to stay" in str(step.detail)
+    ]
+    if home and (need.tool or need.across):
+        notes.append(
+            f"Line {home[-1][0]}, {home[-1][1]}: so most controls have it; by NISTIR 6556 all axes go. The milling "
+            "gets them back where the text had them."
         )
     for where, run in (("milling program before that place", before), ("probing", through)):
         unknown = [(one.block.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]

@@ -89,11 +89,7 @@ class Carriage:
             return [self._not_understood(f"{word} of a rotary axis")]
         if word in ("G28", "G30"):
             take("P")  # which reference point
-            steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
-            return [
-                *steps,
-                *self._go("rapid", self._home(), detail=f"{word}: a return to the reference point of the machine"),
-            ]
+            return self._return(word, given)
         if word == "G10":
             kind, number = take("L"), take("P")
             if kind != 2 or number not in range(1, 10) or self.state.distance == "G91":
@@ -123,6 +119,18 @@ class Carriage:
         for mode, shift in (("G92", self.shift), ("G52", self.local)):
             self.state = self.state.with_mode(mode, any(value != 0.0 for value in shift))
         return [self._step("message", detail=f"{word} shifts the origin of the program")]
+
+    def _return(self, word: str, given: Mapping[int, float]) -> list[Step]:
+        """By way of a place to the reference point of the machine: the axes that are named, or all of them.
+
+        Common practice, no source: an axis that is not named stays. By NISTIR 6556, 3.5.8, from memory, all axes go.
+        """
+        steps = self._go("rapid", [self._target(axis, given) for axis in range(3)]) if given else []
+        home, here = self._home(), self.position
+        end = [home[axis] if axis in given or not given else here[axis] for axis in range(3)]
+        kept = " ".join(letter for axis, letter in enumerate(LINEAR) if given and axis not in given)
+        told = f"{word}: a return to the reference point of the machine" + (f"; {kept} taken to stay" if kept else "")
+        return [*steps, *self._go("rapid", end, detail=told)]
 
     def _target(self, axis: int, given: Mapping[int, float]) -> float:
         if axis not in given:

@@ -35,6 +35,7 @@ from ..moves import (
 from .dialect import Dialect
 from .dialect_reader import read_dialect
 from .kinds import filled, kinds_of, omissions
+from .lifting import lift_lines
 from .refusing import has_spindle, refuse, tokens_of
 from .slots import slot_of
 from .sound import LEAST_PROBING, check_moves
@@ -162,7 +163,7 @@ class _Writer:
             if kind in ("by_hand", "milling") or kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
-                lines = (away,) if kind == "away" and away is not None else dialect.moves[kind]
+                lines = lift_lines(away) if kind == "away" and away is not None else dialect.moves[kind]
                 self.add(lines, values | {"text": part})
         self.add(dialect.footer, frame)
         if whole:
