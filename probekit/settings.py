@@ -41,7 +41,8 @@
                       milling = "milling.nc", after = "OPERATION 4", "T4", 120 or "start", occurrence, lift, clearance:
                       where the probing stands in the milling program; how each touch is
                       made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
-                      the first touch of all), near_feed and near (slow on the last mm of an approach)
+                      the first touch of all), near_feed and near (slow on the last mm of an approach:
+                      500 and 5 where the control does not watch the way there)
     [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
                       rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}];
                       clamps, fixtures: as they really stand, each in place of those of [reach]; stock

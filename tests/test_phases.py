@@ -158,7 +158,7 @@ def test_the_sheet_says_whether_the_way_is_watched(flow, parts):
 
 
 def test_a_watched_move_is_not_understood_where_the_control_does_not_know_it(parts):
-    text = re.sub(r"^G1 (X.* F2000)", r"G38.3 \1", parts.programmed.text, count=1, flags=re.MULTILINE)
+    text = re.sub(r"^G1 (X.* F500)", r"G38.3 \1", parts.programmed.text, count=1, flags=re.MULTILINE)
     assert text != parts.programmed.text
     assert "unknown_words" in {one.check for one in parts.planned.check(text, part=0).of("stop")}
 

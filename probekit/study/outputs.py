@@ -135,7 +135,7 @@ def _write_program(
             programmed.probing if programmed.merged is None else programmed.merged,
             programmed.findings,
             title=programmed.name,
-            set_up=[*provenance, *_of_dialect(programmed)],
+            set_up=[*provenance, *_of_dialect(planned, programmed)],
             kinematics=planned.kinematics,
             probe=planned.probe,
             trial=() if tried is None else tried.rows,
@@ -295,14 +295,20 @@ def _blind(planned: Plan) -> list[str]:
     return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
 
 
-def _of_dialect(programmed: Program) -> list[tuple[str, str]]:
+def _of_dialect(planned: Plan, programmed: Program) -> list[tuple[str, str]]:
     """What the sheet says of the dry run and of the dialect."""
-    dialect = programmed.dialect
+    dialect, touching, pace = programmed.dialect, planned.touching, planned.route.pace
     watched = (
         "watched: the approach stops on contact"
         if dialect.watched
         else "NOT watched: between the touches nothing stops the axes if the probe meets something"
     )
+    if touching.near_feed is not None:
+        more = len(planned.route.targets) * touching.near * 60.0 * (1.0 / touching.near_feed - 1.0 / pace.positioning)
+        watched += (
+            f"; the last {touching.near:g} mm to each touch at {touching.near_feed:g} mm/min (up to {more:.0f} s more "
+            "than estimated)"
+        )
     checked = "" if programmed.dry_findings is None else f": {programmed.dry_findings.sentence}"
     digest = hashlib.sha256(programmed.dry.encode("ascii")).hexdigest()
     return [

@@ -36,6 +36,7 @@ __all__ = ["Following", "Plan", "Program", "aliases_of", "dialect_of", "offset_o
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _TOUCHING = ("first_feed", "back", "confirm", "near_feed", "near")  # keys of [program] that say how touches are made
+_NEAR_FEED = 500.0  # near the part where nothing watches the probe: common practice, no source [mm/min]
 _PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
 
 
@@ -114,8 +115,18 @@ class Plan:
             offset=options.get("offset"),
             warm_up=options.get("warm_up", 10.0),
             limits=numbers_of(self.study, "program", "stop_outside", count=2),
-            touching=Touching(**{key: options[key] for key in _TOUCHING if key in options}),
+            touching=self.touching,
         )
+
+    @property
+    def touching(self) -> Touching:
+        """How each touch is made: slow near the part where the control does not watch the way there."""
+        options, dialect = self.study.settings.get("program", {}), dialect_of(self.study)
+        given = {key: options[key] for key in _TOUCHING if key in options}
+        if dialect.coordinates == "program" and not dialect.watched and "near_feed" not in given:
+            pace = self.route.pace
+            given["near_feed"] = min(pace.positioning, max(_NEAR_FEED, pace.touch, given.get("first_feed", 0.0)))
+        return Touching(**given)
 
     @property
     def phases(self) -> tuple[Phase, ...]:

@@ -38,8 +38,8 @@ CHANGES = {
     "all parameters one touch on": (r"#1001=", "#1901=", "touches_as_planned"),
     "a touch 0.04 mm aside": (r"G38\.2 X10\. Y30\.", "G38.2 X10.04 Y30.", "touches_as_planned"),
     "a touch from 0.06 mm off the face": (
-        r"G1 X30\. Y30\. Z25\. F2000\.\nG38",
-        "G1 X30. Y30. Z23.06 F2000.\nG38",
+        r"G1 X30\. Y30\. Z25\. F500\.\nG38",
+        "G1 X30. Y30. Z23.06 F500.\nG38",
         "touches_as_planned",
     ),
     "the way back after a touch is gone": (
@@ -59,15 +59,16 @@ CHANGES = {
         "touches_as_planned",
     ),
     "a touch is left out": (
-        r"(?s)G1 X30\. Y30\. Z25\. F2000\.\nG38.*?RECORD 2[^\n]*\nG1 X30\. Y30\. Z25\. F2000\.\n",
+        r"(?s)G1 X30\. Y30\. Z25\. F500\.\nG38.*?RECORD 2[^\n]*\nG1 X30\. Y30\. Z25\. F2000\.\n",
         "",
         "touches_as_planned",
     ),
     "a slower touch": (r"F100\.", "F40.", "touches_as_planned"),
     "positioning ten times as fast": (r"F2000\.", "F20000.", "touch_feed"),
+    "an approach as fast as any move": (r"F500\.", "F2000.", "touches_as_planned"),
     "down before across": (r"(G0 X10\. Y30\.)\n(G0 Z28\.)", r"\2\n\1", "from_above"),
     "down and across at once": (r"(G0 X10\. Y30\.)\nG0 (Z28\.)", r"\1 \2", "from_above"),
-    "a rapid to where the plan has none": (r"G1 (X50\. Y30\. Z25\.) F2000\.\nG38", r"G0 \1\nG38", "rapids_as_planned"),
+    "a rapid to where the plan has none": (r"G1 (X50\. Y30\. Z25\.) F500\.\nG38", r"G0 \1\nG38", "rapids_as_planned"),
 }
 
 

@@ -67,8 +67,9 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "touching ten times as fast": every(r"F100\.", "F1000."),
     "one touch ten times as fast": one(r"F100\.", "F1000.", 2),
     "one touch slower": one(r"F100\.", "F10.", 2),
-    "approach 0.06 mm from the face": one(r"^G1 X40\. Y27\.009 Z-6\. F2000\.\nG38", "G1 X40. Y28.949 Z-6. F2000.\nG38"),
-    "approach in the part": one(r"^G1 X40\. Y27\.009 Z-6\. F2000\.\nG38", "G1 X40. Y30. Z-6. F2000.\nG38"),
+    "approach 0.06 mm from the face": one(r"^G1 X40\. Y27\.009 Z-6\. F500\.\nG38", "G1 X40. Y28.949 Z-6. F500.\nG38"),
+    "one approach as fast as any move": one(r"F500\.", "F2000.", 3),
+    "approach in the part": one(r"^G1 X40\. Y27\.009 Z-6\. F500\.\nG38", "G1 X40. Y30. Z-6. F500.\nG38"),
     "lift before the tool change low": one(r"^G0 Z400(?=\nT20)", "G0 Z40"),
     "lift before the tool change gone": one(r"^G0 Z400\n(?=T20)", ""),
     "lift after the probing gone": one(r"^G21 G90 G0 Z400\n", "", -1),
@@ -122,8 +123,8 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
 for _touch in range(6):
     MUTATIONS[f"way back {_touch} gone"] = one(r"^(\(PROBEKIT RECORD[^\n]*\n)G1 [^\n]*\n", r"\1", _touch)
     MUTATIONS[f"touch {_touch} 0.04 mm aside"] = one(r"^G38\.2 X(-?\d+)\.(\d*) ", r"G38.2 X\1.54 ", _touch)
-    MUTATIONS[f"approach {_touch} in rapid"] = one(r"^G1 (.*) F2000\.(?=\nG38)", r"G0 \1", _touch)
-    MUTATIONS[f"approach {_touch} gone"] = one(r"^G1 (.*) F2000\.\n(?=G38)", "", _touch)
+    MUTATIONS[f"approach {_touch} in rapid"] = one(r"^G1 (.*) F500\.(?=\nG38)", r"G0 \1", _touch)
+    MUTATIONS[f"approach {_touch} gone"] = one(r"^G1 (.*) F500\.\n(?=G38)", "", _touch)
 
 HARMLESS: dict[str, str] = {
     "a whole turn": "C270 is where C-90 is, and within its limits",

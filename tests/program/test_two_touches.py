@@ -5,6 +5,7 @@ What stops is checked by hand-made changes of the text; where contacts lie by cl
 
 from __future__ import annotations
 
+import itertools
 import re
 import sys
 from collections.abc import Callable
@@ -224,6 +225,24 @@ def test_the_last_part_of_an_approach_is_slow(tmp_path_factory, study_name: str)
     lengths = [np.linalg.norm(np.subtract(step.end, step.start)) for step in before]
     assert [step.feed for step in before] == [300.0] * len(before)
     assert np.nanmax(lengths) <= 1.5 + 1e-3
+
+
+@pytest.mark.parametrize(("keys", "feed"), [("", 500.0), ("first_feed = 800\n", 800.0), ("near_feed = 2000\n", 2000.0)])
+def test_where_nothing_watches_the_way_it_ends_slowly_by_itself(tmp_path: Path, keys: str, feed: float) -> None:
+    alone = [('milling = "milling.nc"\n', ""), ('after = "OPERATION 1"\n', "")]
+    study = pk.study.load(tiny.write(tmp_path, ("tool = 20\n", f"tool = 20\n{keys}"), *alone))
+    planned = pk.study.plan(study)
+    programmed = pk.study.program(study, planned)
+    assert programmed.findings.of("stop") == ()
+    moves = [s for s in pk.program.run(programmed.text) if s.kind in ("feed", "probe") and s.state.distance == "G90"]
+    near = {b.feed for b, s in itertools.pairwise(moves) if s.kind == "probe" and b.kind == "feed"}
+    assert near == {feed}
+
+
+def test_where_the_way_is_watched_it_is_as_fast_as_planned(tmp_path: Path) -> None:
+    alone = [('milling = "milling.nc"\n', ""), ('after = "OPERATION 1"\n', "")]
+    study = pk.study.load(tiny.write(tmp_path, ("tool = 20\n", 'tool = 20\ndialect = "rs274_flow"\n'), *alone))
+    assert pk.study.plan(study).touching.near_feed is None
 
 
 def test_a_program_in_a_dialect_of_ones_own_is_checked_and_tried(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..moves import BackOff, FirstTouch, Index, Link, Retract, Touch
+from ..moves import Approach, BackOff, FirstTouch, Index, Link, Retract, Touch
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches
 from ..writing.slots import slot_of
 from .case import ROUNDING, Case, known_place
@@ -38,15 +38,17 @@ class _Planned:
     slot: int | None
     first: FirstTouch | None
     again: np.ndarray  # where the touch itself starts on a nominal part: after a first one elsewhere than that
+    slow: float  # feed of the way to it [mm/min]
 
 
 @dataclass(frozen=True)
 class _Made:
     """A touch of the text: the probing move, its record, the move after it, the parameters set on the way.
 
-    `first` is the fast one before it, `back` the move between them.
+    `first` is the fast one before it, `back` the move between them, `came` the move to where the first of them begins.
     """
 
+    came: Step | None
     first: Step | None
     back: Step | None
     step: Step
@@ -102,12 +104,14 @@ def _planned(case: Case) -> list[_Planned]:
     angles: tuple[float, ...] = ()
     at = np.full(3, math.nan)
     first: tuple[FirstTouch, np.ndarray] | None = None
+    slow = math.inf
     for number, move in enumerate(case.moves):
         if isinstance(move, Index):
             angles = move.angles
         if not hasattr(move, "to"):
             continue
         start, at = at, _program(case, move.to, angles)
+        slow = move.feed if isinstance(move, Approach) else slow
         if isinstance(move, FirstTouch):
             first = (move, start)
         elif isinstance(move, Touch):
@@ -115,7 +119,7 @@ def _planned(case: Case) -> list[_Planned]:
             slot = slot_of(case.slots, len(found))
             fast, begin = first or (None, start)
             back_to = _program(case, back, angles)
-            found.append(_Planned(move, begin, at, back_to, angles, slot, fast, start))
+            found.append(_Planned(move, begin, at, back_to, angles, slot, fast, start, slow))
         if not isinstance(move, (FirstTouch, BackOff)):
             first = None
     return found
@@ -137,11 +141,14 @@ def _made(case: Case) -> list[_Made]:
     """The recorded touches of the text, in their order."""
     found: list[_Made] = []
     touched: Step | None = None
+    came: Step | None = None
     first: Step | None = None
     back: Step | None = None
     steps = [step for step in case.steps if step.kind in (*MOVES, "record", "tool")]
     fast = first_touches(steps)
     for number, step in enumerate(steps):
+        if step.kind == "probe" and first is None:
+            came = steps[number - 1] if number else None
         if number in fast:
             first, back = step, steps[number + 1]
         elif step.kind == "probe":
@@ -149,7 +156,7 @@ def _made(case: Case) -> list[_Made]:
         elif step.kind == "record" and isinstance(step.detail, Recorded) and touched is not None:
             after = next((later for later in steps[number + 1 :] if later.kind in (*MOVES, "tool")), None)
             until = math.inf if after is None else after.line
-            found.append(_Made(first, back, touched, step, after, _stored(case, touched.line, until)))
+            found.append(_Made(came, first, back, touched, step, after, _stored(case, touched.line, until)))
             touched = first = back = None
     return found
 
@@ -182,6 +189,9 @@ def _differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
     if step.feed is None or not math.isclose(step.feed, touch.feed, rel_tol=0.01):
         told = "no feed" if step.feed is None else f"{step.feed:g} mm/min"
         wrong.append((step.line, f"a touch is made at {told}, planned are {touch.feed:g} mm/min"))
+    came = one.came
+    if came is not None and came.kind == "feed" and came.feed is not None and came.feed > plan.slow * 1.01:
+        wrong.append((came.line, f"the way to a touch is made at {came.feed:g} mm/min, planned are {plan.slow:g}"))
     if not (_near(record.target, touch.target) and _near(record.normal, touch.normal)) or record.tip != touch.tip:
         wrong.append((one.record.line, "a record line states another target, normal or tip than planned"))
     if one.after is None or one.after.kind != "feed" or not _near(one.after.end, plan.back):
