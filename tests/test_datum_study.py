@@ -38,7 +38,7 @@ def written(folder: Path, datums: str = DATUMS) -> Path:
     for name in ("foil.3mf", "touches.csv"):
         text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
     path = folder / "study.toml"
-    path.write_text(text)
+    path.write_text(text + f'\n[study]\noutside = ["{source.as_posix()}"]\n')
     return path
 
 
