@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from ..settle.answers import DISPOSITIONS
 from ..settle.merging import CAUTION
 from ..settle.pages import GIVEN, SUBJECT, block
+from .language import mark, say, table
 
 if TYPE_CHECKING:
     from ..action.suggest import Action
@@ -21,13 +22,8 @@ __all__ = ["DECISION", "answers_section", "subject"]
 #: Place for the decision in the headline of a page, empty as long as there is none.
 DECISION = '<div id="decision"></div>'
 
-_MEANINGS = {
-    "accept": "use it as it is",
-    "re-cut": "take off what is left on",
-    "touch again": "measure before deciding",
-    "concession": "release it although it does not conform",
-    "scrap": "do not use it",
-}
+#: Words that the script of the form says later; they stand in the page, so that its switch of language finds them.
+_SAID_LATER = ("answer.checked", "answer.changed", "answer.remove", "answer.told", "answer.tolerance", "answer.region")
 
 
 def subject(scene: Scene, verdict: Verdict, action: Action | None = None, stamp: str = "") -> dict[str, Any]:
@@ -65,18 +61,21 @@ def answers_section(about: dict[str, Any]) -> str:
     about : dict
         From `subject`.
     """
-    places = [("tolerance", one["name"], f"tolerance {one['name']}") for one in about["tolerances"]]
-    places += [("region", one["region"], f"region {one['region']} on {one['face']}") for one in about["regions"]]
+    places = [("tolerance", one["name"], one["name"]) for one in about["tolerances"]]
+    places += [("region", one["region"], f"{one['region']} ({one['face']})") for one in about["regions"]]
     return Template(files(__package__).joinpath("assets", "answers.html").read_text(encoding="utf-8")).substitute(
         subject=block(SUBJECT, about),
         given=block(GIVEN, []),
         caution=escape(CAUTION),
         choices="".join(
-            f'<label><input type="radio" name="disposition" value="{name}"><span><b>{name}</b> '
-            f'<span class="small">{_MEANINGS[name]}</span></span></label>'
+            f'<label><input type="radio" name="disposition" value="{name}"><span>{mark(f"disposition.{name}", "b")} '
+            f'<span class="small">{mark(f"disposition.{name}.means")}</span></span></label>'
             for name in DISPOSITIONS
         ),
         places="".join(
-            f'<option value="{on}" data-id="{escape(name)}">{escape(said)}</option>' for on, name, said in places
+            f'<option value="{on}" data-id="{escape(name)}" data-w="answer.{on}" data-w-tail="{escape(tail)}">'
+            f"{say(f'answer.{on}')} {escape(tail)}</option>"
+            for on, name, tail in places
         ),
+        words="".join(mark(key, "li") for key in table()["en"] if key.startswith(_SAID_LATER)),
     )

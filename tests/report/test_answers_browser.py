@@ -85,9 +85,9 @@ def test_the_text_to_copy_is_the_same_answer(open_answers, written):
     ("spoil", "told"),
     [
         ({"name": " "}, "Type your name"),
-        ({"reason": " "}, "Why re-cut? Type the reason."),
+        ({"reason": " "}, "Type the reason for your disposition: re-cut"),
         ({"what": ""}, "Choose what should be done, or add a comment."),
-        ({"text": "x", "touch": "4711"}, "There is no touch 4711 on this page."),
+        ({"text": "x", "touch": "4711"}, "There is no such touch on this page: 4711"),
         ({"reason": "turned \u202e"}, "cannot be seen"),
     ],
 )

@@ -146,6 +146,18 @@ def test_german_and_the_decimal_comma(open_page, stated):
     assert page.locator("#reading h2").inner_text().startswith("Antastung 9")
     assert "," in page.locator("#reading .dev").inner_text()
     assert page.locator("#inch").inner_text() == "Ganze Sätze bleiben englisch."
+    form = page.locator("#answer").inner_text()
+    for word in ("Ihre Antwort", "nacharbeiten", "nur Kommentare", "Meine Antwort speichern", "einer Antastung"):
+        assert word in form, word
+    assert "Your answer" not in form
+    page.locator("#answer-show").click()
+    assert page.locator("#answer-told").inner_text() == "Wer antwortet? Geben Sie Ihren Namen ein."
+    assert page.locator("#page-check").inner_text() == "Ihre Daten sind die, mit denen sie erzeugt wurde."
+    assert "Toleranz profile skin" in page.locator("#answer-on option").all_inner_texts()
+    page.locator("#answer-on").select_option("Toleranz profile skin")
+    page.locator("#answer-text").fill("x")
+    page.locator("#answer-add").click()
+    assert page.locator("#answer-list").inner_text() == "Toleranz profile skin: x entfernen"
     cell = page.locator("tr[data-row='8'] td").nth(1).inner_text()
     page.locator("#language").select_option("en")
     page.locator("#comma").uncheck()

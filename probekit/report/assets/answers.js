@@ -12,6 +12,8 @@
     return element;
   };
   const DISPOSITIONS = [...document.querySelectorAll("#answer [name=disposition]")].map((box) => box.value).filter(Boolean);
+  // words as they stand in the page now: another script puts them into another language
+  const word = (key) => ($(`#answer-words [data-w='${key}']`) ?? $(`#answer [data-w='${key}']`))?.textContent ?? key;
   const subject = JSON.parse($("#subject").textContent);
   const page = section.dataset.page, edition = section.dataset.edition;
 
@@ -58,8 +60,9 @@
   $("#page-name").textContent = page.slice(0, 8);
   const blocks = [...pristine.querySelectorAll("script[type][id]")].filter((one) => one.id !== "given");
   digest(blocks.map((one) => `${one.id}\n${one.textContent}\n`).join("")).then((found) => {
-    $("#page-check").textContent = found === page ? "Its data are those that it was made with."
-      : "Its data were changed after it was made: do not use it, and do not answer it.";
+    const key = found === page ? "answer.checked" : "answer.changed";
+    $("#page-check").dataset.w = key;
+    $("#page-check").textContent = word(key);
     if (found !== page) { $("#answer").hidden = true; $("#page-check").className = "changed"; }
     section.dataset.checked = found === page ? "yes" : "no";
   });
@@ -172,12 +175,13 @@
   const form = $("#answer"), told = $("#answer-told"), box = (name) => $(`#answer-${name}`);
   let comments = [], unsaved = false, mine = null;
   const tell = (text, wrong = false) => { told.textContent = text; told.className = wrong ? "wrong" : ""; };
+  const place = ({ on, id }) => (on === "part" ? word("answer.on.part") : `${word(`answer.${on}`)} ${id}`);
   const showComments = () => box("list").replaceChildren(...comments.map((comment, k) => {
-    const line = make("li"), drop = make("button", "remove");
+    const line = make("li"), drop = make("button", word("answer.remove"));
     drop.type = "button";
-    drop.setAttribute("aria-label", `Remove the comment on ${comment.on} ${comment.id}`);
+    drop.setAttribute("aria-label", `${word("answer.remove.label")} ${place(comment)}`);
     drop.addEventListener("click", () => { comments.splice(k, 1); mine = null; showComments(); });
-    line.append(...placeOf(comment), ": ", make("span", comment.text, "text"), " ", drop);
+    line.append(place(comment), ": ", make("span", comment.text, "text"), " ", drop);
     return line;
   }));
   box("on").addEventListener("change", () => {
@@ -193,8 +197,8 @@
   const addComment = () => {
     const on = box("on").value, text = box("text").value.trim();
     const id = on === "touch" ? box("touch").value.trim() : box("on").selectedOptions[0].dataset.id ?? "";
-    if (!text) { tell("The comment has no text yet.", true); return false; }
-    if (on === "touch" && !isTouch(id)) { tell(`There is no touch ${id || "without a number"} on this page.`, true); return false; }
+    if (!text) { tell(word("answer.told.text"), true); return false; }
+    if (on === "touch" && !isTouch(id)) { tell(`${word("answer.told.touch")} ${id || "\u2013"}`, true); return false; }
     comments.push({ on, id, text });
     box("text").value = "";
     unsaved = true;
@@ -211,13 +215,13 @@
     if (box("text").value.trim() && !addComment()) return null;
     const name = box("name").value.trim(), role = box("role").value.trim(), reason = box("reason").value.trim();
     const disposition = form.elements.disposition.value;
-    const wrong = !name ? ["name", "Who answers? Type your name."]
-      : disposition && !reason ? ["reason", `Why ${disposition}? Type the reason.`]
-      : !disposition && !comments.length ? ["text", "Choose what should be done, or add a comment."]
-      : [name, role, reason, ...comments.flatMap((one) => [one.id, one.text])].some((text) => HIDDEN.test(text)) ? ["reason", "The text holds characters that cannot be seen: type it anew."] : null;
+    const wrong = !name ? ["name", word("answer.told.name")]
+      : disposition && !reason ? ["reason", `${word("answer.told.why")} ${word(`disposition.${disposition}`)}`]
+      : !disposition && !comments.length ? ["text", word("answer.told.what")]
+      : [name, role, reason, ...comments.flatMap((one) => [one.id, one.text])].some((text) => HIDDEN.test(text)) ? ["reason", word("answer.told.hidden")] : null;
     if (wrong) { tell(wrong[1], true); box(wrong[0]).focus(); return null; }
     mine ??= { probekit: "answer 1", page, edition, name, role, date: `${new Date().toISOString().slice(0, 19)}Z`, disposition, reason: disposition ? reason : "", comments: [...comments] };
-    if (new TextEncoder().encode(JSON.stringify(mine)).length > 19000) { mine = null; tell("The answer is too long: shorten it, or give two.", true); return null; }
+    if (new TextEncoder().encode(JSON.stringify(mine)).length > 19000) { mine = null; tell(word("answer.told.long"), true); return null; }
     return mine;
   };
   const stem = (answer) => `answer_${answer.page.slice(0, 8)}_${answer.name.normalize("NFKD").replace(/[^A-Za-z0-9]+/g, "_").replace(/^_+|_+$/g, "").slice(0, 40) || "name"}`;
@@ -235,7 +239,7 @@
     const answer = taken();
     if (!answer) return;
     download(`${JSON.stringify(answer, null, 1)}\n`, `${stem(answer)}.json`, "application/json");
-    saved("A small file was handed to your browser: send it to whoever sent you this page. If there is none, copy the text instead.");
+    saved(word("answer.told.saved"));
   });
   box("show").addEventListener("click", () => {
     const answer = taken();
@@ -244,7 +248,7 @@
     box("copy").value = JSON.stringify(answer);
     box("copy").focus();
     box("copy").select();
-    saved("Copy this text into a message.");
+    saved(word("answer.told.copy"));
   });
 
   // ---- the page again, with other answers: pristine text, and nothing of what scripts made of it ----
@@ -267,7 +271,7 @@
     const answer = taken();
     if (!answer) return;
     download(written([...answers, answer]), `page_with_${stem(answer)}.html`, "text/html");
-    saved("A copy of this page with your answer was handed to your browser: send it on.");
+    saved(word("answer.told.page"));
   });
   globalThis.probekitAnswers = { sha256, written: () => written(answers) };
 
@@ -293,9 +297,9 @@
       mine = null;
       box("reason").value = "";
       showComments();
-      saved(`Received as number ${found.number}, ${found.receipt.slice(0, 8)}.`);
+      saved(`${word("answer.told.received")} ${found.number}, ${found.receipt.slice(0, 8)}.`);
     } catch (error) {
-      tell(`Not received: ${error.message}. Try again, or save your answer as a file.`, true);
+      tell(`${word("answer.told.failed")} ${error.message}`, true);
     }
     box("send").disabled = false;
   });

@@ -43,7 +43,7 @@
     for (const [element, mm, digits, signed] of quantities) element.textContent = format(mm, digits, signed);
     for (const td of figures) td.textContent = comma ? td.textContent.replace(".", ",") : td.textContent.replace(",", ".");
     for (const element of $$(".unit")) element.textContent = unit;
-    for (const element of $$("[data-w]")) element.textContent = say(element.dataset.w);
+    for (const element of $$("[data-w]")) element.textContent = [say(element.dataset.w), element.dataset.wTail].filter(Boolean).join(" ");
     for (const element of $$("[data-w-label]")) element.setAttribute("aria-label", say(element.dataset.wLabel));
     root.lang = language;
     const told = [unit === "in" ? say("other.units") : "", language === "en" ? "" : say("other.language")].filter(Boolean);
