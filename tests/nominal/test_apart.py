@@ -16,8 +16,8 @@ import pytest
 import trimesh
 
 import probekit as pk
-from probekit.nominal import apart, crashed, from_step
-from probekit.nominal.exact import stored
+from probekit.nominal import apart, crashed
+from probekit.nominal.exact import step, stored
 
 DEMO = Path(__file__).parents[2] / "data" / "foil" / "foil.step"
 FOUND = Path(__file__).parents[1] / "fuzz" / "found"
@@ -51,7 +51,7 @@ def test_a_mesh_is_the_same_as_read_here(box: Path, monkeypatch: pytest.MonkeyPa
 
 def test_a_step_file_is_read_there_once_and_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("OCP")
-    monkeypatch.setattr(from_step, "read_step", lambda *_, **__: pytest.fail("read in this process"))
+    monkeypatch.setattr(step, "read_step", lambda *_, **__: pytest.fail("read in this process"))
     told: list[tuple[str, float]] = []
     part = pk.nominal.load(DEMO, cache=tmp_path, progress=lambda step, done: told.append((step, done)))
     assert part.exact

@@ -27,8 +27,8 @@ import probekit as pk
 from probekit import cache
 from probekit.cli import main
 from probekit.demo import write_demo
-from probekit.nominal import from_step
 from probekit.nominal.exact import pmi_kept, stored
+from probekit.nominal.exact import step as reading_step
 from probekit.nominal.exact.brep import Brep
 from probekit.nominal.exact.convert import KernelSurface
 from probekit.nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
@@ -114,7 +114,7 @@ def test_the_second_load_reads_nothing_and_is_the_same(
 ) -> None:
     plain = pk.nominal.load(step, body="*")
     first = pk.nominal.load(step, body="*", cache=tmp_path)
-    monkeypatch.setattr(from_step, "read_step", lambda *_, **__: pytest.fail("read again"))
+    monkeypatch.setattr(reading_step, "read_step", lambda *_, **__: pytest.fail("read again"))
     second = pk.nominal.load(step, body="*", cache=tmp_path)
     assert_same(plain, first)
     assert_same(plain, second)
@@ -143,7 +143,7 @@ def test_other_options_or_another_file_are_another_model(
         read.append(path.name)
         return read_step(path, **options)
 
-    monkeypatch.setattr(from_step, "read_step", reading)
+    monkeypatch.setattr(reading_step, "read_step", reading)
     for path, options, anew in (
         (step, {"body": "*"}, True),
         (copy, {"body": "*"}, False),  # the same content under another name
@@ -306,7 +306,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
         copy.write_bytes(copy.read_bytes() + b"\n")
         return found
 
-    monkeypatch.setattr(from_step, "read_step", reading)
+    monkeypatch.setattr(reading_step, "read_step", reading)
     with pytest.raises(pk.InputError, match="changed while it was read"):
         pk.nominal.load(copy, body="*", cache=tmp_path / "cache")
     assert not (tmp_path / "cache").exists()
@@ -394,7 +394,7 @@ def test_a_draft_is_the_same_from_the_store(tmp_path: Path, monkeypatch: pytest.
         monkeypatch.setenv("PROBEKIT_CACHE", place)
         if k == 2:  # not even the CAD kernel is needed then
             monkeypatch.setattr(pmi_kept, "read_pmi", lambda *_, **__: pytest.fail("read again"))
-            monkeypatch.setattr(from_step, "read_step", lambda *_, **__: pytest.fail("read again"))
+            monkeypatch.setattr(reading_step, "read_step", lambda *_, **__: pytest.fail("read again"))
         assert main(["draft", str(model), "--to", str(tmp_path / f"{k}.toml")]) == 0
         drafts.append((tmp_path / f"{k}.toml").read_text())
     labels = sorted(one.label for one in cache.contents(tmp_path / "cache"))
