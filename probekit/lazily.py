@@ -50,6 +50,8 @@ def _scipy_without_manuals() -> None:
     try:
         for name in ("_util", "_array_api", "deprecation"):
             importlib.import_module(f"scipy._lib.{name}")
+    except Exception:
+        return  # of another scipy, which does need them: what failed is imported anew as ever
     finally:
         vars(scrape)["FunctionDoc"] = parsed
 

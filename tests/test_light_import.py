@@ -96,3 +96,22 @@ def test_a_second_inspection_needs_little_memory(told: list[str]) -> None:
     if told[-1] == "none":
         pytest.skip("the system does not tell the largest resident set")
     assert float(told[-1]) * 1024 / 1e6 < _MEMORY
+
+
+def test_a_scipy_that_needs_its_docstrings_is_imported_as_ever() -> None:
+    """As if a later scipy looked into them: the command must not fail for the tenth of a second that it saves."""
+    code = """if True:
+        import importlib, sys
+        from probekit import lazily
+        ask = importlib.import_module
+        def failing(name, *more):
+            if name == "scipy._lib.deprecation":
+                raise ValueError("no docstring")
+            return ask(name, *more)
+        lazily.importlib.import_module = failing
+        lazily.lean_imports()
+        lazily.importlib.import_module = ask
+        import numpy, scipy.optimize, scipy._lib._docscrape as scrape
+        print(isinstance(scrape.FunctionDoc, type), numpy.testing.assert_allclose.__name__)"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout == "True assert_allclose\n", done.stderr
