@@ -5,6 +5,7 @@ The block is exact, so that a part that sits off by d has its copy of the work o
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from types import SimpleNamespace
@@ -17,6 +18,8 @@ from deciding import LIMIT, SET_UP, SPREAD
 import probekit as pk
 from probekit.cli import main
 from probekit.errors import InputError
+from probekit.study.outputs import view
+from probekit.study.playing import with_plays
 from probekit.study.prepared import dialect_of
 
 
@@ -329,3 +332,17 @@ def test_a_critical_touch_stops_where_the_plan_says_and_the_check_sees_it(tmp_pa
     ):
         found = one.planned.check(text.replace(old, new, 1)).of("stop")
         assert "stops_as_planned" in {f.check for f in found}
+
+
+def test_a_plan_whose_program_cannot_be_made_is_shown_without_a_player(parts):
+    planned = parts.planned
+    scene = view(planned)
+    shown, notes = with_plays(scene, planned)
+    assert shown.plays[0].name == "as planned, to its end"
+    assert not notes
+    targets = planned.route.targets
+    first = dataclasses.replace(planned.route, targets=targets[targets["phase"] == 0])
+    shown, notes = with_plays(scene, dataclasses.replace(planned, route=first))
+    assert shown is scene
+    (note,) = notes
+    assert "no touch of phase 'rest' can be made" in note

@@ -29,6 +29,8 @@ from tolerance.touched import around, table
 
 import probekit as pk
 from probekit import show
+from probekit.program.writing.compose import Touching
+from probekit.study.playing import with_plays
 
 
 @cache
@@ -126,13 +128,14 @@ def of_a_study(folder: Path) -> list[Any]:
     return [
         *asked,
         later.following,
+        Touching(),
         chip,
         study,
         planned,
         programmed,
         run,
         parts,
-        scene,
+        with_plays(scene, planned),
         ground,
         steps,
         blocks,

@@ -19,6 +19,7 @@ from .words import known
 
 if TYPE_CHECKING:
     from ..scene.model import Scene, Solid
+    from ..scene.playing import Played
 
 __all__ = ["payload"]
 
@@ -70,6 +71,7 @@ def payload(
             for one in scene.lines
         ],
         "solids": [_solid(one) for one in scene.solids],
+        "plays": [_play(one) for one in scene.plays],
         "at": scene.at,
         "toward": choose_directions(scene, 1)[0].tolist(),
         "labels": [int(row) for row in labels],
@@ -173,6 +175,20 @@ def _solid(solid: Solid) -> dict[str, Any]:
         "edges": pack(solid.edges, "<f4"),
         "opacity": solid.opacity,
         "motions": None if solid.motions is None else pack(solid.motions.transpose(0, 2, 1), "<f8"),
+    }
+
+
+def _play(one: Played) -> dict[str, Any]:
+    """One way of the probe: places in millimetres, the turns of the probe column by column."""
+    return {
+        "name": one.name,
+        "seconds": pack(one.seconds, "<f4"),
+        "place": pack(one.place, "<f4"),
+        "frame": pack(one.frame, "<u4"),
+        "frames": pack(one.frames.transpose(0, 2, 1), "<f4"),
+        "row": pack(one.row, "<i4"),
+        "kind": pack(one.kind, "u1"),
+        "kinds": list(one.kinds),
     }
 
 

@@ -12,6 +12,8 @@ from ..show import shown
 if TYPE_CHECKING:
     import pandas as pd
 
+    from .playing import Played
+
 __all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "State", "VerdictEntry"]
 
 
@@ -251,6 +253,8 @@ class Scene:
         Ways between touches and the like.
     solids : tuple of Solid
         Fixtures and the probe.
+    plays : tuple of Played
+        Ways of the whole probe through a program, for a player; only of a plan.
     at : int or None
         Row of the touch at which solids with motions stand as long as none is chosen.
     field_mean, field_doubt : (v,) float32 or None
@@ -279,6 +283,7 @@ class Scene:
     sign: str = "verdict"
     lines: tuple[Lines, ...] = ()
     solids: tuple[Solid, ...] = ()
+    plays: tuple[Played, ...] = ()
     at: int | None = None
     field_mean: np.ndarray | None = None
     field_doubt: np.ndarray | None = None

@@ -28,6 +28,7 @@ from .kept_plan import to_json
 from .machinery import other_radius
 from .model import Study
 from .places import results_of, sheet_name
+from .playing import with_plays
 from .prepared import Plan, Program, dialect_of
 
 if TYPE_CHECKING:
@@ -94,12 +95,13 @@ def write_preparation(
         if as_qif:
             store(there / "plan.qif", qif.plan(planned.route.targets, part=planned.part.name))
             names.append("plan.qif")
+        scene, unplayed = with_plays(view(planned), planned)
         report.plan_page(
-            view(planned),
+            scene,
             route=planned.route,
             cautions=(CAUTION,),
             provenance=provenance,
-            notes=planned.notes,
+            notes=(*planned.notes, *unplayed),
             stamp=f"study {study.sha256[:8] or 'unknown'}, model {planned.part.sha256[:8] or 'unknown'}",
             to=there / "plan.html",
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import sys
 
 import pytest
 
@@ -67,6 +68,16 @@ def test_a_sound_program_has_its_paths():
     assert len(list(paths_of(GOOD))) == 2
     assert [type(one).__name__ for one in straight(GOOD)].count("Touch") == 2
     assert [type(one).__name__ for one in straight(GOOD, keep=True)].count("ShiftOffset") == 1
+
+
+def test_a_long_program_has_its_paths_too():
+    """More moves than Python calls within one another, on both sides of a branch and within it."""
+    many = tuple(Message(str(number)) for number in range(3 * sys.getrecursionlimit()))
+    good = Decide(FAR, (*many, STOP), many)
+    stopped, through = paths_of((*many, good, *many))
+    assert stopped == (*many, *many, STOP)
+    assert through == 3 * many
+    assert len(list(paths_of([Decide(FAR, (STOP,))] * 255))) == 256
 
 
 @pytest.mark.parametrize(

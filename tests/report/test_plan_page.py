@@ -5,14 +5,16 @@ from __future__ import annotations
 import base64
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from benchmarks.bench_report import until
 from scene import planned, synthetic
 
-from probekit import report
+from probekit import program, report
 from probekit.errors import InputError
+from probekit.scene.playing import played_all
 
 SELECTED = "probekit.selected()"
 
@@ -296,3 +298,84 @@ def test_without_script_the_table_is_there(browser, plan_file):
     assert page.locator(".stills svg:visible").count() >= 1
     assert page.locator(".stage").is_hidden()
     context.close()
+
+
+@pytest.fixture(scope="module")
+def played_file(scene, given, tmp_path_factory):
+    """The page with two ways of the probe, the second one half as long."""
+    moves = program.moves_of(given["route"], given["probe"], given["kinematics"], tool=9)
+    rows = {int(touch): row for row, touch in enumerate(scene.touches["touch"])}
+    (whole,) = played_all(moves, given["kinematics"], given["probe"], given["route"].pace, rows)
+    half = len(whole.seconds) // 2
+    short = {name: getattr(whole, name)[:half] for name in ("seconds", "place", "frame", "row", "kind")}
+    both = (whole, replace(whole, name="stops: <early>", **short))
+    to = tmp_path_factory.mktemp("played") / "plan.html"
+    return report.plan_page(replace(scene, plays=both), route=given["route"], to=to)
+
+
+def seconds_of(page) -> list[float]:
+    """When the probe is at each place of the first way."""
+    return page.evaluate(
+        "[...new Float32Array(Uint8Array.from(atob(JSON.parse(document.querySelector('#data').textContent)"
+        ".plays[0].seconds), c => c.charCodeAt(0)).buffer)]"
+    )
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_player_moves_the_probe_by_hand_and_by_itself(open_page, played_file, width):
+    page = open_page(path=played_file, viewport={"width": width, "height": 800}, reduced_motion="no-preference")
+    told, slider = page.locator("#doing"), page.locator("#played")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    before = page.evaluate("probekit.view.drawn()")
+    slider.evaluate("e => { e.value = e.max / 2; e.dispatchEvent(new Event('input')); }")
+    middle = told.inner_text()
+    assert re.match(r"\d+:\d\d of \d+:\d\d: ", middle)
+    slider.focus()
+    page.keyboard.press("ArrowRight")
+    further = float(slider.input_value())
+    assert min(abs(further - one) for one in seconds_of(page)) < 0.06, "a key goes to a place of the program"
+    assert further > float(slider.get_attribute("max")) / 2
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    assert float(slider.input_value()) < float(slider.get_attribute("max")) / 2
+    assert told.inner_text() == slider.get_attribute("aria-valuetext")
+    slider.evaluate("e => { e.value = e.max / 2; e.dispatchEvent(new Event('input')); }")
+    page.locator("#play").focus()
+    page.keyboard.press("Enter")
+    until(page, f"document.querySelector('#doing').textContent !== {json.dumps(middle)}")
+    page.keyboard.press("Enter")
+    assert page.locator("#play").inner_text() == "Play"
+    page.locator("#way").select_option(label="stops: <early>")
+    assert float(slider.input_value()) == 0.0
+    assert page.evaluate("probekit.view.drawn()") == before, "the camera stays"
+
+
+@pytest.mark.browser
+def test_who_wants_less_motion_gets_steps(open_page, played_file):
+    page = open_page(path=played_file)  # reduced motion, as all pages of these tests
+    page.locator("#play").click()
+    until(page, "Number(document.querySelector('#played').value) > 0")
+    page.locator("#play").click()
+    at = float(page.locator("#played").input_value())
+    assert min(abs(at - one) for one in seconds_of(page)) < 0.06, "it stands at a place, not between two"
+
+
+@pytest.mark.browser
+def test_the_player_and_a_chosen_target_do_not_contradict_one_another(open_page, played_file):
+    page = open_page(path=played_file)
+    told, slider = page.locator("#doing"), page.locator("#played")
+    idle = told.inner_text()
+    slider.evaluate("e => { e.value = e.max / 2; e.dispatchEvent(new Event('input')); }")
+    assert told.inner_text() != idle
+    page.locator("#next-touch").click()
+    assert page.evaluate(SELECTED) is not None
+    assert told.inner_text() == idle, "the probe is at the target, not where the player left it"
+    slider.focus()
+    page.keyboard.press("ArrowRight")
+    assert page.evaluate(SELECTED) is None
+    assert told.inner_text() != idle
+
+
+def test_a_page_without_a_program_has_no_player_to_see(text):
+    assert re.search(r'<div class="player js-only gl-only" id="player"[^>]* hidden>', text)

@@ -88,25 +88,23 @@ def paths_of(steps: Sequence[Step]) -> Iterator[tuple[Step, ...]]:
 
 def _paths(steps: tuple[Step, ...]) -> Iterator[tuple[tuple[Step, ...], bool]]:
     """Each path, and whether it ends the program."""
-    if not steps:
-        yield (), False
+    # the moves up to the next branch at once: a call for each of them would reach Python's limit with some 100 touches
+    at = next((n for n, one in enumerate(steps) if isinstance(one, SafeStop | Decide | Reprobe)), len(steps))
+    before, first, rest = steps[:at], steps[at : at + 1], steps[at + 1 :]
+    if not first:
+        yield before, False
         return
-    first, rest = steps[0], steps[1:]
-    if isinstance(first, SafeStop):
-        yield (first,), True
+    if isinstance(first[0], SafeStop):
+        yield (*before, first[0]), True
         return
-    ways: Iterator[tuple[tuple[Step, ...], bool]]
-    if isinstance(first, Decide):
-        ways = (one for branch in (first.then, first.otherwise) for one in _paths(branch))
-    elif isinstance(first, Reprobe):
-        ways = _paths(first.steps)
-    else:
-        ways = iter([((first,), False)])
-    for begun, ended in ways:
-        if ended:
-            yield begun, True
-        else:
-            yield from (((*begun, *path), over) for path, over in _paths(rest))
+    branches = (first[0].then, first[0].otherwise) if isinstance(first[0], Decide) else (first[0].steps,)
+    for branch in branches:
+        for begun, ended in _paths(branch):
+            if ended:
+                yield (*before, *begun), True
+                continue
+            for path, over in _paths(rest):
+                yield (*before, *begun, *path), over
 
 
 def check_paths(steps: Sequence[Step], kinematics: Kinematics) -> None:

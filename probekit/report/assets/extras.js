@@ -77,9 +77,18 @@ globalThis.probekitExtras = (T, scene, data, whole, ribbons) => {
     show();
   };
   choose(-1);
+  /** Solids that move stand by this motion, sixteen numbers column by column, until a touch is chosen. */
+  const stand = (motion) => {
+    for (const [object] of movers) {
+      object.userData.away = false;
+      object.matrix.fromArray(motion);
+      object.matrixWorldNeedsUpdate = true;
+    }
+    show();
+  };
 
   return {
-    choose,
+    choose, stand, numbers,
     /** Axis of the probe at a touch, or undefined. */
     axisAt(row) {
       const motion = movers.length ? motionAt(movers[0][1], row) : null;

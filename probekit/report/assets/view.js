@@ -219,6 +219,9 @@ globalThis.probekitView = (canvas, data) => {
     },
     /** Solids that stand elsewhere at each touch go to this one; below zero: to where they stood at first. */
     choose(row) { extras.choose(row); redraw(); },
+    /** Solids that move stand by this motion until a touch is chosen; and numbers of the data block. */
+    standBy(motion) { extras.stand(motion); redraw(); },
+    numbers: extras.numbers,
     setLayer(name, on) { extras.setLayer(name, on); redraw(); },
     setFactor(n) { shared.factor.value = n; moved = true; redraw(); },
     setShade(on) { surface.setShade(on); redraw(); },
