@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from . import __version__, cli_answers
+from . import __version__, cli_answers, cli_compare
 from .cli_many import add_commands
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
@@ -45,6 +45,7 @@ examples:
   probekit inspect my_demo/study.toml --touches my_demo/results/simulated.csv
   probekit inspect study.toml --archive shop     also append the part to the archive in the folder shop
   probekit history shop --to history.html    what all parts in it tell: trends, drift, capability, touches
+  probekit compare study.toml other.csv      two parts of the same model side by side, with linked cameras
   probekit settle my_demo/results/report.html answer.json     put answers to the page into it
   probekit cache --clear                     delete the exact models that are kept between runs
 
@@ -166,6 +167,7 @@ def _parser() -> argparse.ArgumentParser:
     kept.add_argument("--clear", action="store_true", help="delete them")
     kept.set_defaults(run=_cache)
     cli_answers.add_commands(commands)
+    cli_compare.add_command(commands)
     demo = commands.add_parser(
         "demo",
         help="write the demo study into a folder",

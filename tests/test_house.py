@@ -70,6 +70,7 @@ ORDER = (
         "console",
         "cli_many",
         "cli_answers",
+        "cli_compare",
         "cli",
         "__main__",
     ),

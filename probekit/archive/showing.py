@@ -14,6 +14,7 @@ from ..gauge.drawing import panels_svg
 from ..gauge.result import GaugeResult
 from ..report.page import asset, checksum
 from ..report.words import frame
+from ..settle.pages import sealed
 from .telling import History
 
 __all__ = ["history_page", "history_text"]
@@ -99,7 +100,7 @@ def history_page(found: History, to: str | Path) -> Path:
         tables="".join(tables),
         caution=escape(_CAUTION),
     )
-    store(to, text.encode("utf-8"))
+    store(to, sealed(text).encode("utf-8"))
     return Path(to)
 
 

@@ -193,9 +193,13 @@ def worst_rows(scene: Scene) -> np.ndarray:
     return np.sort(np.lexsort((-share, rank))[:ROWS_LISTED])
 
 
-def stills(scene: Scene) -> str:
-    """Return the still pictures: for browsers without WebGL, without script, and for print."""
-    rows, drawn = worst_rows(scene), pictures.views(scene)
+def stills(scene: Scene, seen_from: np.ndarray | None = None, name: str = "v") -> str:
+    """Return the still pictures: for browsers without WebGL, without script, and for print.
+
+    `seen_from` (m, 3) are directions to the viewer in place of those that suit the scene; `name` starts the ids.
+    """
+    directions = pictures.choose_directions(scene) if seen_from is None else seen_from
+    rows, drawn = worst_rows(scene), tuple(pictures.draw(scene, direction) for direction in directions)
     few = len(rows) < len(scene.touches)
     told = f", with the {len(rows)} worst touches" if few else ""
     if few:
@@ -205,7 +209,7 @@ def stills(scene: Scene) -> str:
             for keep in [np.isin(one.rows, rows)]
         )
     return "".join(
-        f"<figure>{pictures.picture_svg(scene, picture, name=f'v{k}', link=True)}"
+        f"<figure>{pictures.picture_svg(scene, picture, name=f'{name}{k}', link=True)}"
         f"<figcaption>{picture.title}{told}</figcaption></figure>"
         for k, picture in enumerate(drawn)
     )

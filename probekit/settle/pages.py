@@ -13,6 +13,7 @@ import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ __all__ = [
     "page_hash",
     "read_answers",
     "read_page",
+    "reading_page",
     "sealed",
 ]
 
@@ -41,6 +43,7 @@ LONGEST_PAGE = 300_000_000  # bytes
 _SCRIPT = re.compile(r"<script([^>]*)>(.*?)</script>", re.DOTALL)
 _BLOCK = re.compile(r' type="[\w.+/-]+" id="([a-z][a-z0-9-]*)"')
 _SECTION = re.compile(r'<section id="answers" data-page="([0-9a-f]*)" data-edition="([0-9a-f]*)">')
+_READING = re.compile(r'<meta name="probekit-page" content="([0-9a-f]*)">')  # a page without a place for answers
 _PLACES = ("decision", "said")  # elements that answers are written into, for a reader without script
 
 
@@ -184,9 +187,9 @@ def block(name: str, data: Any) -> str:
 
 
 def sealed(text: str) -> str:
-    """The text of a new page with its checksum and edition filled in; a page without a place for answers as it is."""
+    """The text of a new page with its checksums filled in: of its data and edition, or of a page for reading alone."""
     if not _SECTION.search(text):
-        return text
+        return _READING.sub(lambda _: _reading(_as_written(text)), text, count=1)
     text = _stating(text, page_hash(_blocks(text, "page").items()), "")
     return _SECTION.sub(lambda m: _opening(m[1], _edition(text)), text)
 
@@ -239,6 +242,46 @@ def _subject(text: str, source: str) -> Mapping[str, Any]:
     if not isinstance(found, dict) or not isinstance(found.get("verdict"), str):
         raise InputError("the page does not say what it is about", file=source)
     return found
+
+
+def reading_page(text: str, *, source: str = "page") -> Page:
+    """A page of probekit that is for reading alone: a plan, a history, two parts side by side.
+
+    Parameters
+    ----------
+    text : str
+        The page.
+    source : str
+        What messages call it.
+
+    Returns
+    -------
+    Page
+        With the checksum of its text as `hash`, and its title as the subject.
+
+    Raises
+    ------
+    InputError
+        If it is no such page, or its text is not as probekit wrote it.
+    """
+    text = text.replace("\r\n", "\n")
+    _blocks(text, source)
+    stated = _READING.findall(text)
+    if len(stated) != 1:
+        raise InputError("this is no page of probekit", file=source)
+    found = _as_written(text)
+    title = re.search(r"<title>([^<]*)</title>", text)
+    subject = {"title": unescape(title[1]) if title else source, "verdict": "", "stamp": ""}
+    return Page(text, found, found, found == stated[0], subject, (), source)
+
+
+def _as_written(text: str) -> str:
+    """SHA-256 of a page for reading, with the place of this checksum left empty."""
+    return hashlib.sha256(_READING.sub(lambda _: _reading(""), text, count=1).encode("utf-8")).hexdigest()
+
+
+def _reading(checksum: str) -> str:
+    return f'<meta name="probekit-page" content="{checksum}">'
 
 
 def _stating(text: str, page: str, edition: str) -> str:

@@ -232,6 +232,8 @@ async def _page(shop: _Shop, request: Request) -> Response:
 async def _answer(shop: _Shop, request: Request) -> Response:
     check_origin(request, shop.secure)
     link, one = _seen(shop, request)
+    if not one.answered:
+        raise RefusedError(403, "this page is for reading; the report page of an inspection can be answered")
     if not link.answers:
         raise RefusedError(403, "this link is for reading; ask for an invitation to answer")
     shop.rate.check(link.id)

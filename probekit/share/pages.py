@@ -16,7 +16,7 @@ from ..errors import InputError
 from ..report.page import shipped_scripts
 from ..settle import merge, render
 from ..settle.answers import Answer
-from ..settle.pages import LONGEST_PAGE, Page, page_from
+from ..settle.pages import LONGEST_PAGE, Page, page_from, reading_page
 from ..show import shown
 
 __all__ = ["ChangedError", "SharedPage", "pages_of"]
@@ -50,6 +50,8 @@ class SharedPage:
         What it is, without its text.
     policy : str
         Content-Security-Policy under which it is served.
+    answered : bool
+        Whether it has a place for answers; a plan, a history, two parts side by side are for reading.
     """
 
     id: str
@@ -58,10 +60,13 @@ class SharedPage:
     digest: str
     page: Page
     policy: str
+    answered: bool = True
 
     @property
     def sentence(self) -> str:
         """Which page."""
+        if not self.answered:
+            return f"{self.name}: {self.page.subject['title']}, for reading"
         return f"{self.name}: {self.page.sentence}"
 
     def read(self) -> Page:
@@ -83,7 +88,7 @@ class SharedPage:
     def served(self, answers: Iterable[Answer]) -> tuple[str, str]:
         """The page with its answers, in the two parts between which `share_tag` goes."""
         page = self.read()
-        text = render(page, merge(page, answers))
+        text = page.text if not self.answered else render(page, merge(page, answers))
         place = _POLICY.search(text)
         if place is None:  # it was there when the page was listed, and the text is the same
             raise ChangedError("the page has no policy", file=self.name)
@@ -136,7 +141,7 @@ def pages_of(folder: str | Path) -> tuple[dict[str, SharedPage], list[str]]:
             "there is no page to share in this folder",
             file=folder,
             found="; ".join(left_out) or "no HTML file",
-            expected="a report page of probekit inspect",
+            expected="a page that probekit wrote",
         )
     return found, left_out
 
@@ -145,10 +150,11 @@ def _listed(path: Path) -> SharedPage:
     data = _content(path)
     digest = hashlib.sha256(data).hexdigest()
     text = data.decode("utf-8-sig")
-    page = page_from(text, source=path.name)
+    answered = '<section id="answers"' in text
+    page = page_from(text, source=path.name) if answered else reading_page(text, source=path.name)
     if not page.intact:
         raise InputError("its text is not as probekit wrote it")
-    return SharedPage(digest[:16], path.name, path, digest, replace(page, text=""), _policy_of(text))
+    return SharedPage(digest[:16], path.name, path, digest, replace(page, text=""), _policy_of(text), answered)
 
 
 def _policy_of(text: str) -> str:

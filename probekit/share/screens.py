@@ -65,6 +65,11 @@ def index(link: Link, pages: Sequence[tuple[SharedPage, Settlement]], last: int)
 
 
 def _item(one: SharedPage, settled: Settlement) -> str:
+    if not one.answered:
+        return (
+            f'<li><a href="/p/{one.id}"><b>{escape(str(one.page.subject["title"]))}</b></a>'
+            f'<p class="small">For reading. {escape(one.name)}, page {one.page.hash[:8]}</p></li>'
+        )
     subject, count = one.page.subject, len(settled.answers)
     verdict = str(subject["verdict"])
     stamp = f'<p class="small">{escape(str(subject["stamp"]))}</p>' if subject.get("stamp") else ""

@@ -15,10 +15,13 @@ import httpx
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scene import synthetic
 from settle.answering import COMMENTS, NAUGHTY, answer
 
+from probekit import scene as pk_scene
 from probekit import settle
 from probekit.errors import InputError
+from probekit.report.compare_page import Side, compare_page
 from probekit.settle.pages import page_from
 from probekit.share import Log, new_link
 from probekit.share.links import digest
@@ -436,6 +439,36 @@ def test_only_pages_that_probekit_wrote_are_shared(folder, made):
     assert "does not need" in told["wide.html"]
     assert "no policy" in told["bare.html"]
     assert "link to another place" in told["linked.html"]
+
+
+def test_pages_for_reading_are_shown_and_not_answered(tmp_path, made):
+    """Plans, histories and two parts side by side: with their own policy, and only as probekit wrote them."""
+    nominal = synthetic.part(6)
+    verdict = synthetic.verdict(nominal, 24)
+    side = Side(pk_scene.build(nominal, verdict, title="Both <parts>"), verdict, "ab" * 32)
+    path = compare_page(side, side, to=tmp_path / "compare.html")
+    text = path.read_text(encoding="utf-8")
+    (tmp_path / "changed.html").write_text(text.replace("Noted", "Nothing"), encoding="utf-8")
+    (tmp_path / "one.html").write_bytes(made["one.html"])
+    pages, left_out = pages_of(tmp_path)
+    assert [(one.name, one.answered) for one in pages.values()] == [("compare.html", False), ("one.html", True)]
+    assert "not as probekit wrote it" in left_out[0]
+    one = next(iter(pages.values()))
+    assert one.sentence == "compare.html: Both <parts>: two parts, for reading"
+    served = Shop(tmp_path)
+    client = served.client("reader")
+    assert "Both &lt;parts&gt;: two parts" in client.get("/").text
+    reply = client.get(f"/p/{one.id}")
+    assert reply.status_code == 200
+    assert reply.text.count("Content-Security-Policy") == 1
+    assert "frame-ancestors 'none'" in reply.headers["content-security-policy"]
+    inviting = served.client("novak")
+    again = inviting.post(f"/p/{one.id}/answers", json=served.mine().data)
+    assert (again.status_code, again.json()["error"].startswith("this page is for reading")) == (403, True)
+    for each in served.opened:
+        each.close()
+    served.server.should_exit = True
+    served.thread.join(30)
 
 
 def resealed(text: str) -> str:

@@ -33,7 +33,7 @@ globalThis.probekitView = (canvas, data) => {
   const controls = new T.OrbitControls(camera, canvas);
   controls.minZoom = 0.4;
   controls.maxZoom = 200;
-  let queued = false, afterDraw = () => {}, first = true, covered = 0, dragging = false, resting = 0;
+  let queued = false, afterDraw = () => {}, turned = () => {}, first = true, covered = 0, dragging = false, resting = 0;
   const draw = () => {
     queued = false;
     // glyphs keep their size on the part until they would cover it: they grow with less than the zoom
@@ -63,6 +63,7 @@ globalThis.probekitView = (canvas, data) => {
   controls.addEventListener("change", () => {
     if (dragging) { clearTimeout(resting); coarse(true); }
     redraw();
+    turned();
   });
 
   const resize = () => {
@@ -250,12 +251,24 @@ globalThis.probekitView = (canvas, data) => {
     showWhole() { fly(centre, home, 1); },
     /** Look along an axis of the part: a unit vector from the part to the viewer. */
     lookFrom(toward) { fly(centre, new T.Vector3(...toward).add(new T.Vector3(0, -1e-4, 0)).normalize(), 1); },
-    zoomBy(n) { camera.zoom = Math.min(Math.max(camera.zoom * n, controls.minZoom), controls.maxZoom); camera.updateProjectionMatrix(); redraw(); },
+    zoomBy(n) { camera.zoom = Math.min(Math.max(camera.zoom * n, controls.minZoom), controls.maxZoom); camera.updateProjectionMatrix(); redraw(); turned(); },
     /** The axes of the part as they lie on the screen: x right, y down, and toward the viewer. */
     axes() {
       const right = new T.Vector3(), up = new T.Vector3(), back = new T.Vector3();
       camera.matrixWorld.extractBasis(right, up, back);
       return ["x", "y", "z"].map((name) => ({ name, x: right[name], y: -up[name], toward: back[name] }));
+    },
+    /** What the camera looks at, from where, how large: for another view of the same part. */
+    pose: () => ({ target: controls.target.toArray(), toward: eye().toArray(), zoom: camera.zoom }),
+    setPose({ target, toward, zoom }) { flight++; stand(new T.Vector3(...target), new T.Vector3(...toward), zoom); },
+    onTurn(call) { turned = call; },
+    /** Turn about z, and up toward it [rad]. */
+    turnBy(round, up) {
+      const now = eye(), angle = Math.atan2(now.y, now.x) + round;
+      const high = Math.min(Math.max(Math.asin(Math.max(-1, Math.min(1, now.z))) + up, -1.56), 1.56);
+      flight++;
+      stand(controls.target.clone(), new T.Vector3(Math.cos(angle) * Math.cos(high), Math.sin(angle) * Math.cos(high), Math.sin(high)), camera.zoom);
+      turned();
     },
     /** Pixels for a millimetre. */
     scale: () => (canvas.clientWidth * camera.zoom) / (camera.right - camera.left),
