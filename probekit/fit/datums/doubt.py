@@ -37,7 +37,8 @@ def gain_of(steps: list[Step], centre: np.ndarray, arm: float, *, squares: bool 
         change = step.slope @ gain  # of its deviations, by what came before
         change[:, own] += np.eye(m)
         k = step.taken.shape[1]
-        own_gain = -np.linalg.pinv(step.settled.design, rcond=1e-10)[:k] if squares else step.settled.gain
+        side = -1.0 if step.part.datum.settles_by == "least_material" else 1.0  # the design has that sign
+        own_gain = -side * np.linalg.pinv(step.settled.design, rcond=1e-10)[:k] if squares else step.settled.gain
         gain = gain + step.taken @ (own_gain @ change)
     return gain
 
