@@ -31,6 +31,7 @@ import probekit as pk
 from probekit import show
 from probekit.program.writing.compose import Touching
 from probekit.study.playing import with_plays
+from probekit.tolerance.play import Play
 
 
 @cache
@@ -212,6 +213,7 @@ def of_touches() -> list[Any]:
         pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),
         pk.fit.set_up(both, datums, work_offset=np.eye(4), ball=0.0),
         frame.freedom,
+        Play.of(frame.mobility[0], np.ones(1)),
     ]
 
 

@@ -32,11 +32,13 @@ from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty.joint import SEED, Joint, solved
 from ..uncertainty.programs import least_of_largest
+from .play import play_in
 from .propagation import judged_scatter
 
 if TYPE_CHECKING:
     from .blocks import Block
     from .evaluation import Evaluation
+    from .places import Highest
 
 __all__ = ["TRIALS", "Bounds", "bounds"]
 
@@ -205,7 +207,8 @@ def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     """Of a zone that is placed by what it judges: few touches rule together, and noise is placed as they are."""
     judged, unknown = judged_scatter(one, scatter), _unknown(one)
     share, z = one.width / ((one.uppers - one.lowers) / 2), float(ndtri(level))
-    off, drawn = share * (one.deviations - one.middles), share * _drawn(judged)
+    alone = _drawn(judged_scatter(_less_play(one), scatter))
+    off, drawn = share * (one.deviations - one.middles), share * (alone + play_in(one, scatter, len(alone)))
     guard, noise, found = np.zeros(len(off)), np.zeros(len(drawn)), (0.0, 0.0, np.zeros(len(off)))
     notes: tuple[str, ...] = ()
     for block in one.blocks or ():
@@ -250,19 +253,20 @@ def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     if one.gradient is None:  # no zone about the nominal grows faster than by twice the worst touch
         judged = judged_scatter(one, scatter)
         known, ruling = 2.0 * float(judged.u.max()), int(judged.u.argmax())
-        noise, shares, more = 2.0 * np.abs(_drawn(judged)).max(axis=1), _shares(judged, ruling), z * known
+        drawn = _drawn(judged_scatter(_less_play(one), scatter))
+        noise = 2.0 * np.abs(drawn + play_in(one, scatter, len(drawn))).max(axis=1)
+        shares, more = _shares(judged, ruling), z * known
     elif one.places is not None:
-        change, slope = one.places.rows()
-        there = one if one.carried is None else replace(one, carried=replace(one.carried, rows=slope))
-        judged = judged_scatter(there, scatter, change)
-        found = one.places.highest(judged, z, scatter.own[one.rows] if _says_nothing(scatter) else None)
-        known, more, alone = found.u, found.value - one.actual, float(judged.u_of(found.weights))
-        noise = one.places.noise(_drawn(judged)) * (known / alone if alone > 0 else 1.0)
-        shares = _shares(_sum_of(judged, found.weights), 0)
+        found, judged, _ = _highest(one, scatter, z)
+        known, more, shares = found.u, found.value - one.actual, _shares(_sum_of(judged, found.weights), 0)
+        noise = _noise_of_places(one, scatter, z)
     else:
         judged = judged_scatter(one, scatter, one.gradient[None])
-        known = float(np.hypot(judged.u[0], _if_common(one, scatter, one.gradient)))
-        noise, shares, more = np.abs(known * _normal()), _shares(judged, 0), z * known
+        common = _if_common(one, scatter, one.gradient)
+        known, shares = float(np.hypot(judged.u[0], common)), _shares(judged, 0)
+        alone = judged_scatter(_less_play(one), scatter, one.gradient[None])
+        noise, more = np.abs(float(np.hypot(alone.u[0], common)) * _normal()), z * known
+        noise = noise + play_in(one, scatter, TRIALS)[:, 0]
     less = float(np.quantile(noise, level))
     if one.blocks and one.blocks[0].rise and known > 0:
         block, own, less = one.blocks[0], judged_scatter(replace(one, carried=None), scatter), z * known
@@ -285,6 +289,33 @@ def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         np.zeros(len(one.rows), dtype=bool),
         notes,
     )
+
+
+def _highest(one: Evaluation, scatter: Scatter, z: float) -> tuple[Highest, Scatter, float]:
+    """Upper bound over all places, the scatter of their rows, and how much more it counts than that scatter."""
+    places, carried = one.places, one.carried
+    change, slope = places.rows()
+    if carried is not None:
+        limit = np.tile(np.append(np.zeros(places.shift.shape[1]), 1.0), len(places.shift))  # play moves the offsets
+        play = tuple(replace(play, change=play.change[0] * limit) for play in carried.play)
+        one = replace(one, carried=replace(carried, rows=slope, play=play))
+    judged = judged_scatter(one, scatter, change)
+    found = places.highest(judged, z, scatter.own[one.rows] if _says_nothing(scatter) else None)
+    alone = float(judged.u_of(found.weights))
+    return found, judged, found.u / alone if alone > 0 else 1.0
+
+
+def _noise_of_places(one: Evaluation, scatter: Scatter, z: float) -> np.ndarray:
+    """(t,) what noise alone gives, with what it takes of the play."""
+    _, judged, more = _highest(_less_play(one), scatter, z)
+    drawn = _drawn(judged)
+    noise = one.places.noise(drawn) * more
+    return noise + play_in(one, scatter, len(drawn))[:, 0]
+
+
+def _less_play(one: Evaluation) -> Evaluation:
+    """The evaluation as if the play of its datums were known."""
+    return one if one.carried is None or not one.carried.play else replace(one, carried=replace(one.carried, play=()))
 
 
 def _pushed(drawn: np.ndarray, block: Block) -> tuple[np.ndarray, tuple[str, ...]]:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from ..fit.alignment import Alignment
     from .evaluation import Evaluation
+    from .play import Play
 
 __all__ = [
     "FRAME",
@@ -75,6 +76,8 @@ class Carried:
         Least standard uncertainty of each of them [mm]: what their residuals showed.
     lift : (6, k) float
         Bias of that motion, which is not taken off: k further common causes.
+    play : tuple of Play
+        What the play of each datum at a material boundary does besides; see `probekit.tolerance.play`.
     """
 
     rows: np.ndarray
@@ -83,6 +86,7 @@ class Carried:
     used: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
     spread: np.ndarray = field(default_factory=lambda: np.zeros(0))
     lift: np.ndarray = field(default_factory=lambda: np.zeros((6, 0)))
+    play: tuple[Play, ...] = ()
 
     @property
     def each(self) -> np.ndarray:
@@ -212,14 +216,18 @@ def judged_scatter(evaluation: Evaluation, scatter: Scatter, change: np.ndarray 
             np.hstack([change @ judged.factors, each]),
             (*judged.causes, *(OWN,) * each.shape[1]),
         )
-    if carried is None or not np.abs(carried.rows).max(initial=0.0):
+    if carried is None or not (np.abs(carried.rows).max(initial=0.0) or carried.play):
         return judged
     if carried.gain is None:
         if not np.isfinite(carried.covariance).all():
             return judged
         size, axes = np.linalg.eigh(carried.covariance)
         return judged.with_causes(carried.rows @ (axes * np.sqrt(np.maximum(size, 0.0))), (FRAME,) * 6)
-    moved, own = carried.rows @ carried.gain, scatter.own[carried.used]
+    own, gain, rows, lift = scatter.own[carried.used], carried.gain, carried.rows, carried.lift
+    for play in carried.play:  # one more thing that the touches move, besides the frame
+        gain = np.vstack([gain, play.gain(carried.used, carried.gain)])
+        rows, lift = np.column_stack([rows, play.change]), np.vstack([lift, play.weight @ play.moved @ carried.lift])
+    moved = rows @ gain
     factors, keep = judged.factors.copy(), judged.own.copy()
     factors[:, : len(scatter.causes)] += moved @ scatter.factors[carried.used]
     _, at, made = np.intersect1d(evaluation.rows, carried.used, return_indices=True)
@@ -232,9 +240,9 @@ def judged_scatter(evaluation: Evaluation, scatter: Scatter, change: np.ndarray 
         both = both[:, :0]
     alone = np.maximum(own, carried.spread)
     alone[made] = np.sqrt(np.maximum(alone[made] ** 2 - own[made] ** 2, 0.0))
-    turned = carried.gain * alone
+    turned = gain * alone
     size, axes = np.linalg.eigh(turned @ turned.T)
-    frame = np.hstack([carried.rows @ (axes * np.sqrt(np.maximum(size, 0.0))), carried.rows @ carried.lift, both])
+    frame = np.hstack([rows @ (axes * np.sqrt(np.maximum(size, 0.0))), rows @ lift, both])
     return Scatter(keep, np.hstack([factors, frame]), (*judged.causes, *(FRAME,) * frame.shape[1]), judged.own_causes)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from ..fit.datums.frame import DatumFrame
 from .basic_angle import to_datums
 from .evaluation import Evaluation
 from .orientation import Orientation
+from .play import narrower, with_play
 from .position import Position
 from .profile import Profile
 from .propagation import carry, own_uncertainty
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
+
+Frames: TypeAlias = "Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]]"  # of letters, and its table
 
 __all__ = ["datum_at", "evaluate_all", "in_frame", "left_unsaid", "named_frame"]
 
@@ -96,6 +100,40 @@ def evaluate_all(
                 refused[letters] = why or ""
             else:
                 frames[letters] = frame, in_frame(deviations, frame, nominal)
+    evaluated = partial(
+        _in_frames, refused=refused, deviations=deviations, nominal=nominal, pivot=pivot, names=names, known=bool(known)
+    )
+    found = evaluated(tolerances, frames)
+    for letter in dict.fromkeys(letter for frame, _ in frames.values() if frame for letter in frame.freedom.of):
+        using = [k for k, one in enumerate(tolerances) if any(_plays(s, frames, letter) for s in segments_of(one))]
+        less, step = narrower(frames, letter)
+        for k, again in zip(using, evaluated([tolerances[k] for k in using], less), strict=True):
+            frame = frames[segments_of(tolerances[k])[0].datums][0]
+            found[k] = tuple(
+                with_play(own, other, frame, letter, step) if isinstance(own, Evaluation) else own
+                for own, other in zip(found[k], again, strict=True)
+            )
+    return [one for several in found for one in several]
+
+
+def _plays(one: Tolerance, frames: Frames, letter: str) -> bool:
+    """Whether the frame of a tolerance has play of a datum."""
+    frame = frames.get(one.datums, (None, None))[0]
+    return frame is not None and letter in frame.freedom.of
+
+
+def _in_frames(
+    tolerances: list[Tolerance | Composite],
+    frames: Frames,
+    *,
+    refused: Mapping[tuple[str, ...], str],
+    deviations: pd.DataFrame,
+    nominal: Nominal | Projection | None,
+    pivot: tuple[float, float, float],
+    names: set[str],
+    known: bool,
+) -> list[tuple[Evaluation | Unjudged, ...]]:
+    """Of each tolerance one evaluation, two of a composite one, in frames that are established."""
     results: dict[int, tuple[Evaluation | Unjudged, ...]] = {}
     for k, one in enumerate(tolerances):
         lacking = [refused[segment.datums] for segment in segments_of(one) if segment.datums in refused]
@@ -116,10 +154,10 @@ def evaluate_all(
         results |= {k: (_or_why(tolerances[k], found, frame, table),) for k, found in together.items()}
     for k, one in enumerate(tolerances):
         if isinstance(one, Composite) and k not in results:
-            results[k] = _composite_or_why(one, frames, deviations, nominal, pivot, bool(known), names)
+            results[k] = _composite_or_why(one, frames, deviations, nominal, pivot, known, names)
         elif k not in results:
             results[k] = (_by_itself(one, frames, deviations, nominal, pivot, names),)
-    return [one for k in range(len(tolerances)) for one in results[k]]
+    return [results[k] for k in range(len(tolerances))]
 
 
 def segments_of(one: Tolerance | Composite) -> tuple[Tolerance, ...]:
@@ -136,7 +174,7 @@ def _or_why(
 
 def _by_itself(
     one: Tolerance,
-    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    frames: Frames,
     deviations: pd.DataFrame,
     nominal: Nominal | Projection | None,
     pivot: tuple[float, float, float],
@@ -159,7 +197,7 @@ def _by_itself(
 
 def _composite_or_why(
     one: Composite,
-    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    frames: Frames,
     deviations: pd.DataFrame,
     nominal: Nominal | Projection | None,
     pivot: tuple[float, float, float],
@@ -282,7 +320,7 @@ def in_frame(deviations: pd.DataFrame, frame: DatumFrame, nominal: Nominal | Pro
 
 def _sharing(
     tolerances: list[Tolerance | Composite],
-    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    frames: Frames,
     settled: Container[int],
 ) -> dict[tuple, list[int]]:
     """Places of the tolerances that share a datum frame which leaves them something to share."""
@@ -300,7 +338,7 @@ def _sharing(
 
 def _composite(
     one: Composite,
-    frames: Mapping[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]],
+    frames: Frames,
     deviations: pd.DataFrame,
     nominal: Nominal | Projection | None,
     pivot: tuple[float, float, float],

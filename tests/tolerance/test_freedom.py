@@ -3,6 +3,8 @@
 Datum feature shift from memory of ASME Y14.5-2018, 7.11 and 7.16, and Y14.5.1-2019.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -26,7 +28,9 @@ from probekit.tolerance import (
     simultaneous,
 )
 from probekit.tolerance.basic_angle import contradiction
+from probekit.tolerance.bounds import bounds
 from probekit.tolerance.together import in_frame
+from probekit.uncertainty import Scatter
 
 LOWER, UPPER = shapes.box(), shapes.box(size=(20.0, 20.0, 10.0), centre=(0.0, 0.0, 30.0))
 #: Two boxes, one over the other; faces "left" ... of the lower one, "upper left" ... of the other.
@@ -97,6 +101,22 @@ def test_shift_within_the_play_costs_nothing(boundary, left):
     told = one.explain()
     assert "free to move as far as the shift of datum B at its material boundary lets the part" in str(told)
     assert told.svg.startswith("<svg")
+
+
+def test_a_profile_counts_how_sure_the_play_is():
+    """A clearance of a unit less moves the upper box, off along x, a unit further out."""
+    found = touched((0.08, 0.0, 0.0))
+    datums = [A, web(60.1), Datum("C", "plane", "front")]
+    one = Profile(width=0.1, features=SIDES, datums=("A", "B(M)", "C"), name="sides")
+    made = evaluate_all([one], found, TOWER, datums=datums, u=0.003)[0]
+    (play,) = made.carried.play
+    assert np.abs(play.change) == pytest.approx(np.ones(made.touches), abs=2e-3)
+    out = np.abs(made.deviations) > 1e-6
+    assert (np.sign(play.change) == np.sign(made.deviations))[out].all()
+    only_web = Scatter.independent(np.where(found["feature"] == "web", 0.003, 0.0))
+    less = replace(made, carried=replace(made.carried, play=()))
+    assert bounds(made, only_web).u > 1.2 * bounds(less, only_web).u
+    assert bounds(made, only_web).low < bounds(less, only_web).low - 0.003
 
 
 def test_a_datum_that_does_not_pass_its_boundary_has_no_play():

@@ -256,6 +256,7 @@ def _freedom(
         pivot,
         np.vstack([one.rows_about(pivot) @ motions for one in loose.values()]),
         np.maximum(np.concatenate([one.limits for one in loose.values()]), 0.0),
+        tuple(letter for letter, one in loose.items() for _ in one.limits),
     )
 
 

@@ -40,6 +40,8 @@ class Freedom:
         In nominal coordinates [mm].
     rows : (n, k) float, limits : (n,) float
         Empty if nothing limits them.
+    of : tuple of str
+        Letter of the datum that sets each limit.
     """
 
     names: tuple[str, ...]
@@ -47,6 +49,7 @@ class Freedom:
     pivot: np.ndarray
     rows: np.ndarray | None = None
     limits: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    of: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.rows is None:
@@ -114,7 +117,13 @@ class Freedom:
             self.pivot,
             np.hstack([np.zeros((len(self.rows), 3)), self.rows[:, kept]]),
             self.limits,
+            self.of,
         )
+
+    def less_play(self, letter: str, less: float) -> Freedom:
+        """The same with all limits of one datum `less` narrower [mm]; none gets negative."""
+        own = np.array([one == letter for one in self.of], dtype=bool)
+        return replace(self, limits=np.where(own, np.maximum(self.limits - less, 0.0), self.limits))
 
     def without_play(self) -> Freedom:
         """Only what moves without limit."""

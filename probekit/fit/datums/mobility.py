@@ -14,7 +14,7 @@ as a datum feature).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -66,6 +66,8 @@ class Mobility:
         "MMB" or "LMB".
     features : int
         How many features make the datum.
+    used : (m,) int
+        Positions of its touches in the table; the first m rows are theirs.
     """
 
     datum: str
@@ -79,6 +81,7 @@ class Mobility:
     note: str = ""
     at: str = "MMB"
     features: int = 1
+    used: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
 
     @property
     def matrix(self) -> np.ndarray:
@@ -194,6 +197,7 @@ def mobility_of(
         note="; ".join(dict.fromkeys(filter(None, few))),
         at=str(part.datum.boundary[0]),
         features=len(part.counterparts),
+        used=part.rows,
     )
 
 
