@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 import pytest
+from tolerance.inspected import elsewhere
 
 from probekit import InputError, study
 from probekit.demo import demo_folder
@@ -35,10 +36,8 @@ def written(folder: Path, datums: str = DATUMS) -> Path:
     source = demo_folder() / "foil"
     text = (source / "study_mesh.toml").read_text()
     text = re.sub(r"\[alignment\].*?(?=\[\[tolerance)", lambda _: datums, text, count=1, flags=re.DOTALL)
-    for name in ("foil.3mf", "touches.csv"):
-        text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
     path = folder / "study.toml"
-    path.write_text(text + f'\n[study]\noutside = ["{source.as_posix()}"]\n')
+    path.write_text(elsewhere(text, source))
     return path
 
 

@@ -11,6 +11,13 @@ from probekit.cli import main
 from probekit.demo import demo_folder
 
 
+def elsewhere(text: str, source: Path) -> str:
+    """The text of a study of the demo, for another folder than that of the demo's files, which it permits."""
+    for name in ("foil.3mf", "touches.csv"):
+        text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
+    return text + f'\n[study]\noutside = ["{source.as_posix()}"]\n'
+
+
 def inspected(folder: Path, tolerances: str, datums: str | None = None) -> dict[str, dict[str, Any]]:
     """Evaluations by name, as results.json has them; all other tolerances of the demo are left out."""
     source = demo_folder() / "foil"
@@ -19,10 +26,8 @@ def inspected(folder: Path, tolerances: str, datums: str | None = None) -> dict[
     text = text[:start] + tolerances + "\n" + text[end:]
     if datums is not None:
         text = re.sub(r"\[alignment\].*?(?=\[\[tolerance)", lambda _: datums + "\n", text, count=1, flags=re.DOTALL)
-    for name in ("foil.3mf", "touches.csv"):
-        text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
     path = folder / "study.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(elsewhere(text, source), encoding="utf-8")
     main(["inspect", str(path), "--to", str(folder / "out"), "--quiet"])
     written = json.loads(next((folder / "out").rglob("results.json")).read_text(encoding="utf-8"))
     return {one["name"]: one for one in written["evaluations"]}

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from tolerance.inspected import elsewhere
 
 import probekit as pk
 from probekit.demo import demo_folder
@@ -44,10 +45,8 @@ def test_whole_job(wanted, tmp_path):
     text = (folder / "study_mesh.toml").read_text(encoding="utf-8")
     start, end = text.index("[[tolerance]]"), text.index("[uncertainty]")
     text = text[:start] + wanted + "\n" + text[end:]
-    for name in ("foil.3mf", "touches.csv"):
-        text = text.replace(f'"{name}"', f'"{(folder / name).as_posix()}"')
     path = tmp_path / "study.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(elsewhere(text, folder), encoding="utf-8")
     found = pk.study.run(pk.study.load(path))
     words = found.verdict.features.set_index("feature")["verdict"]
     assert words["bore"] == "conforms"
