@@ -108,10 +108,11 @@ def evaluate_all(
         using = [k for k, one in enumerate(tolerances) if any(_plays(s, frames, letter) for s in segments_of(one))]
         less, step = narrower(frames, letter)
         for k, again in zip(using, evaluated([tolerances[k] for k in using], less), strict=True):
-            frame = frames[segments_of(tolerances[k])[0].datums][0]
             found[k] = tuple(
-                with_play(own, other, frame, letter, step) if isinstance(own, Evaluation) else own
-                for own, other in zip(found[k], again, strict=True)
+                with_play(own, other, frames[segment.datums][0], letter, step)
+                if isinstance(own, Evaluation) and _plays(segment, frames, letter)
+                else own
+                for segment, own, other in zip(segments_of(tolerances[k]), found[k], again, strict=True)
             )
     return [one for several in found for one in several]
 

@@ -312,6 +312,18 @@ def test_composite_position_in_datum_frames():
     assert "datum frame A|B" in one.notes[0]
 
 
+def test_an_upper_frame_that_cannot_be_established_leaves_both_segments_unjudged():
+    """Also where that of the lower one has play of a datum."""
+    found, datums, _ = plate((0.03, 0.04), clear=0.02)
+    slot = slots((0.0, 0.0)).assign(feature="slot").iloc[:1]
+    found = pd.concat([found, slot], ignore_index=True)
+    found["touch"] = np.arange(1, len(found) + 1)
+    upper = Position(width=0.2, pattern=True, datums=("A", "B(M)", "C"), **HELD)
+    lower = Position(width=0.01, pattern=True, datums=("A", "B(M)"), name="refined", **HELD)
+    both = evaluate_all([Composite(upper, lower)], found, datums=[*datums, Datum("C", "width", "slot")])
+    assert ["cannot be established" in one.reason for one in both] == [True, True]
+
+
 def test_two_patterns_in_one_frame_share_the_play():
     """Two holes want +x, two want -x, in tolerances of their own: together none gains; apart both would."""
     found, datums, _ = plate([(0.04, 0), (0.04, 0), (-0.04, 0), (-0.04, 0)], clear=0.1)
