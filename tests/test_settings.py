@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from machine.probing_text import probing_text
+from tolerance.inspected import elsewhere
 
 import probekit as pk
 from probekit.machine import Lobing, ReferenceSphere
@@ -63,9 +64,7 @@ def variant(demo_study: Path, folder: Path, *changes: tuple[str, str]) -> pk.stu
     for old, new in changes:
         assert old in text
         text = text.replace(old, new, 1)
-    for name in ("foil.step", "foil.3mf", "touches.csv"):
-        text = text.replace(f'"{name}"', f'"{demo_study.parent / name}"')
-    return pk.study.run(pk.study.load(write(folder, text)))
+    return pk.study.run(pk.study.load(write(folder, elsewhere(text, demo_study.parent))))
 
 
 def test_without_an_alignment_the_part_is_judged_as_clamped(demo_study: Path, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tolerance.inspected import elsewhere
 
 import probekit as pk
 
@@ -35,10 +36,8 @@ def run(tmp_path):
         for old, new in (*changes, there):
             assert old in text
             text = text.replace(old, new, 1)
-        for file in ("foil.step", "foil.3mf", "touches.csv"):
-            text = text.replace(f'"{file}"', f'"{FOIL / file}"')
         path = tmp_path / "study.toml"
-        path.write_text(text)
+        path.write_text(elsewhere(text, FOIL))
         return pk.study.run(pk.study.load(path))
 
     return one

@@ -13,7 +13,7 @@ from probekit.demo import demo_folder
 
 def elsewhere(text: str, source: Path) -> str:
     """The text of a study of the demo, for another folder than that of the demo's files, which it permits."""
-    for name in ("foil.3mf", "touches.csv"):
+    for name in ("foil.step", "foil.3mf", "touches.csv"):
         text = text.replace(f'"{name}"', f'"{(source / name).as_posix()}"')
     return text + f'\n[study]\noutside = ["{source.as_posix()}"]\n'
 
