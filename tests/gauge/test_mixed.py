@@ -53,12 +53,14 @@ def test_nobody_finds_a_larger_likelihood(row):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         model = lm.MixedLM.from_formula("value ~ 1", groups=np.ones(len(table)), vc_formula=formulas, data=table)
-        fit = model.fit(reml=True, method=["lbfgs", "powell"])
-    other = pd.Series([*map(float, fit.vcomp), float(fit.scale)], [*model.exog_vc.names, "repeatability"])
-    assert criterion(table, other) >= ours - 1e-6
-    if row == 3:  # where it does find the maximum, it is ours
-        names = ["part", "operator", "repeatability"]
-        np.testing.assert_allclose(other[names], found[names], rtol=1e-3)
+        fits = [model.fit(reml=True, method=[method]) for method in ("powell", "nm")]
+    for fit in fits:
+        other = pd.Series([*map(float, fit.vcomp), float(fit.scale)], [*model.exog_vc.names, "repeatability"])
+        behind = criterion(table, other) - ours
+        assert behind >= -1e-6
+        if behind < 1e-6:  # it found the maximum, which depends on the machine: then it is ours
+            names = ["part", "operator", "repeatability"]
+            np.testing.assert_allclose(other[names], found[names], rtol=1e-3)
 
 
 def _changed(found: pd.Series, name: str, change: float) -> pd.Series:
