@@ -104,6 +104,12 @@ class _Track:
         way = 0.0 if self.at is None else float(np.linalg.norm(np.subtract(place, self.at)))
         self.to(np.asarray(place, dtype=float), kind if self.at is not None else "comes in", way * 60.0 / feed, row)
 
+    def touch(self, meant: Touch, feed: float) -> None:
+        """Go to where the ball meets the target."""
+        offset = tip_offset(self.probe, meant.tip, self.kinematics, self.angles)
+        contact = np.add(meant.target, self.probe.tip_radius(meant.tip) * np.array(meant.normal)) - offset
+        self.go(contact, feed, "touches", self.rows.get(meant.touch, -1))
+
     def lift(self, height: float) -> None:
         if self.at is None:
             return
@@ -160,14 +166,11 @@ def played(
         elif isinstance(move, SelectTip):
             track.tip = move.tip
         elif isinstance(move, Touch):
-            offset = tip_offset(probe, move.tip, kinematics, track.angles)
-            contact = np.add(move.target, probe.tip_radius(move.tip) * np.array(move.normal)) - offset
-            track.go(contact, move.feed, "touches", rows.get(move.touch, -1))
+            track.touch(move, move.feed)
             track.time += pace.per_touch
-        elif isinstance(move, FirstTouch):
-            track.go(
-                _contact_of(move, path, probe, kinematics, track.angles), move.feed, "touches", rows.get(move.touch, -1)
-            )
+        elif isinstance(move, FirstTouch):  # it meets the part where the touch that follows it does
+            meant = next(one for one in path if isinstance(one, Touch) and one.touch == move.touch)
+            track.touch(meant, move.feed)
         elif isinstance(move, Approach | BackOff | Link | Retract):
             kind = "rapid" if isinstance(move, Link) else "at feed"
             feed = pace.rapid if isinstance(move, Link) else move.feed
@@ -204,12 +207,3 @@ def played_all(
         if name not in found and len(found) < _MOST_WAYS and any(isinstance(one, Touch) for one in path):
             found[name] = played(name, path, kinematics, probe, pace, rows)
     return tuple(sorted(found.values(), key=lambda one: not one.name.startswith("as planned, to its end")))
-
-
-def _contact_of(
-    first: FirstTouch, path: Sequence[Step], probe: Probe, kinematics: Kinematics, angles: tuple[float, ...]
-) -> np.ndarray:
-    """Where a first touch meets the part: where the touch that follows it does."""
-    touch = next(one for one in path if isinstance(one, Touch) and one.touch == first.touch)
-    offset = tip_offset(probe, touch.tip, kinematics, angles)
-    return np.add(touch.target, probe.tip_radius(touch.tip) * np.array(touch.normal)) - offset
