@@ -74,8 +74,10 @@ def results(verdict: Verdict, *, part: str, provenance: Iterable[tuple[str, str]
 
 
 def _labels(touches: list[Any]) -> list[str]:
-    """A label for each touch: P and its number, or P and where it stands."""
-    return [f"P{one if isinstance(one, int | np.integer) and one >= 0 else k}" for k, one in enumerate(touches, 1)]
+    """A label of its own for each touch: P and its number where all have one, else P and where it stands."""
+    whole = all(isinstance(one, int | np.integer) and one >= 0 for one in touches)
+    numbered = whole and len({int(one) for one in touches}) == len(touches)
+    return [f"P{one if numbered else k}" for k, one in enumerate(touches, 1)]
 
 
 def _touch(label: str, row: dict[str, Any]) -> list[str]:

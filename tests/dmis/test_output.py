@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -130,6 +131,14 @@ def test_what_is_written_is_read_back_and_judged_the_same(tmp_path: Path) -> Non
     assert again.verdict.part == "conforms"
     before = [one["deviation"] for one in content["touches"]]
     np.testing.assert_allclose(again.verdict.table["deviation"].to_numpy(), before, atol=2e-5)
+
+
+def test_touches_of_two_runs_put_together_keep_a_label_each(tmp_path: Path) -> None:
+    verdict = pk.study.run(pk.study.load(tiny.write(tmp_path))).verdict
+    table = verdict.table.assign(touch=[1, 2, 3] * (len(verdict.table) // 3) + [1] * (len(verdict.table) % 3))
+    text = pk.dmis.results(replace(verdict, table=table), part="two runs")
+    labels = re.findall(r"(?m)^OUTPUT/FA\((P\d+)\)$", text)
+    assert len(labels) == len(set(labels)) == len(table)
 
 
 def test_a_study_refuses_points_in_several_coordinate_systems(tmp_path: Path) -> None:
