@@ -34,13 +34,17 @@ def add_command(commands: Any) -> None:
 
 def _compare(options: argparse.Namespace) -> int:
     from . import study
+    from .files import refuse_overwriting
     from .report.compare_page import compare_page
+    from .study.places import inputs_of
 
     first = study.load(options.study)
     if options.touches is not None:
         first = first.with_touches(options.touches)
     is_study = options.other.suffix.lower() == ".toml"
     second = study.load(options.other) if is_study else study.load(options.study).with_touches(options.other)
+    for one in (first, second):
+        refuse_overwriting([options.to], inputs_of(one))
     models: dict[Any, Any] = {}
     left, right = (_side(one, models) for one in (first, second))
     say(f"left: {left.verdict.part}; right: {right.verdict.part}")

@@ -8,10 +8,12 @@ from importlib.resources import files
 
 import numpy as np
 import pytest
+import tiny
 from benchmarks.bench_report import until
 from scene import synthetic
 
 from probekit import scene as pk_scene
+from probekit.cli import main
 from probekit.errors import InputError
 from probekit.report.compare_page import Side, compare_page
 from probekit.scene.pictures import choose_directions
@@ -71,6 +73,15 @@ def test_touches_at_two_places_are_not_subtracted(sides, tmp_path):
     assert "one number at two places, not in the table: 7, 1 in all" in text
     assert 'data-apart="[&quot;7&quot;]"' in text
     assert text.partition('id="touches"')[2].count('data-mm="0.01"') == 58
+
+
+def test_the_command_never_writes_over_what_it_reads(tmp_path):
+    study = tiny.write(tmp_path)
+    other = tmp_path / "other.csv"
+    other.write_bytes((tmp_path / "touches.csv").read_bytes())
+    before = other.read_bytes()
+    assert main(["compare", str(study), str(other), "--to", str(other)]) == 2
+    assert other.read_bytes() == before
 
 
 @pytest.mark.browser
