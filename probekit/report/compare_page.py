@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
@@ -84,6 +85,7 @@ def compare_page(first: Side, second: Side, *, to: str | Path) -> Path:
             found=f"SHA-256 {first.model[:8] or 'unknown'} and {second.model[:8] or 'unknown'}",
             expected="two inspections of the same model file",
         )
+    apart = _apart(first, second)
     span = max(first.scene.legend.span, second.scene.legend.span)
     one, other = (
         replace(side.scene, legend=replace(side.scene.legend, span=span), states=()) for side in (first, second)
@@ -98,11 +100,11 @@ def compare_page(first: Side, second: Side, *, to: str | Path) -> Path:
         labels=named[0],
         second=payload(other, named[1]),
         title=escape(one.title),
-        apart=escape(json.dumps(_apart(first, second))),
+        apart=escape(json.dumps(apart)),
         symbols=sections.symbols(_both(one, other)),
         heads="".join(_head(side, k) for k, side in enumerate((first, second))),
-        notes="".join(f"<li>{escape(note)}</li>" for note in _notes(first, second)),
-        table=_table(first, second),
+        notes="".join(f"<li>{escape(note)}</li>" for note in _notes(first, second, apart)),
+        table=_table(first, second, apart),
         stills="".join(
             f'<div class="stills">{sections.stills(scene, seen_from, name)}</div>'
             for scene, name in ((one, "left"), (other, "right"))
@@ -125,7 +127,7 @@ def _head(side: Side, k: int) -> str:
     )
 
 
-def _notes(first: Side, second: Side) -> list[str]:
+def _notes(first: Side, second: Side, apart: Collection[str]) -> list[str]:
     notes = [
         "Colours have one scale for both. Each part stands in the frame of its own study: a difference is also one of "
         "the alignments. U of both takes the two inspections as independent (k = 2); an error that both share, such as "
@@ -137,17 +139,16 @@ def _notes(first: Side, second: Side) -> list[str]:
     known = [set(side.verdict.table["touch"].astype(str)) for side in (first, second)]
     if alone := known[0] ^ known[1]:
         notes.append(f"Touches on one side only, not in the table: {len(alone)}.")
-    if apart := _apart(first, second):
-        notes.append(
-            f"Touches with one number at two places, not in the table: {', '.join(apart[:20])}, {len(apart)} in all."
-        )
+    if apart:
+        named = ", ".join([*apart][:20])
+        notes.append(f"Touches with one number at two places, not in the table: {named}, {len(apart)} in all.")
     return notes
 
 
-def _table(first: Side, second: Side) -> str:
+def _table(first: Side, second: Side, apart: Collection[str]) -> str:
     tables = [_plain(side) for side in (first, second)]
     both = tables[0].merge(tables[1], on="touch", suffixes=("", "_2"), validate="one_to_one")
-    both = both[~both["touch"].isin(_apart(first, second))].reset_index(drop=True)
+    both = both[~both["touch"].isin(list(apart))].reset_index(drop=True)
     difference = both["deviation_2"] - both["deviation"]
     doubt = np.hypot(both["u"], both["u_2"])
     order = np.argsort(-difference.abs().fillna(-1).to_numpy(), kind="stable")[:_LISTED]
