@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import re
 import sys
 from collections.abc import Callable, Mapping
@@ -20,7 +21,12 @@ def lean_imports() -> None:
     for when it copies all names of numpy, and the rewriting of 300 docstrings (0.3 s together). Whoever imports these
     later finds them as ever, but some functions of scipy have lost their docstrings: this is for the command line,
     where nobody reads them. What is imported already stays as it is.
+
+    The threads of OpenBLAS, which numpy and scipy bring, spin for some 25 ms after each product of matrices in case
+    another comes: a fifth of the processor time of a run. Here, and in processes started from here, they sleep at once,
+    after 2^4 ticks of the clock. The sums stay the same bits, and whoever has set the variable is heeded.
     """
+    os.environ.setdefault("OPENBLAS_THREAD_TIMEOUT", "4")  # read when numpy is imported
     _pandas_alone()
     if "scipy._lib._util" in sys.modules:
         return
