@@ -134,7 +134,7 @@ def page(
         to,
         scene,
         "page.html",
-        ("overlay.js", "section.js", "plot.js", "reading.js", "proof.js", "page.js", "verdict.js"),
+        ("overlay.js", "section.js", "plot.js", "reading.js", "proof.js", "framed.js", "page.js", "verdict.js"),
         labels=labels(verdict, places),
         results=results,
         proved=proofs.proof_data(verdict, alignment),

@@ -67,7 +67,7 @@ def plan_page(
         to,
         scene,
         "plan.html",
-        ("overlay.js", "plan.js", "play.js", "page.js"),
+        ("overlay.js", "plan.js", "play.js", "framed.js", "page.js"),
         title=escape(scene.title),
         stamp=escape(stamp),
         symbols=sections.symbols(scene),

@@ -16,11 +16,15 @@ if TYPE_CHECKING:
     from ..plan import Probe
     from ..plan.targets.regions import Region
     from ..scene.model import Scene
+    from ..verdict.results import Verdict
     from .explorer import FitExplorer, ToleranceExplorer
+    from .framed import PageView
     from .notebook import DeviationView
     from .picker import TargetPicker
 
-__all__ = ["fits", "pick", "view", "zone"]
+_NEEDED = {"anywidget", "ipywidgets", "pythreejs", "traitlets"}  # what draws, of the extra
+
+__all__ = ["fits", "page_view", "pick", "view", "zone"]
 
 
 def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
@@ -47,6 +51,35 @@ def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
         If `width` or `height` is not a positive whole number.
     """
     return _drawn("notebook").DeviationView(scene, width=width, height=height)
+
+
+def page_view(scene: Scene, verdict: Verdict | None = None, *, height: int = 680, **parts: Any) -> PageView:
+    """Show the page itself in a notebook: labels, needles, cut, doubt and comparison, as whoever receives it sees them.
+
+    Parameters
+    ----------
+    scene : Scene
+        What `probekit.scene.build` or `probekit.scene.plan_scene` made.
+    verdict : Verdict, optional
+        That the scene was built from; none for a plan.
+    height : int
+        Of the frame, in CSS pixels; it is as wide as the cell.
+    **parts
+        Further arguments of `probekit.report.page` or `probekit.report.plan_page`: alignment, action, notes, ...
+
+    Returns
+    -------
+    PageView
+        A widget; `chosen` is the id of the chosen touch or None and can be set, observed and linked.
+
+    Raises
+    ------
+    ProbekitError
+        If anywidget is not installed.
+    InputError
+        If `height` is not a positive whole number, or the scene is that of a verdict that is missing.
+    """
+    return _drawn("framed").PageView(scene, verdict, height=height, parts=parts)
 
 
 def pick(
@@ -164,7 +197,7 @@ def _drawn(module: str) -> Any:
     try:
         return import_module(f".{module}", __name__)
     except ModuleNotFoundError as error:
-        if error.name is None or error.name.split(".")[0] not in {"ipywidgets", "pythreejs", "traitlets"}:
+        if error.name is None or error.name.split(".")[0] not in _NEEDED:
             raise
         raise ProbekitError(
             f"the view in a notebook needs {error.name}, which is not installed. {how_to_install('notebook')}"

@@ -13,9 +13,8 @@ from ..deviation.projection import projection_on
 from ..errors import ProbekitError
 from ..fit import FREEDOMS
 from ..fit.rigid import METHODS
-from . import fitting, judging, still
+from . import fitting, judging, state, still
 from .signed import SignedPart
-from .stage import checked_size
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +51,7 @@ class FitExplorer(VBox):
     def __init__(
         self, deviations: pd.DataFrame, how: Nominal | Projection, *, width: int = 640, height: int = 440
     ) -> None:
-        checked_size(width, height)
+        state.checked_size(width, height)
         self._deviations, self._how = deviations, how
         self._part = SignedPart(projection_on(how).nominal, width, height)
         self._span: float | None = None  # of the colours [mm]; that of the first fit, so that the others compare
@@ -126,7 +125,7 @@ class ToleranceExplorer(VBox):
     def __init__(
         self, deviations: pd.DataFrame, nominal: Nominal, asked: judging.Asked, *, width: int = 640, height: int = 440
     ) -> None:
-        checked_size(width, height)
+        state.checked_size(width, height)
         self._deviations = deviations
         self._found: Verdict | None = None
         self._asked: judging.Asked | None = None

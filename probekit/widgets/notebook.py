@@ -23,7 +23,7 @@ from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, Selection
 from ..scene.model import Scene
 from . import camera, plan_text, state, still, text
 from .extras import Extras
-from .stage import Met, Stage, checked_size, geometry, numbers, part_surface
+from .stage import Met, Stage, geometry, numbers, part_surface
 
 __all__ = ["DeviationView"]
 
@@ -54,7 +54,7 @@ class DeviationView(VBox):
     selected = traitlets.Any(None, allow_none=True, help="id of the chosen touch, or None")
 
     def __init__(self, scene: Scene, *, width: int = 640, height: int = 440) -> None:
-        checked_size(width, height)
+        state.checked_size(width, height)
         self._scene, self._shape = scene, (width, height)
         self._state = state.start(scene)
         self._words = text if scene.measured else plan_text

@@ -15,7 +15,7 @@ from ..columns import NORMAL, TARGET, array
 from ..errors import ProbekitError
 from . import picked_text, picking, state, still
 from .signed import SignedPart
-from .stage import Met, checked_size
+from .stage import Met
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,7 +66,7 @@ class TargetPicker(VBox):
         height: int,
         reaching: dict[str, Any],
     ) -> None:
-        checked_size(width, height)
+        state.checked_size(width, height)
         self._nominal, self._probe, self._regions = nominal, probe, tuple(regions)
         self._reaching = dict(reaching)
         if probe is not None and "obstacles" not in self._reaching:

@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 import pythreejs as three
 
-from ..errors import InputError
 from . import camera
 
-__all__ = ["Met", "Stage", "checked_size", "geometry", "numbers", "part_surface"]
+__all__ = ["Met", "Stage", "geometry", "numbers", "part_surface"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,19 +115,6 @@ class Stage:
         )
         picker.distance = None
         return found
-
-
-def checked_size(width: int, height: int) -> None:
-    """Refuse a picture without size.
-
-    Raises
-    ------
-    InputError
-        If `width` or `height` is not a positive whole number.
-    """
-    for name, size in (("width", width), ("height", height)):
-        if isinstance(size, bool) or not isinstance(size, int | np.integer) or size <= 0:
-            raise InputError(f"{name} must be a positive whole number of pixels", found=size)
 
 
 def numbers(array: np.ndarray, kind: type = np.float32, *, colour: bool = False) -> three.BufferAttribute:

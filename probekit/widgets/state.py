@@ -23,6 +23,7 @@ __all__ = [
     "RING_FACETS",
     "Hit",
     "State",
+    "checked_size",
     "clicked",
     "exaggerations",
     "glyph_positions",
@@ -88,6 +89,19 @@ class Hit:
 def start(scene: Scene) -> State:
     """Return the state of a fresh view: every touch shown, none chosen, the nominal shape."""
     return State(verdicts=frozenset(entry.word for entry in scene.legend.verdicts))
+
+
+def checked_size(width: int, height: int) -> None:
+    """Refuse a picture without size.
+
+    Raises
+    ------
+    InputError
+        If `width` or `height` is not a positive whole number.
+    """
+    for name, size in (("width", width), ("height", height)):
+        if isinstance(size, bool) or not isinstance(size, int | np.integer) or size <= 0:
+            raise InputError(f"{name} must be a positive whole number of pixels", found=size)
 
 
 def row_of(scene: Scene, touch: object) -> int:

@@ -52,7 +52,7 @@ def test_nothing_leaves_the_page_and_nothing_injected_runs(open_page):
     assert page.locator("#feature option", has_text=synthetic.HOSTILE).count() == 1
     assert page.locator("#provenance dd").nth(1).inner_text() == "</script><script>window.hurt=3</script>"
     assert page.locator("main img").count() == 0
-    assert page.locator("body script:not([type])").count() == 17
+    assert page.locator("body script:not([type])").count() == 18
 
 
 def test_the_policy_forbids_what_is_not_ours(open_page):

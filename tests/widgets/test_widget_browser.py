@@ -54,11 +54,15 @@ def lab(chromium, tmp_path_factory):
         "import synthetic, ipywidgets, pythreejs, traitlets\n"
         "from probekit import scene, widgets\n"
         "part = synthetic.part()\n"
-        "view = widgets.view(scene.build(part, synthetic.verdict(part)))\n"
+        "verdict = synthetic.verdict(part)\n"
+        "seen = scene.build(part, verdict)\n"
+        "view = widgets.view(seen)\n"
         "linked = ipywidgets.Label('nothing yet')\n"
         "traitlets.dlink((view, 'selected'), (linked, 'value'), lambda touch: f'linked: {touch}')\n"
         "display(view, linked)",
         "view._renderer.scene.add(pythreejs.DirectionalLight())",
+        "paged = widgets.page_view(seen, verdict, height=300)\n"
+        "traitlets.link((view, 'selected'), (paged, 'chosen'))\npaged",
     ]
     with running(folder, cells) as address, playwright.sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
@@ -375,6 +379,31 @@ def test_filtered_glyph_cannot_be_picked_and_exaggeration_is_drawn(lab, scene):
     high = lonely(scene, "high")[0]  # it has moved farthest, and is picked where it is drawn now
     click(lab, *glyph_centres(scene, state.glyph_positions(scene, moved)[:-2])[high])
     expect_touch(lab, scene.touches["touch"].iloc[high])
+
+
+def test_the_page_itself_shares_the_chosen_touch(lab, scene):
+    lab.page.emulate_media(reduced_motion="reduce")
+    lab.page.get_by_label("Touch", exact=True).select_option(index=5)
+    chosen = scene.touches["touch"].iloc[4]
+    expect_touch(lab, chosen)
+    lab.page.locator(".jp-CodeCell").nth(2).locator(".jp-InputArea-editor").click()
+    lab.page.keyboard.press("Shift+Enter")
+    inside = lab.page.frame_locator("iframe[title^='Page: ']")
+    title = inside.locator("#reading h2")
+    playwright.expect(title).to_contain_text(f"Touch {chosen}:", timeout=PATIENCE)  # told when it was ready
+    inside.locator("#needles").click()
+    playwright.expect(inside.locator(".exaggerated")).to_contain_text("Needles", timeout=PATIENCE)
+    inside.locator("#touches tr[data-row='11'] a").click()
+    expect_touch(lab, scene.touches["touch"].iloc[11])  # an id is a number again
+    choose_none(lab)
+    playwright.expect(inside.locator("#places")).to_be_visible(timeout=PATIENCE)
+    inside.locator("a.skip").evaluate("link => link.click()")  # a link within the page stays in it
+    playwright.expect(inside.locator("#table")).to_be_in_viewport(timeout=PATIENCE)
+    assert (
+        inside.locator("body").evaluate("() => { try { return Boolean(parent.document); } catch { return false; } }")
+        is False
+    )
+    lab.page.screenshot(path=str(lab.folder / "page.png"))
 
 
 def test_console_is_quiet_and_no_request_leaves_the_machine(lab):

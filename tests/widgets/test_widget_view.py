@@ -15,9 +15,10 @@ import pytest
 from scene import synthetic
 from widgets.tree import inside
 
+from probekit import report
 from probekit.errors import InputError
 from probekit.scene import build
-from probekit.widgets import view
+from probekit.widgets import page_view, view
 
 three = pytest.importorskip("pythreejs")
 ipywidgets = pytest.importorskip("ipywidgets")
@@ -213,14 +214,39 @@ def test_size_must_be_whole_pixels(scene, size):
 
 def test_a_missing_extra_is_named():
     code = (
-        "import sys; sys.modules['pythreejs'] = None\n"
+        "import sys; sys.modules['pythreejs'] = sys.modules['anywidget'] = None\n"
         "import probekit.widgets\n"
-        "try: probekit.widgets.view(None)\n"
-        "except probekit.ProbekitError as error: print(error)"
+        "for call in (probekit.widgets.view, probekit.widgets.page_view):\n"
+        "    try: call(None)\n"
+        "    except probekit.ProbekitError as error: print(error)"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert "needs pythreejs, which is not installed. Run in the folder of the clone" in run.stdout
+    for name in ("pythreejs", "anywidget"):
+        assert f"needs {name}, which is not installed. Run in the folder of the clone" in run.stdout
     assert 'pip install ".[notebook]"' in run.stdout
+
+
+def test_the_page_in_a_notebook_is_the_page_that_is_sent(scene, tmp_path):
+    pytest.importorskip("anywidget")
+    verdict = synthetic.verdict(synthetic.part())
+    shown = page_view(scene, verdict, height=500, notes=["one <note>"])
+    sent = report.page(scene, verdict, notes=["one <note>"], to=tmp_path / "report.html")
+    assert shown.page == sent.read_text(encoding="utf-8")
+    assert "one &lt;note&gt;" in shown.page
+    shown.chosen = "17"  # as a browser tells it
+    assert shown.chosen == 17
+    with pytest.raises(InputError, match="no touch has this id"):
+        shown.chosen = "nobody"
+    assert shown.chosen == 17
+    found, _ = shown._repr_mimebundle_()
+    assert found["text/plain"] == f"<PageView {verdict.sentence}>"
+    assert html.escape(verdict.sentence) in found["text/html"]
+    assert 'src="data:image/svg+xml;base64,' in found["text/html"]
+    assert "application/vnd.jupyter.widget-view+json" in found
+    with pytest.raises(InputError, match="verdict, which is missing"):
+        page_view(scene)
+    with pytest.raises(InputError, match="height must be a positive whole number"):
+        page_view(scene, verdict, height=0)
 
 
 def test_view_does_not_change_its_scene(scene, shown):

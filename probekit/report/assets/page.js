@@ -206,11 +206,17 @@
     view?.setStates(states());
     view?.choose(row);
     page.onSelect?.(row, before);
+    if (row !== before) page.onChosen?.();
     if (row >= 0 && turn) view?.turnTo(row);
     if (link) {
       const hash = row < 0 ? " " : `#touch=${encodeURIComponent(ids[row])}`;
       try { history.replaceState(null, "", hash.trim() || location.pathname + location.search); } catch { /* some viewers forbid it */ }
     }
+  };
+  /** Choose a touch from elsewhere and turn to it, whatever the filters hide. */
+  const pick = (row, link = true) => {
+    if (row >= 0 && !shown[row]) $("#all").click();
+    select(row, { turn: true, link });
   };
   const fromLink = (hash) => {
     const match = /^#touch=(.+)$/.exec(hash);
@@ -224,8 +230,7 @@
   const follow = () => {
     const row = fromLink(location.hash);
     if (row < 0) return false;
-    if (!shown[row]) $("#all").click();
-    select(row, { turn: true, link: false });
+    pick(row, false);
     return true;
   };
   const toView = () => $(view ? ".stage" : ".stills").scrollIntoView({ block: "nearest" });
@@ -235,8 +240,7 @@
     const row = a ? fromLink(a.getAttribute("href")) : tr ? Number(tr.dataset.row) : name ? Number(name.dataset.row) : -1;
     if (row < 0) return;
     event.preventDefault();
-    if (!shown[row]) $("#all").click();
-    select(row, { turn: true });
+    pick(row);
   });
 
   // ---- order of the table, steps along it ----
@@ -295,7 +299,7 @@
   for (const box of $$("input[data-layer]")) box.addEventListener("change", () => view?.setLayer(box.dataset.layer, box.checked));
 
   Object.assign(page, {
-    $, $$, make, data, touches, ids, view, overlay, kind, say, format, length, symbol, select, read,
+    $, $$, make, data, touches, ids, view, overlay, kind, say, format, length, symbol, select, pick, read,
     unit: () => unit, decimals, isShown: (row) => shown[row], selected: () => selected,
     setComma(on) { comma = on; rewrite(); },
     setLanguage(name) { language = name; rewrite(); },
@@ -309,4 +313,5 @@
   rewrite();
   filter();
   if (follow()) toView();
+  globalThis.probekitFramed?.(page);
 })();
