@@ -128,6 +128,19 @@ u = 0.003  # standard uncertainty of a deviation
 [decision]
 rule = "proved"  # proved | guarded | simple
 level = 0.95  # probability of each bound of an actual value; by default so in ISO 14253-1:2017, from memory
+
+[[section]]  # drawn on the page: the curve, and the touches beside it with their zone
+name = "wing at z = 60"
+point = [0, 0, 60]
+normal = [0, 0, 1]
+faces = "skin"
+within = 2.0  # how near to the curve a touch lies
+
+[[section]]
+name = "foot of the wing"
+point = [0, 0, 5.5]
+normal = [0, 0, 1]
+faces = "skin"
 {before}"""
 
 

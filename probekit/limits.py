@@ -91,6 +91,8 @@ LIMITS: dict[str, Rule] = {
     "plan.seed": Number(least=0, most=2**63, whole=True),
     **dict.fromkeys(("plan.how", "plan.feature"), Text()),
     "plan.earlier": _FILE,
+    **dict.fromkeys(("section.name", "section.how"), Text()),
+    "section.within": Number(above=0, most=100),
     "plan.spacing": Number(above=0, most=100000),
     "deviation.max_distance": _POSITIVE,
     "deviation.ambiguity": _LENGTH,

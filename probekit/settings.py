@@ -73,6 +73,9 @@
                       those that the process makes; white: form finer than the touches [mm]; nodes, seed; earlier =
                       "touches_000000001.csv": deviations of 20 earlier parts or more at the same targets, as
                       `probekit history FOLDER --export` writes them
+    [[section]]       for the page: name, point, normal, faces of a plane (`probekit.plan.section`); or how = "iso",
+                      "boundary", ...: as in [[plan]], a function that gives curves, and its arguments; within: how near
+                      the feet of its touches lie, 1 if not given
     [artefact]        the part as its own artefact, on a machine with rotary axes: features, touches, poses: of how many
                       touches in how many poses `probekit plan` makes artefact.csv, a plan that tells most of squareness
                       and rotary axes; file, moves, plan: its results; apply = ["squareness", "rotary"]: what is
@@ -261,10 +264,10 @@ _REQUIRED = {
     "archive": ("folder",),
 }
 _NEEDED_TABLES = ("part", "touches", "tolerance")
-_LISTED = ("datum", "plan", "tolerance", "cutter", "phase")  # tables that there may be several of
+_LISTED = ("datum", "plan", "tolerance", "cutter", "phase", "section")  # tables that there may be several of
 _MODELS = (".step", ".stp", ".stl", ".3mf", ".ply", ".obj", ".glb")
 _LARGEST = 4_000_000  # bytes
-_FREE = ("plan", "tolerance")  # tables whose keys are those of what they name, checked where they are used
+_FREE = ("plan", "tolerance", "section")  # tables whose keys are those of what they name, checked where they are used
 
 
 def read_settings(path: str | Path) -> dict[str, Any]:

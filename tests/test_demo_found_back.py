@@ -1,6 +1,7 @@
 """The demo study, run: what was injected (data/foil/truth.json) is found back."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ from scipy.spatial.transform import Rotation
 
 from probekit.action import uniform_offset
 from probekit.fit import apply_motion
+
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture(scope="module")
@@ -122,3 +125,23 @@ def test_truth_is_a_rotation(truth):
     stated = truth["motion_measured_to_nominal"]
     matrix = Rotation.from_rotvec(stated["rotation_vector_deg"], degrees=True).as_matrix()
     assert np.array(stated["matrix"])[:3, :3] == pytest.approx(matrix, abs=1e-8)
+
+
+def test_planned_sections_follow_the_nominal(demo, monkeypatch):
+    """Two sections of the wing, whose length is known from the splines that the model was made of."""
+    monkeypatch.syspath_prepend(str(ROOT / "data"))
+    import foil_shape
+
+    u = np.linspace(0, 1, 1601)
+    for one, z in zip(demo.scene.sections, (60.0, 5.5), strict=True):
+        v = np.full(len(u), 0.5)
+        for _ in range(8):
+            v -= (foil_shape.skin(u, v)[:, 2] - z) / foil_shape.skin(u, v, 0, 1)[:, 2]
+        length = np.linalg.norm(np.diff(foil_shape.skin(u, v), axis=0), axis=1).sum()
+        assert one.exact == demo.part.exact
+        assert one.curve.length == pytest.approx(length, abs=0.03)  # its chords are shorter
+        assert len(one.rows) > 12
+        assert (np.diff(one.stations) > 0).all()
+        feet = demo.verdict.table[["foot_x", "foot_y", "foot_z"]].to_numpy()[one.rows]
+        assert np.abs(feet[:, 2] - z).max() <= one.within
+        assert np.linalg.norm(one.curve.at(one.stations)[0] - feet, axis=1).max() <= one.within + 1e-6

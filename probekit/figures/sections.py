@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
-from scipy.spatial import cKDTree
 
-from ..columns import array
+from ..columns import FOOT, FOOT_NORMAL, array
 from ..errors import InputError
 from ..scene.colour import VERDICT_COLOURS, hex_of
+from ..scene.sections import beside, plane_of, round_down
 from .drawing import BAND, COLOURS, GREY, INK, Drawing, axes, keyed, styled
 
 if TYPE_CHECKING:
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["unrolled", "whiskers"]
 
-_FEET, _NORMALS = ("foot_x", "foot_y", "foot_z"), ("nx", "ny", "nz")
-_DENSE = 0.05  # of `within`: distance of the points that stand for the curve
-_MOST = 200_000  # of these
 _LOOKS = {"within": "o", "high": "^", "low": "v", "undecided": "D", "unjudged": "."}
 
 
@@ -35,7 +32,7 @@ def unrolled(
     upper: float | None = None,
     title: str = "",
 ) -> Drawing:
-    """Deviations over the arc length of a curve, with the zone.
+    """Deviations over the arc length of a curve, with the zone, and U of each touch if the table has `u_judged`.
 
     Parameters
     ----------
@@ -70,6 +67,9 @@ def unrolled(
                 on.axhline(limit, color=INK, linestyle=(0, (6, 3)), linewidth=1.0)
         on.axhline(0.0, color=GREY, linewidth=0.8)
         on.vlines(station, 0.0, deviation, color=GREY, linewidth=0.9)
+        if "u_judged" in table:
+            doubt = 2.0 * table["u_judged"].to_numpy(float, na_value=np.nan)[rows]
+            on.vlines(station, deviation - doubt, deviation + doubt, color=INK, linewidth=1.6, label="U = 2 u")
         _marked(on, table, rows, station, deviation)
         on.set_xlim(-0.02 * curve.length, 1.02 * curve.length)
         keyed(on)
@@ -117,13 +117,13 @@ def whiskers(
     deviation = table["deviation"].to_numpy(float)[rows]
     across, names = _plane(curve)
     outline = curve.at(np.linspace(0, curve.length, 600))[0] @ across.T
-    feet, normals = (array(table, names)[rows] @ across.T for names in (_FEET, _NORMALS))
+    feet, normals = (array(table, names)[rows] @ across.T for names in (FOOT, FOOT_NORMAL))
     lean = np.linalg.norm(normals, axis=1, keepdims=True)
     normals = normals / np.where(lean > 0, lean, 1.0)
     size = float(np.ptp(outline, axis=0).max())
     longest = max([float(np.abs(deviation).max()), *(abs(one) for one in (lower, upper) if one is not None)])
     if exaggeration is None:
-        exaggeration = _round_down(size / 6 / longest) if longest > 0 else 1.0
+        exaggeration = round_down(size / 6 / longest) if longest > 0 else 1.0
     if not (np.isfinite(exaggeration) and exaggeration > 0):
         raise InputError("the exaggeration must be above zero", found=exaggeration)
     share = np.ptp(outline[:, 1]) / max(np.ptp(outline[:, 0]), 1e-9)
@@ -146,42 +146,26 @@ def whiskers(
 
 def _beside(table: pd.DataFrame, curve: Curve, within: float) -> tuple[np.ndarray, np.ndarray]:
     """Rows of touches near a curve, and their arc lengths, in its order."""
-    if not within > 0:
-        raise InputError("the distance from the curve must be above zero", found=within)
-    count = int(min(max(curve.length / (_DENSE * within), 200), _MOST))
-    stations = np.linspace(0.0, curve.length, count, endpoint=not curve.closed)
-    feet = array(table, _FEET)
-    known = np.isfinite(feet).all(axis=1) & np.isfinite(table["deviation"].to_numpy(float))
-    away, nearest = cKDTree(curve.at(stations)[0]).query(np.where(known[:, None], feet, 0.0))
-    rows = np.flatnonzero(known & (away <= within))
+    rows, stations = beside(table, curve, within)
     if not len(rows):
-        closest = f"{away[known].min():.3g} mm" if known.any() else "no touch with a deviation"
         raise InputError(
             f"no touch lies within {within:g} mm of the curve {curve.name!r}",
-            found=closest,
+            found=f"{len(table)} touches",
             todo="Give `within` as the distance up to which a touch belongs to it.",
         )
-    rows = rows[np.argsort(stations[nearest[rows]], kind="stable")]
-    return rows, stations[nearest[rows]]
+    return rows, stations
 
 
 def _plane(curve: Curve) -> tuple[np.ndarray, tuple[str, str]]:
     """Two axes (2, 3) in the plane of a curve, and their names."""
-    middle = curve.points - curve.points.mean(axis=0)
-    _, spread, directions = np.linalg.svd(middle, full_matrices=False)
-    if len(spread) > 2 and spread[2] > 1e-3 * spread[0]:
+    found = plane_of(curve.points)
+    if found is None:
         raise InputError(
             "the curve is not plane, so its shape cannot be drawn",
             column=curve.name,
             todo="Draw it with `unrolled`, or cut the part with a plane.",
         )
-    normal = np.cross(directions[0], directions[1])
-    axis = int(np.abs(normal).argmax())
-    if abs(normal[axis]) > 1 - 1e-6:  # parallel to two of the part's own axes: these
-        kept = [k for k in range(3) if k != axis]
-        return np.eye(3)[kept], (f"{'xyz'[kept[0]]} [mm]", f"{'xyz'[kept[1]]} [mm]")
-    first = directions[0] * np.sign(directions[0][np.abs(directions[0]).argmax()])
-    return np.stack([first, np.cross(normal, first)]), ("along the section [mm]", "across [mm]")
+    return found[0], (f"{found[1][0]} [mm]", f"{found[1][1]} [mm]")
 
 
 def _marked(on: Axes, table: pd.DataFrame, rows: np.ndarray, x: np.ndarray, y: np.ndarray) -> None:
@@ -195,11 +179,6 @@ def _marked(on: Axes, table: pd.DataFrame, rows: np.ndarray, x: np.ndarray, y: n
         drawn = on.plot(x[of], y[of], linestyle="none", marker=_LOOKS.get(word, "x"), color=colour, label=word)
         for one in drawn:
             one.set(markeredgecolor=INK, markeredgewidth=0.5)
-
-
-def _round_down(value: float) -> float:
-    power = 10.0 ** np.floor(np.log10(value))
-    return float(max(step * power for step in (1, 2, 5) if step * power <= value))
 
 
 def _said(curve: Curve, deviation: np.ndarray) -> str:

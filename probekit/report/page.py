@@ -18,6 +18,7 @@ from . import answering, gate, proofs, sections
 from .payload import payload
 from .places import find, labels, section
 from .ruler import ruler
+from .section_figures import section_figures
 from .sure import artefact_section, between_section, uncertainty_section
 
 if TYPE_CHECKING:
@@ -151,6 +152,7 @@ def page(
         key=sections.key(scene),
         features_filter=sections.options(scene, "feature"),
         ruler=ruler(scene),
+        sections=section_figures(scene),
         captions="".join(f"<li>{escape(line)}</li>" for line in (*scene.captions, *_VIEW_CAPTIONS)),
         stills=sections.stills(scene),
         next=sections.next_steps(action),

@@ -11,6 +11,7 @@ import numpy as np
 from ..columns import CONTACT, NORMAL, TARGET
 from ..scene.glyphs import SHAPES
 from ..scene.pictures import choose_directions
+from ..scene.sections import face_limits
 from ..verdict.words import WORST_FIRST
 from .language import table
 from .packing import Packed, mesh_order, pack
@@ -194,12 +195,5 @@ def _play(one: Played) -> dict[str, Any]:
 
 def _face_limits(scene: Scene) -> list[list[float] | None]:
     """Limits of each face whose touches were all judged by the same, for the lines drawn where they are crossed."""
-    touches = scene.touches
-    if not {"lower", "upper"} <= set(touches):
-        return [None] * len(scene.face_names)
-    judged = touches[touches["lower"].notna() & touches["upper"].notna()]
-    found = {face: group.drop_duplicates() for face, group in judged[["lower", "upper"]].groupby(judged["face"])}
-    return [
-        plain(found[face].to_numpy(dtype=float)[0]) if face in found and len(found[face]) == 1 else None
-        for face in scene.face_names
-    ]
+    found = face_limits(scene.touches)
+    return [plain(list(found[face])) if face in found else None for face in scene.face_names]

@@ -12,9 +12,10 @@ from ..show import shown
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..plan.targets.curves import Curve
     from .playing import Played
 
-__all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Solid", "State", "VerdictEntry"]
+__all__ = ["GlyphMesh", "Legend", "Limits", "Lines", "Scene", "Section", "Solid", "State", "VerdictEntry", "Zone"]
 
 
 @shown
@@ -210,6 +211,65 @@ class State:
     offsets: np.ndarray
 
 
+@dataclass(frozen=True)
+class Zone:
+    """Limits of the deviation [mm] from one arc length to another [mm]."""
+
+    start: float
+    end: float
+    lower: float
+    upper: float
+
+
+@shown
+@dataclass(frozen=True, eq=False)
+class Section:
+    """A planned section: a curve of the nominal, and the touches beside it.
+
+    Attributes
+    ----------
+    name : str
+    curve : Curve
+        On the nominal.
+    outward : (m, 3) float
+        Outward unit normals in the middle of the m pieces of the curve.
+    exact : bool
+        Whether the curve lies on exact surfaces, not on facets.
+    chord_error : float
+        By how much the facets that it was taken from may leave the surface [mm]; 0 on exact surfaces.
+    within : float
+        How near to the curve the feet of its touches lie at most [mm].
+    rows : (n,) int
+        Its touches, in the order of the curve: rows of `Scene.touches`.
+    stations : (n,) float
+        Their arc lengths [mm].
+    zones : tuple of Zone
+        Limits along the curve, for each face whose touches were all judged by the same.
+    untouched : int
+        Further curves of the same section beside which no touch lies; they are not shown.
+    """
+
+    name: str
+    curve: Curve
+    outward: np.ndarray
+    exact: bool
+    chord_error: float
+    within: float
+    rows: np.ndarray
+    stations: np.ndarray
+    zones: tuple[Zone, ...] = ()
+    untouched: int = 0
+
+    @property
+    def sentence(self) -> str:
+        """Name, length, touches and what the curve was taken from, in one line."""
+        source = "exact surfaces" if self.exact else f"facets (chord error up to {self.chord_error:.2g} mm)"
+        return (
+            f"section {self.name!r}: {self.curve.length:.1f} mm on {source}, {len(self.rows)} touches within "
+            f"{self.within:g} mm"
+        )
+
+
 @shown
 @dataclass(frozen=True, eq=False)
 class Scene:
@@ -262,6 +322,8 @@ class Scene:
         nobody asked.
     states : tuple of State
         Other states to compare with.
+    sections : tuple of Section
+        Planned sections.
     """
 
     title: str
@@ -288,6 +350,7 @@ class Scene:
     field_mean: np.ndarray | None = None
     field_doubt: np.ndarray | None = None
     states: tuple[State, ...] = ()
+    sections: tuple[Section, ...] = ()
 
     @property
     def sentence(self) -> str:

@@ -25,6 +25,7 @@ from .looking_again import first_look
 from .machinery import cutters_of
 from .model import Models, Study, runnable
 from .provenance import facet_notes, provenance_of, stamp_of
+from .sectioning import sectioned
 from .stages import Judge, Placed, Progress, Projected, placed, projected, taken
 
 if TYPE_CHECKING:
@@ -168,6 +169,7 @@ def run(
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(given.part, judged, title=given.part.name), residuals, left_out)
         drawn = with_states(drawn_between(drawn, surfaces), judged, given.part, where.alignment)
+        drawn = sectioned(drawn, study.settings.get("section", ()), given.part, study.path)
     notes += [*given.notes, *found.notes, *where.notes]
     notes += [one.sentence for one in findings if one.level == "note"] + facet_notes(given.part, judged.evaluations)
     notes += [f"nominal: {note}" for note in given.part.notes]

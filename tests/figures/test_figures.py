@@ -32,6 +32,7 @@ def ring() -> tuple[Curve, pd.DataFrame]:
     table[["nx", "ny", "nz"]] = np.column_stack([np.cos(at), np.sin(at), np.zeros(8)])
     table[["foot_x", "foot_y", "foot_z"]] = 10 * table[["nx", "ny", "nz"]].to_numpy() + [0, 0, 5.2]
     table["verdict"] = ["within"] * 6 + ["undecided", "high"]
+    table["u_judged"] = 0.002
     return circle, table.sample(frac=1, random_state=1)
 
 
@@ -120,6 +121,9 @@ def test_arc_lengths_and_whiskers_on_a_circle(ring: tuple[Curve, pd.DataFrame]) 
     x, y = np.concatenate([line.get_xydata() for line in marks]).T
     assert np.allclose(x, 10 * np.pi / 4 * np.arange(8), atol=0.06), "arc length = radius times angle"
     assert np.allclose(y, 0.01 * np.arange(8), rtol=0, atol=1e-12)
+    (bars,) = [one for one in axes.collections if one.get_label() == "U = 2 u"]
+    ends = np.array([one.vertices[:, 1] for one in bars.get_paths()])
+    assert np.allclose(ends, y[:, None] + [-0.004, 0.004])
     flat = figures.whiskers(table, curve, exaggeration=20.0).axes[0]
     tips = np.concatenate([line.get_xydata() for line in flat.lines if line.get_label() in {"within", "high"}])
     size = np.sort(np.hypot(*tips.T))

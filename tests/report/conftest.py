@@ -9,8 +9,9 @@ from benchmarks.bench_report import MARK, until
 from browser import ARGUMENTS, PATIENCE
 from scene import synthetic
 
-from probekit import action, fit, report
+from probekit import action, fit, plan, report
 from probekit import scene as pk_scene
+from probekit.scene.sections import with_sections
 
 
 @pytest.fixture(scope="session")
@@ -33,6 +34,8 @@ def results(nominal, verdict):
 @pytest.fixture(scope="session")
 def written(nominal, verdict, results, tmp_path_factory) -> Path:
     scene = pk_scene.build(nominal, verdict, title="Bumpy <patch> & $co")
+    for point, normal, within, name in (((0, 45, 0), (0, 1, 0), 6.0, "rib <1>"), ((0, 0, -9), (0, 0, 1), 1e-4, "bare")):
+        scene = with_sections(scene, nominal, plan.section(nominal, point, normal), within, name)
     return report.page(
         scene,
         verdict,

@@ -211,6 +211,36 @@ def test_ruler_puts_marks_where_their_deviation_is(nominal, verdict):
         assert float(place) == pytest.approx(50 + slope * verdict.table["deviation"].iloc[int(row)], abs=0.02)
 
 
+def test_planned_sections_show_each_touch_where_it_is(written, verdict):
+    """Beside the plane y = 45, by brute force: which touches, in what order, how high; and what the caption states."""
+    text = written.read_text(encoding="utf-8").partition('<section id="sections">')[2].partition("</section>")[0]
+    first, bare = text.split("</figure>")[:2]
+    table = verdict.table
+    near = table[(table["foot_y"] - 45).abs() < 4]  # the skin is sloped: nearer than 6 along it for sure
+    rows = re.findall(r'<th scope="row">(\d+)</th><td class="n"><span class="q" data-mm="([^"]+)"', first)
+    shown = {int(touch): float(value) for touch, value in rows}
+    assert set(near.loc[near["face"] == "skin", "touch"]) <= set(shown)
+    assert len(shown) < len(table) / 2
+    by = table.set_index("touch")
+    assert shown == pytest.approx(by["deviation"].loc[list(shown)].to_dict(), abs=1e-6)
+    x = by["foot_x"].loc[list(shown)].to_numpy()
+    assert (np.diff(x) > 0).all() or (np.diff(x) < 0).all(), "along the curve"
+    plotted = first.partition('data-w-label="plot.label"')[2].partition("</svg>")[0]
+    marks = re.findall(r'href="#touch=(\d+)".*?x="([\d.]+)" y="([\d.]+)"', plotted)
+    assert [int(touch) for touch, _, _ in marks] == list(shown)
+    high = np.array([float(y) for _, _, y in marks])
+    line = np.polyfit(list(shown.values()), high, 1)
+    assert line[0] < 0
+    assert np.abs(np.polyval(line, list(shown.values())) - high).max() < 0.1, "the picture is to scale"
+    along = np.array([float(place) for _, place, _ in marks])
+    stations = re.findall(r'<tr><td class="n"><span class="q" data-mm="([^"]+)"', first)
+    assert np.ptp(np.array(stations, float) - np.polyval(np.polyfit(along, np.array(stations, float), 1), along)) < 0.3
+    assert "rib &lt;1&gt;" in first
+    assert "curve on facets" in first
+    assert "U = 2 u" in first
+    assert 'data-w="section.none"' in bare
+
+
 def test_every_language_has_every_word(written):
     words_of = language.table()
     assert set(words_of) == set(language.LANGUAGES)

@@ -223,7 +223,7 @@
     if (!match) return -1;
     try { return rowOf.get(decodeURIComponent(match[1])) ?? -1; } catch { return -1; }
   };
-  for (const a of $$("#ruler a, .stills a")) {
+  for (const a of $$("#ruler a, .stills a, .section a")) {
     const row = fromLink(a.getAttribute("href"));
     marks.set(row, [...(marks.get(row) ?? []), a]);
   }
