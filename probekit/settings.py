@@ -36,7 +36,8 @@
                       limit [mm]: the shifted copy of the work offset, and the largest shift; again: how often its
                       touches are repeated at most while they disagree; set_up, of the first one: the largest set-up
                       error [mm]; after = "OPERATION 4", occurrence, not of the first one: where in the milling
-                      program it is touched, if not directly after the phase before it
+                      program it is touched, if not directly after the phase before it; recut = {operation, by,
+                      allowed, limit, to, occurrence}: an operation run again, lower by what is left (`CutAgain`)
     [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
                       milling = "milling.nc", after = "OPERATION 4", "T4", 120 or "start", occurrence, lift, clearance:
                       where the probing stands in the milling program; how each touch is
@@ -183,7 +184,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         "estimate": _LIST,
         **dict.fromkeys(("limit", "set_up"), _NUMBER),
         **dict.fromkeys(("again", "occurrence"), _WHOLE),
-        "after": (str, int),
+        **{"after": (str, int), "recut": _TABLE},
     },
     "simulate": {
         "seed": _WHOLE,

@@ -103,3 +103,17 @@ def write(folder: Path, dialect: str = "rs274_flow", *changes: tuple[str, str]) 
     """Write the study in a dialect, with further changes (old text, new text): its path."""
     alone = ('milling = "milling.nc"\nafter = "OPERATION 1"\n', f'dialect = "{dialect}"\n')
     return tiny.write(folder, *CHANGES, alone, *changes)
+
+
+#: The second phase touches the floor that the first operation has milled, and may have that run again.
+CUT = """\
+recut = {operation = "T1", by = "height", allowed = 0.03, limit = 0.3, to = "G59"}
+estimate = [{name = "height", kind = "height", features = "floor", direction = [0, 0, 1], spread = 0.05}]
+"""
+CUT_AGAIN = (
+    ('name = "rest"\nafter = "OPERATION 1"\n', f'name = "rest"\nafter = "OPERATION 1"\n{CUT}'),
+    (
+        'feature = "rest"\npoints = [[10, 10, 20], [50, 30, 20], [60, 20, 10], [30, 40, 10]]\n',
+        'feature = "floor"\npoints = [[10, 10, 20], [50, 30, 20]]\n',
+    ),
+)

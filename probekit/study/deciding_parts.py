@@ -16,11 +16,13 @@ from ..program.moves import Touch
 from ..program.reading.source import Source
 from ..program.reading.steps import read_record
 from ..program.reading.words import parse
+from .machinery import kinematics_of
 from .phasing import phases_of
 from .places import part_name
 from .prepared import Following, dialect_of, offset_of, slots_after
 
 if TYPE_CHECKING:
+    from ..program.deciding.asked import CutAgain
     from ..program.deciding.phases import Part
     from ..program.writing.dialect import Dialect
     from .model import Study
@@ -67,7 +69,47 @@ def check_phases(study: Study, dialect: Dialect) -> None:
                 found=phase.to,
                 expected=", ".join(name for name in dialect.work_offsets if name != by),
             )
+        if phase.recut is not None:
+            _check_recut(study, dialect, phase.recut, f"phase {number}.recut", by)
     _check_places(study, dialect)
+
+
+def _check_recut(study: Study, dialect: Dialect, recut: CutAgain, where: str, by: str) -> None:
+    """Refuse to cut an operation again where no program or no machine could."""
+    if recut.to not in dialect.work_offsets or recut.to == by:
+        raise InputError(
+            "an operation that is cut again needs another work offset for its copy",
+            file=study.path,
+            column=f"{where}.to",
+            found=recut.to,
+            expected=", ".join(name for name in dialect.work_offsets if name != by),
+        )
+    if "milling" not in study.settings.get("program", {}):
+        raise InputError(
+            "there is no milling program whose operation could be cut again",
+            file=study.path,
+            column=f"{where}.operation",
+            found=recut.operation,
+            todo="Name the milling program: [program] milling.",
+        )
+    axes = kinematics_of(study).letters
+    if axes:
+        raise InputError(
+            "nothing is cut again on a machine with rotary axes",
+            file=study.path,
+            column=where,
+            found=", ".join(axes),
+            expected="three axes: the shift is along Z of the machine, and an operation may have tilted tool or part",
+            todo="Leave recut out, and decide by the report what is to be cut again.",
+        )
+    if decides_itself(dialect) and "recut" in dialect.omit:
+        raise InputError(
+            f"the dialect {dialect.name} cannot cut an operation again",
+            file=study.path,
+            column=where,
+            found=dialect.omit["recut"],
+            todo="Leave recut out, or use a dialect that can; no program was written.",
+        )
 
 
 def _check_places(study: Study, dialect: Dialect) -> None:

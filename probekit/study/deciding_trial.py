@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..machine.chips import Chip
-from ..program.deciding.decisions import Reprobe, ShiftOffset, Step
+from ..program.deciding.decisions import Recut, Reprobe, ShiftOffset, Step
 from ..program.deciding.estimates import Estimate
 from ..program.deciding.paths import straight
 from ..program.moves import FirstTouch, Touch
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .. import machine
     from .prepared import Plan
 
-__all__ = ["copies_wrong", "deciding_scenarios", "largest_shift", "untaken"]
+__all__ = ["copies_wrong", "deciding_scenarios", "largest_shift", "not_lowered", "untaken"]
 
 _WITHIN, _BEYOND = 0.9, 1.1  # of the limit of a shift
 _CHIP = 2.0  # thickness of a chip, in largest spreads
@@ -27,12 +27,17 @@ _CHIP = 2.0  # thickness of a chip, in largest spreads
 
 def largest_shift(planned: Plan) -> float:
     """How far the part may sit off, whichever way, without a stop; infinite if nothing is decided [mm]."""
-    limits = [float(phase.limit) for phase in planned.phases if phase.limit is not None]
+    limits, level = [float(phase.limit) for phase in planned.phases if phase.limit is not None], False
+    for phase in planned.phases:
+        limits += [phase.recut.allowed] if phase.recut is not None and not level else []
+        level |= bool(phase.to) and any(one.direction[2] for one in phase.estimate)
     return min(limits, default=np.inf) * _WITHIN / np.sqrt(3.0)
 
 
 def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
     """Name, what is wrong, the end that it should have, and either `shift` (3,) of the part [mm] or `errors`.
+
+    With `lowered`: a work offset, what it is a copy of, by how much it must then be lower, and within what [mm].
 
     Parameters
     ----------
@@ -41,6 +46,7 @@ def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, s
     by_hand : bool
         Whether a person decides and enters the shift.
     """
+    yield from _left(planned)
     phase = next((one for one in planned.phases if one.to), None)
     if phase is None or phase.limit is None:
         return
@@ -69,10 +75,56 @@ def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, s
     yield "chip, always", f"{chip}, however often it is made", "stops", {"errors": chips}
 
 
+def _left(planned: Plan) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
+    """Material left where an operation may be cut again: taken off by that or not, too much of it, and a chip."""
+    before, recuts = 0, {one.recut.operation: one for one in planned.phases if one.recut is not None}
+    for step in planned.steps:
+        if not isinstance(step, Reprobe):
+            before += isinstance(step, Touch | FirstTouch)
+            continue
+        count = sum(isinstance(one, Touch | FirstTouch) for one in step.steps)
+        first, last, before = before + 1, before + count, before + count
+        cut = next((one for one in step.between if isinstance(one, Recut)), None)
+        if cut is None:
+            continue
+        phase = recuts[cut.operation]
+        asked = phase.recut
+        assert asked is not None
+        within, beyond = (asked.allowed + asked.limit) / 2, _BEYOND * asked.limit
+        told, name = f"'{cut.operation}' has left {within:.3f} mm", phase.name
+        spread = max(one.spread for one in phase.estimate)
+        lowered = {"errors": (Chip(within, first, last),), "lowered": (cut.to, cut.of, within, spread)}
+        yield f"{name}, cut again", f"{told}, which is taken off when it is cut again", "completes", lowered
+        always = {"errors": (Chip(within, first, last + count),)}
+        yield f"{name}, not cut off", f"{told}, which stays", "stops", always
+        told = f"'{cut.operation}' has left {beyond:.3f} mm"
+        yield f"{name}, too much left", told, "stops", {"errors": (Chip(beyond, first, last),)}
+        thick = _CHIP * spread
+        told = f"a chip of {thick:g} mm at its first touch"
+        yield f"{name}, chip", told, "stops", {"errors": (Chip(thick, first, first),)}
+
+
+def not_lowered(ran: machine.results.Run, to: str, of: str, by: float, near: float) -> str:
+    """What is wrong with the copy for what was cut again; "" if it is lower by what was left.
+
+    Parameters
+    ----------
+    ran : Run
+    to, of : str
+        The copy and what it is a copy of.
+    by, near : float
+        By how much it must be lower, and within what [mm].
+    """
+    if to not in ran.origins or of not in ran.origins:
+        return f"{to} has not been written: nothing was cut again"
+    off = np.subtract(ran.origins[to], ran.origins[of]) + np.array([0.0, 0.0, by])
+    return "" if float(np.abs(off).max()) <= near else f"{to} is {np.abs(off).max():.3f} mm off where it must be"
+
+
 def _first_pass(planned: Plan, names: Sequence[str]) -> tuple[int, int, int]:
     """Which probing move makes the first touch that is reckoned with, how many a pass has, how often it is repeated."""
     steps = planned.steps
-    repeat = next((one for one in steps if isinstance(one, Reprobe)), None)
+    repeat = next((one for one in steps if isinstance(one, Reprobe) and not one.between), None)
     own = steps if repeat is None else repeat.steps
     used = {touch for one in own if isinstance(one, Estimate) and one.name in names for touch in one.used}
     before = sum(isinstance(one, Touch | FirstTouch) for one in _before(steps, repeat))

@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..making import blaming, made
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plan.route.joining import joined
-from ..program.deciding.asked import Asked, Phase, bearings
+from ..program.deciding.asked import Asked, CutAgain, Phase, bearings
 
 if TYPE_CHECKING:
     from ..plan.route.route import Route
@@ -40,7 +40,10 @@ def phases_of(study: Study) -> tuple[Phase, ...]:
             made(Asked, one, f"{where}.estimate, {place}", file=study.path)
             for place, one in enumerate(table.get("estimate", ()), 1)
         )
-        found.append(made(Phase, {**table, "estimate": asked}, where, file=study.path))
+        own = {**table, "estimate": asked}
+        if "recut" in table:
+            own["recut"] = made(CutAgain, table["recut"], f"{where}.recut", file=study.path)
+        found.append(made(Phase, own, where, file=study.path))
     if found:
         with blaming(study.path, "phase"):
             bearings(found)

@@ -18,9 +18,9 @@ from ..errors import InputError, ProbekitWarning
 from ..limits import MOST_TOUCHES
 from ..making import blaming
 from ..plan.access.few import mixed_features
-from ..program.deciding.decisions import ShiftOffset, linear
+from ..program.deciding.decisions import Recut, ShiftOffset, linear
 from ..program.deciding.paths import straight
-from ..program.deciding.phases import places_of
+from ..program.deciding.phases import cut_again, places_of
 from .asked import targets_made
 from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
 from .doubt import narrow_zones
@@ -284,7 +284,8 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
                 aliases=aliases_of(dialect),
                 known=dialect.harmless,
                 flow=dialect.reckoning.flow,
-                copies=[one.to for one in linear(moves) if isinstance(one, ShiftOffset)],
+                copies=[one.to for one in linear(moves) if isinstance(one, ShiftOffset | Recut)],
+                again=cut_again(moves),
                 **given,
             )
     tell("checking it", 0.5)

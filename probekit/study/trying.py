@@ -23,7 +23,7 @@ from ..machine.results import MACHINE
 from ..making import blaming
 from ..plausibility.turning import by_pose
 from ..show import shown
-from .deciding_trial import copies_wrong, deciding_scenarios, largest_shift, untaken
+from .deciding_trial import copies_wrong, deciding_scenarios, largest_shift, not_lowered, untaken
 from .preparation import machine_of
 from .running import ran as run_all
 
@@ -51,6 +51,7 @@ class _Scenario:
     expected: str
     changes: dict[str, Any]
     shift: tuple[float, ...] | None = None
+    lowered: tuple[str, str, float, float] | None = None
 
 
 @shown
@@ -172,11 +173,11 @@ def _scenarios(planned: Plan, arguments: dict[str, Any], by_hand: bool) -> Itera
     good = {"made": machine.AsMade(part), "errors": (), "stock": None}
     yield _Scenario("nominal", "nothing is wrong", "completes", good)
     for name, what, expected, changed in deciding_scenarios(planned, by_hand=by_hand):
-        shift = changed.pop("shift", None)
+        shift, lowered = changed.pop("shift", None), changed.pop("lowered", None)
         if "shift_entered" in changed:
             changed["made"] = _shifted(part, changed.pop("shift_entered"))
         own = changed if shift is None else {"made": _shifted(part, shift)}
-        yield _Scenario(name, what, expected, good | own, None if shift is None else tuple(shift))
+        yield _Scenario(name, what, expected, good | own, None if shift is None else tuple(shift), lowered)
     for name, shift in (("up", bears), ("down", -bears)):
         what = f"the part sits {abs(shift):.2f} mm too {'high' if shift > 0 else 'low'}"
         yield _Scenario(f"shift within, {name}", what, "completes", good | {"made": _shifted(part, (0, 0, shift))})
@@ -237,6 +238,9 @@ def _row(one: _Scenario, ran: machine.results.Run, planned: Plan, programmed: Pr
         said, fine = said or "; ".join(named), found == "stops" or bool(named)
     if one.shift is not None and found == "completes":
         said = copies_wrong(planned, ran, one.shift, programmed.first_offset)
+        fine = fine and not said
+    if one.lowered is not None and found == "completes":
+        said = not_lowered(ran, *one.lowered)
         fine = fine and not said
     ways = [f"line {line} {'yes' if held else 'no'}" for line, held in ran.decisions]
     return {

@@ -43,6 +43,8 @@ HEAD = (SpindleStop(), Away(), ToolChange(9, 9))
 MM = Value(0.5, "mm")
 FAR = Operation(">", (Operation("abs", (Name("dz"),)), MM))
 STOP = SafeStop("FAR OFF")
+HELD = Decide(Operation("<=", (Operation("abs", (Name("dz"),)), MM)), (Continue(),), (STOP,))
+GONE, RECUT = Operation("<=", (Name("dz"), Value(0.1, "mm"))), Recut("FINISH", "dz", 0.5, "G59", "G54")
 SHIFT = ShiftOffset("G55", "G54", ("dz",), (UP,))
 FLAT = Kinematics()
 TABLE = Kinematics((RotaryAxis("C", "table"),))
@@ -156,8 +158,33 @@ SLIPS = {
         "what is repeated ends the program",
     ),
     "an operation cut again twice": (
-        (*HEAD, *touch(1), LIFT, DZ, Recut("FINISH", "dz", 0.1), Recut("FINISH", "dz", 0.1)),
+        (*HEAD, *touch(1), LIFT, DZ, HELD, RECUT, *HEAD, RECUT),
         "cut again more than once",
+    ),
+    "cut again in what is repeated": (
+        (*HEAD, Reprobe((*touch(1), LIFT, DZ, HELD, RECUT, *HEAD), GONE, 1)),
+        "cut again more than once",
+    ),
+    "cut again before each of two repeats": (
+        (*HEAD, Reprobe((*touch(1), LIFT, DZ, HELD), GONE, 2, (RECUT, *HEAD))),
+        "cut again more than once",
+    ),
+    "cut again by anything": ((*HEAD, *touch(1), LIFT, DZ, RECUT), "nothing before it holds that to 0.5 mm"),
+    "cut again beyond what is held": (
+        (*HEAD, *touch(1), LIFT, DZ, HELD, dataclasses.replace(RECUT, limit=0.4)),
+        "nothing before it holds that to 0.4 mm",
+    ),
+    "the probe moves after the cut": (
+        (*HEAD, *touch(1), LIFT, DZ, HELD, RECUT, LIFT, *touch(2)),
+        "before it is loaded",
+    ),
+    "the probe not put in again between": (
+        (*HEAD, Reprobe((*touch(1), LIFT, DZ, HELD), GONE, 1, (RECUT,))),
+        "before it is loaded",
+    ),
+    "another work offset after the cut": (
+        (*HEAD, Reprobe((*touch(1), LIFT, DZ, HELD), GONE, 1, (RECUT, *HEAD, UseOffset("G55")))),
+        "does not come back: offset",
     ),
     "cut again without a limit": ((*HEAD, *touch(1), LIFT, DZ, Recut("FINISH", "dz", 0.0)), "has no limit"),
     "cut again by what is not set": ((*HEAD, *touch(1), LIFT, Recut("FINISH", "dz", 0.1)), "used before it is set"),
@@ -169,6 +196,18 @@ def test_a_slip_is_refused(name):
     steps, said = SLIPS[name]
     with pytest.raises(InputError, match=said):
         check_paths(steps, FLAT)
+
+
+def test_an_operation_is_cut_again_once_and_touched_again():
+    steps = (*HEAD, Reprobe((*touch(1), LIFT, DZ, HELD), GONE, 1, (RECUT, *HEAD)))
+    check_paths(steps, FLAT)
+    with pytest.raises(InputError, match="on a machine with rotary axes"):
+        check_paths((*HEAD, Index((0.0,)), *touch(1), LIFT, DZ, HELD, RECUT), TABLE)
+    for first, second, touches, recuts in ((0.0, 0.0, 1, 0), (0.3, 0.0, 2, 1), (0.3, 0.3, 2, 1), (0.6, 0.0, 1, 0)):
+        found = outcome(steps, lambda _number, time, pair=(first, second): pair[time])
+        assert (len(found.touches), len(found.recuts)) == (touches, recuts)
+        assert found.recuts == ([("FINISH", 0.3)] if recuts else [])
+        assert bool(found.stopped) == (first > 0.5)
 
 
 def test_a_shift_holds_for_the_pose_that_it_was_written_for():

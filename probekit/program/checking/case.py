@@ -6,15 +6,17 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..deciding.decisions import Entered, ShiftOffset, UseOffset, linear
+from ..deciding.decisions import Entered, Recut, ShiftOffset, UseOffset, linear
 from ..deciding.decisions import Step as DecidedStep
 from ..deciding.paths import straight
+from ..merging.cutting_again import CUT_BEGIN, CUT_END
 from ..moves import Move, Touch
 from ..reading.source import Source
 from ..reading.steps import MOVES, Step
@@ -83,24 +85,32 @@ class Case:
     @cached_property
     def copies(self) -> frozenset[str]:
         """Work offsets that the plan lets the program write or expects a person to enter."""
-        shifts = (one for one in linear(self.decided) if isinstance(one, ShiftOffset | Entered))
+        shifts = (one for one in linear(self.decided) if isinstance(one, ShiftOffset | Entered | Recut))
         return frozenset(one.to for one in shifts)
 
     @cached_property
     def written(self) -> frozenset[str]:
         """Those of them that the program itself writes."""
-        return frozenset(one.to for one in linear(self.decided) if isinstance(one, ShiftOffset))
+        return frozenset(one.to for one in linear(self.decided) if isinstance(one, ShiftOffset | Recut))
 
     @cached_property
     def first_offset(self) -> str:
         """The work offset that copies are made of; "" if there are none."""
-        shifts = (one for one in linear(self.decided) if isinstance(one, ShiftOffset | Entered))
-        return next((one.by for one in shifts), "")
+        listed = list(linear(self.decided))
+        shifts = [one.by for one in listed if isinstance(one, ShiftOffset | Entered)]
+        return next(iter([*shifts, *(one.of for one in listed if isinstance(one, Recut))]), "")
 
     @cached_property
     def inserted(self) -> tuple[tuple[int, int], ...]:
         """First and last line of each part that is inserted into a milling program."""
         return tuple(inserted_parts(self.blocks))
+
+    @cached_property
+    def again(self) -> tuple[tuple[int, int], ...]:
+        """First and last line of each operation of the milling that is run again."""
+        marks = ((block.line, {one.upper() for one in block.comments}) for block in self.blocks)
+        told = [(line, CUT_BEGIN in named) for line, named in marks if named & {CUT_BEGIN, CUT_END}]
+        return tuple((a, b) for (a, begins), (b, other) in pairwise(told) if begins and not other)
 
     @cached_property
     def dry(self) -> bool:
@@ -128,6 +138,8 @@ class Case:
         last = {step.line: step for step in self.steps}  # of each line, the last one
         probe_in = False
         for block in self.blocks:
+            if block.line not in last and any(a < block.line < b for a, b in self.again):
+                continue  # run again on another way only
             probe_in = self.probe_in(last[block.line]) if block.line in last else probe_in
             if probe_in and block.line <= self.steps[-1].line:
                 yield block

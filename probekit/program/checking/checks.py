@@ -9,12 +9,13 @@ from pathlib import Path
 from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..deciding.decisions import Decision, Entered, ShiftOffset, Step, decides, linear
+from ..deciding.decisions import Decision, Entered, Recut, ShiftOffset, Step, decides, linear
 from ..deciding.paths import straight
 from ..moves import FirstTouch, dry_of
 from ..reading.source import Source, load
 from ..reading.words import parse
 from ..writing.lifting import lifts_among
+from .again import cut_again_as_planned
 from .asked_for import confirmed, dry_run, restarts
 from .case import Case, Clear, is_dry
 from .collision import collision
@@ -50,6 +51,7 @@ _ALL = (
     reckoned_alone,
     entered_within,
     decides_as_planned,
+    cut_again_as_planned,
     stops_as_planned,
     branches,
     collision,
@@ -171,14 +173,8 @@ def check(
     decided = tuple(moves) if decides(moves) and not dry else ()
     moves = tuple(one for one in straight(moves) if not isinstance(one, Decision)) if decides(moves) else tuple(moves)
     moves = dry_of(moves) if dry else moves
-    copied = [one for one in linear(decided) if isinstance(one, ShiftOffset | Entered)]
-    if offsets is None and copied:  # where they are does not matter, only how far apart
-        offsets = {
-            name: (0.0, 0.0, 0.0)
-            for one in copied
-            for name in (one.by, one.to)
-            if name == one.by or isinstance(one, Entered)
-        }
+    if offsets is None:  # where they are does not matter, only how far apart
+        offsets = _copied(decided) or None
     kinematics = kinematics or Kinematics()
     numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
 
@@ -222,6 +218,16 @@ def check(
     order = ("stop", "look", "note")
     found.sort(key=lambda f: (order.index(f.severity), f.line))
     return Findings(tuple(found), results)
+
+
+def _copied(steps: Sequence[Step]) -> dict[str, tuple[float, float, float]]:
+    """Work offsets that copies are made of, and those that a person has entered."""
+    found = list(linear(steps))
+    entered = [name for one in found if isinstance(one, Entered) for name in (one.by, one.to)]
+    shifted = [one.by for one in found if isinstance(one, ShiftOffset)]
+    # what is cut again may count from a copy that is written by then
+    cut = [] if shifted or entered else [one.of for one in found if isinstance(one, Recut)]
+    return dict.fromkeys([*shifted, *entered, *cut], (0.0, 0.0, 0.0))
 
 
 def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:

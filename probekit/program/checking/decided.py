@@ -3,39 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ...plan.kinematics import Kinematics
-from ..deciding.decisions import Decision, Entered, ShiftOffset, UseOffset
+from ..deciding.decisions import Decision, Entered, Recut, ShiftOffset, UseOffset
 from ..deciding.entries import numbers_of
 from ..deciding.outcome import Outcome, outcome
+from ..deciding.phases import cut_again
+from ..merging.cutting_again import CUT_BEGIN
 from ..moves import Record, SafeStop
 from ..reading.expressions import Formula
 from ..reading.flow import executed, flow_of
 from ..reading.interpreter import Interpreter
 from ..reading.steps import MOVES, Recorded, Step
 from ..reading.words import Block
+from .again import changes_besides
 from .case import SAFE_STOP, Case
 from .collision import collision
-from .contacts import contacts_of
 from .findings import Finding, NotMade, gathered
 from .in_milling import course
 from .rules import RULES
+from .runs import known, of_control, runs_of, touch_of_line, touched
 from .scenarios import Scenario, scenarios_of
 from .seams import handed_back
 from .stored import counted_from, stored_axis
 
-__all__ = ["branches", "decides_as_planned", "of_control", "shifts_as_planned", "touch_of_line", "touched"]
+__all__ = ["branches", "decides_as_planned", "shifts_as_planned"]
 
 _SAME = 1e-4  # of origins [mm]
 _RECKONED = 2e-5  # of values [mm, degree]: numbers of a program are rounded
 _FREE = 5061  # parameters below this are the program's: NISTIR 6556, 3.2.1, from memory
-_MOST_RUNS = 64
 _ENOUGH = 5
-_DEEPEST = 40  # decisions of one path that are turned over
 _OF_BRANCHES = (
     *("spindle", "coolant", "probe_is_in", "touch_feed", "feed_said", "rapid_height"),
     *("rotary_lifted", "travel", "unknown_words", "modes", "orientation"),
@@ -124,7 +125,7 @@ def branches(case: Case) -> list[Finding] | NotMade:
             if number not in control.parameters:
                 unset.add((block.line, f"parameter #{number:g} is read before it is set"))
 
-    for steps in _runs(case, before):
+    for steps in runs_of(case, before):
         new = tuple(step for step in steps if _key(step) not in seen)
         seen |= {_key(step) for step in new}
         own = replace(case, steps=new)
@@ -137,7 +138,7 @@ def branches(case: Case) -> list[Finding] | NotMade:
                     if one.line and one.severity != "note"
                 ]
         found += _stops_for_good(steps)
-        changed = [(step.line, "a tool change on another branch") for step in new if step.kind == "tool"]
+        changed = [(step.line, "a tool change on another branch") for step in changes_besides(own)]
         found += gathered(changed, "stop", "The probe stays in until the program ends.")
         found += [
             replace(one, what=f"{one.what} (on another branch)") for one in handed_back(replace(case, steps=steps))
@@ -166,80 +167,6 @@ def _stops_for_good(steps: Sequence[Step]) -> list[Finding]:
     return gathered(wrong, "stop", "Write the program again.")
 
 
-def _runs(case: Case, before: Callable[[Block, Interpreter], None] | None) -> Iterator[tuple[Step, ...]]:
-    """The steps on each path that differs from another one in a branch; touches as of a nominal part.
-
-    Loops turn as they do by themselves: what keeps them turning is a branch within them.
-    """
-    places = touched(case)
-    waiting: list[tuple[bool, ...]] = [()]
-    done: set[tuple[tuple[int, bool], ...]] = set()
-    runs = 0
-    while waiting and runs < _MOST_RUNS:
-        forced = waiting.pop()
-        taken: list[tuple[int, bool]] = []
-        runs += 1
-        steps = _run(case, places, forced, taken, before)
-        yield steps
-        if not steps or steps[-1].kind != "end":
-            return  # it is told, and there may be no end of such paths
-        for place in range(len(forced), min(len(taken), _DEEPEST)):
-            line, given = taken[place]
-            key = tuple(sorted({*taken[:place], (line, not given)}))
-            if key not in done:
-                done.add(key)
-                waiting.append((*(value for _, value in taken[:place]), not given))
-
-
-def _run(
-    case: Case,
-    places: Mapping[int, tuple[np.ndarray, np.ndarray]],
-    forced: Sequence[bool],
-    taken: list[tuple[int, bool]],
-    before: Callable[[Block, Interpreter], None] | None,
-) -> tuple[Step, ...]:
-    """The steps with some branches forced; probing moves end as programmed, as those of the case do."""
-    asked: list[Step] = []
-
-    def trigger(step: Step) -> Sequence[float] | None:
-        asked.append(step)
-        return places[step.line][0].tolist() if step.line in places else _known(step.end)
-
-    def choose(block: Block, holds: bool) -> bool:
-        own = flow_of(block)
-        if own is None or own.word not in ("IF", "ELSEIF"):
-            return holds
-        given = forced[len(taken)] if len(taken) < len(forced) else holds
-        taken.append((block.line, given))
-        return given
-
-    control, steps = Interpreter(trigger=trigger, **of_control(case)), list[Step]()
-    flow = bool(case.options.get("flow"))
-    blocks, at = course(case)
-
-    def first(block: Block, control: Interpreter) -> None:
-        at(block, control)
-        if before is not None:
-            before(block, control)
-
-    for _, own in executed(blocks, control, flow=flow, choose=choose, before=first):
-        steps += own
-    ends = iter(asked)
-    return tuple(replace(step, end=next(ends).end) if step.kind == "probe" else step for step in steps)
-
-
-def touched(case: Case) -> dict[int, tuple[np.ndarray, np.ndarray]]:
-    """By line of a probing move: the ball's place at contact and the outward normal there, program coordinates."""
-    contacts = contacts_of(case.steps, case.probe, case.kinematics)
-    found = {}
-    for row, at in contacts.items():
-        step = case.steps[row]
-        record = next(s.detail for s in case.steps[row:] if s.kind == "record" and isinstance(s.detail, Recorded))
-        motion = case.kinematics.part_motion(step.angles_end)[:3, :3]
-        found[step.line] = (at, motion @ np.array(record.normal))
-    return found
-
-
 def _differs(
     case: Case,
     scenario: Scenario,
@@ -252,7 +179,7 @@ def _differs(
 
     def trigger(step: Step) -> Sequence[float] | None:
         if step.line not in places:
-            return _known(step.end)
+            return known(step.end)
         at, normal = places[step.line]
         touch = by_line[step.line]
         deviation = scenario(touch, times.get(touch, 0))
@@ -301,8 +228,14 @@ def _event(step: Step, control: Interpreter, case: Case) -> _Event | None:
         first = case.options["offsets"].get(case.first_offset)
         moved = () if first is None else tuple(float(v) for v in np.subtract(control.origin, first))
         return _Event(f"touch {step.detail.touch}", step.state.offset if case.copies else "", moved, step.line)
-    if step.kind == "message" and str(step.detail).upper() == SAFE_STOP:
+    told = str(step.detail).upper() if step.kind == "message" else ""
+    if told == SAFE_STOP:
         return _Event("a safe stop", line=step.line)
+    if told == CUT_BEGIN and len(cut := cut_again(case.decided)) and case.again:
+        place = next((row for row, span in enumerate(case.again) if span[0] == step.line), 0)
+        to = cut[min(place, len(cut) - 1)].to
+        off = np.subtract(control.offsets.get(to, [math.nan] * 3), case.options["offsets"].get(case.first_offset))
+        return _Event("an operation cut again", to, tuple(off.tolist()), step.line)
     return _Event("its end", line=step.line) if step.kind == "end" else None
 
 
@@ -310,7 +243,7 @@ def _planned(found: Outcome, case: Case) -> list[_Event]:
     """What a program comes to, event by event, by the meaning of its data."""
     events: list[_Event] = []
     offset, moved = case.first_offset, np.zeros(3)
-    shifts = iter(found.shifts)
+    shifts, cut = iter(found.shifts), iter(found.recuts)
     for step in found.steps:
         if isinstance(step, ShiftOffset):
             _, angles, shift = next(shifts)
@@ -318,6 +251,9 @@ def _planned(found: Outcome, case: Case) -> list[_Event]:
         elif isinstance(step, Entered | UseOffset):
             next(shifts)
             offset, moved = (step.to if isinstance(step, Entered) else step.name), np.zeros(3)
+        elif isinstance(step, Recut):
+            lower = np.array([0.0, 0.0, -next(cut)[1]])
+            events.append(_Event("an operation cut again", step.to, tuple((moved + lower).tolist())))
         elif isinstance(step, Record):
             known = case.first_offset != ""
             events.append(_Event(f"touch {step.touch}", offset, tuple(moved.tolist()) if known else ()))
@@ -328,31 +264,6 @@ def _planned(found: Outcome, case: Case) -> list[_Event]:
 
 def _turned(shift: Sequence[float], angles: Sequence[float], kinematics: Kinematics) -> np.ndarray:
     return np.asarray(kinematics.part_motion(angles)[:3, :3] @ np.array(shift))
-
-
-def _known(place: Sequence[float]) -> Sequence[float] | None:
-    return place if all(map(math.isfinite, place)) else None
-
-
-def of_control(case: Case) -> dict:
-    """What an interpreter is told of the control of a case."""
-    return {
-        "kinematics": case.kinematics,
-        **{key: case.options.get(key) for key in ("start", "offsets", "aliases")},
-    }
-
-
-def touch_of_line(case: Case) -> dict[int, int]:
-    """Line of each recorded probing move, and of the fast one before it -> touch."""
-    found: dict[int, int] = {}
-    lines: list[int] = []
-    for step in case.steps:
-        if step.kind == "probe":
-            lines.append(step.line)
-        elif step.kind == "record" and isinstance(step.detail, Recorded):
-            found |= dict.fromkeys(lines, step.detail.touch)
-            lines = []
-    return found
 
 
 def _recorded(steps: Sequence[Step]) -> Iterator[tuple[Step, Recorded]]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..deciding.decisions import Entered, ShiftOffset, decides, linear
+from ..deciding.decisions import Entered, Recut, ShiftOffset, decides, linear
 from ..deciding.decisions import Step as DecidedStep
 from ..deciding.entries import Entry
 from ..merging.merge import Merged
@@ -50,6 +50,20 @@ CAUTIONS = (
     "to go is compared with the moves on this sheet.",
     "Doors closed, hands and loose objects clear of the working space whenever an axis can move.",
     "Before milling resumes: the milling tool is back in the spindle, and its length offset is in force.",
+)
+
+#: Of a program that may run an operation of the milling again.
+CUT_CAUTIONS = (
+    "An operation may be run again: the probe goes out, the milling tool comes back, the spindle and the coolant start "
+    "by themselves, and it cuts. Doors stay closed until the program has ended.",
+    "The tool of that operation is the one that cut it, and its length offset has not been changed since: a worn, "
+    "broken or newly measured tool leaves something else than what was found.",
+    "What may be left is thick enough for that tool to cut, and thin enough for it to cut at once: both limits are "
+    "chosen for this tool and material.",
+    "The surface was clean when it was touched: chips and coolant are blown off before, for a chip reads as material "
+    "that is left.",
+    "Lowered by its limit the operation meets no clamp, no other surface and not the table: tried in the air first, "
+    "with the limit entered in the work offset that takes the copy.",
 )
 
 _SIGNS = {
@@ -123,16 +137,19 @@ def release_sheet(
     source = merged.milling if merged else load(program)
     text = merged.text if merged else source.text
     kinematics = kinematics or Kinematics()
-    shifts = [one for one in linear(decided) if isinstance(one, ShiftOffset | Entered)]
+    listed = list(linear(decided))
+    shifts = [one for one in listed if isinstance(one, ShiftOffset | Entered)]
+    cut = [one for one in listed if isinstance(one, Recut)]
     origins = {name: (0.0, 0.0, 0.0) for one in shifts for name in (one.by, one.to)}
-    copies = [one.to for one in shifts]
+    origins |= {name: (0.0, 0.0, 0.0) for one in cut for name in (one.of, one.to)}
+    copies = [one.to for one in (*shifts, *cut)]
     options = {"aliases": aliases, "flow": flow, "offsets": origins or None}
     steps = steps_to_contact(parse(Source(text)), probe, kinematics, options)
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
         _head(title, source, text, merged=merged is not None),
         _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
-        _section("Before it runs", _ticks(CAUTIONS)),
+        _section("Before it runs", _ticks([*CAUTIONS, *(CUT_CAUTIONS if cut else ())])),
         _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes, copies))),
         _section("Set-up", _set_up(list(set_up), kinematics, probe)),
         _section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),

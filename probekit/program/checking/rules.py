@@ -16,7 +16,7 @@ from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
 from .offsets import length_offset, work_offset
 
-__all__ = ["RULES"]
+__all__ = ["RULES", "exact_path"]
 
 Rule = Callable[[Case], "list[Finding] | NotMade"]
 

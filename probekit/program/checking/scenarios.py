@@ -15,7 +15,8 @@ import numpy as np
 from ...errors import InputError
 from ..deciding.decisions import Decide, Reprobe, Step, linear
 from ..deciding.estimates import Estimate
-from ..deciding.expressions import Expression, Let, Operation, Value, leaves, value_of
+from ..deciding.expressions import Expression, Let, Name, Operation, Value, leaves, value_of
+from ..deciding.phases import cut_again
 from ..moves import Touch
 
 __all__ = ["Scenario", "scenarios_of"]
@@ -23,6 +24,7 @@ __all__ = ["Scenario", "scenarios_of"]
 _BESIDE = 1e-3  # by so much of a limit a program is followed on either side of it
 _ROUNDED = 2e-6  # and at least by so much more than numbers of a program are rounded [mm, degree]
 _MOST = 400
+_ALONE = "all that "
 
 
 @dataclass(frozen=True)
@@ -47,17 +49,19 @@ def scenarios_of(steps: Sequence[Step]) -> list[Scenario]:
     """
     normals = {one.touch: np.array(one.normal) for one in linear(steps) if isinstance(one, Touch)}
     estimates, compared = list(_estimates(steps)), list(_compared(steps))
+    names = {one.by for one in cut_again(steps)}
+    cuts = [one for one in estimates if any(one.name in _named(let.to) for let in _lets(steps) if let.name in names)]
     found = [Scenario("a part as planned", {}), _mixed(estimates, normals)]
-    for what, way in _ways(estimates, normals):
+    for what, way in (*_ways(estimates, normals), *_alone(cuts)):
         lengths = [_length(steps, way, one, limit) for one, limit in compared]
         reached = [length for length in lengths if length is not None]
         if not reached:
             continue
-        least = min(reached)
-        for length, side in (
-            (least * (1 - _BESIDE) - _ROUNDED, "within"),
-            (least * (1 + _BESIDE) + _ROUNDED, "beyond"),
-        ):
+        # beyond the first limit a program stops, unless it then cuts again up to the next one
+        turned = sorted(set(reached)) if what.startswith(_ALONE) else [min(reached)]
+        sides = [(least, side, word) for least in turned for side, word in ((-1, "within"), (1, "beyond"))]
+        for least, sign, side in sides:
+            length = least * (1 + sign * _BESIDE) + sign * _ROUNDED
             told = {touch: length * share for touch, share in way.items()}
             found.append(Scenario(f"{what} by {length:.5g} mm, just {side} a limit", told))
             if side == "beyond" and any(isinstance(one, Reprobe) for one in _within(steps)):
@@ -94,6 +98,22 @@ def _ways(estimates: Sequence[Estimate], normals: Mapping[int, np.ndarray]) -> I
     for touch in dict.fromkeys(touch for one in estimates for touch in one.used):
         yield f"touch {touch} alone off", {touch: 1.0}
         yield f"touch {touch} alone off inwards", {touch: -1.0}
+
+
+def _alone(estimates: Sequence[Estimate]) -> Iterator[tuple[str, dict[int, float]]]:
+    """What one estimate tells off, and nothing else, as where material is left."""
+    for one in estimates:
+        if one.kind == "height":
+            for sign, word in ((1.0, "high"), (-1.0, "low")):
+                yield f"{_ALONE}{one.name} is reckoned of {word}", dict.fromkeys(one.used, sign)
+
+
+def _lets(steps: Sequence[Step]) -> Iterator[Let]:
+    return (one for one in linear(steps) if isinstance(one, Let))
+
+
+def _named(tree: Expression) -> set[str]:
+    return {leaf.name for leaf in leaves(tree) if isinstance(leaf, Name)}
 
 
 def _length(steps: Sequence[Step], way: Mapping[int, float], one: Expression, limit: float) -> float | None:

@@ -124,6 +124,8 @@ def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
     for step in case.steps:
         if not begin.line < step.line < end.line or step.kind not in MOVES or case.probe_in(step):
             continue
+        if any(first < step.line < last for first, last in case.again):
+            continue  # what is cut again: `cut_again_as_planned`
         if step.kind == "index" or _is(case.blocks[step.line - 1], lifts):
             continue
         moved = [axis for axis in range(3) if not _at(step.start[axis], step.end[axis])]
@@ -154,7 +156,8 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
             if (came or went) and not _is(level, lifts):
                 wrong.append((step.line, "the probe is changed without a lift to the tool-change position"))
             first = next((b for b in case.blocks[step.line :] if _has(b, "XYZ")), None)
-            if went and not came and step.line in inside and not _is(first, lifts):
+            own = any(a < step.line < b for a, b in case.again)  # what is cut again begins as it does in the milling
+            if went and not came and step.line in inside and not own and not _is(first, lifts):
                 wrong.append((step.line, "the milling tool moves before it is lifted to the tool-change position"))
         if step.kind in (*MOVES, "tool", "end"):
             before = step

@@ -11,8 +11,8 @@ from ..reading.flow import executed
 from ..reading.interpreter import Interpreter
 from ..reading.steps import Recorded, Step
 from .case import Case
-from .decided import of_control, touch_of_line, touched
 from .findings import Finding, NotMade, gathered
+from .runs import of_control, touch_of_line, touched
 
 __all__ = ["stops_as_planned"]
 

@@ -33,6 +33,8 @@ def told_decisions(steps: Sequence[Step]) -> list[str]:
             found.append(f"{one.name}: {_KINDS[one.kind]} along {along}, of touches {used}{left} [{one.unit}].")
         elif isinstance(one, Reprobe):
             found += told_decisions(one.steps)
+            if one.between:
+                found += [f"Unless {words_of(one.until)}: {words}" for words in told_decisions(one.between)]
             times = f"{one.at_most} time{'s' * (one.at_most != 1)}"
             found.append(f"These touches are made again, at most {times}, until {words_of(one.until)}.")
         elif isinstance(one, Decide):
@@ -51,7 +53,11 @@ def told_decisions(steps: Sequence[Step]) -> list[str]:
         elif isinstance(one, UseOffset):
             found.append(f"At the end it counts from {one.name} again.")
         elif isinstance(one, Recut):
-            found.append(f"The operation '{one.operation}' is cut again, once, by {one.by} up to {one.limit:g} mm.")
+            found.append(
+                f"The operation '{one.operation}' of the milling program is run again, once, with its tool lower by "
+                f"what is {one.by}, at most {one.limit:g} mm: it counts from {one.to}, a copy of {one.of}. Neither "
+                f"the tool table nor {one.of} is written."
+            )
     return list(dict.fromkeys(found))
 
 

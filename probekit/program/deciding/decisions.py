@@ -117,21 +117,32 @@ class Milling:
 
 @dataclass(frozen=True)
 class Recut:
-    """Run an operation of the milling program again, at most once, with its tool offset changed within a limit.
+    """Run an operation of the milling program again, at most once, its tool lower within a limit.
+
+    Neither the tool table nor a work offset that was set up is written, for what is changed there stays changed for the
+    next part: the operation counts from a COPY of its work offset, lower along the tool. For an upright tool that is
+    the same as a change of its length offset.
 
     Attributes
     ----------
     operation : str
-        As `merge` takes it: a tool or a comment of the milling program.
+        A tool or the whole comment that heads it in the milling program.
     by : str
-        Name of the change of the length offset [mm].
+        Name of what is left [mm]: by so much the tool goes lower; higher if it is negative.
     limit : float
-        Of its size [mm].
+        Of its size [mm]; a decision before it must hold to it.
+    to, of : str
+        The copy and the work offset in which the operation was milled, by their names in the dialect.
+    occurrence : int, optional
+        Which one, from 1, where there are several.
     """
 
     operation: str
     by: str
     limit: float
+    to: str = ""
+    of: str = ""
+    occurrence: int | None = None
 
 
 @dataclass(frozen=True)
@@ -153,11 +164,13 @@ class Reprobe:
     """Make touches, and make them again while a condition does not hold, at most so many times.
 
     What follows must ask for the condition again: after the last repeat the program goes on, whether it holds or not.
+    `between` comes before each repeat, and leaves all as it was before the first touch.
     """
 
     steps: tuple[Step, ...]
     until: Expression
     at_most: int
+    between: tuple[Step, ...] = ()
 
     def __post_init__(self) -> None:
         _need_condition(self.until)
@@ -201,7 +214,10 @@ def linear(steps: Sequence[Step]) -> Iterator[Step | Switch]:
                 number = next(numbers)
                 yield Switch(one, "repeat", number)
                 yield from listed(one.steps)
-                yield Switch(one, "end", number)
+                if one.between:
+                    yield Switch(one, "again", number)
+                    yield from listed(one.between)
+                yield Switch(one, "again_end" if one.between else "end", number)
             elif isinstance(one, Estimate):
                 yield from one.lets
             else:

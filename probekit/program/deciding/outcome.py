@@ -83,7 +83,9 @@ def _follow(
                 return False
             continue
         if isinstance(one, Reprobe):
-            for _ in range(one.at_most + 1):
+            for time in range(one.at_most + 1):
+                if time and not _follow(one.between, found, last, deviation):
+                    return False
                 if not _follow(one.steps, found, last, deviation):
                     return False
                 if value_of(one.until, found.values, last):

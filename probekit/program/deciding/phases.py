@@ -16,12 +16,12 @@ from ...errors import InputError
 from ...plan.kinematics import Kinematics
 from ...show import shown
 from ..moves import Index, Lift, Message, Move, Orient, Restart, SafeStop, Touch, WarmUp
-from .asked import Phase, size_name
-from .decisions import Continue, Decide, Entered, Milling, Reprobe, ShiftOffset, Step, UseOffset
+from .asked import Phase, left_name, size_name
+from .decisions import Continue, Decide, Entered, Milling, Recut, Reprobe, ShiftOffset, Step, UseOffset, linear
 from .estimates import Estimate, Probed
 from .expressions import Expression, Let, Name, Operation, Value, total
 
-__all__ = ["Part", "in_parts", "in_phases", "places_of"]
+__all__ = ["Part", "cut_again", "in_parts", "in_phases", "places_of"]
 
 _AXES = "XYZ"
 
@@ -97,12 +97,13 @@ def in_phases(
         own += [] if last and not estimates else [height]
         own += estimates
         good = _good(phase, estimates)
-        if phase.again and good is not None:
+        if phase.recut is not None:
+            own = _cut_again(phase, own, estimates, by, shift, tail, head)
+        elif phase.again and good is not None:
             kept = [one for one in own if not isinstance(one, Restart)]
             own = [Reprobe(tuple(kept), good, phase.again)]
         steps += own
-        for holds, message in _needed(phase, estimates, good):
-            steps.append(Decide(holds, (Continue(),), (SafeStop(message),)))
+        steps += [] if phase.recut is not None else _stops(_needed(phase, estimates, good))
         if phase.to:
             values = [one for one in estimates if one.kind != "angle"]
             shift = ShiftOffset(phase.to, by, tuple(one.name for one in values), tuple(one.direction for one in values))
@@ -156,6 +157,16 @@ def places_of(steps: Sequence[Step]) -> list[tuple[str | int, int | None]]:
     steps : sequence of Step
     """
     return [(one.after, one.occurrence) for one in steps if isinstance(one, Milling)]
+
+
+def cut_again(steps: Sequence[Step]) -> list[Recut]:
+    """What of the milling program may be run again, in the order of the text.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    """
+    return [one for one in linear(steps) if isinstance(one, Recut)]
 
 
 def _for_milling(shift: ShiftOffset | None, tail: Sequence[Move], before: Sequence[Step]) -> list[Step]:
@@ -237,6 +248,60 @@ def _needed(phase: Phase, estimates: Sequence[Estimate], good: Expression | None
         holds = Operation("<=", (length, Value(phase.limit, "mm")))
         needed.append((holds, f"PHASE {phase.name}: SET-UP OFF BY MORE THAN {phase.limit:g}"[:60]))
     return needed
+
+
+def _stops(needed: Sequence[tuple[Expression, str]]) -> list[Step]:
+    """What must hold, or else the program stops for good."""
+    return [Decide(holds, (Continue(),), (SafeStop(message),)) for holds, message in needed]
+
+
+def _cut_again(
+    phase: Phase,
+    own: Sequence[Step],
+    estimates: Sequence[Estimate],
+    by: str,
+    shift: ShiftOffset | None,
+    out: Sequence[Move],
+    back: Sequence[Move],
+) -> list[Step]:
+    """The touches of a phase, the operation again if they find material left, and the touches again.
+
+    Parameters
+    ----------
+    phase : Phase
+    own : sequence of Step
+        Its touches and estimates.
+    estimates : sequence of Estimate
+    by : str
+        Work offset that is set up.
+    shift : ShiftOffset, optional
+        In force: what is left is counted from the shifted copy, in which the operation was milled.
+    out, back : sequence of Move
+        That take the probe out, and put it in again.
+
+    Many parameters: all that holds at that place.
+    """
+    asked = phase.recut
+    assert asked is not None
+    given = () if shift is None else zip(shift.names, shift.directions, strict=True)
+    moved: list[Expression] = [Operation("*", (Value(way[2]), Name(name))) for name, way in given if way[2]]
+    height: Expression = Name(asked.by)
+    left = Let(left_name(phase), Operation("-", (height, total(moved))) if moved else height)
+    size = Operation("abs", (Name(left.name),))
+    most = Operation("<=", (size, Value(asked.limit, "mm")))
+    needed = _needed(phase, estimates, _good(phase, estimates))
+    beyond = f"PHASE {phase.name}: OFF BY MORE THAN {asked.limit:g}"[:60]
+    kept = [one for one in own if not isinstance(one, Restart)]
+    of = by if shift is None else shift.to
+    recut = Recut(asked.operation, left.name, asked.limit, asked.to, of, asked.occurrence)
+    again = Reprobe(
+        (*kept, left, *_stops([*needed, (most, beyond)])),
+        Operation("<=", (Name(left.name), Value(asked.allowed, "mm"))),
+        1,
+        (*out, recut, *back),
+    )
+    still = f"PHASE {phase.name}: STILL OFF BY MORE THAN {asked.allowed:g}"[:60]
+    return [again, *_stops([(Operation("<=", (size, Value(asked.allowed, "mm"))), still)])]
 
 
 def _all(holds: Sequence[Expression]) -> Expression | None:

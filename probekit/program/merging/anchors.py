@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ...errors import InputError
@@ -12,9 +12,12 @@ from ..reading.modal import Modal
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
-__all__ = ["Place", "Walked", "find_place", "walk"]
+__all__ = ["Place", "Walked", "find_operation", "find_place", "walk"]
 
 _MOST_LISTED = 12
+_KEY = "recut.operation"
+_NUMBER = re.compile(r"[Nn]?\s*([0-9]+)")
+_TOOL = re.compile(r"(?:M0?6\s*)?T\s*([0-9]+)(?:\s*M0?6)?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -82,10 +85,9 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
     InputError
         If there is no such place, or several.
     """
-    end = next((index for index, one in enumerate(walked) if one.does("end")), len(walked))
+    end = _end(walked)
     text = str(after).strip()
-    number = re.fullmatch(r"[Nn]?\s*([0-9]+)", text)
-    tool = re.fullmatch(r"(?:M0?6\s*)?T\s*([0-9]+)(?:\s*M0?6)?", text, re.IGNORECASE)
+    number, tool = _NUMBER.fullmatch(text), _TOOL.fullmatch(text)
     if text.lower() == "start":
         return Place(_before_comments(walked, _first_work(walked, end), 0), "at the start")
     if text.lower() == "end":
@@ -95,17 +97,14 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
         index = _one_of(walked, found, f"block N{number[1]}", occurrence)
         stop, words = index + 1, f"after block N{number[1]}"
     elif tool:
-        found = [
-            i for i, one in enumerate(walked) if any(s.kind == "tool" and s.detail == int(tool[1]) for s in one.steps)
-        ]
-        index = _one_of(walked, found, f"tool change to T{tool[1]}", occurrence)
+        index = _one_of(walked, _changes(walked, int(tool[1])), f"tool change to T{tool[1]}", occurrence)
         stop = next((i for i in range(index + 1, end) if walked[i].does("tool")), end)
         stop, words = _before_comments(walked, stop, index + 1), f"after the work of tool {tool[1]}"
     else:
         wanted = _plain(text.strip("()"))
         if not wanted:
             raise InputError("the place for the probing is not stated", column="after", found=after, expected="a place")
-        held = [(i, _plain(comment)) for i, one in enumerate(walked) for comment in one.block.comments]
+        held = list(_comments(walked))
         found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if wanted in comment]
         index = _one_of(walked, sorted(set(found)), f"comment '{text}'", occurrence)
         stop, words = _end_of_operation(walked, index, end), f"after the operation '{text.strip('()')}'"
@@ -118,6 +117,54 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
             todo='Use a place before the program end, or after="end".',
         )
     return Place(min(stop, end), words)
+
+
+def find_operation(walked: Sequence[Walked], operation: str, occurrence: int | None) -> tuple[int, int]:
+    """Find a whole operation: the index of its first line, and that of the first line after it.
+
+    Parameters
+    ----------
+    walked : sequence of Walked
+    operation : str
+        A tool ("T4"), or the whole comment that stands alone on its line before it; not a part of one.
+    occurrence : int, optional
+        Which of several, from 1.
+
+    Raises
+    ------
+    InputError
+        If there is no such operation, or several.
+    """
+    text, end = operation.strip(), _end(walked)
+    tool, wanted = _TOOL.fullmatch(text), _plain(text.strip("()"))
+    if tool:
+        start = _one_of(walked, _changes(walked, int(tool[1])), f"tool change to T{tool[1]}", occurrence, _KEY)
+        stop = next((i for i in range(start + 1, end) if walked[i].does("tool")), end)
+        stop = _before_comments(walked, stop, start + 1)
+    else:
+        if _NUMBER.fullmatch(text) or text.lower() in ("start", "end", ""):
+            raise InputError("this names no operation", column=_KEY, found=operation, expected="a tool or a comment")
+        alone = [i for i, held in _comments(walked) if held == wanted and walked[i].only_comment]
+        what = f"operation headed by the comment '({text.strip('()')})' alone on its line"
+        start = _one_of(walked, alone, what, occurrence, _KEY)
+        stop = _end_of_operation(walked, start, end)
+    if start >= end or not any(one.moves for one in walked[start:stop]):
+        raise InputError("the operation does not move", line=walked[start].block.line, found=operation)
+    return start, stop
+
+
+def _end(walked: Sequence[Walked]) -> int:
+    return next((index for index, one in enumerate(walked) if one.does("end")), len(walked))
+
+
+def _changes(walked: Sequence[Walked], tool: int) -> list[int]:
+    """The lines that change to a tool."""
+    return [i for i, one in enumerate(walked) if any(s.kind == "tool" and s.detail == tool for s in one.steps)]
+
+
+def _comments(walked: Sequence[Walked]) -> Iterator[tuple[int, str]]:
+    """Each comment with the index of its line."""
+    return ((i, _plain(comment)) for i, one in enumerate(walked) for comment in one.block.comments)
 
 
 def _first_work(walked: Sequence[Walked], end: int) -> int:
@@ -148,7 +195,9 @@ def _before_comments(walked: Sequence[Walked], index: int, least: int) -> int:
     return index
 
 
-def _one_of(walked: Sequence[Walked], found: Sequence[int], what: str, occurrence: int | None) -> int:
+def _one_of(
+    walked: Sequence[Walked], found: Sequence[int], what: str, occurrence: int | None, key: str = "after"
+) -> int:
     if occurrence is not None and not 1 <= occurrence <= max(len(found), 1):
         raise InputError(
             f"there are only {len(found)} of {what}", column="occurrence", found=occurrence, expected="a count from 1"
@@ -161,12 +210,12 @@ def _one_of(walked: Sequence[Walked], found: Sequence[int], what: str, occurrenc
         )
         raise InputError(
             f"{what} stands {len(found)} times in the milling program: {lines}",
-            column="after",
+            column=key,
             todo="State which one with occurrence=1, 2, ..., or name another place.",
         )
     raise InputError(
         f"there is no {what} in the milling program",
-        column="after",
+        column=key,
         todo=f"The program has these places: {_candidates(walked)}.",
     )
 

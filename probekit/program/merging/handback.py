@@ -13,7 +13,7 @@ from ..reading.steps import MOVES
 from ..writing.lifting import lift_lines
 from .anchors import Walked
 
-__all__ = ["Need", "differing", "hand_back", "needs"]
+__all__ = ["Need", "differing", "hand_back", "lifted", "needs"]
 
 _STRAIGHT = ("G0", "G1")
 
@@ -83,7 +83,7 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
             line=line,
             expected="T and M6 before that place, or directly after it with G43",
         )
-    return Need(True, motion, _lifted(walked[:index], clearance, motion))
+    return Need(True, motion, lifted(walked[:index], clearance, motion))
 
 
 def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
@@ -131,8 +131,22 @@ def _relies_on_motion(following: Sequence[Walked]) -> bool:
     return not groups & {"motion", "now"}
 
 
-def _lifted(before: Sequence[Walked], clearance: float | None, motion: bool) -> tuple[str, ...]:
-    """Refuse a place where the milling tool is not lifted; say what is not known."""
+def lifted(before: Sequence[Walked], clearance: float | None, motion: bool) -> tuple[str, ...]:
+    """Refuse a place where the milling tool is not lifted; say what is not known.
+
+    Parameters
+    ----------
+    before : sequence of Walked
+        All blocks before the place.
+    clearance : float, optional
+        Height from which the tool counts as lifted [mm].
+    motion : bool
+        Whether the first move after the place relies on the motion word in force.
+
+    Raises
+    ------
+    InputError
+    """
     here = before[-1]
     height = here.position[2]
     if math.isnan(height):

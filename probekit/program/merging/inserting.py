@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 from ...errors import InputError
+from ..deciding.decisions import Recut
 from ..reading.expressions import Formula
 from ..reading.flow import executed, flow_of, leads_on, within
 from ..reading.interpreter import NO_SUCH_AXIS, Interpreter
@@ -15,8 +16,10 @@ from ..reading.source import Source
 from ..reading.steps import Step
 from ..reading.words import Block, parse
 from ..writing.lifting import lift_lines
+from ..writing.write import RECUT
 from .anchors import Walked, find_place, walk
 from .continuing import displaced
+from .cutting_again import CUT_BEGIN, CUT_END, again_lines, operation_of, otherwise_cut
 from .handback import Need, differing, hand_back, needs
 from .refusals import (
     in_machine_coordinates,
@@ -64,7 +67,9 @@ class Inserted:
     notes: tuple[str, ...]
 
 
-def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence: int | None) -> Inserted:
+def inserted(
+    onto: Onto, probing: Sequence[Block], after: str | int, occurrence: int | None, again: Sequence[Recut] = ()
+) -> Inserted:
     """The lines of one part of the probing, with what comes before and after them.
 
     Parameters
@@ -73,6 +78,8 @@ def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence:
     probing : sequence of Block
     after, occurrence
         As for `probekit.program.merge`.
+    again : sequence of Recut
+        What is run again within it, in its order.
 
     Raises
     ------
@@ -95,6 +102,9 @@ def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence:
     up = lift_lines(onto.lift, "G21 G90")
     head = [_BEGIN, *_quiet("G40", "G80", *up, "G17 G94"), *body]
     head += _quiet("G80", *up)
+    if again:
+        head, more = _with_operations(onto, head, before, index, again)
+        notes += more
     through = _through(_standing(before, fresh(), onto.copies), parse("\n".join(head)), onto.flow)
     _refuse_unknown_axes(through)
     refuse_clamped(walked[:index], through, file)
@@ -104,10 +114,11 @@ def inserted(onto: Onto, probing: Sequence[Block], after: str | int, occurrence:
         return [*head, *hand_back(before, through[-1], need, onto.lift, onto.letters), _END]
 
     need = _followed(onto, before, index, need, whole)
-    lines = whole(need)
-    control = _standing(before, fresh(), onto.copies)
-    _through(control, parse("\n".join(lines)), onto.flow)
-    wrong = differing(before, need, control, onto.copies)
+    lines, wrong = whole(need), ()
+    for held in (True, False) if again else (None,):  # with what is run again, and without it
+        control = _standing(before, fresh(), onto.copies)
+        _through(control, parse("\n".join(lines)), onto.flow, held)
+        wrong = wrong or differing(before, need, control, onto.copies)
     if wrong:
         raise InputError(
             "after the probing the state of the control would not be restored",
@@ -124,10 +135,55 @@ def _quiet(*further: str) -> list[str]:
     return ["M5", "M9", _NO_SPEED, *further]
 
 
-def _through(control: Interpreter, blocks: Sequence[Block], flow: bool) -> list[Walked]:
+def _with_operations(
+    onto: Onto, head: Sequence[str], before: Walked, index: int, again: Sequence[Recut]
+) -> tuple[list[str], list[str]]:
+    """The lines of a part with those of what is run again in it, and what to look at."""
+    file = onto.source.name or None
+    spans = [operation_of(onto.walked, one, index, onto.known, file) for one in again]
+    run = _through(_standing(before, onto.fresh(), onto.copies), parse("\n".join(head)), onto.flow, False)
+    places = [walked for walked in run if walked.block.text.strip() == RECUT]
+    if len(places) != len(again):
+        raise InputError("not every operation is cut again on a way through the probing", found=len(places))
+    probes = {walked.state.tool for walked in run if walked.does("probe")}
+    found, notes, given = list[str](), list[str](), iter(zip(again, spans, places, strict=True))
+    for line in head:
+        if line.strip() != RECUT:
+            found.append(line)
+            continue
+        one, span, at = next(given)
+        if onto.walked[span[1] - 1].state.tool in probes:
+            raise InputError("the operation to be cut again has the tool of the probe", found=one.operation)
+        own, more = again_lines(onto.walked, one, span, at, onto.lift, onto.clearance, file)
+        up = lift_lines(onto.lift, "G21 G90")
+        found += [*_quiet("G80", *up), *own, *_quiet("G40", "G80", *up, "G17 G94")]
+        notes += more
+    through = _through(_standing(before, onto.fresh(), onto.copies), parse("\n".join(found)), onto.flow, False)
+    named = {"(" + CUT_BEGIN + ")": True, "(" + CUT_END + ")": False}
+    inside, number, steps = False, 0, list[Step]()
+    for walked in through:
+        inside = named.get(walked.block.text, inside)
+        steps += walked.steps if inside else ()
+        if walked.block.text != f"({CUT_END})":
+            continue
+        first, last = spans[number]
+        wrong = otherwise_cut(onto.walked[first:last], steps, again[number].to)
+        if wrong:
+            raise InputError(
+                f"the operation '{again[number].operation}' would not go where it went",
+                file=file,
+                line=onto.walked[first].block.line,
+                found=wrong,
+                todo="State at its head what it relies on, or leave recut out. No program was written.",
+            )
+        number, steps = number + 1, []
+    return found, notes
+
+
+def _through(control: Interpreter, blocks: Sequence[Block], flow: bool, held: bool | None = None) -> list[Walked]:
     """Run inserted blocks on a way that leads through them, and keep what held after each."""
     walked = []
-    for block, steps in executed(blocks, control, flow=flow, choose=leads_on(blocks) if flow else None):
+    for block, steps in executed(blocks, control, flow=flow, choose=leads_on(blocks, held) if flow else None):
         state, position, angles = control.state, tuple(control.position), tuple(control.angles)
         walked.append(Walked(block, tuple(steps), state, position, angles))
     return walked

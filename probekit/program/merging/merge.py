@@ -16,10 +16,11 @@ from ...errors import InputError
 from ...files import store
 from ...plan.kinematics import Kinematics
 from ...show import shown
+from ..deciding.decisions import Recut
 from ..reading.interpreter import Interpreter
 from ..reading.source import Source, load
 from ..reading.words import parse
-from ..writing.write import MILLING
+from ..writing.write import MILLING, RECUT
 from .anchors import walk
 from .difference import Difference, difference
 from .inserting import Inserted, Onto, inserted
@@ -121,6 +122,7 @@ def merge(
     known: Iterable[str] = (),
     flow: bool = False,
     copies: Collection[str] = (),
+    again: Sequence[Recut] = (),
 ) -> Merged:
     r"""Put probing into a milling program.
 
@@ -157,6 +159,8 @@ def merge(
         Whether the control knows flow control (O-words), and the probing may decide by it.
     copies : collection of str
         Work offsets that the probing may write: "G55".
+    again : sequence of Recut
+        Operations that the probing may have run again, in its order.
 
     Returns
     -------
@@ -170,7 +174,9 @@ def merge(
         called before); the lift would count without the length of the tool (G49 in force); a shift, rotation, scaling
         or word that is not understood is in force there; flow control stands before it, or a jump anywhere; the parts
         of the probing would not stand in their order, or share labels with the milling; the state there depends on the
-        block delete switch; or the probing cannot be understood enough.
+        block delete switch; or the probing cannot be understood enough. If an operation that is to be run again is
+        missing or ambiguous, does not end before the probing, does not begin or end lifted, has another work offset
+        than what it is judged by, works with parameters, moves an origin, or holds what is not understood.
 
     Examples
     --------
@@ -200,7 +206,15 @@ def merge(
             found=f"{len(places)} places, {len(which)} occurrences",
             expected=f"{len(texts)} of each",
         )
-    parts = [inserted(onto, parse(text), *one) for text, *one in zip(texts, places, which, strict=True)]
+    cut = [text.splitlines().count(RECUT) for text in texts]
+    if sum(cut) != len(again):
+        found = f"{sum(cut)} places, {len(again)} operations"
+        raise InputError("the probing does not name each operation that is cut again", column="again", found=found)
+    firsts = [sum(cut[:row]) for row in range(len(cut))]
+    parts = [
+        inserted(onto, parse(text), place, nth, again[first : first + count])
+        for text, place, nth, first, count in zip(texts, places, which, firsts, cut, strict=True)
+    ]
     for one, other in pairwise(parts):
         if other.index <= one.index:
             raise InputError(

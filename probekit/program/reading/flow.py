@@ -20,7 +20,7 @@ from .words import Block
 if TYPE_CHECKING:
     from .interpreter import Interpreter
 
-__all__ = ["Choice", "Flow", "executed", "flow_of", "leads_on", "within"]
+__all__ = ["Choice", "Flow", "counting", "executed", "flow_of", "leads_on", "within"]
 
 MOST_TURNS = 100  # of one loop, together; common practice, no source: what touches this often is not meant
 _DEEPEST = 10  # calls within calls
@@ -144,14 +144,17 @@ def within(blocks: Sequence[Block]) -> frozenset[int]:
     return frozenset(blocks[at].line for first, last in spans for at in range(first, last + 1))
 
 
-def leads_on(blocks: Sequence[Block]) -> Choice:
+def leads_on(blocks: Sequence[Block], held: bool | None = None) -> Choice:
     """A choice at each branch of which one way ends the program: the other one; else what its condition gives.
 
     Parameters
     ----------
     blocks : sequence of Block
+    held : bool, optional
+        Taken in place of what the condition of any other branch gives; loops turn as they do by themselves.
     """
     ways: dict[int, bool] = {}
+    counted = counting(blocks)
     for at, frame in _frames(blocks).items():
         places = [frame.first, *frame.middle, frame.last]
         if at not in places[:-1] or (asked := flow_of(blocks[at])) is None or asked.word not in ("IF", "ELSEIF"):
@@ -159,7 +162,27 @@ def leads_on(blocks: Sequence[Block]) -> Choice:
         rest = [_ends(blocks[a:b]) for a, b in pairwise(places[places.index(at) :])]
         if any(rest):
             ways[blocks[at].line] = not rest[0]
+        elif held is not None and blocks[at].line not in counted:
+            ways[blocks[at].line] = held
     return lambda block, holds: ways.get(block.line, holds)
+
+
+def counting(blocks: Sequence[Block]) -> frozenset[int]:
+    """Lines of the branches that ask for nothing but what a loop asks for: they go with its turns, not by themselves.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+    """
+    found = [(block.line, asked) for block in blocks if (asked := flow_of(block)) is not None]
+    turns = {n for _, asked in found if asked.word == "WHILE" for n in _read_by(asked)}
+    return frozenset(
+        line for line, asked in found if asked.word in ("IF", "ELSEIF") and _read_by(asked) and _read_by(asked) <= turns
+    )
+
+
+def _read_by(asked: Flow) -> frozenset[float]:
+    return frozenset(asked.asks.reads) if isinstance(asked.asks, Formula) else frozenset()
 
 
 def _ends(blocks: Sequence[Block]) -> bool:

@@ -92,12 +92,14 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "decided": frozenset({"flow"}),
         "repeat": frozenset({"flow", "tries", "good", "most"}),
         "repeated": frozenset({"flow", "inner", "condition", "good"}),
+        "again": frozenset({"inner", "other", "condition", "tries", "good", "most"}),
+        "again_end": frozenset({"flow", "inner", "other"}),
         "give_up": frozenset({"message"}),
         "shift": frozenset(_ORIGINS | {"to", "by", "to_number", "shift_x", "shift_y", "shift_z", "work_offset"}),
         "entered": frozenset(_ORIGINS | {"to", "by", "limit", "work_offset"}),
         "use_offset": frozenset({"work_offset"}),
         "record_shifted": frozenset(_TARGET | _SLOTS | _ORIGINS | {"to", "by"}),
-        "recut": frozenset(),
+        "recut": frozenset(_ORIGINS | {"to", "by", "to_number", "left"}),
     }
 )
 

@@ -68,7 +68,7 @@ _NEEDED = (
 #: Kinds that a dialect may leave out without a word: nothing is written then, and the program says so.
 _OPTIONAL = (
     *("orient", "first_touch", "back_off", "confirm", "agree", "safe_stop", "restart"),
-    *("let", "decide", "otherwise", "decided", "repeat", "repeated", "give_up"),
+    *("let", "decide", "otherwise", "decided", "repeat", "repeated", "again", "again_end", "give_up"),
     *("shift", "entered", "use_offset", "record_shifted", "recut"),
 )
 _NOT_DEFINED = "it is not yet defined for this control"

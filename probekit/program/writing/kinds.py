@@ -45,7 +45,7 @@ def kinds_of(moves: Sequence[Step]) -> Iterator[tuple[str, Step | Switch | Obtai
             move, ToolChange | Restart | Switch
         )
         if isinstance(move, Switch):
-            depth += {"end": -1, "otherwise": 0}.get(move.where, 1)
+            depth += {"end": -1, "again_end": -2, "otherwise": 0}.get(move.where, 1)
         shifted = isinstance(move, ShiftOffset | Entered) or (shifted and not isinstance(move, UseOffset))
 
 

@@ -177,11 +177,21 @@ class Values:
 
     def between(self) -> dict[str, str]:
         """Parameters of the copy in force and of the work offset that it is a copy of."""
-        if self.shift is None:
-            return {}
-        pairs = (("to", self.shift.to), ("by", self.shift.by))
+        return {} if self.shift is None else self.pair(self.shift.to, self.shift.by)
+
+    def pair(self, to: str, by: str) -> dict[str, str]:
+        """Names and parameters of a copy and of the work offset that it is a copy of."""
+        for name in (to, by):
+            if name not in self.dialect.work_offsets:
+                known = ", ".join(self.dialect.work_offsets)
+                raise InputError("the dialect has no such work offset", found=name, expected=known)
+        pairs = (("to", to), ("by", by))
         each = {f"{what}_{axis}": str(self.origin(name, k)) for what, name in pairs for k, axis in enumerate("xyz")}
         return dict(pairs) | each
+
+    def number(self, offset: str) -> str:
+        """Which of the work offsets one is, from 1."""
+        return str(list(self.dialect.work_offsets).index(offset) + 1)
 
     def of(self, one: object) -> Mapping[str, str]:
         """Texts of the placeholders of one decision."""
@@ -201,10 +211,6 @@ class Values:
         elif isinstance(one, Obtain):
             yield "touch", str(one.touch)
         elif isinstance(one, ShiftOffset | Entered):
-            offsets = self.dialect.work_offsets
-            for name in (one.to, one.by):
-                if name not in offsets:
-                    raise InputError("the dialect has no such work offset", found=name, expected=", ".join(offsets))
             self.shift = one
             yield from self.between().items()
             if isinstance(one, Entered):
@@ -212,8 +218,12 @@ class Values:
             else:
                 trees = shift_along(one, self.kinematics)
                 yield from ((f"shift_{axis}", self.text(tree)) for axis, tree in zip("xyz", trees, strict=True))
-            yield "to_number", str(list(offsets).index(one.to) + 1)
-            yield "work_offset", offsets[one.to]
+            yield "to_number", self.number(one.to)
+            yield "work_offset", self.dialect.work_offsets[one.to]
+        elif isinstance(one, Recut):
+            yield from self.pair(one.to, one.of).items()
+            yield "left", self.text(Name(one.by))
+            yield "to_number", self.number(one.to)
         elif isinstance(one, UseOffset):
             self.shift = None
             yield "work_offset", self.dialect.work_offsets[one.name]
@@ -223,5 +233,6 @@ class Values:
         yield "good", self.parameter(f"end of repeat {number}")
         yield "most", str(one.at_most + 1)
         yield "inner", str(10 * number + 1)
+        yield "other", str(10 * number + 2)
         if all(not isinstance(leaf, Name) or leaf.name in self.numbers for leaf in leaves(one.until)):
             yield "condition", self.text(one.until)

@@ -13,7 +13,7 @@ from ...errors import InputError, ProbekitWarning
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..deciding.decisions import Entered, Milling, ShiftOffset, Step, Switch, UseOffset, decides
+from ..deciding.decisions import Entered, Milling, Recut, ShiftOffset, Step, Switch, UseOffset, decides
 from ..deciding.paths import check_paths
 from ..moves import (
     Agree,
@@ -41,13 +41,16 @@ from .slots import slot_of
 from .sound import LEAST_PROBING, check_moves
 from .spelling import Obtain, Values, refuse_decisions
 
-__all__ = ["DRY_RUN", "MILLING", "write"]
+__all__ = ["DRY_RUN", "MILLING", "RECUT", "write"]
 
 _AXES = ("x", "y", "z")
 _STOPS = 50000  # label of the first conditional stop, where the control has labels
 
 #: Where one part of the probing ends and the next one begins, for `probekit.program.merge`.
 MILLING = "(PROBEKIT MILLING GOES ON)"
+
+#: Where an operation of the milling is run again, for the same.
+RECUT = "(PROBEKIT AN OPERATION IS CUT AGAIN)"
 
 DRY_RUN = "PROBEKIT DRY RUN: NOTHING IS TOUCHED OR RECORDED"
 
@@ -94,9 +97,9 @@ def write(
     ------
     InputError
         If `check_moves` or `check_paths` refuses the moves, the dialect cannot decide or reckon, a position is outside
-        the travel, the dialect has no such work offset,
-        cannot turn such axes or does not record the tip of a star, nothing orients the spindle for a side tip, the
-        probe has no such tip, a line is too long, or two names become the same in safe characters.
+        the travel, the dialect has no such work offset, cannot turn such axes or does not record the tip of a star,
+        nothing orients the spindle for a side tip, the probe has no such tip, a line is too long, or two names become
+        the same in safe characters.
 
     Warns
     -----
@@ -121,7 +124,7 @@ class _Writer:
         self.recorded = 0
         self.kept: dict[int, int] = {}  # touch -> the first of its parameters
         self.decided = Values(dialect, kinematics)
-        self.made: dict[int, tuple[Confirm, tuple[float, ...], ShiftOffset | Entered | None]] = {}
+        self.made: dict[int, tuple[Confirm, tuple[float, ...]]] = {}
         self.stops = 0
         self.work_offset = ""
         self.at: np.ndarray | None = None  # program coordinates
@@ -157,7 +160,7 @@ class _Writer:
                 self.lines += dialect.comment("PROBEKIT ORIENT BY HAND")
                 kind = "stop"
             if isinstance(move, Milling):
-                self.parted(frame, whole)
+                self.parted(MILLING, frame, whole)
             if kind == "approach" and dialect.watched and self.way < LEAST_PROBING:
                 kind = "retract"  # too short for a move that is watched
             if kind in ("by_hand", "milling") or kind in dialect.omit:
@@ -165,17 +168,19 @@ class _Writer:
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
                 lines = lift_lines(away) if kind == "away" and away is not None else dialect.moves[kind]
                 self.add(lines, values | {"text": part})
+            if isinstance(move, Recut):
+                self.parted(RECUT, frame, whole)
         self.add(dialect.footer, frame)
         if whole:
             self.add(dialect.after, frame, numbered=False)
         return "\n".join(self.lines) + "\n"
 
-    def parted(self, frame: Mapping[str, str], whole: bool) -> None:
-        """The end of one part and the beginning of the next; between them the milling goes on."""
+    def parted(self, mark: str, frame: Mapping[str, str], whole: bool) -> None:
+        """The end of one part and the beginning of the next; between them a milling tool is in."""
         if whole:
             raise InputError("milling is to go on within a program that stands alone", todo="Merge it.")
-        self.add(self.dialect.footer, frame)
-        self.lines.append(MILLING)
+        self.add(self.dialect.footer if mark == MILLING else (), frame)
+        self.lines.append(mark)
         self.modal, self.at, self.tip = {}, None, 0
         self.add(self.dialect.header, {**frame, "work_offset": self.work_offset})
 
@@ -199,11 +204,11 @@ class _Writer:
             warnings.warn(f"the dialect {dialect.name} " + "; ".join(omitted), ProbekitWarning, stacklevel=4)
 
     def of_decision(self, one: Step | Switch | Obtain) -> dict[str, str]:
-        """Texts of a decision's placeholders; a deviation is that of the touch, where it was made."""
+        """Texts of a decision's placeholders; a deviation counts from the first work offset, also in a shifted copy."""
         values = {}
         if isinstance(one, Obtain):
-            confirm, angles, shift = self.made[one.touch]
-            self.decided.deviations[one.touch] = self.deviation(confirm, angles, shift)
+            confirm, angles = self.made[one.touch]
+            self.decided.deviations[one.touch] = self.deviation(confirm, angles, None)
             values = self.of_touching(confirm)
         values |= self.decided.of(one)
         if isinstance(one, ShiftOffset | UseOffset | Entered):
@@ -265,11 +270,9 @@ class _Writer:
         if isinstance(move, Record):
             radius = self.probe.tip_radius(move.tip)
             confirm = Confirm(move.touch, move.target, move.normal, radius, 1.0, move.tip)
-            self.made[move.touch] = (confirm, self.angles, self.decided.shift)
+            self.made[move.touch] = (confirm, self.angles)
             values |= self.decided.between()
-        if (
-            isinstance(move, (StopIf, Confirm)) and self.dialect.coordinates == "program"
-        ):  # the reference ball's trigger
+        if isinstance(move, (StopIf, Confirm)) and self.dialect.coordinates == "program":  # of the reference ball
             beside = tip_offset(self.probe, move.tip, self.kinematics, self.angles) @ np.array(move.normal)
             values["radius"] = numbers["target"](move.radius - float(beside))
         if isinstance(move, (Confirm, StopIf)):
