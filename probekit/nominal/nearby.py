@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-__all__ = ["ApartTree", "FaceGrid", "by_group", "morton_order"]
+__all__ = ["ApartTree", "FaceGrid", "by_group", "morton_order", "on_triangles"]
 
 _CELLS = 96  # along the longest side of the model
 _TOGETHER = 256  # points whose faces are looked for together
@@ -177,6 +177,38 @@ class ApartTree:
             squared[rows], place, nearest[rows] = _search(alone, self._corners, self._simplices[own], query)
             simplex[rows] = own[place]
         return squared, simplex, nearest - shift
+
+
+def on_triangles(points: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """Closest points of triangles, each row on its own; also of triangles without an area.
+
+    Parameters
+    ----------
+    points : (n, 3) float [mm]
+    corners : (n, 3, 3) float [mm]
+
+    Returns
+    -------
+    (n, 3) float
+        The foot of the perpendicular where it lies inside, else the closest point of the three sides.
+    """
+    out, least, inside = np.empty_like(points), np.full(len(points), np.inf), np.ones(len(points), dtype=bool)
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.einsum("ij,ij->i", normal, normal)
+    for k in range(3):
+        start = corners[:, k]
+        along, away = corners[:, (k + 1) % 3] - start, points - start
+        square = np.einsum("ij,ij->i", along, along)
+        part = np.clip(np.einsum("ij,ij->i", away, along) / np.where(square > 0, square, 1.0), 0.0, 1.0)
+        foot = start + part[:, None] * along
+        distance = np.linalg.norm(points - foot, axis=1)
+        nearer = distance < least
+        least[nearer], out[nearer] = distance[nearer], foot[nearer]
+        inside &= np.einsum("ij,ij->i", np.cross(normal, along), away) > 0
+    rows = np.flatnonzero(inside & (size > 0))
+    height = np.einsum("ij,ij->i", points[rows] - corners[rows, 0], normal[rows]) / size[rows]
+    out[rows] = points[rows] - height[:, None] * normal[rows]
+    return out
 
 
 def _tree(corners: np.ndarray, simplices: np.ndarray) -> object:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from probekit.nominal.nearby import ApartTree, _widened
+from probekit.nominal.nearby import ApartTree, _widened, on_triangles
 
 
 def by_brute_force(points, start, end):
@@ -29,6 +29,19 @@ def test_closest_segment_of_a_group(off):
     np.testing.assert_array_equal(group[segment], asked)
     np.testing.assert_allclose(squared, expected.min(axis=1), rtol=1e-11)
     np.testing.assert_allclose(((points - foot) ** 2).sum(axis=1), expected.min(axis=1), rtol=1e-11)
+
+
+def test_closest_points_of_triangles_are_those_of_libigl():
+    """Each triangle with a point of its own; some without an area: two or three corners in one place, or in a line."""
+    rng = np.random.default_rng(5)
+    corners, points = rng.normal(size=(900, 3, 3)), 2.0 * rng.normal(size=(900, 3))
+    corners[:20, 2], corners[20:40, 1:] = corners[:20, 1], corners[20:40, :1]
+    corners[40:60, 2] = 0.3 * corners[40:60, 0] + 0.7 * corners[40:60, 1]
+    each = ApartTree(corners.reshape(-1, 3), np.arange(2700).reshape(900, 3), np.arange(900))
+    squared, _, foot = each.search(points, np.arange(900))
+    found = on_triangles(points, corners)
+    np.testing.assert_allclose(np.linalg.norm(points - found, axis=1), np.sqrt(squared), rtol=0, atol=1e-11)
+    np.testing.assert_allclose(found[60:], foot[60:], rtol=0, atol=1e-11)
 
 
 def test_nothing_asked():

@@ -17,7 +17,7 @@ __all__ = ["Borders", "OnBorder"]
 
 _PAIRS = 1_000_000  # of touches and edges looked at together
 _MOST = 30  # steps of Newton's method
-_OFTEN = 4  # when the tree of edges grows for this time, it takes all of them
+_TREES = 4  # of edges, at most
 
 
 class OnBorder(NamedTuple):
@@ -80,9 +80,8 @@ class Borders:
         self._first = np.cumsum(self._count) - self._count
         self._within, self._tie, self._loose = within, tie, loose
         self._table = EdgeTable.of(self.edges)
-        self._in_tree = np.zeros(len(self.edges), dtype=bool)
-        self._tree: tuple[np.ndarray, ApartTree] | None = None
-        self._grown = 0
+        self._trees: list[tuple[np.ndarray, ApartTree]] = []
+        self._tree_of = np.full(len(self.edges), -1)
 
     @cached_property
     def sag(self) -> np.ndarray:
@@ -110,19 +109,24 @@ class Borders:
     def _on_polylines(self, points: np.ndarray, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and the nearest segment (n,).
 
-        The tree grows by the edges that are asked for: of a large model few are, and all of them take a gigabyte. When
-        it has grown a few times, it takes them all.
+        Edges that are asked for the first time get a tree of their own: of a large model few are, and all of them take
+        a gigabyte. When there are several trees, they are made one.
         """
-        if not self._in_tree[edge].all():
-            self._grown += 1
-            self._in_tree[edge if self._grown < _OFTEN else slice(None)] = True
+        squared, nearest = np.zeros(len(edge)), np.zeros(len(edge), dtype=np.int64)
+        if not (self._tree_of[edge] >= 0).all():
+            self._tree_of[edge[self._tree_of[edge] < 0]] = len(self._trees)
+            if len(self._trees) == _TREES:
+                self._trees.clear()
+                self._tree_of[self._tree_of >= 0] = 0
             segments, of = self._segments
-            chosen = np.flatnonzero(self._in_tree[of])
-            self._tree = chosen, ApartTree(self._table.line, segments[chosen], of[chosen])
-        if self._tree is None:
-            return np.zeros(0), np.zeros(0, dtype=np.int64)
-        squared, segment, _ = self._tree[1].search(points, edge)
-        return squared, self._tree[0][segment]
+            chosen = np.flatnonzero(self._tree_of[of] == len(self._trees))
+            self._trees.append((chosen, ApartTree(self._table.line, segments[chosen], of[chosen])))
+        tree = self._tree_of[edge]
+        for k in np.unique(tree).tolist():
+            rows, (chosen, own) = np.flatnonzero(tree == k), self._trees[k]
+            squared[rows], segment, _ = own.search(points[rows], edge[rows])
+            nearest[rows] = chosen[segment]
+        return squared, nearest
 
     @cached_property
     def _rough(self) -> tuple[ApartTree, np.ndarray]:

@@ -15,7 +15,7 @@ import numpy as np
 
 from ..facets import FacetEngine
 from ..feet import OnOtherFaces
-from ..nearby import ApartTree, by_group
+from ..nearby import by_group, on_triangles
 from ..topology import facet_normals
 from .batch import Surfaces
 from .brep import Brep
@@ -28,6 +28,7 @@ _LEAN = 0.7  # between components of the normals of a patch
 _HOLLOW = 0.4  # distance, in radii of a hollow, from which one patch may hold two branches
 _STARTS = 24  # of one touch within its patches
 _AT_ONCE = 50_000  # facets whose curvatures are worked out together
+_ROWS = 65_536  # points and facets looked at together, so that little memory is taken
 _PATCHES = 8  # of one touch that are looked into; if more are as near it is at a centre, and all are alike
 
 
@@ -48,6 +49,7 @@ class Branches:
     def __init__(self, brep: Brep, seeds: FacetEngine, surfaces: Callable[[], Surfaces]) -> None:
         self._brep, self._seeds, self._surfaces = brep, seeds, surfaces
         self._plain = np.array([isinstance(face.surface, Elementary) for face in brep.faces])
+        self._outward = np.array([face.outward for face in brep.faces])
         self._learnt = np.zeros(len(brep.faces), dtype=bool)
         #: Whether a face may have more than one branch.
         self.any = not self._plain.all()
@@ -96,12 +98,6 @@ class Branches:
         return self._seeds.regrouped(self._patch, int(self._patch.max()) + 1)
 
     @cached_property
-    def _single(self) -> ApartTree:
-        """The facets of curved faces, each apart from the others."""
-        facets = self._brep.facets[self._bent]
-        return ApartTree(self._brep.vertices, facets, np.arange(len(facets)))
-
-    @cached_property
     def _bent(self) -> np.ndarray:
         """Facets that may be started from on faces that have more than one branch."""
         bent = ~self._plain[self._brep.facet_face]
@@ -144,8 +140,7 @@ class Branches:
             _, place, node = np.unique(self._brep.corner_node[facets], return_index=True, return_inverse=True)
             own, uv = self._brep.facet_face[facets[place // 3]], self._brep.corner_uv[facets].reshape(-1, 2)[place]
             derivatives = self._surfaces().evaluate(own, uv, 2)
-            outward = np.array([self._brep.faces[face].outward for face in own.tolist()])
-            normal = outward[:, None] * across(derivatives[1], derivatives[2])
+            normal = self._outward[own, None] * across(derivatives[1], derivatives[2])
             normal /= np.maximum(lengths(normal), 1e-300)[:, None]
             bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]
             most = np.zeros((len(self._brep.faces), 2))
@@ -168,8 +163,12 @@ class Branches:
         count = bounds[asked + 1] - first
         row = np.repeat(rows, count)
         own = order[np.arange(count.sum()) + np.repeat(first - (np.cumsum(count) - count), count)]
-        squared, _, foot = self._single.search(points[row], own)
-        distance = np.sqrt(squared)
+        foot = np.empty((len(row), 3))
+        for at in range(0, len(row), _ROWS):
+            some = slice(at, at + _ROWS)
+            corners = self._brep.vertices[self._brep.facets[self._bent[own[some]]]]
+            foot[some] = on_triangles(points[row[some]], corners)
+        distance = lengths(points[row] - foot)
         kept = np.flatnonzero(distance <= reach[row])
         kept = kept[_spread(row[kept], _STARTS)]
         chosen = self._bent[own[kept]]

@@ -52,6 +52,11 @@ class TrimmedFaces:
         self._endless = np.array(
             [isinstance(face.surface, Elementary) and face.surface.kind != "cone" for face in brep.faces]
         )
+        # distances from the edges and poles of the face, or a little less [mm]: (f, 3) of the corners of each facet,
+        # (f,) of the corner that is furthest off, and (f,) at least of every point of the facet
+        self._clearance = np.empty(brep.facets.shape)
+        self._best_clearance, self._least_clearance = np.empty((2, len(brep.facets)))
+        self._entered = np.zeros(len(brep.facets), dtype=bool)
 
     @cached_property
     def corners(self) -> Corners:
@@ -59,18 +64,11 @@ class TrimmedFaces:
         return Corners(self._brep, self._border, self.surfaces, self._poles)
 
     @cached_property
-    def _corners(self) -> np.ndarray:
-        """(f, 3, 3) corners of the facets [mm]."""
-        return self._brep.vertices[self._brep.facets]
-
-    @cached_property
     def _uv_border(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Start and end (m, 2) of the facets' border in the parameter plane, ordered by face, and where each starts."""
-        nodes, uv = self._brep.corner_node.astype(np.int64), self._corner_uv
-        start, end = nodes.ravel(), nodes[:, [1, 2, 0]].ravel()
+        uv = self._corner_uv
         # a node belongs to one face, and is doubled along seams, which are borders in the parameter plane
-        n = int(nodes.max()) + 1
-        single = np.flatnonzero(~np.isin(start * n + end, end * n + start))
+        single = _without_reverse(self._brep.corner_node)
         face = self._brep.facet_face[single // 3]
         order = np.argsort(face, kind="stable")
         first = np.searchsorted(face[order], np.arange(len(self._brep.faces) + 1))
@@ -100,29 +98,26 @@ class TrimmedFaces:
         """(faces,) how near to the border the facets tell nothing [mm]."""
         return self._band + self._border.sag
 
-    @cached_property
-    def _clearance(self) -> np.ndarray:
-        """(f, 3) distance of the corners of the facets from the edges and poles of the face, or a little less [mm]."""
-        facets, face = self._brep.facets, self._brep.facet_face
-        count = len(self._brep.vertices)
-        key, inverse = np.unique(facets + count * face[:, None].astype(np.int64), return_inverse=True)
+    def _enter(self, facet: np.ndarray) -> None:
+        """Work out the clearances of facets (n,) that are not there yet: of a large model few are asked for."""
+        new = np.unique(facet[~self._entered[facet]])
+        if not len(new):
+            return
+        facets, count = self._brep.facets[new], len(self._brep.vertices)
+        key, inverse = np.unique(
+            facets + count * self._brep.facet_face[new, None].astype(np.int64), return_inverse=True
+        )
         points, face = self._brep.vertices[key % count], key // count
         nearest = self._border.rough_gap(points, face)
         for own, pole in self._poles:
             rows = np.flatnonzero(face == own)
             nearest[rows] = np.minimum(nearest[rows], lengths(points[rows] - pole.at))
-        return nearest[inverse.reshape(facets.shape)]
-
-    @cached_property
-    def _least_clearance(self) -> np.ndarray:
-        """(f,) distance that every point of a facet has from the edges and poles, or less [mm]."""
-        sides = lengths(self._corners - np.roll(self._corners, 1, axis=1))
-        return self._best_clearance - sides.max(axis=1)
-
-    @cached_property
-    def _best_clearance(self) -> np.ndarray:
-        """(f,) that of the corner furthest from the border [mm]."""
-        return self._clearance.max(axis=1)
+        corner = self._brep.vertices[facets]
+        self._clearance[new] = nearest[inverse.reshape(facets.shape)]
+        self._best_clearance[new] = self._clearance[new].max(axis=1)
+        sides = lengths(corner - np.roll(corner, 1, axis=1))
+        self._least_clearance[new] = self._best_clearance[new] - sides.max(axis=1)
+        self._entered[new] = True
 
     @cached_property
     def _poles(self) -> list[tuple[int, Pole]]:
@@ -174,12 +169,13 @@ class TrimmedFaces:
         flags = np.zeros(len(points), dtype=np.uint8)
         moved = lengths(found.foot - seed)
         # first by what is true of all of a facet, then, where that helps, by where on it the seed lies
+        self._enter(facet)
         tight = self._least_clearance[facet] <= moved + self._band
         rows = np.flatnonzero(tight & (found.how != UNSETTLED) & self._bounded[face])
         hope = self._best_clearance[facet[rows]] > moved[rows] + self._band
         some = rows[hope]
         corner = facet[some]
-        to_corner = self._corners.take(corner, axis=0) - seed.take(some, axis=0)[:, None, :]
+        to_corner = self._brep.vertices.take(self._brep.facets[corner], axis=0) - seed.take(some, axis=0)[:, None, :]
         away = self._clearance.take(corner, axis=0) - lengths(to_corner)
         tight[some] = away.max(axis=1) <= moved[some] + self._band
         rows = rows[tight[rows]]
@@ -288,3 +284,18 @@ class TrimmedFaces:
             crosses = (a[:, 1] > v) != (b[:, 1] > v)
             odd[at : at + rows_at_once] = (crosses & (u < a[:, 0] + slope * (v - a[:, 1]))).sum(axis=1) % 2 == 1
         return odd
+
+
+def _without_reverse(nodes: np.ndarray) -> np.ndarray:
+    """Sides 3 f + k, from corner k of facet f (f, 3) to the next one, that no facet has the other way round; ascending.
+
+    Sorting is many times quicker here than `np.isin`, which builds a table of hashes.
+    """
+    start, end = nodes.astype(np.int64).ravel(), nodes[:, [1, 2, 0]].astype(np.int64).ravel()
+    key = np.minimum(start, end) * (int(nodes.max(initial=0)) + 1) + np.maximum(start, end)
+    order = np.argsort(key)
+    first = np.flatnonzero(np.diff(key[order], prepend=-1))
+    group = np.repeat(np.arange(len(first)), np.diff(first, append=len(order)))
+    ahead = (start < end)[order]
+    there, back = (np.bincount(group, weights=way, minlength=len(first)) > 0 for way in (ahead, ~ahead))
+    return np.sort(order[~np.where(ahead, back[group], there[group])])

@@ -18,6 +18,7 @@ from OCP.GProp import GProp_GProps
 import probekit as pk
 from probekit.nominal.exact import ExactEngine, extent, extract, taylor
 from probekit.nominal.exact.splines import Spline
+from probekit.nominal.exact.trim import _without_reverse
 from probekit.nominal.nearby import FaceGrid, by_group
 
 
@@ -159,6 +160,15 @@ def test_faces_near_are_those_of_brute_force(mould: pk.nominal.Nominal) -> None:
     assert (np.diff(other) >= 0).all()
 
 
+def test_sides_without_a_reverse_are_those_of_brute_force(mould: pk.nominal.Nominal) -> None:
+    """Also where three facets share a side, or two have it the same way round."""
+    odd = np.array([[0, 1, 2], [2, 1, 3], [1, 0, 4], [0, 1, 5], [6, 7, 8], [6, 7, 9]])
+    for nodes in (odd, mould.brep.corner_node[::3]):
+        sides = [(a, b) for row in nodes.tolist() for a, b in zip(row, [*row[1:], row[0]], strict=True)]
+        there = set(sides)
+        assert _without_reverse(nodes).tolist() == [k for k, (a, b) in enumerate(sides) if (b, a) not in there]
+
+
 def test_groups_have_their_members() -> None:
     group = np.array([3, 0, 3, 1, 0, 3])
     order, first = by_group(group, 5)
@@ -179,7 +189,7 @@ def test_size_is_that_of_the_kernels_tight_box(name: str) -> None:
 
 
 def test_feet_do_not_depend_on_what_was_asked_before(mould: pk.nominal.Nominal) -> None:
-    """The tree of edges grows by what is asked for: twelve calls give what one gives, and not all edges are in it."""
+    """What is worked out is what is asked for: twelve calls give what one gives, and not all edges are in a tree."""
     rng, brep = np.random.default_rng(4), mould.brep
     beside = np.vstack([edge.samples[1][len(edge.samples[1]) // 3][None] for edge in brep.edges])
     points = np.repeat(beside, 3, axis=0) + rng.normal(scale=0.3, size=(3 * len(beside), 3))
@@ -192,9 +202,11 @@ def test_feet_do_not_depend_on_what_was_asked_before(mould: pk.nominal.Nominal) 
         np.testing.assert_allclose(together, getattr(whole, name), rtol=0, atol=1e-10)  # Newton ends there
     alone = ExactEngine(brep)
     alone.feet(points[:5])
-    in_tree = alone._faces._border._in_tree
+    in_tree = alone._faces._border._tree_of >= 0
     assert in_tree.any()
     assert not in_tree.all()
+    assert len(parts._faces._border._trees) <= 4
+    assert 0 < alone._faces._entered.sum() < 15 * 5, "clearances of few facets"
 
 
 @pytest.mark.parametrize(
