@@ -12,6 +12,7 @@ from . import plan_sections, sections
 from .page import write
 
 if TYPE_CHECKING:
+    from ..plan.route.pace import CycleTime
     from ..plan.route.route import Route
     from ..scene.model import Scene
 
@@ -22,6 +23,7 @@ def plan_page(
     scene: Scene,
     *,
     route: Route | None = None,
+    time: CycleTime | None = None,
     cautions: Iterable[str] = (),
     provenance: Iterable[tuple[str, str]] = (),
     notes: Iterable[str] = (),
@@ -35,7 +37,9 @@ def plan_page(
     scene : Scene
         What to draw, from `probekit.scene.plan_scene`.
     route : Route, optional
-        The route that the scene was made with: estimated time, poses, height for turning.
+        The route that the scene was made with: poses, height for turning.
+    time : CycleTime, optional
+        Of its program; that of the route if not given.
     cautions : iterable of str
         What someone who is about to act on the plan must know.
     provenance : iterable of (str, str)
@@ -74,7 +78,7 @@ def plan_page(
         headline=plan_sections.headline(scene),
         layers=plan_sections.layers(scene),
         stills=sections.stills(scene),
-        cards=plan_sections.cards(scene, route),
+        cards=plan_sections.cards(scene, route, time),
         cautions=plan_sections.cautions_box(cautions),
         key=sections.key(scene),
         features_filter=sections.options(scene, "feature"),

@@ -14,6 +14,7 @@ from . import sections
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
 if TYPE_CHECKING:
+    from ..plan.route.pace import CycleTime
     from ..plan.route.route import Route
     from ..scene.model import Lines, Scene
 
@@ -74,11 +75,11 @@ def _turns(scene: Scene) -> list[tuple[str, int, int]]:
     ]
 
 
-def cards(scene: Scene, route: Route | None) -> str:
+def cards(scene: Scene, route: Route | None, time: CycleTime | None = None) -> str:
     """Return the estimated time, and the probe."""
     found = []
     if route is not None:
-        time = route.time
+        time = time or route.time
         minutes, seconds = divmod(round(time.total), 60)
         shares = (
             ("touching", time.touching),

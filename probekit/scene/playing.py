@@ -1,44 +1,26 @@
 """The whole probe along the path of a program, for a player: where it stands, how it is turned, when, and what it does.
 
-The same moves that a dialect spells, on a part as planned: a touch ends where the ball meets its target. Where the
-rotary axes turn, the part stands still and the probe goes round it. Times are those of straight moves at the stated
-feeds, without acceleration.
+The same moves that a dialect spells, on a part as planned: see `probekit.program.timing`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..plan import Kinematics, Probe
-from ..plan.access.poses import pose_frame, tip_offset
+from ..plan.access.poses import pose_frame
 from ..plan.route.pace import Pace
-from ..program.deciding.decisions import Milling, Recut, Step
+from ..program.deciding.decisions import Recut, Step
 from ..program.deciding.paths import paths_of
-from ..program.moves import (
-    Approach,
-    Away,
-    BackOff,
-    FirstTouch,
-    Index,
-    Lift,
-    Link,
-    Retract,
-    SafeStop,
-    SelectTip,
-    ToolChange,
-    Touch,
-)
+from ..program.moves import SafeStop, Touch
+from ..program.timing import KINDS, stands_of
 from ..show import shown
 
 __all__ = ["KINDS", "Played", "played", "played_all"]
 
-#: What the probe does on its way to a place.
-KINDS = ("comes in", "rapid", "at feed", "touches", "lifts", "turns")
-
-_TURN = 6.0  # rotary axes are drawn in steps of this size [degree]
 _MOST_WAYS = 12  # that can be chosen
 
 
@@ -81,58 +63,6 @@ class Played:
         return f"{self.name}: {self.seconds[-1]:.0f} s through {len(self.seconds)} places"
 
 
-@dataclass
-class _Track:
-    """The places so far."""
-
-    kinematics: Kinematics
-    probe: Probe
-    pace: Pace
-    rows: Mapping[int, int]
-    angles: tuple[float, ...]
-    at: np.ndarray | None = None
-    time: float = 0.0
-    tip: int = 0
-    found: list[tuple[float, np.ndarray, np.ndarray, int, str]] = field(default_factory=list)
-
-    def to(self, place: np.ndarray, kind: str, seconds: float, row: int = -1) -> None:
-        self.time += seconds if self.at is not None else 0.0
-        self.at = np.asarray(place, dtype=float)
-        self.found.append((self.time, self.at, pose_frame(self.kinematics, self.angles), row, kind))
-
-    def go(self, place: Sequence[float] | np.ndarray, feed: float, kind: str, row: int = -1) -> None:
-        way = 0.0 if self.at is None else float(np.linalg.norm(np.subtract(place, self.at)))
-        self.to(np.asarray(place, dtype=float), kind if self.at is not None else "comes in", way * 60.0 / feed, row)
-
-    def touch(self, meant: Touch, feed: float) -> None:
-        """Go to where the ball meets the target."""
-        offset = tip_offset(self.probe, meant.tip, self.kinematics, self.angles)
-        contact = np.add(meant.target, self.probe.tip_radius(meant.tip) * np.array(meant.normal)) - offset
-        self.go(contact, feed, "touches", self.rows.get(meant.touch, -1))
-
-    def lift(self, height: float) -> None:
-        if self.at is None:
-            return
-        length = float(self.probe.tool_length or 0.0)
-        there = self.kinematics.to_program(self.at, self.angles, length=length)
-        there[2] = max(float(there[2]), height)
-        self.go(self.kinematics.to_part(there, self.angles, length=length), self.pace.rapid, "lifts")
-
-    def turn(self, angles: Sequence[float]) -> None:
-        before, after = np.array(self.angles, dtype=float), np.array(angles, dtype=float)
-        most = float(np.abs(after - before).max()) if len(after) else 0.0
-        if self.at is None or most == 0.0:
-            self.angles = tuple(angles)
-            return
-        length = float(self.probe.tool_length or 0.0)
-        there = self.kinematics.to_program(self.at, self.angles, length=length)
-        parts = np.linspace(0.0, 1.0, int(np.ceil(most / _TURN)) + 1)[1:]
-        for part in parts:
-            self.angles = tuple(float(v) for v in before + part * (after - before))
-            seconds = (self.pace.per_index + most / self.pace.rotary) / len(parts)
-            self.to(self.kinematics.to_part(there, self.angles, length=length), "turns", seconds)
-
-
 def played(
     name: str,
     path: Sequence[Step],
@@ -155,36 +85,17 @@ def played(
     rows : mapping of int to int
         Number of a touch -> its row in the scene.
     """
-    track = _Track(kinematics, probe, pace, rows, (0.0,) * len(kinematics.axes))
-    for move in path:
-        if isinstance(move, Index):
-            track.turn(move.angles)
-        elif isinstance(move, Lift):
-            track.lift(move.height)
-        elif isinstance(move, ToolChange | Away | Milling | Recut):
-            track.at, track.tip = None, 0
-        elif isinstance(move, SelectTip):
-            track.tip = move.tip
-        elif isinstance(move, Touch):
-            track.touch(move, move.feed)
-            track.time += pace.per_touch
-        elif isinstance(move, FirstTouch):  # it meets the part where the touch that follows it does
-            meant = next(one for one in path if isinstance(one, Touch) and one.touch == move.touch)
-            track.touch(meant, move.feed)
-        elif isinstance(move, Approach | BackOff | Link | Retract):
-            kind = "rapid" if isinstance(move, Link) else "at feed"
-            feed = pace.rapid if isinstance(move, Link) else move.feed
-            track.go(move.to, feed, kind)
-    times, places, frames, numbers, kinds = zip(*track.found, strict=True)
-    unique, which = np.unique(np.round(np.array(frames), 9), axis=0, return_inverse=True)
+    stands = stands_of(path, kinematics, probe, pace)
+    frames = np.array([pose_frame(kinematics, one.angles) for one in stands])
+    unique, which = np.unique(np.round(frames, 9), axis=0, return_inverse=True)
     return Played(
         name,
-        np.array(times),
-        np.array(places),
+        np.array([one.seconds for one in stands]),
+        np.array([one.place for one in stands]),
         which.reshape(-1),
         unique,
-        np.array(numbers),
-        np.array([KINDS.index(one) for one in kinds]),
+        np.array([-1 if one.touch is None else rows.get(one.touch, -1) for one in stands]),
+        np.array([KINDS.index(one.kind) for one in stands]),
     )
 
 

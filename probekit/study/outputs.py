@@ -99,6 +99,7 @@ def write_preparation(
         report.plan_page(
             scene,
             route=planned.route,
+            time=planned.time,
             cautions=(CAUTION,),
             provenance=provenance,
             notes=(*planned.notes, *unplayed),
@@ -216,10 +217,9 @@ def summary(
     list of str
     """
     route = planned.route
-    turns = int(route.indexed.sum())
     lines = [f"{planned.part.name}: {len(route.targets)} of {len(planned.targets)} targets can be touched", ""]
     lines += [f"  {feature or '(no feature)':<14} {done}" for feature, done in _by_feature(planned).items()]
-    lines += ["", f"Route: {turns} poses, {route.time.sentence}", bearing(planned)]
+    lines += ["", f"Route: {int(route.indexed.sum())} poses, {planned.time.sentence}", bearing(planned)]
     if planned.reused:
         lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
     if programmed is None:
@@ -394,7 +394,7 @@ def _set_up(study: Study, planned: Plan) -> list[tuple[str, str]]:
         ("study", f"{study.path.name}, SHA-256 {study.sha256}"),
         ("fixtures", ", ".join(solid.name for solid in planned.obstacles.fixtures) or "none described"),
         ("touches", f"{len(planned.route.targets)}; left out: {len(planned.route.left_out)}"),
-        ("estimated time", planned.route.time.sentence),
+        ("estimated time", planned.time.sentence),
         ("margin", f"{planned.margin:g} mm between probe and everything described"),
         ("set-up error", bearing(planned)),
     ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from .. import program as programs
 from ..errors import InputError
 from ..scene.playing import played_all
 
@@ -36,11 +35,7 @@ def with_plays(scene: Scene, planned: Plan) -> tuple[Scene, tuple[str, ...]]:
         return scene, ()
     rows = {int(touch): row for row, touch in enumerate(scene.touches["touch"])}
     try:
-        if "tool" in planned.study.settings.get("program", {}):
-            steps = planned.steps
-        else:
-            steps = programs.moves_of(route, planned.probe, planned.kinematics, tool=1)
-        plays = played_all(steps, planned.kinematics, planned.probe, route.pace, rows)
+        plays = played_all(planned.ways, planned.kinematics, planned.probe, route.pace, rows)
     except InputError as error:
         return scene, (f"the way of the probe cannot be played, as there is no program yet: {error}",)
     return replace(scene, plays=plays), ()

@@ -12,14 +12,17 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError
 from ..making import blaming
+from ..plan.route.pace import CycleTime
 from ..plan.route.route import Route
 from ..program.checking.findings import Findings
 from ..program.deciding.asked import Phase
 from ..program.deciding.decisions import Step
 from ..program.deciding.entries import Entry
+from ..program.deciding.paths import straight
 from ..program.deciding.phases import Part, in_parts, in_phases
 from ..program.merging.merge import LIFT, Merged
 from ..program.reading.source import Source
+from ..program.timing import time_of
 from ..program.writing.compose import Touching
 from ..program.writing.dialect import Dialect
 from ..show import shown
@@ -117,6 +120,28 @@ class Plan:
             limits=numbers_of(self.study, "program", "stop_outside", count=2),
             touching=self.touching,
         )
+
+    @property
+    def ways(self) -> tuple[Step, ...]:
+        """What its program does: as `steps`; without ``[program] tool`` the route alone.
+
+        Raises
+        ------
+        InputError
+            As `steps`.
+        """
+        if "tool" in self.study.settings.get("program", {}):
+            return self.steps
+        return programs.moves_of(self.route, self.probe, self.kinematics, tool=1)
+
+    @property
+    def time(self) -> CycleTime:
+        """Estimated time of its program on a part as planned; where there is none yet, of the route."""
+        try:
+            path = straight(self.ways)
+        except InputError:
+            return self.route.time
+        return time_of(path, self.kinematics, self.probe, self.route.pace)
 
     @property
     def touching(self) -> Touching:

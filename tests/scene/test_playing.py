@@ -12,7 +12,9 @@ from probekit import program
 from probekit.plan.access.poses import pose_frame
 from probekit.program.deciding.decisions import Continue, Decide
 from probekit.program.deciding.expressions import Deviation, Operation, Value
-from probekit.program.moves import Index, Lift, SafeStop, Touch
+from probekit.program.moves import Approach, Index, Lift, SafeStop, Touch
+from probekit.program.timing import time_of
+from probekit.program.writing.compose import Touching
 from probekit.scene.playing import KINDS, played_all
 
 
@@ -42,6 +44,20 @@ def test_at_each_touch_the_probe_stands_as_the_view_draws_it(given, moves) -> No
         assert play.place[at] == pytest.approx(motions[row, :3, 3], abs=1e-9)
         assert play.frames[play.frame[at]] == pytest.approx(motions[row, :3, :3], abs=1e-7)
     assert seen == list(range(len(given["route"].targets)))
+
+
+def test_the_time_is_that_of_the_player_with_the_slow_last_millimetres(given, moves) -> None:
+    """Slower by near (1 / near_feed - 1 / positioning) each touch, by the definition of speed."""
+    pace, near, feed = given["route"].pace, 3.0, 400.0
+    options = (given["route"], given["probe"], given["kinematics"])
+    slow = program.moves_of(*options, tool=9, touching=Touching(near_feed=feed, near=near))
+    before, after = (time_of(one, *options[1:][::-1], pace) for one in (moves, slow))
+    for steps, time in ((moves, before), (slow, after)):
+        assert time.total == pytest.approx(ways(given, steps)[1][0].seconds[-1])
+    slowed = sum(isinstance(one, Approach) for one in slow) - sum(isinstance(one, Approach) for one in moves)
+    assert slowed == len(given["route"].targets)
+    assert after.total - before.total == pytest.approx(slowed * near * 60.0 * (1 / feed - 1 / pace.positioning))
+    assert (after.touching, after.rapid) == pytest.approx((before.touching, before.rapid))
 
 
 def test_every_place_is_one_that_the_text_goes_to(given, moves) -> None:
