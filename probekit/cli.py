@@ -18,6 +18,7 @@ from .cli_many import add_commands
 from .console import Progress, ending, say, tell
 from .errors import InputError, ProbekitWarning
 from .lazily import lean_imports
+from .show import wrapped
 
 if TYPE_CHECKING:
     from . import machine
@@ -241,7 +242,7 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
         more = {"artefact": artefact, "as_qif": options.qif}
         paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried, **more)
     lines = study.summary(planned, programmed, ran, tried, artefact)
-    say("\n".join(study.summing_up.wrapped(line) for line in lines) + "\n")
+    say(wrapped(*lines, width=110) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):
         to = "" if options.to is None else f" --to {options.to}"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sized
 from dataclasses import fields, is_dataclass
 from html import escape
 from typing import Any, TypeVar
 
-__all__ = ["as_html", "one_line", "shown"]
+__all__ = ["as_html", "one_line", "shown", "wrapped"]
 
 _LONGEST = 399  # characters of a line: what is longer fills a screen and is read by nobody
 _LISTED = 3  # values of a field that are written out; more are counted
@@ -58,6 +59,30 @@ def as_html(result: Any) -> str:
     rows = "" if table is None else _rows(table)
     said = "".join(f"<li>{escape(note)}</li>" for note in notes)
     return f"<p>{escape(_sentence(result))}</p>{svg}{rows}" + (f"<ul>{said}</ul>" if said else "")
+
+
+def wrapped(*texts: str, width: int = 100) -> str:
+    """Texts as lines that end between words, each text from a new line on and further lines indented as their first.
+
+    A notebook, live or as an exported page, breaks longer printed lines within words.
+
+    Parameters
+    ----------
+    *texts : str
+        Sentences, notes; lines within a text are kept.
+    width : int
+        Characters of a line.
+    """
+    return "\n".join(_wrapped(line, width) for text in texts for line in text.split("\n"))
+
+
+def _wrapped(line: str, width: int) -> str:
+    indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
+    if len(line) <= width:
+        return line
+    return "\n".join(
+        textwrap.wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    )
 
 
 def _rows(table: Any) -> str:

@@ -406,3 +406,16 @@ def test_a_table_shows_no_more_digits_than_it_is_worth():
         assert shown in html
     assert "True" not in html
     assert "False" not in html
+
+
+def test_long_texts_are_wrapped_between_words() -> None:
+    """Common practice, no source: a line of a page holds about 100 characters."""
+    sentence = "the probe touched " + "a work-offset of the part and " * 12 + "x" * 130
+    lines = show.wrapped(sentence, "  - a note\n  - " + "long " * 30, "", "3. " + "step " * 30).split("\n")
+    assert " ".join(line.strip() for line in lines[:4]) == sentence[: sentence.rindex("x" * 130) - 1]
+    assert lines[4] == "x" * 130, "a name or a checksum stays whole"
+    assert lines[5] == "  - a note"
+    assert [line[:3] for line in lines[6:8]] == ["  -", "  l"]
+    assert [line[:4] for line in lines[-2:]] == ["3. s", "   s"]
+    assert lines[-3] == ""
+    assert max(map(len, [*lines[:4], *lines[5:]])) <= 100

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
+from ..show import wrapped
 from ..tolerance import Unjudged
 from ..verdict.words import interval
 from .about import about_lines
@@ -12,7 +12,7 @@ from .about import about_lines
 if TYPE_CHECKING:
     from .inspection import Inspection
 
-__all__ = ["inspection_summary", "wrapped"]
+__all__ = ["inspection_summary"]
 
 
 def inspection_summary(found: Inspection) -> str:
@@ -68,10 +68,4 @@ def inspection_summary(found: Inspection) -> str:
     lines += ["", f"Caution: {found.action.caution}"]
     if found.notes:
         lines += ["", "Noticed", *[f"  - {note}" for note in found.notes]]
-    return "\n".join(wrapped(line) for line in lines) + "\n"
-
-
-def wrapped(line: str, width: int = 110) -> str:
-    """A line in several, each indented as it is."""
-    indent = " " * (len(line) - len(line.lstrip()) + (3 if line.lstrip()[:1].isdigit() else 0))
-    return "\n".join(textwrap.wrap(line, width, subsequent_indent=indent)) if len(line) > width else line
+    return wrapped(*lines, width=110) + "\n"

@@ -30,6 +30,9 @@ __all__ = ["fits", "page_view", "pick", "view", "zone"]
 def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
     """Show a scene in a notebook.
 
+    It reads out touches. What is interpolated between them under the pointer is read from `page_view`: here each
+    movement of the pointer would try all facets of the part.
+
     Parameters
     ----------
     scene : Scene
