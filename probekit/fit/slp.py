@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..errors import FitError
+from .nonnegative import nonnegative
 
 __all__ = [
     *("Linear", "Minimum", "Step", "free_directions", "levelling", "linear_step", "minimise_largest"),
@@ -198,11 +199,9 @@ def multipliers(values: np.ndarray, slope: np.ndarray, band: float) -> tuple[np.
 
     Where the mean slope is zero the weights prove first-order optimality.
     """
-    from scipy.optimize import nnls
-
     rows = np.nonzero(values >= values.max() - band)[0]
     system = np.vstack([slope[rows].T, np.full((1, len(rows)), 10.0)])
-    weight = nnls(system, np.append(np.zeros(slope.shape[1]), 10.0), maxiter=50 * len(rows) + 100)[0]
+    weight = nonnegative(system, np.append(np.zeros(slope.shape[1]), 10.0))
     return rows, weight / weight.sum()
 
 

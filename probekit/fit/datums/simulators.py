@@ -43,6 +43,7 @@ import numpy as np
 from ...errors import FitError
 from ...geometry import apply_motion
 from ..minimax import gain_of_minimax
+from ..nonnegative import least_distance, nonnegative
 from ..slp import Linear, linear_step, minimise_largest
 from .twists import motion_of, velocity_rows
 
@@ -193,25 +194,17 @@ def _by_squares(
 
 def _constrained(slope: np.ndarray, deviation: np.ndarray, root: np.ndarray) -> np.ndarray:
     """Unknowns q that minimise |root (slope q + deviation)|^2 with slope q + deviation <= 0 (LSI)."""
-    from scipy.optimize import nnls
-
     # with R q = z + f the square is |z|^2 and a constant: least distance programming under G z >= h
     q, r = np.linalg.qr(root * slope)
     f = -q.T @ (root[:, 0] * deviation)
     g = -np.linalg.solve(r.T, slope.T).T
-    h = deviation - g @ f
-    scale = max(float(np.abs(h).max()), 1e-300)
-    stacked = np.vstack([g.T, h[None] / scale])
-    wanted = np.zeros(len(stacked))
-    wanted[-1] = 1.0
-    multipliers, _ = nnls(stacked, wanted, maxiter=30 * len(h))
-    rest = stacked @ multipliers - wanted
-    if -rest[-1] < 1e-14:
+    try:
+        z = least_distance(-g, deviation - g @ f)
+    except FitError as error:
         raise FitError(
             "no place of the simulator keeps all touches on its inner side; a face that closes round the touches, as a "
             "bore does, has none: take it by least_squares, or as a cylinder"
-        )
-    z = -scale * rest[:-1] / rest[-1]
+        ) from error
     return np.linalg.solve(r, z + f)
 
 
@@ -269,13 +262,11 @@ def _nearest_of_equals(
     Touches rule by the weights with which they hold the envelope from all sides; one that has hardly any rules by the
     second order alone. Also how far that is from the place given, and how near touches that rule are to it [mm].
     """
-    from scipy.optimize import nnls
-
     deviation, slope = look(state)
     outside = deviation - member @ _sizes(deviation, member, "mating")
     active = np.flatnonzero(outside >= -_ACTIVE)
     held = np.append(np.zeros(k), -np.ones(member.shape[1]))
-    ruling = active[nnls(slope[active].T, held)[0] > _RULES]
+    ruling = active[nonnegative(slope[active].T, held) > _RULES]
     others, came, first = np.setdiff1d(np.arange(len(outside)), ruling), np.zeros(len(outside)), state
     for _ in range(_TRIES):
         open_ = _open(slope[ruling], slope[others])

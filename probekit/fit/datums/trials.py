@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import chdtri
 
+from ..nonnegative import least_distance
 from .doubt import CHANCE, gain_of
 from .twists import adjoint
 
@@ -146,21 +147,8 @@ def _resettled(step: Step, resting: np.ndarray, change: np.ndarray) -> np.ndarra
         right = np.append(root[:, 0] * one, np.zeros(len(wide)))
         free = -(q.T @ right) - back.T @ cost
         bound = np.append(one, -one) if len(wide) else one
-        found[t] = back @ (free + _least_distance(inner, inner @ free + bound))
+        found[t] = back @ (free + least_distance(inner, inner @ free + bound))
     return (found[1:] - found[0])[:, :k]
-
-
-def _least_distance(rows: np.ndarray, over: np.ndarray) -> np.ndarray:
-    """The shortest z (k,) with rows z + over <= 0 (least distance programming, by NNLS)."""
-    from scipy.optimize import nnls
-
-    scale = max(float(np.abs(over).max()), 1e-300)
-    stacked = np.vstack([-rows.T, over[None] / scale])
-    wanted = np.zeros(len(stacked))
-    wanted[-1] = 1.0
-    multipliers, _ = nnls(stacked, wanted, maxiter=30 * len(over))
-    rest = stacked @ multipliers - wanted
-    return -scale * rest[:-1] / rest[-1]
 
 
 def _regression(
