@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import study as studies
+from .errors import InputError
 
 if TYPE_CHECKING:
+    from .report.earlier import EarlierParts
     from .study.inspection import Inspection
 
 __all__ = ["Done", "inspect"]
@@ -63,14 +65,32 @@ def inspect(
         wanted = wanted.with_touches(touches)
     with results.running(said), studies.model.naming(path):
         found = studies.run(wanted, progress=progress)
-        paths = studies.write(found, results.folder, made=time.strftime("%Y-%m-%d %H:%M"), also=also)
-        kept = archive or studies.places.archive_of(wanted)
-        return Done(found, paths, "" if kept is None else _archived(kept, wanted, found))
+        folder_of = archive or studies.places.archive_of(wanted)
+        kept = None if folder_of is None else _Kept(folder_of, wanted, found)
+        made, before = time.strftime("%Y-%m-%d %H:%M"), None if kept is None else kept.earlier
+        paths = studies.write(found, results.folder, made=made, also=also, earlier=before)
+        return Done(found, paths, "" if kept is None else kept.append())
 
 
-def _archived(folder: Path, wanted: studies.model.Study, found: Inspection) -> str:
-    """Append an inspection to an archive; what is to be said of it."""
-    from . import archive
+class _Kept:
+    """An inspection and the archive that it goes to: what is there of earlier parts, and then its own record."""
 
-    appended = archive.Archive(folder).append(archive.record_of(wanted, found))
-    return f"archived in {folder}: {appended.sentence}"
+    def __init__(self, folder: Path, wanted: studies.model.Study, found: Inspection) -> None:
+        from . import archive
+
+        self._archive, self._record = archive.Archive(folder), archive.record_of(wanted, found)
+        self._shown = wanted.settings.get("archive", {}).get("on_page", True)
+
+    @property
+    def earlier(self) -> EarlierParts | None:
+        """Earlier parts for the page; none if the study keeps them from it."""
+        from .archive.before import earlier_parts
+
+        try:
+            return earlier_parts(self._archive, self._record) if self._shown else None
+        except InputError:  # the results are written all the same; appending to it says what is wrong
+            return None
+
+    def append(self) -> str:
+        """Append the record; what is to be said of it."""
+        return f"archived in {self._archive.folder}: {self._archive.append(self._record).sentence}"

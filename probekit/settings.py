@@ -82,7 +82,8 @@
                       and rotary axes; file, moves, plan: its results; apply = ["squareness", "rotary"]: what is
                       corrected by it, nothing if left out; squareness_um_per_m, place_um, tilt_um_per_m: largest errors
                       that are to be expected, if not those of [budget]
-    [archive]         folder: every inspection is appended to the archive in it (`probekit.archive`)
+    [archive]         folder: every inspection is appended to the archive in it (`probekit.archive`); on_page = false
+                      keeps the actual values of earlier parts from the page, which may go to others
     [study]           outside = ["//server/models", "../shared"]: folders beside its own in which its files and its
                       archive may lie; without it a study keeps to its folder
     [gate]            accept = ["no alignment", ..] with reason = "why": findings (`plausibility.finding.NAMES`) that
@@ -237,7 +238,7 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
         **dict.fromkeys(("touches", "poses"), _WHOLE),
         **dict.fromkeys(("squareness_um_per_m", "place_um", "tilt_um_per_m"), _NUMBER),
     },
-    "archive": {"folder": _TEXT},
+    "archive": {"folder": _TEXT, "on_page": _FLAG},
     "study": {"outside": _LIST},
     "gate": {"accept": _LIST, "reason": _TEXT, "form": _NUMBER},
 }

@@ -100,6 +100,17 @@ def test_the_archive_that_the_study_names_gets_the_part(shop: Path) -> None:
     desk.inspect()
     assert "archived in" in desk.said.value
     assert len(Archive(shop / "block" / "kept")) == 1
+    page = shop / "block" / "results" / "report.html"
+    assert 'id="earlier"' not in page.read_text(encoding="utf-8"), "the first part has none before it"
+    (shop / "block" / "touches.csv").write_text(tiny.touches(seed=9))
+    desk.inspect()
+    assert "<b>1</b>" in page.read_text(encoding="utf-8").partition('id="earlier"')[2][:400]
+    kept = '[archive]\nfolder = "kept"\non_page = false\n\n[uncertainty]'
+    tiny.write_study(shop / "block", ("[uncertainty]", kept))
+    (shop / "block" / "touches.csv").write_text(tiny.touches(seed=10))
+    desk.inspect()
+    assert len(Archive(shop / "block" / "kept")) == 3
+    assert 'id="earlier"' not in page.read_text(encoding="utf-8"), "kept from the page"
 
 
 @pytest.fixture

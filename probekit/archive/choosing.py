@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -11,9 +13,10 @@ from ..show import shown
 from .exporting import table_of
 from .store import Archive
 
-__all__ = ["Chosen", "choose"]
+__all__ = ["Chosen", "choose", "chosen_like"]
 
 _DATE = r"\d{4}-\d{2}-\d{2}([T ].*)?"
+_OWN = "an earlier inspection of this part"
 _MEANING = {"settings": "study", "model": "model", "plan": "plan"}
 
 
@@ -75,9 +78,29 @@ def choose(archive: Archive, *, like: int | None = None) -> Chosen:
     if like is not None and like not in set(inspected["record"]):
         raise InputError("no such inspection is in the archive", file=archive.folder, found=like)
     pattern = inspected.iloc[-1] if like is None else inspected[inspected["record"] == like].iloc[0]
-    mine = inspected["revision"] == pattern["revision"]
-    others = inspected[~mine]
-    left = [(row.record, row.key, row.word, _other(row, pattern)) for row in others.itertuples()]
+    return chosen_like(archive, pattern)
+
+
+def chosen_like(archive: Archive, pattern: Mapping[str, Any], *, but: str = "") -> Chosen:
+    """The parts of the revision that a record is of, which need not be in the archive.
+
+    Parameters
+    ----------
+    archive : Archive
+        Has records.
+    pattern : mapping
+        `revision`, and the hashes `settings`, `model` and `plan` that it is of.
+    but : str
+        Key of a part whose inspections do not count.
+    """
+    table = table_of(archive, "part")
+    inspected = table[table["kind"] == "inspection"]
+    own = inspected["key"] == but
+    mine = (inspected["revision"] == pattern["revision"]) & ~own
+    left = [
+        (row.record, row.key, row.word, _OWN if row.key == but else _other(row, pattern))
+        for row in inspected[~mine].itertuples()
+    ]
     parts, notes = [], []
     answers = table[table["kind"] == "answer"]
     for number, (key, of) in enumerate(inspected[mine].groupby("key", sort=False), 1):
@@ -125,7 +148,7 @@ def _listed(records: pd.DataFrame) -> str:
     return ", ".join(f"{row.record} ({row.word})" for row in records.itertuples())
 
 
-def _other(row: object, pattern: pd.Series) -> str:
+def _other(row: object, pattern: Mapping[str, Any]) -> str:
     """In what a record differs from the revision that is meant."""
     other = [word for name, word in _MEANING.items() if getattr(row, name) != pattern[name]]
     return "of another " + " and ".join(other)

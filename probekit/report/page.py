@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from ..files import store
 from ..settle.pages import sealed
 from . import answering, gate, proofs, sections
+from .earlier import EarlierParts, earlier_section
 from .payload import payload
 from .places import find, labels, section
 from .ruler import ruler
@@ -67,6 +68,7 @@ def page(
     between: Sequence[str] = (),
     artefact: Artefact | None = None,
     results: str = "",
+    earlier: EarlierParts | None = None,
 ) -> Path:
     """Write the report page.
 
@@ -110,6 +112,8 @@ def page(
         What touches in several poses tell of the machine.
     results : str
         Name of the file that has every touch, for a page that cannot list them all.
+    earlier : EarlierParts, optional
+        What an archive knows of the parts before this one.
 
     Returns
     -------
@@ -153,6 +157,7 @@ def page(
         features_filter=sections.options(scene, "feature"),
         ruler=ruler(scene),
         sections=section_figures(scene),
+        earlier=earlier_section(earlier, verdict),
         captions="".join(f"<li>{escape(line)}</li>" for line in (*scene.captions, *_VIEW_CAPTIONS)),
         stills=sections.stills(scene),
         next=sections.next_steps(action),

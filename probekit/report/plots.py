@@ -20,6 +20,7 @@ __all__ = [
     "line",
     "named",
     "names_apart",
+    "part_mark",
     "svg",
     "symbol_at",
     "text",
@@ -112,6 +113,17 @@ def symbol_at(x: float, y: float, word: str, size: float = 12.0, *, touch: str =
     if not touch:
         return use
     return f'<a href="#touch={escape(quote(touch, safe=""))}" tabindex="-1" aria-label="{escape(label)}">{use}</a>'
+
+
+def part_mark(x: float, y: float, word: str, *, large: bool = False) -> str:
+    """The mark of a verdict on a part or a tolerance: a disc, a triangle, a square standing on its corner."""
+    r = 6.5 if large else 4.0
+    shape = {
+        "conforms": f"m{-r:g} 0a{r:g} {r:g} 0 1 0 {2 * r:g} 0a{r:g} {r:g} 0 1 0 {-2 * r:g} 0z",
+        "does not conform": f"m0 {-1.2 * r:g}l{1.1 * r:g} {2 * r:g}h{-2.2 * r:g}z",
+    }.get(word, f"m0 {-1.2 * r:g}l{1.2 * r:g} {1.2 * r:g}l{-1.2 * r:g} {1.2 * r:g}l{-1.2 * r:g} {-1.2 * r:g}z")
+    kind = {"conforms": "good", "does not conform": "bad"}.get(word, "open")
+    return f'<path class="part {kind}" d="M{x:.1f} {y:.1f}{shape}"/>'
 
 
 def names_apart(

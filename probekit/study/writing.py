@@ -18,12 +18,20 @@ from .places import INSPECTION, result_set
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..report.earlier import EarlierParts
     from .inspection import Inspection
 
 __all__ = ["FURTHER", "write"]
 
 
-def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: Collection[str] = ()) -> dict[str, Path]:
+def write(
+    inspection: Inspection,
+    folder: str | Path,
+    *,
+    made: str = "",
+    also: Collection[str] = (),
+    earlier: EarlierParts | None = None,
+) -> dict[str, Path]:
     """Write the page, the tables, and files of what to touch again and of a re-cut if one is offered, into a folder.
 
     Parameters
@@ -38,6 +46,8 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
     also : collection of str
         What else to write: "qif" for ``results.qif`` (QIF 3.0), "dmis" for ``results.dmo`` (DMIS output), "xlsx" for
         ``results.xlsx``, a workbook.
+    earlier : EarlierParts, optional
+        What an archive knows of the parts before this one (`probekit.archive.before`), for the page.
 
     Returns
     -------
@@ -70,7 +80,7 @@ def write(inspection: Inspection, folder: str | Path, *, made: str = "", also: C
         to = {kind: there / name for kind, name in INSPECTION.items()}
         sure["between"] = [line for one in inspection.surfaces for line in one.lines]
         sure["artefact"] = inspection.artefact
-        options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"]}
+        options = {**about, **gate, **common, **sure, "results": INSPECTION["csv"], "earlier": earlier}
         report.page(inspection.scene, inspection.verdict, to=to["report"], notes=inspection.notes, **options)
         if len(again):
             store(to["again"], csv_text(again).encode("utf-8"))
