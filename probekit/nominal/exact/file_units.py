@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ...errors import InputError
+from .escapes import closed
 from .kernel import kernel, records
 
 __all__ = ["length_units", "readable"]
@@ -27,16 +28,16 @@ _FACTOR = re.compile(
 
 
 @contextmanager
-def readable(path: Path) -> Iterator[Path]:
-    """A STEP file that the kernel can read: the same, or a copy whose units state their factors in plain records.
+def readable(path: Path) -> Iterator[tuple[Path, list[str]]]:
+    """A STEP file that the kernel can read, and notes: the same, or a copy whose units state their factors plainly.
 
     The mark that some editors put before a text in UTF-8 is left out, and so are comments: the kernel does not bear
     them wherever the standard (ISO 10303-21) allows them.
 
     A factor may legally be a record of several types at once, such as (LENGTH_MEASURE_WITH_UNIT() MEASURE_WITH_UNIT(
-    LENGTH_MEASURE(25.4),#3)); the kernel takes the numbers as they are then.
+    LENGTH_MEASURE(25.4),#3)); the kernel takes the numbers as they are then. Escapes in texts are closed.
     """
-    content = path.read_bytes().removeprefix(_MARK)
+    content, notes = closed(path.read_bytes().removeprefix(_MARK))
     if b"/*" in content:
         content = _COMMENT.sub(lambda found: found[0] if found[0].startswith(b"'") else b" ", content)
     factors = set(_CONVERSION.findall(content))
@@ -48,13 +49,13 @@ def readable(path: Path) -> Iterator[Path]:
         return b"#%s=%sMEASURE_WITH_UNIT(%s);" % (match["number"], kind, match["values"])
 
     changed = _FACTOR.sub(plain, content) if factors else content
-    if changed == content and len(content) == path.stat().st_size:
-        yield path
+    if not notes and changed == content and len(content) == path.stat().st_size:
+        yield path, []
         return
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / path.name
         copy.write_bytes(changed)
-        yield copy
+        yield copy, notes
 
 
 _SI = "StepBasic_SiUnitAndLengthUnit"

@@ -32,7 +32,7 @@ _TOKEN = re.compile(
     re.DOTALL,
 )
 _ESCAPE = re.compile(
-    r"''|\\\\|\\X2\\(?P<x2>(?:[0-9A-Fa-f]{4})*)\\X0\\|\\X4\\(?P<x4>(?:[0-9A-Fa-f]{8})*)\\X0\\"
+    r"''|\\\\|\\X2\\(?P<x2>(?:[0-9A-Fa-f]{4})*)(?:\\X0\\?)?|\\X4\\(?P<x4>(?:[0-9A-Fa-f]{8})*)(?:\\X0\\?)?"
     r"|\\X\\(?P<x>[0-9A-Fa-f]{2})|\\S\\(?P<s>.)|\\P(?P<page>[A-I])\\",
     re.DOTALL,
 )
@@ -265,7 +265,7 @@ def _value(kind: str, group: str) -> Any:
 
 
 def _plain(text: str) -> str:
-    """A string with its escapes resolved, and without the line breaks that only wrap the file."""
+    """A string with its escapes resolved, also those not closed, and without the breaks that only wrap the file."""
     text = text.replace("\r", "").replace("\n", "")
     if "'" not in text and "\\" not in text:
         return text

@@ -237,10 +237,11 @@ def transfer(
     for unread in (reader.SetLayerMode, reader.SetPropsMode, reader.SetMatMode, reader.SetViewMode, reader.SetMetaMode):
         unread(False)
     tell("the CAD kernel reads the file", 0.03)
-    with readable(path) as copy:
+    with readable(path) as (copy, open_texts):
         if reader.ReadFile(str(copy)) != select.IFSelect_ReturnStatus.IFSelect_RetDone:
             raise InputError("the STEP file cannot be parsed", file=path, todo="Export it again.")
     notes, coloured = check_records(path, reader.ChangeReader())
+    notes += open_texts
     reader.SetColorMode(coloured)
     units = length_units(path, reader.ChangeReader())
     tell("the CAD kernel makes the shapes", 0.12)

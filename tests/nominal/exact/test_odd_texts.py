@@ -16,6 +16,7 @@ import exact_shapes as es
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 
 import probekit as pk
+from probekit.nominal.exact import part21
 
 SIZE = (30.0, 20.0, 10.0)
 
@@ -98,6 +99,27 @@ def test_loads_right(name: str, text: bytes, tmp_path: Path) -> None:
     assert len(part.face_names) == 6
     assert face in part.face_names
     assert part.notes == ()
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        (rb"c\X2\00F4te", "côte"),
+        (rb"c\X2\00F4\X0t\X2\00E9\X0\ ", "côté"),
+        (rb"left \X2\4", "left 4"),
+        (rb"\X4\0001F4A1", "\U0001f4a1"),
+    ],
+)
+def test_an_escape_that_is_not_closed_is_read_and_named(text: bytes, tmp_path: Path, written: bytes, read: str) -> None:
+    """The kernel misreads such a name, or drops it, without a word."""
+    path = tmp_path / "odd.step"
+    path.write_bytes(named(written)(text))
+    part = pk.nominal.load(path)
+    number = re.search(rb"#(\d+) = ADVANCED_FACE\('left side'", text)[1].decode()
+    assert read in part.face_names
+    assert [note for note in part.notes if f"in #{number} ADVANCED_FACE:" in note] == list(part.notes)
+    assert len(part.notes) == 1
+    assert part21._plain(written.decode()).strip() == read
 
 
 def test_latin_1_in_a_name_is_read_or_left_out(text: bytes, tmp_path: Path) -> None:
