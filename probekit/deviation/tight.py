@@ -96,6 +96,10 @@ def held_off(
             (faces >= 0) & (radius > 0) & (deviation > _NEARER * radius) & (feet.flags & (AT_EDGE | AT_BOUNDARY) == 0)
         )
     rows = np.flatnonzero(asked)
+    if len(rows):  # most touches have no other face as near
+        reach = np.maximum(np.abs(feet.distance[rows]), radius[rows] + _EXPLAINS * deviation[rows])
+        reach += 2.0 * float(np.abs(allowances).max(initial=0.0))
+        rows = rows[nominal.engine.another_near(centres[rows], feet.facet[rows], reach)]
     if not len(rows):
         return out
     other = nominal.engine.feet(centres[rows])

@@ -315,6 +315,15 @@ class FacetEngine:
         barycentric = _weights(self._packed.take(facet, axis=0), foot)
         return OnOtherFaces(row[kept], other[kept], facet, foot, barycentric, distance[kept])
 
+    def another_near(self, points: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> np.ndarray:
+        """Whether a face other than that of each facet (n,) may lie within reach (n,) [mm]: False is certain.
+
+        Reach is at least the distance of points (n, 3) from their own face.
+        """
+        out = np.zeros(len(points), dtype=bool)
+        out[self.other_faces(points, self.facet_face[facet], reach).row] = True
+        return out
+
 
 def _weights(packed: np.ndarray, foot: np.ndarray) -> np.ndarray:
     """(n, 3) barycentric coordinates of feet (n, 3) on facets, of which there are rows of `FacetEngine._packed`."""

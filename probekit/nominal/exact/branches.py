@@ -16,7 +16,6 @@ import numpy as np
 from ..facets import FacetEngine
 from ..feet import OnOtherFaces
 from ..nearby import by_group, on_triangles
-from ..topology import facet_normals
 from .batch import Surfaces
 from .brep import Brep
 from .surfaces import Elementary, across, lengths, principal_curvatures
@@ -76,7 +75,7 @@ class Branches:
         order, first = self._of_faces
         bent = np.flatnonzero(~self._plain & (np.diff(first) > 0))
         middle, at = brep.corner_uv.mean(axis=1), brep.vertices[brep.facets[:, 0]]
-        normal = facet_normals(brep.vertices, brep.facets)[0]
+        normal = self._seeds.tables.normal
         left = [order[first[face] : first[face + 1]] for face in bent.tolist()]
         ways = [(face,) for face in bent.tolist()]
         found: list[tuple[tuple[int, ...], np.ndarray]] = []

@@ -132,11 +132,15 @@ def thinned(table: EdgeTable, within: float) -> tuple[np.ndarray, np.ndarray, np
     nth = np.arange(len(edge)) - table.first_sample[edge]
     stride, sags = np.ones(n, dtype=np.int64), table.sags.copy()
     for step in (8, 32):
-        start = table.first_sample[edge] + nth // step * step
-        end = np.minimum(start + step, table.last_sample[edge])
-        along, away = table.line[end] - table.line[start], table.line - table.line[start]
-        part = np.clip(dot(away, along) / np.maximum(dot(along, along), 1e-300), 0.0, 1.0)
-        off = np.maximum.reduceat(lengths(away - part[:, None] * along), table.first_sample)
+        far = np.empty(len(edge))
+        for at in range(0, len(edge), _CHUNK):
+            some = slice(at, at + _CHUNK)
+            start = table.first_sample[edge[some]] + nth[some] // step * step
+            end = np.minimum(start + step, table.last_sample[edge[some]])
+            along, away = table.line[end] - table.line[start], table.line[some] - table.line[start]
+            part = np.clip(dot(away, along) / np.maximum(dot(along, along), 1e-300), 0.0, 1.0)
+            far[some] = lengths(away - part[:, None] * along)
+        off = np.maximum.reduceat(far, table.first_sample)
         good = off <= within
         stride[good], sags[good] = step, table.sags[good] + off[good]
     starts = np.flatnonzero((nth % stride[edge] == 0) & (np.arange(len(edge)) < table.last_sample[edge]))

@@ -322,6 +322,14 @@ class ExactEngine:
         size = lengths(flat)[:, None]
         out.normal[rows[~clear]] = flat / np.where(size > 0, size, 1.0)
 
+    def another_near(self, points: np.ndarray, facet: np.ndarray, reach: np.ndarray) -> np.ndarray:
+        """As `FacetEngine.another_near`, of the user's faces; facets are off these by the deflection."""
+        own = self.brep.facet_face[facet]
+        found = self.seeds.other_faces(points, own, reach + 2.0 * self.brep.deflection)
+        out = np.zeros(len(points), dtype=bool)
+        out[found.row[self.group[found.face] != self.group[own[found.row]]]] = True
+        return out
+
     def curvatures(self, found: ExactFeet) -> np.ndarray:
         """(n, 2) principal curvatures at feet [1/mm], larger first; positive where the part is hollow."""
         out = np.full((len(found.face), 2), np.nan)
