@@ -11,7 +11,8 @@ import re
 __all__ = ["closed"]
 
 _OPEN = re.compile(
-    rb"(?P<start>\\X2\\)(?P<two>(?:[0-9A-Fa-f]{4})*)(?!(?:[0-9A-Fa-f]{4})*\\X0\\)(?:\\X0(?!\\))?"
+    rb"(?P<plain>\\\\)"  # two of them stand for one
+    rb"|(?P<start>\\X2\\)(?P<two>(?:[0-9A-Fa-f]{4})*)(?!(?:[0-9A-Fa-f]{4})*\\X0\\)(?:\\X0(?!\\))?"
     rb"|(?P<start4>\\X4\\)(?P<four>(?:[0-9A-Fa-f]{8})*)(?!(?:[0-9A-Fa-f]{8})*\\X0\\)(?:\\X0(?!\\))?"
 )
 _RECORD = re.compile(rb"(?<![^\s;/])#\s*+(\d{1,18})\s*+=\s*+\(?\s*+([A-Za-z0-9_]+)")
@@ -37,6 +38,8 @@ def closed(content: bytes) -> tuple[bytes, list[str]]:
     found: dict[str, None] = {}
 
     def close(match: re.Match[bytes]) -> bytes:
+        if match["plain"]:
+            return match[0]
         before = content[max(0, match.start() - _LOOK_BACK) : match.start()]
         records = _RECORD.findall(before[before.rfind(b";\n") + 1 :]) or _RECORD.findall(before)
         number, keyword = (part.decode("ascii") for part in records[-1]) if records else ("", "")

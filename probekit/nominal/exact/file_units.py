@@ -84,12 +84,11 @@ def length_units(path: Path, reader: Any) -> list[str]:
     """
     shape, repr_ = kernel("StepShape", "StepRepr")
     beside = (shape.StepShape_ShapeDimensionRepresentation, shape.StepShape_ShapeRepresentationWithParameters)
-    model = reader.StepModel()
     contexts: dict[int, Any] = {}
     for one in records(reader, shape.StepShape_ShapeRepresentation):
         if not isinstance(one, beside):
             context = one.ContextOfItems()
-            contexts[model.Number(context)] = context
+            contexts[id(context)] = context  # the binding numbers all records 0
     found: dict[str, None] = {}
     for context in contexts.values():
         if context is not None and not isinstance(context, repr_.StepRepr_GlobalUnitAssignedContext):

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unicodedata import normalize
 
 from ...errors import InputError, ProbekitError
 from ...values import unseen
@@ -19,6 +20,8 @@ from .file_units import length_units, readable
 from .kernel import Progress, kernel
 
 __all__ = ["chosen_bodies", "face_shapes", "kernel_failures", "read_step", "transfer"]
+
+_SHOWN = 120  # characters of a name in a list
 
 
 def read_step(
@@ -159,6 +162,7 @@ def chosen_bodies(path: Path, bodies: list[tuple[str, Any]], body: str | None, n
 
 def _named(path: Path, bodies: list[tuple[str, Any]], body: str) -> list[Any]:
     """Bodies of a path, whole or from its end on, or below it; of a part with several bodies, all."""
+    body = normalize("NFC", body).strip()
     for fits in (
         lambda name: name == body,
         lambda name: _part_of(name) == body or name.startswith(f"{body}/"),
@@ -200,7 +204,7 @@ def _place_of(name: str, body: str) -> str:
 
 
 def _listed(names: Iterable[str]) -> str:
-    listed = list(dict.fromkeys(names))
+    listed = [name if len(name) <= _SHOWN else f"{name[:_SHOWN]}..." for name in dict.fromkeys(names)]
     return ", ".join(listed[:40]) + (f" and {len(listed) - 40} more" if len(listed) > 40 else "")
 
 
@@ -326,7 +330,8 @@ def _name_of(label: Any) -> str:
     found, which = names.TDataStd_Name(), names.TDataStd_Name.GetID_s()
     if not (label.IsAttribute(which) and label.FindAttribute(which, found)):  # the latter crashes where there is none
         return ""
-    return found.Get().ToExtString().strip()
+    # one letter with its accent, or two marks: nobody sees which, so that neither is found by the other
+    return normalize("NFC", found.Get().ToExtString()).strip()
 
 
 def _colour_of(label: Any) -> tuple[float, float, float] | None:

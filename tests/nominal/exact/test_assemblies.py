@@ -119,6 +119,41 @@ def test_the_store_tells_the_bodies_apart(line: Path, tmp_path: Path) -> None:
     assert len(list(tmp_path.iterdir())) == len(middles)
 
 
+def test_each_part_has_its_own_unit(tmp_path: Path) -> None:
+    """Two boxes of 10 units, 100 mm apart: the second in centimetres, by its own context in the file."""
+    places = {"fine": motion((0, 0, 0)), "coarse": motion((100, 0, 0))}
+    bodies = [es.Body(name, BRepPrimAPI_MakeBox(10.0, 10.0, 10.0).Shape(), places=(at,)) for name, at in places.items()]
+    text = es.write_document(bodies, tmp_path / "units.step").read_bytes()
+    millimetre = b"SI_UNIT(.MILLI.,.METRE.)"
+    before, found, after = text.rpartition(millimetre)
+    assert found
+    assert millimetre in before
+    path = tmp_path / "mixed.step"
+    path.write_bytes(before + millimetre.replace(b"MILLI", b"CENTI") + after)
+    for body, size in (("fine", 10.0), ("coarse", 100.0)):
+        part = pk.nominal.load(path, body=body)
+        np.testing.assert_allclose(np.ptp(part.bounds, axis=0), size, atol=1e-9)
+        assert part.unit_source == "STEP file: millimetre, centimetre"
+    # a unit that says not of what is refused wherever it stands: the kernel would take the numbers for millimetres
+    before, _, after = text.partition(b"( LENGTH_UNIT() NAMED_UNIT(*) " + millimetre + b" )")
+    path.write_bytes(before + b"SI_UNIT(*,.CENTI.,.METRE.)" + after)
+    with pytest.raises(InputError, match="unit"):
+        pk.nominal.load(path, body="coarse")
+
+
+def test_names_are_found_as_people_type_them(tmp_path: Path) -> None:
+    """A letter and its accent apart, as some systems write them; blanks round a name; long names are listed short."""
+    bodies = [
+        es.Body(name, BRepPrimAPI_MakeBox(10.0 + k, 10.0, 10.0).Shape(), places=(motion((20.0 * k, 0, 0)),))
+        for k, name in enumerate(("co\u0302te", "x" * 500))
+    ]
+    path = es.write_document(bodies, tmp_path / "names.step")
+    assert np.ptp(pk.nominal.load(path, body=" côte ").bounds, axis=0)[0] == pytest.approx(10.0)
+    assert np.ptp(pk.nominal.load(path, body="x" * 500).bounds, axis=0)[0] == pytest.approx(11.0)
+    with pytest.raises(InputError, match=r"expected one of assembly/côte, assembly/x{100,120}\.\.\.$"):
+        pk.nominal.load(path, body="cote")
+
+
 def test_marks_in_a_name_hide_no_second_part(tmp_path: Path) -> None:
     """Names as people give them: "plate#1" and "plate#2" are two parts, not two bodies of one."""
     bodies = [es.Body(f"plate#{k}", BRepPrimAPI_MakeBox(10.0, 20.0, 5.0 * k).Shape()) for k in (1, 2)]

@@ -16,7 +16,7 @@ import exact_shapes as es
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
 
 import probekit as pk
-from probekit.nominal.exact import part21
+from probekit.nominal.exact import escapes, part21
 
 SIZE = (30.0, 20.0, 10.0)
 
@@ -84,6 +84,7 @@ RIGHT: dict[str, tuple[Callable[[bytes], bytes], str]] = {
     "UCS-2 in the standard's escape": (named(rb"c\X2\00F4\X0\t\X2\00E9\X0\ "), "côté"),
     "one byte in the standard's escape": (named(rb"c\X\F4t\X\E9"), "côté"),
     "UTF-8": (named("côté".encode()), "côté"),
+    "a letter and its accent apart": (named("co\u0302te".encode()), "côte"),
     "an apostrophe": (named(b"operator''s side"), "operator's side"),
 }
 
@@ -120,6 +121,13 @@ def test_an_escape_that_is_not_closed_is_read_and_named(text: bytes, tmp_path: P
     assert [note for note in part.notes if f"in #{number} ADVANCED_FACE:" in note] == list(part.notes)
     assert len(part.notes) == 1
     assert part21._plain(written.decode()).strip() == read
+
+
+def test_escapes_that_are_closed_stay() -> None:
+    r"""So do two backslashes, which stand for one: what follows is no escape."""
+    for text in (rb"#1=A('\X2\00F4\X0\',2);", rb"#1=A('c\\X2\t \X2\00F400E9\X0\');", rb"#1=A('\S\o')"):
+        assert escapes.closed(text) == (text, [])
+    assert escapes.closed(rb"#1=A('\\');#2=B('\X2\00F4');")[0] == rb"#1=A('\\');#2=B('\X2\00F4\X0" + b"\\');"
 
 
 def test_latin_1_in_a_name_is_read_or_left_out(text: bytes, tmp_path: Path) -> None:
