@@ -16,10 +16,11 @@ from ..program.moves import Touch
 from ..program.reading.source import Source
 from ..program.reading.steps import read_record
 from ..program.reading.words import parse
+from .following import Following
 from .machinery import kinematics_of
 from .phasing import phases_of
 from .places import part_name
-from .prepared import Following, dialect_of, offset_of, slots_after
+from .prepared import dialect_of, offset_of, slots_after
 
 if TYPE_CHECKING:
     from ..program.deciding.asked import CutAgain
@@ -102,12 +103,13 @@ def _check_recut(study: Study, dialect: Dialect, recut: CutAgain, where: str, by
             expected="three axes: the shift is along Z of the machine, and an operation may have tilted tool or part",
             todo="Leave recut out, and decide by the report what is to be cut again.",
         )
-    if decides_itself(dialect) and "recut" in dialect.omit:
+    kind = "recut" if decides_itself(dialect) else "recut_entered"
+    if kind in dialect.omit:
         raise InputError(
             f"the dialect {dialect.name} cannot cut an operation again",
             file=study.path,
             column=where,
-            found=dialect.omit["recut"],
+            found=dialect.omit[kind],
             todo="Leave recut out, or use a dialect that can; no program was written.",
         )
 
@@ -115,7 +117,7 @@ def _check_recut(study: Study, dialect: Dialect, recut: CutAgain, where: str, by
 def _check_places(study: Study, dialect: Dialect) -> None:
     """Refuse places in a milling program that is not there, or in which a control could not decide."""
     milling, phases = "milling" in study.settings.get("program", {}), phases_of(study)
-    if milling and not decides_itself(dialect):
+    if milling and not decides_itself(dialect) and all(phase.recut is None for phase in phases):
         lacking = next(kind for kind in _TO_DECIDE if kind in dialect.omit)
         raise InputError(
             f"the dialect {dialect.name} cannot decide within a milling program",

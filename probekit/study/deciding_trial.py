@@ -46,7 +46,7 @@ def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, s
     by_hand : bool
         Whether a person decides and enters the shift.
     """
-    yield from _left(planned)
+    yield from _left(planned, by_hand=by_hand)
     phase = next((one for one in planned.phases if one.to), None)
     if phase is None or phase.limit is None:
         return
@@ -75,7 +75,7 @@ def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, s
     yield "chip, always", f"{chip}, however often it is made", "stops", {"errors": chips}
 
 
-def _left(planned: Plan) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
+def _left(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
     """Material left where an operation may be cut again: taken off by that or not, too much of it, and a chip."""
     before, recuts = 0, {one.recut.operation: one for one in planned.phases if one.recut is not None}
     for step in planned.steps:
@@ -94,7 +94,10 @@ def _left(planned: Plan) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
         told, name = f"'{cut.operation}' has left {within:.3f} mm", phase.name
         spread = max(one.spread for one in phase.estimate)
         lowered = {"errors": (Chip(within, first, last),), "lowered": (cut.to, cut.of, within, spread)}
-        yield f"{name}, cut again", f"{told}, which is taken off when it is cut again", "completes", lowered
+        if by_hand:
+            yield f"{name}, to be cut again", told, "stops", {"errors": lowered["errors"]}
+        else:
+            yield f"{name}, cut again", f"{told}, which is taken off when it is cut again", "completes", lowered
         always = {"errors": (Chip(within, first, last + count),)}
         yield f"{name}, not cut off", f"{told}, which stays", "stops", always
         told = f"'{cut.operation}' has left {beyond:.3f} mm"

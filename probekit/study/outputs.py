@@ -21,13 +21,14 @@ from ..program.deciding.decisions import decides
 from ..program.deciding.paths import straight
 from .artefact import FILE
 from .blind import blind_spots
+from .by_hand import places_by_hand, told_following, write_following
 from .deciding_parts import decides_itself
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
 from .kept_plan import to_json
 from .machinery import other_radius
 from .model import Study
-from .places import results_of, sheet_name
+from .places import results_of
 from .playing import with_plays
 from .prepared import Plan, Program, dialect_of
 
@@ -138,7 +139,7 @@ def _write_program(
             programmed.probing if programmed.merged is None else programmed.merged,
             programmed.findings,
             title=programmed.name,
-            set_up=[*provenance, *_of_dialect(planned, programmed)],
+            set_up=[*provenance, *_of_dialect(planned, programmed), *places_by_hand(programmed, planned)[:1]],
             kinematics=planned.kinematics,
             probe=planned.probe,
             trial=() if tried is None else tried.rows,
@@ -148,20 +149,7 @@ def _write_program(
             to=there / "release.html",
         )
         names.append("release.html")
-    for number, one in enumerate(programmed.following, 2):
-        store(there / one.name, one.text.encode("ascii"))
-        programs.release_sheet(
-            one.text,
-            one.findings,
-            title=one.name,
-            set_up=[*provenance, ("runs after", f"{programmed.name}{programmed.suffix} and what is entered then")],
-            kinematics=planned.kinematics,
-            probe=planned.probe,
-            decided=one.part.steps,
-            enter=one.enter,
-            to=there / sheet_name(number),
-        )
-        names += [one.name, sheet_name(number)]
+    names += write_following(there, programmed, planned, provenance)
     return names
 
 
@@ -253,7 +241,7 @@ def summary(
                 for one in programmed.findings
                 if one.severity != "note"
             ]
-        lines += _of_dry_run(programmed) + _of_following(programmed)
+        lines += _of_dry_run(programmed) + told_following(programmed, planned)
         lines += ["", f"Caution: {CAUTION}"]
     if ran is not None:
         stopped = [f"STOPPED at line {ran.stopped_line} of the program: {ran.stopped}"] if ran.stopped else []
@@ -274,18 +262,6 @@ def _of_dry_run(programmed: Program) -> list[str]:
     lines = [f"  Dry run, first of all and without a part: {programmed.dry_name}"]
     if found is not None and found.of("stop"):
         lines += [f"  {one.severity:<5} line {one.line} of it: {one.what} {one.todo}" for one in found.of("stop")]
-    return lines
-
-
-def _of_following(programmed: Program) -> list[str]:
-    """What a person does between programs, and what the checks say of the later ones."""
-    lines, enter = [], programmed.enter
-    for one in programmed.following:
-        lines += ["", f"Then a person reads, judges and enters, and runs {one.name}:"]
-        lines += [f"  {entry.sentence}" for entry in enter]
-        lines += [f"  {one.findings.sentence}"]
-        lines += [f"  {f.severity:<5} line {f.line}: {f.what} {f.todo}" for f in one.findings if f.severity == "stop"]
-        enter = one.enter
     return lines
 
 

@@ -18,6 +18,7 @@ __all__ = [
     "INSPECTION",
     "archive_of",
     "begun",
+    "cut_name",
     "dry_name",
     "inputs_of",
     "part_name",
@@ -86,7 +87,9 @@ def results_of(
     own = program_names(study) if with_program else ("", "")
     parts = [part_name(*own, number) for number in range(2, len(study.settings.get("phase", ())) + 1)]
     sheets = [sheet_name(number) for number in range(2, len(study.settings.get("phase", ())) + 1)]
-    programs_of = ("".join(own), dry_name(*own), *parts, *sheets) if with_program else ()
+    cuts = [cut_name(*own, number) for number, one in enumerate(study.settings.get("phase", ()), 1) if "recut" in one]
+    sheets += [f"release-{Path(one).stem}.html" for one in cuts]
+    programs_of = ("".join(own), dry_name(*own), *parts, *cuts, *sheets) if with_program else ()
     return result_set(folder, command, inputs, programs=programs_of)
 
 
@@ -179,6 +182,11 @@ def dry_name(name: str, suffix: str) -> str:
 def part_name(name: str, suffix: str, number: int) -> str:
     """Name of the file of the second, third, ... program of a study that the control cannot decide in one."""
     return f"{name}-{number}{suffix}"
+
+
+def cut_name(name: str, suffix: str, number: int) -> str:
+    """Name of the file of the program that cuts an operation again after the first, second, ... program."""
+    return f"{name}-{number}-CUT-AGAIN{suffix}"
 
 
 def sheet_name(number: int) -> str:

@@ -22,6 +22,7 @@ from ..program.deciding.decisions import Recut, ShiftOffset, linear
 from ..program.deciding.paths import straight
 from ..program.deciding.phases import cut_again, places_of
 from .asked import targets_made
+from .by_hand import cuts_of
 from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
 from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
@@ -248,7 +249,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
         raise InputError("no target can be touched, so there is no program", file=study.path, found=why[:500])
     tell("writing the program", 0.0)
     probe, kinematics = planned.probe, planned.kinematics
-    milling, name = options.get("milling"), options.get("name", study.path.stem)
+    name = options.get("name", study.path.stem)
     safe_name, suffix = program_names(study)
 
     def write(moves: tuple[Step, ...], called: str, *, whole: bool) -> str:
@@ -268,6 +269,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     with blaming(study.path, "program"):
         parts = planned.parts if planned.phases and not decides_itself(dialect) else ()
         moves = parts[0].steps if parts else planned.steps
+    milling = None if parts else options.get("milling")
     probing = write(moves, name, whole=milling is None)
     merged = None
     if milling is not None:
@@ -301,11 +303,10 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     omitted = programs.omissions(moves, dialect)
     following = later_parts(study, planned, dialect, (safe_name, suffix)) if parts else ()
     enter = entered_after(parts[0], study, dialect) if parts else ()
+    cuts = cuts_of(study, planned, dialect, (safe_name, suffix)) if parts else ()
     tell("done", 1.0)
-    return Program(
-        *(moves, probing, dialect, merged, findings, omitted, safe_name, suffix, dry, dry_findings, following, enter),
-        first_offset=offset_of(study),
-    )
+    checked = (merged, findings, omitted, safe_name, suffix, dry, dry_findings)
+    return Program(moves, probing, dialect, *checked, following, enter, offset_of(study), cuts)
 
 
 def simulate(study: Study, planned: Plan, programmed: Program) -> machine.results.Run:

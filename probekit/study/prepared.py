@@ -26,6 +26,7 @@ from ..program.timing import time_of
 from ..program.writing.compose import Touching
 from ..program.writing.dialect import Dialect
 from ..show import shown
+from .following import Cut, Following
 from .model import Study, numbers_of
 from .phasing import empty_phases, phases_of
 from .places import dry_name
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 
     from ..program.moves import Move
 
-__all__ = ["Following", "Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after"]
+__all__ = ["Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after"]
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _TOUCHING = ("first_feed", "back", "confirm", "near_feed", "near")  # keys of [program] that say how touches are made
@@ -238,36 +239,8 @@ class Plan:
             flow=dialect.reckoning.flow,
             names=dialect.reckoning.names,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
-            milling=self.study.file(options["milling"]) if "milling" in options else None,
+            milling=self.study.file(options["milling"]) if "milling" in options and part is None else None,
         )
-
-
-@shown
-@dataclass(frozen=True, eq=False)
-class Following:
-    """A program that follows another one, after a person has entered what that one found.
-
-    Attributes
-    ----------
-    name : str
-        Of its file, with the suffix.
-    part : Part
-    text : str
-    findings : Findings
-    enter : tuple of Entry
-        What a person enters after it.
-    """
-
-    name: str
-    part: Part
-    text: str
-    findings: Findings
-    enter: tuple[Entry, ...] = ()
-
-    @property
-    def sentence(self) -> str:
-        """Name, phase, and what the checks say, in one line."""
-        return f"{self.name}: {self.part.sentence}. {self.findings.sentence}"
 
 
 @shown
@@ -303,6 +276,8 @@ class Program:
         What a person enters after it.
     first_offset : str
         The work offset that is set up.
+    cuts : tuple of Cut
+        Programs that cut an operation again, where the dialect cannot decide.
     """
 
     moves: tuple[Step, ...]
@@ -318,6 +293,7 @@ class Program:
     following: tuple[Following, ...] = ()
     enter: tuple[Entry, ...] = ()
     first_offset: str = ""
+    cuts: tuple[Cut, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -328,7 +304,7 @@ class Program:
     @property
     def stops(self) -> bool:
         """Whether a check found something that the program must not be run with."""
-        all_found = (self.findings, self.dry_findings, *(one.findings for one in self.following))
+        all_found = (self.findings, self.dry_findings, *(one.findings for one in (*self.following, *self.cuts)))
         return any(found is not None and found.of("stop") for found in all_found)
 
     @property

@@ -9,7 +9,9 @@ from pathlib import Path
 from ..errors import InputError
 from ..program import difference
 from ..program.checking.findings import Finding, Findings
+from ..program.merging.cut_alone import CUT_ALONE
 from ..program.reading.source import Source, load
+from ..program.reading.words import parse
 from ..show import shown
 from .deciding_parts import part_of
 from .model import Study
@@ -118,6 +120,12 @@ def check(
             column="program.dialect",
             found=dialect.name,
             todo="A qualified person must check the program.",
+        )
+    if any(comment.upper().startswith(CUT_ALONE) for block in parse(source) for comment in block.comments):
+        raise InputError(
+            "the program cuts an operation again: it is not compared with the plan",
+            file=file,
+            todo="Write it again (probekit program) and compare the two files.",
         )
     part = part_of(planned, source)
     own = program_names(study)

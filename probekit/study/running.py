@@ -50,7 +50,11 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
             offsets[one.part.work_offset] = zero + sign * shift
         later = machine.run(one.text, **{**arguments, "offsets": offsets, "stands_in": offset})
         whole, enter = _joined(whole, later), one.enter
-    return whole
+    if whole.stopped or not programmed.following:
+        return whole
+    values = {entry.parameter: whole.parameters.get(_number(entry), np.nan) for entry in enter}
+    why = next((_beyond(entry, values[entry.parameter]) for entry in enter if not _good(entry, values)), "")
+    return replace(whole, stopped=f"the person does not go on: {why}") if why else whole
 
 
 def _number(entry: Entry) -> int:

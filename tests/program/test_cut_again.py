@@ -19,8 +19,10 @@ from probekit.errors import InputError
 from probekit.program.checking.told import told_decisions
 from probekit.program.deciding.decisions import Recut
 from probekit.program.merging.cutting_again import otherwise_cut
+from probekit.study.by_hand import told_following
 from probekit.study.deciding_trial import deciding_scenarios, not_lowered, untaken
 from probekit.study.preparation import check_program, machine_of
+from probekit.study.running import ran as run_all
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import deciding
@@ -213,6 +215,7 @@ def test_the_checks_find_nothing_and_the_sheet_tells_it(whole):
     assert programmed.dry_findings.of("stop") == ()
     told = " ".join(told_decisions(programmed.moves))
     assert "The operation 'T1' of the milling program is run again, once, with its tool lower by" in told
+    assert f"{LEFT}: (height - dz) [mm]." in told
     assert f"{LEFT}, at most {LIMIT} mm: it counts from G59, a copy of G55" in told
     options = {"kinematics": whole.plan.kinematics, "probe": whole.plan.probe, "flow": True}
     sheet = pk.program.release_sheet(programmed.merged, programmed.findings, decided=programmed.moves, **options)
@@ -222,7 +225,6 @@ def test_the_checks_find_nothing_and_the_sheet_tells_it(whole):
 
 SLIPS = {
     "the probe's length when it comes back": (r"(?s)(CUT AGAIN END\)\n.*?)G43 H20\n", r"\1"),
-    "how often": (r"(?s)(O\d+ while \[\[#\d+ LT )2(.*?if \[#\d+ LT )2\]\n(?=.*RECUT)", r"\g<1>3\g<2>3]\n"),
 }
 
 
@@ -269,6 +271,57 @@ def test_the_part_off_and_material_left_are_told_apart(whole):
     assert not_lowered(ran, "G59", "G55", 0.2, 2e-4) == ""
     assert not_lowered(ran, "G59", "G55", 0.3, 2e-4) != ""
     np.testing.assert_allclose(np.subtract(ran.origins["G55"], ran.origins["G54"]), motion[:3, 3], atol=2e-4)
+
+
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory) -> SimpleNamespace:
+    """The same where nothing is decided: two programs, one that cuts again, and values to enter."""
+    changes = (*deciding.CUT_AGAIN, ('dialect = "rs274_flow"', 'dialect = "rs274"'))
+    study = pk.study.load(deciding.in_milling(tmp_path_factory.mktemp("by_hand"), *changes))
+    plan = pk.study.plan(study)
+    return SimpleNamespace(study=study, plan=plan, programmed=pk.study.program(study, plan))
+
+
+def test_without_flow_a_person_reads_enters_and_runs_the_operation(by_hand):
+    programmed = by_hand.programmed
+    (cut,), (second,) = programmed.cuts, programmed.following
+    assert not programmed.stops
+    assert programmed.merged is None
+    entry = second.enter[-1]
+    assert entry.limit == ALLOWED
+    assert "enter Z of G59 = Z of G55 MINUS this value, X and Y of G59 as those of G55" in entry.into
+    assert f"{entry.parameter}=[#116-[#5243-#5223]] (left at rest)" in second.text.splitlines()
+    own = deciding.MILLING[deciding.MILLING.index("T1 M6") : deciding.MILLING.index("(OPERATION 2)")]
+    assert copy_in(cut.text)[-len(own.splitlines()) :] == own.replace("G55", "G59").splitlines()
+    told = " ".join(told_following(programmed, by_hand.plan))
+    assert "BLOCK-PROBE-2-CUT-AGAIN.nc: at most once" in told
+    assert "nothing is put into milling.nc: it must stop there" in told
+
+
+@pytest.mark.parametrize(
+    ("entered", "runs"),
+    [((0, 0, -0.2), True), ((0, 0, 0.2), False), ((0, 0, -0.31), False), ((0.01, 0, -0.2), False), ((0, -5, 0), False)],
+)
+def test_what_is_entered_wrongly_stops_before_the_tool_moves(by_hand, entered, runs):
+    """By RS274/NGC the root of a negative number is an error (NISTIR 6556, from memory)."""
+    offsets = {"G55": (100.0, 50.0, -300.0), "G59": tuple(np.add((100.0, 50.0, -300.0), entered))}
+    steps = list(pk.program.run(by_hand.programmed.cuts[0].text, offsets=offsets))
+    first = next(n for n, step in enumerate(steps) if step.kind == "tool")
+    assert any(step.kind == "unknown" for step in steps[:first]) != runs
+
+
+def test_without_flow_material_left_is_read_by_the_person(by_hand):
+    arguments = machine_of(by_hand.study, by_hand.plan, by_hand.programmed)
+    assert run_all(by_hand.programmed, arguments).stopped == ""
+    left = run_all(by_hand.programmed, arguments | {"errors": [pk.machine.Chip(0.2, 1, 2)]})
+    assert left.stopped.startswith("the person does not go on")
+    entry = by_hand.programmed.following[0].enter[-1]
+    motion = np.eye(4)
+    motion[2, 3] = 0.4  # the set-up error is entered, and nothing is left
+    made = pk.machine.AsMade(by_hand.plan.part, motion=motion)
+    ran = run_all(by_hand.programmed, arguments | {"made": made})
+    assert ran.stopped == ""
+    assert abs(ran.parameters[int(entry.parameter[1:])]) < 1e-3
 
 
 ASKED = {

@@ -31,6 +31,8 @@ def cut_again_as_planned(case: Case) -> list[Finding] | NotMade:
     planned, spans = cut_again(case.decided), case.again
     if case.dry or not (planned or spans):
         return []
+    if not case.moves:
+        return NotMade("the planned moves were not given", "look")
     if len(planned) != len(spans):
         what = f"{len(spans)} operations are cut again, planned are {len(planned)}"
         line = spans[0][0] if spans else 0

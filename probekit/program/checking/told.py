@@ -8,7 +8,7 @@ from html import escape
 from ..deciding.decisions import Continue, Decide, Entered, Recut, Reprobe, ShiftOffset, Step, UseOffset
 from ..deciding.entries import Entry
 from ..deciding.estimates import Estimate
-from ..deciding.expressions import Deviation, Expression, Name, Value
+from ..deciding.expressions import Deviation, Expression, Let, Name, Shifted, Value
 from ..moves import SafeStop
 from .sheet_tables import table
 
@@ -34,6 +34,7 @@ def told_decisions(steps: Sequence[Step]) -> list[str]:
         elif isinstance(one, Reprobe):
             found += told_decisions(one.steps)
             if one.between:
+                found += [f"{let.name}: {words_of(let.to)} [mm]." for let in one.steps if isinstance(let, Let)]
                 found += [f"Unless {words_of(one.until)}: {words}" for words in told_decisions(one.between)]
             times = f"{one.at_most} time{'s' * (one.at_most != 1)}"
             found.append(f"These touches are made again, at most {times}, until {words_of(one.until)}.")
@@ -79,6 +80,8 @@ def words_of(tree: Expression) -> str:
         return f"{tree.number:g}{f' {tree.unit}' if tree.unit else ''}"
     if isinstance(tree, Name):
         return tree.name
+    if isinstance(tree, Shifted):
+        return f"{tree.to} less {tree.of} along {'XYZ'[tree.axis]}"
     if isinstance(tree, Deviation):
         return f"deviation of touch {tree.touch}"
     parts = [words_of(one) for one in tree.of]

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ...show import shown
-from .asked import size_name
+from .asked import left_name, size_name
 from .decisions import Step, Switch, linear
 from .expressions import Let
 from .phases import Part
@@ -81,6 +81,14 @@ def entries_of(part: Part, by: str, shows: Mapping[str, str]) -> tuple[Entry, ..
         if asked.limit is not None:
             unit = "degree" if asked.kind == "angle" else "mm"
             found.append(Entry(shows[asked.name], asked.name, asked.limit, unit))
+    if phase.recut is not None:
+        cut, of = phase.recut, part.work_offset
+        into = (
+            f"if it is more and at most {cut.limit:g} mm: enter Z of {cut.to} = Z of {of} MINUS this value, X and Y of "
+            f"{cut.to} as those of {of}; run the program that cuts '{cut.operation}' again, ONCE, then this program; "
+            "beyond that, or still more after it: do not go on"
+        )
+        found.append(Entry(shows[left_name(phase)], f"left to cut of '{cut.operation}'", cut.allowed, into=into))
     if phase.to:
         found.append(Entry(shows[size_name(phase)], "size of the whole shift", phase.limit))
     for letter, name in zip("XYZ", part.enter, strict=False):

@@ -20,6 +20,7 @@ __all__ = [
     "Let",
     "Name",
     "Operation",
+    "Shifted",
     "Value",
     "is_condition",
     "leaves",
@@ -60,6 +61,19 @@ class Deviation:
     """By how much a recorded touch triggered outside its nominal, along the outward normal of its target [mm]."""
 
     touch: int
+    unit: str = field(default="mm", init=False)
+
+
+@dataclass(frozen=True)
+class Shifted:
+    """By how much a work offset that a person has entered lies off another one, along X, Y or Z (0 to 2) [mm].
+
+    A program as data knows nothing of it: there it counts as none.
+    """
+
+    to: str
+    of: str
+    axis: int
     unit: str = field(default="mm", init=False)
 
 
@@ -105,7 +119,7 @@ class Operation:
         return found
 
 
-Expression = Value | Name | Deviation | Operation
+Expression = Value | Name | Deviation | Shifted | Operation
 
 
 @dataclass(frozen=True)
@@ -181,6 +195,8 @@ def value_of(tree: Expression, names: Mapping[str, float], deviations: Mapping[i
     """
     if isinstance(tree, Value):
         return float(tree.number)
+    if isinstance(tree, Shifted):
+        return 0.0
     if isinstance(tree, Name | Deviation):
         known, key = (names, tree.name) if isinstance(tree, Name) else (deviations, tree.touch)
         if key not in known:
@@ -192,7 +208,7 @@ def value_of(tree: Expression, names: Mapping[str, float], deviations: Mapping[i
         raise InputError(f"a value cannot be reckoned: {error}", found=tree.word) from None
 
 
-def leaves(tree: Expression) -> Iterator[Value | Name | Deviation]:
+def leaves(tree: Expression) -> Iterator[Value | Name | Deviation | Shifted]:
     """The numbers, names and touches that a tree is made of."""
     if isinstance(tree, Operation):
         for one in tree.of:

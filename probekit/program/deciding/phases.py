@@ -19,7 +19,7 @@ from ..moves import Index, Lift, Message, Move, Orient, Restart, SafeStop, Touch
 from .asked import Phase, left_name, size_name
 from .decisions import Continue, Decide, Entered, Milling, Recut, Reprobe, ShiftOffset, Step, UseOffset, linear
 from .estimates import Estimate, Probed
-from .expressions import Expression, Let, Name, Operation, Value, total
+from .expressions import Expression, Let, Name, Operation, Shifted, Value, total
 
 __all__ = ["Part", "cut_again", "in_parts", "in_phases", "places_of"]
 
@@ -137,11 +137,14 @@ def in_parts(
         if entered:
             _refuse_turned(body, kinematics)
         own = _from_above(body)
-        lets, last = _values_to_enter(phase, estimates), phase is phases[-1]
+        lets, last = _values_to_enter(phase, estimates), phase is phases[-1] and phase.recut is None
+        if phase.recut is not None:
+            left: Expression = Name(phase.recut.by)
+            lets = [Let(left_name(phase), Operation("-", (left, Shifted(offset, by, 2))) if entered else left)]
         end = [*tail] if last else [height, *(one for one in tail if isinstance(one, Index))]
         back = [UseOffset(by)] if entered else []
         done = [] if last else [SafeStop(_message(phase))]
-        enter = tuple(let.name for let in lets[:3])
+        enter = tuple(let.name for let in lets[:3]) if phase.to else ()
         parts.append(Part(phase, (*head, *entered, *own, *end, *estimates, *lets, *back, *done), offset, enter, before))
         before += sum(isinstance(one, Touch) for one in body)
         if phase.to:
@@ -284,7 +287,9 @@ def _cut_again(
     asked = phase.recut
     assert asked is not None
     given = () if shift is None else zip(shift.names, shift.directions, strict=True)
-    moved: list[Expression] = [Operation("*", (Value(way[2]), Name(name))) for name, way in given if way[2]]
+    moved: list[Expression] = [
+        Name(name) if way[2] == 1 else Operation("*", (Value(way[2]), Name(name))) for name, way in given if way[2]
+    ]
     height: Expression = Name(asked.by)
     left = Let(left_name(phase), Operation("-", (height, total(moved))) if moved else height)
     size = Operation("abs", (Name(left.name),))
@@ -360,4 +365,6 @@ def _values_to_enter(phase: Phase, estimates: Sequence[Estimate]) -> list[Let]:
 
 
 def _message(phase: Phase) -> str:
+    if phase.recut is not None:
+        return "READ THE VALUES, CUT AGAIN OR GO ON: SEE SHEET"
     return f"READ THE VALUES, ENTER {phase.to}: SEE SHEET" if phase.to else f"PHASE {phase.name} DONE: SEE SHEET"[:60]

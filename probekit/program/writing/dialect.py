@@ -99,6 +99,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "entered": frozenset(_ORIGINS | {"to", "by", "limit", "work_offset"}),
         "use_offset": frozenset({"work_offset"}),
         "record_shifted": frozenset(_TARGET | _SLOTS | _ORIGINS | {"to", "by"}),
+        "recut_entered": frozenset(_ORIGINS | {"to", "by", "limit"}),
         "recut": frozenset(_ORIGINS | {"to", "by", "to_number", "left"}),
     }
 )

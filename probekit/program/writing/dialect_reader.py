@@ -69,7 +69,7 @@ _NEEDED = (
 _OPTIONAL = (
     *("orient", "first_touch", "back_off", "confirm", "agree", "safe_stop", "restart"),
     *("let", "decide", "otherwise", "decided", "repeat", "repeated", "again", "again_end", "give_up"),
-    *("shift", "entered", "use_offset", "record_shifted", "recut"),
+    *("shift", "entered", "use_offset", "record_shifted", "recut", "recut_entered"),
 )
 _NOT_DEFINED = "it is not yet defined for this control"
 

@@ -19,7 +19,7 @@ from types import MappingProxyType
 
 from ...errors import InputError
 from ...show import shown
-from ..deciding.expressions import Deviation, Expression, Name, Value
+from ..deciding.expressions import Deviation, Expression, Name, Shifted, Value
 from .numbers import Number
 
 __all__ = ["Reckoning", "spelled"]
@@ -69,6 +69,12 @@ def spelled(
         return f"[{text}]" if text.startswith("-") and "[" in how.operations.get("+", "") else text
     if isinstance(tree, Name):
         return name(tree.name)
+    if isinstance(tree, Shifted):
+        if tree.to not in how.origins or tree.of not in how.origins:
+            told = f"the dialect {dialect} does not tell where the values of a work offset are"
+            raise InputError(told, column="reckoning.origins", found=f"{tree.to}, {tree.of}")
+        ends = (how.parameter.replace("{n}", str(how.origins[one] + tree.axis)) for one in (tree.to, tree.of))
+        return "[{}-{}]".format(*ends)
     if isinstance(tree, Deviation):
         return deviation(tree.touch)
     if tree.word not in how.operations:
