@@ -136,6 +136,8 @@ def touches(
     notes += said if budget.u("drift_um") else []
     by_time = um("drift_um") * when[:, None] * normal if drift is None else drift.factors(when, normal)
     columns.add("drift", by_time)
+    if drift is not None:
+        own["drift"] = drift.own(when, normal)
     columns.add("clamping", um("clamping_um") * _indicator(features) * seen[:, None])
     columns.add("chord error", np.full(len(seen), budget.value("chord_um") / 2.0 * _UM) * seen)
     total = np.sqrt(sum((part**2 for part in own.values()), np.zeros(len(seen))))

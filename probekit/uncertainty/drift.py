@@ -2,16 +2,18 @@
 
 symbol   variable     meaning
 t        when         times of the knots, 0 at the first touch, 1 at the last
-D(t)     shift        drift since the first touch [mm], straight between knots
+D(t)     shift        drift since the first touch [mm], taken as straight between knots
 a_j                   what reference j reads without drift
 s        noise        standard uncertainty of one touch made again at the same place [mm]
 h        drift_um     largest drift that is expected over the run
 
 A reference reads a_j + n.D(t) + noise. Each step of D from knot to knot has, before the touches speak, the standard
-uncertainty h sqrt(dt/3) along each axis, so that what no reference sees keeps the drift of the budget; least squares
-with that prior (JCGM 102:2011, 6.2, and Gauss-Markov; from memory) give D and its covariance. If the touches show more
-than h, that counts in its place. If they scatter by more than s allows (chi-square, 95 %), the covariance is widened by
-what they show (Birge 1932; from memory).
+uncertainty h sqrt(dt/3) along each axis, so that what no reference sees keeps the drift of the budget: a random walk.
+Between two knots, at the part s of dt, it departs from the straight line by a Brownian bridge of the variance h^2/3
+dt s (1 - s): the first three terms of its series (Karhunen-Loeve; from memory) are shared by touches that follow each
+other, the rest is each touch's own. Least squares with that prior (JCGM 102:2011, 6.2, and Gauss-Markov; from memory)
+give D and its covariance. If the touches show more than h, that counts in its place. If they scatter by more than s
+allows (chi-square, 95 %), the covariance is widened by what they show (Birge 1932; from memory).
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ __all__ = ["Drift", "drift"]
 
 _ROUND = 0.02  # of the run: references touched within it belong to one round
 _SAME = 3  # decimals of mm in which two targets are one
+_TERMS = 3  # of the series of a bridge: 90 % of its variance in the middle are shared
 _NO_DRIFT = 0.2  # a reference that reads so much apart [mm] was not touched at the same place
 
 
@@ -53,6 +56,8 @@ class Drift:
         Its uncertainty: change of `shift` with each of r independent causes [mm].
     references : int
         Targets that were touched more than once.
+    expected : float
+        Largest drift that was expected over the run, or that a reference shows if that is more [mm].
     largest : float
         Largest change that a reference shows along its normal [mm].
     notes : tuple of str
@@ -62,6 +67,7 @@ class Drift:
     shift: np.ndarray
     root: np.ndarray
     references: int
+    expected: float
     largest: float
     notes: tuple[str, ...]
 
@@ -79,7 +85,13 @@ class Drift:
 
     def factors(self, when: np.ndarray, normal: np.ndarray) -> np.ndarray:
         """Change (n, r) of deviations with each cause of what is not known of the drift; `normal` (n, 3) [mm]."""
-        return np.einsum("nk,kar,na->nr", _hats(self.when, when), self.root, normal)
+        at_knots = np.einsum("nk,kar,na->nr", _hats(self.when, when), self.root, normal)
+        between = np.einsum("nb,na->nba", self.expected * _bridges(self.when, when)[0], normal)
+        return np.hstack([at_knots, between.reshape(len(when), -1)])
+
+    def own(self, when: np.ndarray, normal: np.ndarray) -> np.ndarray:
+        """What each touch has to itself beside `factors`, between the knots (n,) [mm]."""
+        return self.expected * _bridges(self.when, when)[1] * np.linalg.norm(normal, axis=1)
 
     def correct(self, measured: pd.DataFrame) -> tuple[pd.DataFrame, str]:
         """The touches table as it would be without drift, and what was done."""
@@ -154,7 +166,7 @@ def drift(measured: pd.DataFrame, budget: Budget) -> Drift | None:
     root = np.linalg.cholesky(covariance[: len(prior), : len(prior)]) * prior[:, None]
     per_knot = np.einsum("km,mar->kar", steps, root.reshape(many - 1, 3, -1))
     shift = steps @ (prior * answer[: len(prior)]).reshape(many - 1, 3)
-    return Drift(knots, shift, per_knot, references, change, tuple(said))
+    return Drift(knots, shift, per_knot, references, expected, change, tuple(said))
 
 
 def _repeated(measured: pd.DataFrame, reading: np.ndarray, when: np.ndarray) -> np.ndarray:
@@ -189,3 +201,13 @@ def _knots(when: np.ndarray) -> np.ndarray:
 def _hats(knots: np.ndarray, when: np.ndarray) -> np.ndarray:
     """Weights (n, k) of the knots for straight lines between them."""
     return np.column_stack([np.interp(when, knots, unit) for unit in np.eye(len(knots))])
+
+
+def _bridges(knots: np.ndarray, when: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Departure (n, b) of a drift of 1 from straight lines between knots, by causes shared, and the rest (n,)."""
+    step, terms = np.diff(knots), np.arange(1, _TERMS + 1)
+    part = (when[:, None] - knots[:-1]) / step
+    inside, part = np.where((part > 0) & (part < 1), step / 3.0, 0.0), np.clip(part, 0.0, 1.0)
+    waves = np.sqrt(2.0 * inside)[:, :, None] * np.sin(np.pi * terms * part[:, :, None]) / (np.pi * terms)
+    rest = np.sum(inside * part * (1.0 - part), axis=1) - np.sum(waves**2, axis=(1, 2))
+    return waves.reshape(len(when), -1), np.sqrt(np.maximum(rest, 0.0))

@@ -152,6 +152,36 @@ def test_injected_drift_is_found_within_its_uncertainty():
     assert np.mean(np.array(normalised) < chi2.ppf(0.95, 3)) > 0.92
 
 
+@pytest.mark.parametrize("kind", ["walk", "warming up"])
+def test_what_references_do_not_see_between_them_stays_uncertain(kind):
+    """150 runs with references at their start and end alone: 2 u cover what the correction leaves of every touch.
+
+    A random walk of the budget's variance h^2/3, and a machine that warms up: h (1 - exp(-4t)), 0.4 h from a line.
+    """
+    covered = []
+    for seed in range(150):
+        rng = np.random.default_rng(seed)
+        table = run_with_references(2, seed, np.zeros((2, 3)))
+        when = (table["time"].to_numpy() - 100.0) / 600.0
+        if kind == "walk":
+            steps = rng.normal(size=(len(when), 3)) * np.sqrt(np.diff(when, prepend=0.0) / 3.0)[:, None]
+            true = PRIOR * 1e-3 * np.cumsum(steps, axis=0)
+        else:
+            true = PRIOR * 1e-3 * rng.uniform(-1, 1, 3) * (1 - np.exp(-4 * when))[:, None]
+        table[["x", "y", "z"]] += true
+        got = drift(table, BUDGET)
+        normal = table[["i", "j", "k"]].to_numpy()
+        left = np.einsum("na,na->n", got.at(when) - true, normal)
+        u = np.hypot(np.linalg.norm(got.factors(when, normal), axis=1), got.own(when, normal))
+        covered.append((np.abs(left) <= 2 * u)[(table["feature"] == "skin").to_numpy()])
+    assert np.mean(covered, axis=0).min() > 0.95 - 3 * np.sqrt(0.05 * 0.95 / 150)
+    bridge = got.own(np.array([0.5]), np.eye(3)[:1]) ** 2
+    seen = got.factors(np.array([0.5]), np.eye(3)[:1]), got.factors(np.array([0.0, 1.0]), np.eye(3)[[0, 0]])
+    ends = (np.array([0.5, 0.5]) @ seen[1]) ** 2  # a straight line between what is known of the ends
+    # closed form of a Brownian bridge in the middle of the run: h^2/3 times 1/4
+    assert (seen[0] ** 2).sum() + bridge.item() - ends.sum() == pytest.approx(got.expected**2 / 12.0, rel=1e-9)
+
+
 def test_correction_takes_the_drift_out_of_what_it_did_not_see_and_narrows_it():
     true = np.array([[0, 0, 0], [0.004, -0.002, 0.006], [0.005, -0.004, 0.011]])
     table = run_with_references(3, 1, true)
