@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from .console import say
 
 if TYPE_CHECKING:
-    from .report.compare_page import Side
+    from .report import Side
     from .study.model import Study
 
 __all__ = ["add_command"]
@@ -35,7 +35,7 @@ def add_command(commands: Any) -> None:
 def _compare(options: argparse.Namespace) -> int:
     from . import study
     from .files import refuse_overwriting
-    from .report.compare_page import compare_page
+    from .report import compare_page
     from .study.places import inputs_of
 
     first = study.load(options.study)
@@ -54,7 +54,7 @@ def _compare(options: argparse.Namespace) -> int:
 
 def _side(wanted: Study, models: dict[Any, Any]) -> Side:
     from . import study
-    from .report.compare_page import Side
+    from .report import Side
 
     found = study.run(wanted, models=models)
     return Side(found.scene, found.verdict, found.part.sha256, found.stamp)

@@ -18,6 +18,7 @@ from ..errors import InputError
 from ..scene.pictures import choose_directions
 from ..show import shown
 from . import sections
+from .language import mark
 from .page import write
 from .payload import payload
 from .places import find, labels
@@ -96,14 +97,14 @@ def compare_page(first: Side, second: Side, *, to: str | Path) -> Path:
         to,
         one,
         "compare.html",
-        ("overlay.js", "compare.js"),
+        ("overlay.js", "saying.js", "compare.js"),
         labels=named[0],
         second=payload(other, named[1]),
         title=escape(one.title),
         apart=escape(json.dumps(apart)),
         symbols=sections.symbols(_both(one, other)),
         heads="".join(_head(side, k) for k, side in enumerate((first, second))),
-        notes="".join(f"<li>{escape(note)}</li>" for note in _notes(first, second, apart)),
+        notes="".join(f"<li>{note}</li>" for note in _notes(first, second, apart)),
         table=_table(first, second, apart),
         stills="".join(
             f'<div class="stills">{sections.stills(scene, seen_from, name)}</div>'
@@ -120,28 +121,25 @@ def _both(one: Scene, other: Scene) -> Scene:
 
 
 def _head(side: Side, k: int) -> str:
-    name = ("Left", "Right")[k]
+    name = ("two.left", "two.right")[k]
     return (
-        f'<div class="side"><h2>{name}: {escape(side.verdict.part)}</h2>'
+        f'<div class="side"><h2>{mark(name)}: {mark(f"word.{side.verdict.part}")}</h2>'
         f'<p class="small">{escape(side.stamp)}</p><p class="small">{escape(side.verdict.sentence)}</p></div>'
     )
 
 
 def _notes(first: Side, second: Side, apart: Collection[str]) -> list[str]:
-    notes = [
-        "Colours have one scale for both. Each part stands in the frame of its own study: a difference is also one of "
-        "the alignments. U of both takes the two inspections as independent (k = 2); an error that both share, such as "
-        "that of the same ball, cancels in the difference, which is then surer than U says."
-    ]
+    """What has to be known to believe the page, as HTML."""
+    notes = [mark("two.frames")]
     limits = [{(one.name, one.lower, one.upper) for one in side.scene.legend.limits} for side in (first, second)]
     if limits[0] != limits[1]:
-        notes.append("The two were not judged by the same limits: compare the deviations, not the verdicts.")
+        notes.append(mark("two.limits"))
     known = [set(side.verdict.table["touch"].astype(str)) for side in (first, second)]
     if alone := known[0] ^ known[1]:
-        notes.append(f"Touches on one side only, not in the table: {len(alone)}.")
+        notes.append(f"{mark('two.alone')} {len(alone)}")
     if apart:
         named = ", ".join([*apart][:20])
-        notes.append(f"Touches with one number at two places, not in the table: {named}, {len(apart)} in all.")
+        notes.append(f"{mark('two.apart')} {len(apart)}: {escape(named)}")
     return notes
 
 
@@ -161,15 +159,16 @@ def _table(first: Side, second: Side, apart: Collection[str]) -> str:
             f"<td>{escape(str(row['feature']))}</td>"
             f"{''.join(f'<td class=n>{length(v)}</td>' for v in numbers)}"
             f'<td class="n">{length(2 * doubt.iloc[k], "a")}</td>'
-            f'<td class="v">{symbol(row["word"])} {escape(row["word"])}</td>'
-            f'<td class="v">{symbol(row["word_2"])} {escape(row["word_2"])}</td></tr>'
+            f'<td class="v">{symbol(row["word"])} {mark("word." + row["word"])}</td>'
+            f'<td class="v">{symbol(row["word_2"])} {mark("word." + row["word_2"])}</td></tr>'
         )
-    heads = ("touch", "feature", "left", "right", "right minus left", "U of both", "left verdict", "right verdict")
-    head = "".join(f'<th scope="col"{NUMERIC_HEAD if 1 < k < 6 else ""}>{h}</th>' for k, h in enumerate(heads))
-    more = f" The {_LISTED} that differ most of {len(both)}." if len(both) > _LISTED else ""
+    heads = ("col.touch", "col.feature", "two.left", "two.right", "two.difference", "two.doubt", "two.verdict.left")
+    heads = (*heads, "two.verdict.right")
+    head = "".join(f'<th scope="col"{NUMERIC_HEAD if 1 < k < 6 else ""}>{mark(h)}</th>' for k, h in enumerate(heads))
+    more = f" {mark('two.most')} {_LISTED} / {len(both)}" if len(both) > _LISTED else ""
     return captioned(
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody>",
-        f"Deviations in mm, the largest difference first.{more}",
+        f'{mark("two.caption")} <span class="unit">mm</span>.{more}',
         'class="scroll tall" id="touches"',
     )
 

@@ -71,7 +71,7 @@ def plan_page(
         to,
         scene,
         "plan.html",
-        ("overlay.js", "plan.js", "play.js", "framed.js", "page.js"),
+        ("overlay.js", "plan.js", "play.js", "framed.js", "saying.js", "page.js"),
         title=escape(scene.title),
         stamp=escape(stamp),
         symbols=sections.symbols(scene),

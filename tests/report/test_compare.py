@@ -15,7 +15,7 @@ from scene import synthetic
 from probekit import scene as pk_scene
 from probekit.cli import main
 from probekit.errors import InputError
-from probekit.report.compare_page import Side, compare_page
+from probekit.report import Side, compare_page, language
 from probekit.scene.pictures import choose_directions
 
 READY = "globalThis.probekit?.sides?.length === 2 && performance.getEntriesByName('probekit:first-view').length"
@@ -62,6 +62,12 @@ def test_the_table_has_the_differences(compared):
     assert rows == 59, "every touch but the missed one differs by 0.01"
 
 
+def test_every_word_of_it_has_an_entry(compared):
+    asked = set(re.findall(r'data-w(?:-label)?="([^"]+)"', compared.read_text(encoding="utf-8")))
+    assert {"two.difference", "two.canvas.right", "two.frames"} < asked
+    assert asked <= set(language.table()["de"])
+
+
 def test_touches_at_two_places_are_not_subtracted(sides, tmp_path):
     """One number is not one point: the other study may have another plan."""
     table = sides[1].verdict.table
@@ -70,7 +76,7 @@ def test_touches_at_two_places_are_not_subtracted(sides, tmp_path):
     )
     path = compare_page(sides[0], replace(sides[1], verdict=elsewhere), to=tmp_path / "two.html")
     text = path.read_text(encoding="utf-8")
-    assert "one number at two places, not in the table: 7, 1 in all" in text
+    assert "one number at two places, not in the table:</span> 1: 7" in text
     assert 'data-apart="[&quot;7&quot;]"' in text
     assert text.partition('id="touches"')[2].count('data-mm="0.01"') == 58
 
@@ -121,6 +127,17 @@ def test_cameras_are_linked_and_a_touch_is_chosen_on_both(open_page, compared, v
     assert f"{abs(row['deviation']):.4f}" in said
     assert page.locator(".over .name.on").count() == 2
     assert page.locator("tr.on").count() == 1
+    page.locator("#language").select_option("de")
+    said = page.locator("#reading").inner_text()
+    assert said.startswith(f"Antastung {touch}: links ")
+    assert "rechts minus links +0,0100 mm" in said, "with a decimal comma"
+    page.locator("#unit").click()
+    assert "rechts minus links +0,00039 in" in page.locator("#reading").inner_text(), "0.01 mm / 25.4"
+    first = page.locator("#touches tbody tr").first
+    shown = float(first.locator("td.n").nth(2).inner_text().replace(",", "."))
+    assert shown == pytest.approx(0.01 / 25.4, abs=6e-6)
+    assert "zwei Teile" in page.locator("h1").inner_text()
+    assert page.locator(".over text", has_text=re.compile(r"[\d] in$")).count() >= 2, "the scale bars, too"
 
 
 @pytest.mark.browser

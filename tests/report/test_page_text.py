@@ -26,7 +26,7 @@ from probekit.verdict.words import WORST_FIRST
 def test_policy_names_exactly_the_inline_parts(written):
     text = written.read_text(encoding="utf-8")
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text).group(1)
-    for tag, count in (("script", 18), ("style", 1)):
+    for tag, count in (("script", 19), ("style", 1)):
         bodies = re.findall(rf"<{tag}>(.*?)</{tag}>", text, flags=re.S)
         assert len(bodies) == count
         for body in bodies:
@@ -246,7 +246,7 @@ def test_every_language_has_every_word(written):
     assert set(words_of) == set(language.LANGUAGES)
     assert set(words_of["de"]) == set(words_of["en"])
     asked = set()
-    for name in ("page.js", "verdict.js", "reading.js", "plot.js"):
+    for name in ("page.js", "saying.js", "verdict.js", "reading.js", "plot.js", "compare.js"):
         asked |= set(re.findall(r'say\("([^"]+)"\)', asset(name)))
     text = written.read_text(encoding="utf-8")
     asked |= set(re.findall(r'data-w(?:-label)?="([^"]+)"', text))

@@ -5,12 +5,8 @@
   const root = document.documentElement, $ = (selector) => document.querySelector(selector);
   root.classList.remove("no3d");
   root.classList.add("js");
+  const saying = globalThis.probekitSaying(JSON.parse($("#data").textContent).words), { say, format, length, unit, decimals } = saying;
   const without = () => { root.classList.add("no3d"); $(".nogl").hidden = false; };
-  const MINUS = "\u2212", UNITS = "mm";
-  const format = (value, digits = 3) => {
-    const text = Math.abs(value).toFixed(digits);
-    return Number(text) === 0 ? text : `${value < 0 ? MINUS : "+"}${text}`;
-  };
   let sides;
   try {
     sides = await Promise.all([["data", "left"], ["second", "right"]].map(async ([block, id]) => {
@@ -19,8 +15,8 @@
       if (!view) throw new Error("no WebGL");
       const value = (row) => touches.deviation[row] ?? null;
       const overlay = globalThis.probekitOverlay(canvas.nextElementSibling, view, {
-        ids: touches.touch, text: (row) => (value(row) === null ? touches.word[row] : format(value(row))), word: (row) => touches.word[row], unit: () => UNITS, decimals: String,
-        colours: () => ({ colours: data.stops, ends: [format(-data.span, 2), format(data.span, 2)], says: UNITS }),
+        ids: touches.touch, text: (row) => (value(row) === null ? say(`word.${touches.word[row]}`) : format(value(row), 3, true)), word: (row) => touches.word[row], unit, decimals,
+        colours: () => ({ colours: data.stops, ends: [format(-data.span, 2, true), format(data.span, 2, true)], says: unit() }),
       });
       overlay.setRows(data.labels);
       canvas.addEventListener("webglcontextlost", (event) => { event.preventDefault(); without(); });
@@ -52,14 +48,19 @@
       view.setStates(touches.touch.map((_, n) => (n === row ? 1.7 : 1)));
       overlay.select(row);
       if (row >= 0 && turn && !said.length) view.turnTo(row);
-      if (row >= 0) said.push(`${["left", "right"][k]} ${touches.word[row]}${value(row) === null ? "" : ` ${format(value(row), 4)} ${UNITS}`}`);
+      if (row >= 0) said.push(`${say(["two.left", "two.right"][k]).toLowerCase()} ${say(`word.${touches.word[row]}`)}${value(row) === null ? "" : ` ${length(value(row), 4, true)}`}`);
     });
     const values = sides.map(({ value, rows }) => (rows.has(id) ? value(rows.get(id)) : null));
-    if (apart.has(id)) said.push("at two places, not subtracted");
-    else if (values.every((v) => v !== null)) said.push(`right minus left ${format(values[1] - values[0], 4)} ${UNITS}`);
-    $("#reading").textContent = id === null ? "No touch chosen." : `Touch ${id}: ${said.join("; ")}`;
+    if (apart.has(id)) said.push(say("two.places"));
+    else if (values.every((v) => v !== null)) said.push(`${say("two.difference")} ${length(values[1] - values[0], 4, true)}`);
+    $("#reading").removeAttribute("data-w"); // what stands there is no longer the hint
+    $("#reading").textContent = id === null ? say("two.none") : `${say("touch")} ${id}: ${said.join("; ")}`;
     for (const tr of document.querySelectorAll("#touches tbody tr")) tr.classList.toggle("on", tr.querySelector("a")?.textContent === id);
   };
+  saying.onRewrite(() => {
+    if (!$("#reading").dataset.w) select(selected);
+    for (const { view } of sides) view.redraw();
+  });
   const whole = () => { select(null); sides[0].view.showWhole(); };
   $("#whole").addEventListener("click", whole);
   document.addEventListener("click", (event) => {

@@ -26,37 +26,14 @@
   const changed = () => { for (const call of listeners) call(); };
 
   // ---- numbers and words ----
-  let unit = "mm", comma = false, language = "en", state = null;
-  const MINUS = "\u2212";
-  const say = (key) => (key === "unit" ? unit : words[language][key] ?? words.en[key] ?? key);
-  const decimals = (text) => (comma ? String(text).replaceAll(".", ",") : String(text));
-  const format = (mm, digits, signed, bare) => {
-    // an inch figure gets one more decimal than the millimetre figure: the last place then means 0.25 of it or less
-    const inch = unit === "in" && !bare, shown = (inch ? mm / 25.4 : mm).toFixed(inch ? digits + 1 : digits);
-    if (Number(shown) === 0) return decimals(shown.replace("-", ""));
-    return decimals(mm < 0 ? MINUS + shown.slice(1) : (signed ? "+" : "") + shown);
-  };
-  const length = (mm, digits = 4, signed = false) => (mm === null || mm === undefined ? "\u2013" : `${format(mm, digits, signed)} ${unit}`);
-  const quantities = $$(".q").map((element) => [element, Number(element.dataset.mm), Number(element.dataset.n), "+\u2212".includes(element.textContent[0])]);
-  const figures = $$("td.n").filter((td) => !td.children.length && /^[^a-z]*\d[.,]\d/i.test(td.textContent));
-  const rewrite = () => {
-    for (const [element, mm, digits, signed] of quantities) element.textContent = format(mm, digits, signed);
-    for (const td of figures) td.textContent = comma ? td.textContent.replace(".", ",") : td.textContent.replace(",", ".");
-    for (const element of $$(".unit")) element.textContent = unit;
-    for (const element of $$("[data-w]")) element.textContent = [say(element.dataset.w), element.dataset.wTail].filter(Boolean).join(" ");
-    for (const element of $$("[data-w-label]")) element.setAttribute("aria-label", say(element.dataset.wLabel));
-    root.lang = language;
-    const told = [unit === "in" ? say("other.units") : "", language === "en" ? "" : say("other.language")].filter(Boolean);
-    $("#inch").textContent = told.join(" ");
-    $("#inch").hidden = !told.length;
-    $("#unit").textContent = unit;
-    $("#unit").setAttribute("aria-label", `${say("unit.label")}: ${unit}`);
+  const saying = globalThis.probekitSaying(words), { say, decimals, format, length, unit, rewrite } = saying;
+  let state = null;
+  saying.onRewrite(() => {
     list?.fill(true);
     read();
     changed();
     view?.redraw();
-  };
-  $("#unit").addEventListener("click", () => { unit = unit === "mm" ? "in" : "mm"; rewrite(); });
+  });
 
   // ---- view ----
   const canvas = $("canvas"), over = $(".over");
@@ -118,14 +95,14 @@
   };
   const stateNow = () => state;
   stateNow.all = [];
-  const kind = globalThis.probekitKind({ touches, wordOrder: data.wordOrder, ids, make, symbol, format, length, unit: () => unit, say, state: stateNow });
+  const kind = globalThis.probekitKind({ touches, wordOrder: data.wordOrder, ids, make, symbol, format, length, unit, say, state: stateNow });
   const read = () => {
     reading.replaceChildren(...(selected >= 0 ? kind.read(selected, (by) => step(by, kind.ranked)) : hint ? [make("h2", "Touch"), hint, ...kind.idle()] : []));
     overlay?.select(selected);
   };
   if (view) {
     overlay = globalThis.probekitOverlay(over, view, {
-      ids, text: (row) => kind.label(row), word: (row) => kind.sign(row), unit: () => unit, decimals,
+      ids, text: (row) => kind.label(row), word: (row) => kind.sign(row), unit, decimals,
       colours: () => page.colours?.() ?? { colours: [], ends: ["", ""], says: "" },
     });
     overlay.setRows(data.labels);
@@ -300,9 +277,7 @@
 
   Object.assign(page, {
     $, $$, make, data, touches, ids, view, overlay, kind, say, format, length, symbol, select, pick, read,
-    unit: () => unit, decimals, isShown: (row) => shown[row], selected: () => selected,
-    setComma(on) { comma = on; rewrite(); },
-    setLanguage(name) { language = name; rewrite(); },
+    unit, decimals, isShown: (row) => shown[row], selected: () => selected,
     setState(next) { state = next; view?.setState(next); read(); changed(); },
     state: stateNow,
     onChange(call) { listeners.push(call); },

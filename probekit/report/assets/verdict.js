@@ -207,12 +207,6 @@ globalThis.probekitReport = (page) => {
   page.onChange(exaggerate);
   $("#shade").addEventListener("change", (event) => view.setShade(event.target.checked));
   $("#brief").addEventListener("change", (event) => document.body.classList.toggle("brief", event.target.checked));
-  $("#comma").addEventListener("change", (event) => page.setComma(event.target.checked));
-  $("#language").addEventListener("change", (event) => {
-    if (event.target.value === "de") $("#comma").checked = true;
-    page.setLanguage(event.target.value);
-    if (event.target.value === "de") page.setComma(true);
-  });
   for (const old of $$("#faces label")) old.remove();
   const boxes = data.mesh.faces.map((name, face) => {
     const label = make("label"), one = make("input");
