@@ -30,6 +30,7 @@ UNUSED = {
     "scipy.io": "files",
     "scipy.stats": "statistics",
     "scipy.signal": "signals",
+    "scipy.optimize": "optimizers",
     "pyarrow": "archives; pandas takes it along",
     "numpy.f2py": "Fortran; scipy takes it along",
     "numpy.testing": "tests; scipy takes it along",

@@ -32,6 +32,7 @@ SEED = 20_140_901
 #: Size and multiplier of the lattice: the probability is right to about 5e-4.
 _LATTICE = (4093, 1516)
 _SHARP = 1e-12  # an own part of nothing [mm]
+_RELATIVE = 4.0 * float(np.finfo(float).eps)  # the least part of a root that can be asked for
 _FAR = 7.0  # standard deviations that are never reached
 
 
@@ -90,13 +91,38 @@ def _causes(count: int) -> np.ndarray:
 
 
 def solved(rising: Callable[[float], float], low: float, high: float, within: float = 1e-5) -> float:
-    """Where a function that rises passes zero, to `within`; an end of the interval if it does not."""
-    from scipy.optimize import brentq
+    """Where a function that rises passes zero, to `within`; an end of the interval if it does not.
 
-    ends = {low: rising(low)}
-    if ends[low] >= 0:
+    Brent's method (R. P. Brent, Algorithms for Minimization without Derivatives, 1973, ch. 4) as
+    `scipy.optimize.brentq` does it, bit for bit: to import that takes a twentieth of the time of an inspection.
+    """
+    before, at = low, high
+    if (f_before := rising(low)) >= 0:
         return low
-    ends[high] = rising(high)
-    if ends[high] <= 0:
+    if (f := rising(high)) <= 0:
         return high
-    return float(brentq(lambda at: ends[at] if at in ends else rising(at), low, high, xtol=within))
+    opposite, f_opposite, step_before, step = before, f_before, high - low, high - low
+    for _ in range(100):
+        if (f_before < 0) != (f < 0) and f_before != 0:
+            opposite, f_opposite, step_before, step = before, f_before, at - before, at - before
+        if abs(f_opposite) < abs(f):
+            before, at, opposite = at, opposite, at
+            f_before, f, f_opposite = f, f_opposite, f
+        least, half = (within + _RELATIVE * abs(at)) / 2, (opposite - at) / 2
+        if f == 0 or abs(half) < least:
+            break
+        way = None
+        if abs(step_before) > least and abs(f) < abs(f_before):
+            if before == opposite:
+                way = -f * (at - before) / (f - f_before)
+            else:
+                one, other = (f_before - f) / (before - at), (f_opposite - f) / (opposite - at)
+                way = -f * (f_opposite * other - f_before * one) / (other * one * (f_opposite - f_before))
+        if way is not None and 2 * abs(way) < min(abs(step_before), 3 * abs(half) - least):
+            step_before, step = step, way
+        else:
+            step_before = step = half
+        before, f_before = at, f
+        at += step if abs(step) > least else (least if half > 0 else -least)
+        f = rising(at)
+    return float(at)

@@ -75,3 +75,20 @@ def test_a_zero_outside_of_the_interval_is_its_end():
     assert solved(lambda x: x + 1.0, 0.0, 2.0) == 0.0
     assert solved(lambda x: x - 5.0, 0.0, 2.0) == 2.0
     assert solved(lambda x: x - 0.7, 0.0, 2.0) == pytest.approx(0.7, abs=1e-5)
+
+
+def test_roots_are_those_of_scipy_bit_for_bit() -> None:
+    """Brent's method on smooth, flat, steep and broken functions."""
+    rng = np.random.default_rng(1)
+    shapes = [
+        lambda x: np.tanh(3.0 * x) + 0.01 * x**3,
+        lambda x: np.exp(2.0 * x) - 1.0,
+        lambda x: x**3,
+        lambda x: x if abs(x) > 1e-3 else 0.0,
+        lambda x: np.sign(x) * abs(x) ** 0.2,
+    ]
+    for shape in shapes:
+        for root, below, above in zip(*rng.normal(size=(3, 40)), strict=True):
+            ends, rising = (root - abs(below) - 0.01, root + abs(above) + 0.01), lambda x: shape(x - root)  # noqa: B023
+            for within in (1e-5, 1e-8):
+                assert solved(rising, *ends, within) == brentq(rising, *ends, xtol=within)
