@@ -26,6 +26,8 @@ UNUSED = {
     "probekit.program.checking": "programs checked",
     "probekit.study.preparation": "plan and program",
     "probekit.draft": "drafts of studies",
+    "probekit.qif": "documents of QIF",
+    "probekit.dmis": "DMIS output",
     "probekit.widgets": "notebooks",
     "scipy.io": "files",
     "scipy.stats": "statistics",

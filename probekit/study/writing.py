@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import dmis, plausibility, qif, report
+from .. import plausibility, report
 from ..csv_text import csv_text
 from ..errors import InputError
 from ..files import store
@@ -96,11 +96,15 @@ def write(
 
 def _as_qif(inspection: Inspection, _content: dict[str, Any]) -> bytes:
     """The results as a QIF document."""
+    from .. import qif
+
     return qif.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
 
 
 def _as_dmis(inspection: Inspection, _content: dict[str, Any]) -> bytes:
     """The results as DMIS output."""
+    from .. import dmis
+
     text = dmis.results(inspection.verdict, part=inspection.part.name, provenance=inspection.provenance)
     return text.encode("ascii")
 
