@@ -7,6 +7,7 @@ import os
 import re
 import struct
 import subprocess
+import sys
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -108,6 +109,19 @@ def test_a_crash_is_told_though_no_log_can_be_kept(tmp_path: Path, monkeypatch: 
         (tmp_path / "model").write_text(str(number))
         crashed.crash_of(tmp_path / "model", -11, "", "step")
     assert len(list(crashed.logs().iterdir())) == 20
+
+
+def test_time_counts_as_far_as_a_process_gets_it() -> None:
+    """On a busy machine a sound model is not refused for what others take; one that waits for ever is."""
+    code = "import time; t = time.process_time()\nwhile time.process_time() - t < 0.3: pass\nprint(); input()"
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as child:
+        child.stdout.readline()
+        took = apart._taken(child.pid, 2.0)
+        assert took == 2.0 if not Path("/proc/self/stat").exists() else 0.5 <= took < 1.0
+        assert apart._taken(child.pid, 0.1) == 0.1, "several threads are no reason to stop sooner"
+        assert apart._taken(child.pid, 400.0) == pytest.approx(100.0 if took < 2.0 else 400.0)
+        child.communicate(b"\n")
+    assert apart._taken(child.pid, 7.0) == 7.0
 
 
 @pytest.mark.parametrize(
