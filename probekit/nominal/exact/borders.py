@@ -98,34 +98,28 @@ class Borders:
     def _use_face(self) -> np.ndarray:
         return np.repeat(np.arange(len(self._count)), self._count)
 
-    @cached_property
-    def _segments(self) -> tuple[np.ndarray, np.ndarray]:
-        """Samples (s, 2) that the segments of all polylines lead from and to, and the edge (s,) of each."""
-        table = self._table
-        edge = np.repeat(np.arange(len(self.edges)), table.last_sample - table.first_sample + 1)
-        start = np.flatnonzero(edge[1:] == edge[:-1])
-        return np.column_stack([start, start + 1]), edge[start]
-
     def _on_polylines(self, points: np.ndarray, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and the nearest segment (n,).
+        """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and where the nearest segment starts.
 
         Edges that are asked for the first time get a tree of their own: of a large model few are, and all of them take
         a gigabyte. When there are several trees, they are made one.
         """
         squared, nearest = np.zeros(len(edge)), np.zeros(len(edge), dtype=np.int64)
-        if not (self._tree_of[edge] >= 0).all():
-            self._tree_of[edge[self._tree_of[edge] < 0]] = len(self._trees)
+        new = np.unique(edge[self._tree_of[edge] < 0])
+        if len(new):
             if len(self._trees) == _TREES:
                 self._trees.clear()
-                self._tree_of[self._tree_of >= 0] = 0
-            segments, of = self._segments
-            chosen = np.flatnonzero(self._tree_of[of] == len(self._trees))
-            self._trees.append((chosen, ApartTree(self._table.line, segments[chosen], of[chosen])))
+                new = np.union1d(new, np.flatnonzero(self._tree_of >= 0))
+            self._tree_of[new] = len(self._trees)
+            first, count = self._table.first_sample[new], self._table.last_sample[new] - self._table.first_sample[new]
+            start = ranges(first, count)
+            segments = np.column_stack([start, start + 1])
+            self._trees.append((start, ApartTree(self._table.line, segments, np.repeat(new, count))))
         tree = self._tree_of[edge]
         for k in np.unique(tree).tolist():
-            rows, (chosen, own) = np.flatnonzero(tree == k), self._trees[k]
+            rows, (start, own) = np.flatnonzero(tree == k), self._trees[k]
             squared[rows], segment, _ = own.search(points[rows], edge[rows])
-            nearest[rows] = chosen[segment]
+            nearest[rows] = start[segment]
         return squared, nearest
 
     @cached_property
@@ -248,12 +242,11 @@ class Borders:
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]
-        squared, segment = self._on_polylines(points[rows], edge)
+        squared, start = self._on_polylines(points[rows], edge)
         kept = np.flatnonzero(np.sqrt(squared) - self._table.sags[edge] <= most[rows])
-        rows, use, edge = rows[kept], use[kept], edge[kept]
-        start, end = self._segments[0][segment[kept]].T
+        rows, use, edge, start = rows[kept], use[kept], edge[kept], start[kept]
         line = self._table.line
-        along = line[end] - line[start]
+        along = line[start + 1] - line[start]
         part = dot(points[rows] - line[start], along) / np.maximum(dot(along, along), 1e-300)
         return rows, use, start - self._table.first_sample[edge] + np.clip(part, 0.0, 1.0)
 

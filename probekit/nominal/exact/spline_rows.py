@@ -12,8 +12,11 @@ import numpy as np
 
 from .splines import Spline, at_local, newton
 from .surfaces import Closest, Derivatives
+from .taylor import surface_pieces
 
 __all__ = ["SplineRows"]
+
+_TOGETHER = 64  # surfaces whose pieces are worked out at once
 
 
 class _Table:
@@ -35,11 +38,20 @@ class _Table:
         self._known = np.zeros(len(surfaces), dtype=bool)
 
     def enter(self, which: np.ndarray) -> None:
-        """Work out the pieces of surfaces (n,) that are not there yet."""
+        """Work out the pieces of surfaces (n,) that are not there yet, those with the same knots together."""
+        alike: dict[object, list[int]] = {}
         for k in np.unique(which[~self._known[which]]).tolist():
-            own = self.surfaces[k].pieces
-            self.pieces[self.first[k] : self.first[k] + len(own)] = own
-            self._known[k] = True
+            one = self.surfaces[k]
+            alike.setdefault((*(knots.tobytes() for knots in one.knots), one.poles.shape), []).append(k)
+        for places in alike.values():
+            for at in range(0, len(places), _TOGETHER):
+                some = places[at : at + _TOGETHER]
+                own = [self.surfaces[k] for k in some]
+                poles, one = np.array([each.poles for each in own]), own[0]
+                weights = np.array([each.weights for each in own]) if self.rational else None
+                pieces = surface_pieces(poles, weights, one.knots, one.degrees, one.breaks)
+                self.pieces[self.first[some][:, None] + np.arange(pieces.shape[1])] = pieces
+                self._known[some] = True
 
 
 @dataclass(frozen=True, eq=False)

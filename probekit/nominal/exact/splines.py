@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import factorial
 
 import numpy as np
@@ -54,11 +54,10 @@ class Spline:
     @cached_property
     def breaks(self) -> tuple[np.ndarray, np.ndarray]:
         """Distinct knots inside the domain, its ends included."""
-        found = []
-        for knots, degree in zip(self.knots, self.degrees, strict=True):
-            inner = knots[degree : len(knots) - degree]
-            found.append(inner[np.append(True, np.diff(inner) > 1e-12 * max(np.ptp(inner), 1e-300))])
-        return found[0], found[1]
+        u, v = (
+            _distinct(np.asarray(knots, float).tobytes(), p) for knots, p in zip(self.knots, self.degrees, strict=True)
+        )
+        return u, v
 
     @property
     def pieces(self) -> np.ndarray:
@@ -97,6 +96,15 @@ class Spline:
         low = np.array([-np.inf if self.periods[k] else self.breaks[k][0] for k in (0, 1)])
         high = np.array([np.inf if self.periods[k] else self.breaks[k][-1] for k in (0, 1)])
         return newton(self, points, near, low, high)
+
+
+@lru_cache(maxsize=256)
+def _distinct(knot_bytes: bytes, degree: int) -> np.ndarray:
+    """Distinct knots inside the domain; many surfaces of a model have the same, so those asked for last are kept."""
+    inner = np.frombuffer(knot_bytes)[degree : len(knot_bytes) // 8 - degree]
+    out = inner[np.append(True, np.diff(inner) > 1e-12 * max(np.ptp(inner), 1e-300))]
+    out.setflags(write=False)
+    return out
 
 
 def at_local(pieces: np.ndarray, span: np.ndarray, local: np.ndarray, order: int, *, rational: bool) -> Derivatives:

@@ -36,14 +36,19 @@ def surface_pieces(
     degrees: tuple[int, int],
     breaks: tuple[np.ndarray, np.ndarray],
 ) -> np.ndarray:
-    """(su sv, q + 1, p + 1, c) Taylor coefficients of a surface, those of v first; else as `curve_pieces`."""
+    """(..., su sv, q + 1, p + 1, c) Taylor coefficients of surfaces, those of v first; else as `curve_pieces`.
+
+    Poles are (..., nu, nv, 3), weights (..., nu, nv).
+    """
     (p, q), values = degrees, _homogeneous(poles, weights)
     (first_u, of_u), (first_v, of_v) = (_spans(knots[k], degrees[k], breaks[k]) for k in (0, 1))
-    along_u, c = first_u[:, None] + np.arange(p + 1), values.shape[2]
-    across = np.matmul(of_u, values[along_u].reshape(len(of_u), p + 1, -1)).reshape(len(of_u), p + 1, -1, c)
-    local = across[:, :, first_v[:, None] + np.arange(q + 1)].transpose(0, 2, 3, 1, 4)  # (su, sv, q + 1, p + 1, c)
-    pieces = np.matmul(of_v, local.reshape(*local.shape[:3], -1))
-    return pieces.reshape(-1, q + 1, p + 1, c)
+    many, c = values.shape[:-3], values.shape[-1]
+    along_u, along_v = first_u[:, None] + np.arange(p + 1), first_v[:, None] + np.arange(q + 1)
+    across = np.matmul(of_u, values[..., along_u, :, :].reshape(*many, len(of_u), p + 1, -1))
+    local = across.reshape(*many, len(of_u), p + 1, -1, c)[..., along_v, :]  # (..., su, p + 1, sv, q + 1, c)
+    local = np.moveaxis(local, -4, -2)  # (..., su, sv, q + 1, p + 1, c)
+    pieces = np.matmul(of_v, local.reshape(*local.shape[:-2], -1))
+    return pieces.reshape(*many, -1, q + 1, p + 1, c)
 
 
 def _homogeneous(poles: np.ndarray, weights: np.ndarray | None) -> np.ndarray:
