@@ -79,6 +79,7 @@ LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("program.tool", "program.offset"), Number(least=0, most=99999999, whole=True)),
     "program.occurrence": Number(least=1, whole=True),
     "program.warm_up": _LENGTH,
+    "program.agree": Number(above=0, most=5),
     "program.stop_outside": _PAIR,
     "phase.name": Text(),
     "phase.features": _NAMES,

@@ -43,7 +43,7 @@
                       where the probing stands in the milling program; how each touch is
                       made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
                       the first touch of all), near_feed and near (slow on the last mm of an approach:
-                      500 and 5 where the control does not watch the way there)
+                      500 and 5 where none watches it); agree: limit of one place in two poses, made first
     [simulate]        seed; model, offset (or {face = mm}), hills = [{centre, radius, height, normal}], translation,
                       rotation: how the part was made and clamped; home; errors = [{kind = "Repeatability", sigma}];
                       clamps, fixtures: as they really stand, each in place of those of [reach]; stock
@@ -175,7 +175,8 @@ KEYS: dict[str, dict[str, tuple[type, ...]]] = {
     "program": {
         **dict.fromkeys(("dialect", "work_offset", "name", "suffix", "milling", "lift"), _TEXT),
         **dict.fromkeys(("tool", "offset", "occurrence"), _WHOLE),
-        **dict.fromkeys(("warm_up", "clearance", "first_feed", "back", "confirm", "near_feed", "near"), _NUMBER),
+        **dict.fromkeys(("warm_up", "clearance", "first_feed", "back", "confirm"), _NUMBER),
+        **dict.fromkeys(("near_feed", "near", "agree"), _NUMBER),
         "after": (str, int),
         "stop_outside": _LIST,
     },

@@ -46,6 +46,7 @@ def inputs_sum(study: Study, only: str | Path | None = None) -> str:
     """
     tables = {name: study.settings[name] for name in _TABLES if name in study.settings}
     files = {what: path for what, path in inputs_of(study).items() if what.split(",")[0] in _FILES}
+    tables["agree"] = study.settings.get("program", {}).get("agree")  # one place is then touched in two poses
     if "phase" in tables:  # whether the control decides changes the distances
         tables["dialect"] = study.settings.get("program", {}).get("dialect")
         files |= {what: path for what, path in inputs_of(study).items() if what == "program.dialect"}

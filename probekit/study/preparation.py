@@ -21,6 +21,7 @@ from ..plan.access.few import mixed_features
 from ..program.deciding.decisions import Recut, ShiftOffset, linear
 from ..program.deciding.paths import straight
 from ..program.deciding.phases import cut_again, places_of
+from .agreeing import unproved, with_check
 from .asked import targets_made
 from .by_hand import cuts_of
 from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
@@ -106,6 +107,7 @@ def plan(
         )
     tell("done", 1.0)
     mixed = mixed_features(targets)
+    notes += unproved(study, targets)
     said = tuple(notes + narrow_zones(study, part) + _notes_of(targets) + ([mixed] if mixed else []))
     reused, again = stands is not None, only is not None
     return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, reused, again)
@@ -162,8 +164,7 @@ def _ordered(
             return routed(targets, phases, chosen, reach, order, margin, by_hand=by_hand)
         posed = reached_as_posed(targets, kinematics, partial(reach, margin=margin))
         judged = reach(targets, margin=margin) if posed is None else posed
-        route = order(judged, margin=margin)
-    return judged, route
+        return with_check(judged, study, kinematics, partial(reach, margin=margin), partial(order, margin=margin))
 
 
 def check_program(study: Study) -> Dialect:

@@ -39,7 +39,14 @@ if TYPE_CHECKING:
 __all__ = ["Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after"]
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
-_TOUCHING = ("first_feed", "back", "confirm", "near_feed", "near")  # keys of [program] that say how touches are made
+_TOUCHING = (
+    "first_feed",
+    "back",
+    "confirm",
+    "near_feed",
+    "near",
+    "agree",
+)  # keys of [program] that say how touches are made
 _NEAR_FEED = 500.0  # near the part where nothing watches the probe: common practice, no source [mm/min]
 _PROBE = "G38.2"  # the probing move of RS274/NGC, which the checks understand
 

@@ -7,6 +7,9 @@ closed form), and the touch along x tells all of that.
 from __future__ import annotations
 
 import re
+import sys
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,6 +17,7 @@ import trimesh
 
 import probekit as pk
 from probekit.machine.errors import RotaryError
+from probekit.program.checking.sheet_parts import confirmations
 from probekit.program.moves import (
     Agree,
     Approach,
@@ -30,6 +34,11 @@ from probekit.program.moves import (
     Touch,
     WarmUp,
 )
+from probekit.study.agreeing import CHECK, pair_of
+from probekit.study.preparation import machine_of
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import tiny
 
 TABLE = pk.plan.Kinematics(axes=(pk.plan.RotaryAxis("C", moves="table", limits=(-360.0, 360.0)),))
 PROBE = pk.plan.Probe(6.0, 4.0, 50.0, tool_length=50.0)
@@ -106,3 +115,81 @@ def test_two_touches_that_were_not_made_cannot_agree() -> None:
     without = [move for move in moves if getattr(move, "touch", 2) != 1]
     with pytest.raises(pk.InputError, match="not both were made"):
         pk.program.write(without, "rs274", kinematics=TABLE, probe=PROBE)
+
+
+#: A table that tilts: the sides are reached at 45 degrees, one at either sense, and the top at both.
+TILTED = """\
+[machine]
+axes = [{letter = "A", moves = "table", limits = [-120, 120]}]
+
+[[plan]]
+how = "pick"
+feature = "sides"
+points = [[50, 0, 10], [30, 40, 10]]
+
+[reach]
+poses = [[45], [-45]]
+max_angle = 80
+"""
+ALONE = ('milling = "milling.nc"\nafter = "OPERATION 1"\n', "agree = 0.05\n")
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory) -> SimpleNamespace:
+    path = tiny.write(
+        tmp_path_factory.mktemp("agree"), ("[reach]\n", TILTED), ALONE, ("spacing = 20.0", "spacing = 40.0")
+    )
+    study = pk.study.load(path)
+    plan = pk.study.plan(study)
+    return SimpleNamespace(study=study, plan=plan, programmed=pk.study.program(study, plan))
+
+
+def test_a_plan_begins_with_one_place_in_two_poses(planned) -> None:
+    route = planned.plan.route
+    first, second = route.targets.iloc[0], route.targets.iloc[1]
+    assert [first["feature"], second["feature"]] == ["top", CHECK]
+    assert first[["x0", "y0", "z0", "i", "j", "k"]].tolist() == second[["x0", "y0", "z0", "i", "j", "k"]].tolist()
+    assert first["direction"] != second["direction"]
+    assert sorted(route.targets["touch"]) == list(range(1, len(planned.plan.targets) + 1))
+    assert (route.targets["feature"] == CHECK).sum() == 1
+    assert not any("agree" in note for note in planned.plan.notes)
+    assert planned.programmed.findings.of("stop") == ()
+    assert planned.programmed.dry_findings.of("stop") == ()
+
+
+@pytest.mark.parametrize(
+    ("off", "stops"), [(0.0, False), (0.034, False), (-0.034, False), (0.037, True), (-0.037, True)]
+)
+def test_the_planned_check_finds_the_table_off_before_the_rest(planned, off: float, stops: bool) -> None:
+    """The top at 45 and -45 degrees, the axis off by d along Y: they differ by 2 sin(45) d, in closed form."""
+    arguments = machine_of(planned.study, planned.plan, planned.programmed)
+    errors = [RotaryError("A", offset=(0.0, off, 0.0))]
+    ran = pk.machine.run(planned.programmed.text, **(arguments | {"errors": errors}))
+    assert (abs(off) * 2 * np.sin(np.pi / 4) > 0.05) == stops
+    assert ("SQRT" in ran.stopped) == stops
+    assert len(ran.table) == (2 if stops else len(planned.plan.route.targets))
+
+
+def test_a_place_that_tells_nothing_is_not_taken(planned) -> None:
+    """A pair of poses that turns about the normal shows no error of the axis: (R1 n - R2 n) . d is zero."""
+    judged = planned.plan.targets.copy()
+    judged.attrs["poses"] = ((0.0,), (180.0,))
+    top = judged[judged["feature"].isin(["top", CHECK])].reset_index(drop=True)
+    top.attrs = judged.attrs
+    assert pair_of(top, TABLE) is None
+    assert pair_of(top, planned.plan.kinematics) is not None
+
+
+def test_what_is_not_proved_is_told(planned) -> None:
+    steps = list(pk.program.run(planned.programmed.text, kinematics=planned.plan.kinematics))
+    assert "are of one place in two poses" in confirmations(steps)[0]
+    without = re.sub(r"\(PROBEKIT AGREE.*\n", "", planned.programmed.text)
+    told = confirmations(list(pk.program.run(without, kinematics=planned.plan.kinematics)))
+    assert "touches in 2 poses, and nothing in it proves the rotary set-up" in told[0]
+
+
+def test_where_no_place_tells_it_a_note_says_so(tmp_path) -> None:
+    plan = pk.study.plan(pk.study.load(tiny.write(tmp_path, ALONE)))
+    (note,) = plan.notes
+    assert note.startswith("[program] agree has no effect")
+    assert note.endswith("no place can be touched in two of its poses that tell it")

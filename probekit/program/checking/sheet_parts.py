@@ -70,6 +70,12 @@ def confirmations(steps: Sequence[Step]) -> list[str]:
                 f"Line {step.line}: touches {words[2]} and {words[3]} are of one place in two poses; they must agree "
                 f"within {words[5]} mm, or the program stops: the rotary axes are not where the kinematics has them."
             )
+    poses = {step.angles_end for step in steps if step.kind == "probe"}
+    if len(poses) > 1 and not any(_words(step)[:2] == ["PROBEKIT", "AGREE"] for step in steps):
+        found.append(
+            f"It touches in {len(poses)} poses, and nothing in it proves the rotary set-up: touch one place in two of "
+            "them by hand first, and compare; or have that planned: [program] agree."
+        )
     return found
 
 

@@ -27,6 +27,7 @@ from ...plan.route.pace import Leg, Pace
 from ...plan.route.route import Route
 from ...show import shown
 from ..moves import (
+    Agree,
     Approach,
     Away,
     BackOff,
@@ -76,6 +77,9 @@ class Touching:
         Feed of the last part of each approach, where the control does not watch the probe [mm/min].
     near : float
         Length of that part [mm].
+    agree : float, optional
+        Where the first two touches are of one place in two poses: the program goes on only if they differ by no more
+        than this [mm].
     """
 
     first_feed: float | None = None
@@ -83,6 +87,7 @@ class Touching:
     confirm: float | None = None
     near_feed: float | None = None
     near: float = 5.0
+    agree: float | None = None
 
     def __post_init__(self) -> None:
         for one in fields(self):
@@ -171,6 +176,7 @@ def moves_of(
             moves.append(SelectTip(tip, probe.tip_name(tip)))
         moves += _way(route.ways[at], touching, route, moves)
         one = dict(row, start=route.starts[at], offset=tip_offset(probe, tip, kinematics, pose), first=not at)
+        one["agree"] = _agreeing(route, probe, touching) if at == 1 else None
         moves += _touched(one, probe, route.pace, limits, touching)
         moves += [_moved(leg, route.pace.positioning) for leg in route.leaving[at]]
     moves.append(lift)
@@ -288,6 +294,21 @@ def _oriented(probe: Probe) -> tuple[Orient, ...]:
     return (Orient(None, f"TURN SPINDLE, TIP {tip} TO {where}"),)
 
 
+def _agreeing(route: Route, probe: Probe, touching: Touching) -> Agree | None:
+    """What the first two touches must say, if they are of one place in two poses and a limit is given."""
+    rows = route.targets.head(2).to_dict("records")
+    if touching.agree is None or len(rows) < 2 or rows[0].get("direction") == rows[1].get("direction"):
+        return None
+    ends = []
+    for row in rows:
+        target, normal = (tuple(float(row[name]) for name in names) for names in (TARGET, NORMAL))
+        tip = int(row["tip"])
+        ends.append(Confirm(int(row["touch"]), target, normal, probe.tip_radius(tip), touching.agree, tip))
+    if (ends[0].target, ends[0].normal) != (ends[1].target, ends[1].normal):
+        return None
+    return Agree(ends[0], ends[1], route.poses[int(rows[0]["direction"])], touching.agree)
+
+
 def _moved(leg: Leg, feed: float) -> Move:
     if leg.kind == "rapid":
         return Link(leg.to)
@@ -313,6 +334,8 @@ def _touched(
         yield BackOff(by, beside(radius + touching.back), pace.positioning)
     yield Touch(touch, feature, target, normal, end, pace.touch, tip)
     yield Record(touch, feature, target, normal, tip)
+    if one["agree"] is not None:
+        yield one["agree"]
     if one["first"] and touching.confirm is not None:
         yield Confirm(touch, target, normal, radius, touching.confirm, tip)
     yield Retract(tuple(float(c) for c in one["start"]), pace.positioning)
