@@ -16,6 +16,7 @@ from ..csv_text import csv_text
 from ..files import store
 from ..plan.access.poses import pose_frame
 from ..program.checking.told import told_decisions
+from ..program.checking.unread import unread_sheet
 from ..program.deciding.asked import bearings
 from ..program.deciding.decisions import decides
 from ..program.deciding.paths import straight
@@ -148,7 +149,18 @@ def _write_program(
             flow=programmed.dialect.reckoning.flow,
             to=there / "release.html",
         )
-        names.append("release.html")
+    else:
+        unread_sheet(
+            programmed.text,
+            all_moves(programmed),
+            title=programmed.name,
+            omitted=programmed.omitted,
+            set_up=[*provenance, *_of_dialect(planned, programmed)],
+            kinematics=planned.kinematics,
+            probe=planned.probe,
+            to=there / "release.html",
+        )
+    names.append("release.html")
     names += write_following(there, programmed, planned, provenance)
     return names
 
@@ -275,18 +287,14 @@ def _blind(planned: Plan) -> list[str]:
 
 def _of_dialect(planned: Plan, programmed: Program) -> list[tuple[str, str]]:
     """What the sheet says of the dry run and of the dialect."""
-    dialect, touching, pace = programmed.dialect, planned.touching, planned.route.pace
+    dialect, touching = programmed.dialect, planned.touching
     watched = (
         "watched: the approach stops on contact"
         if dialect.watched
         else "NOT watched: between the touches nothing stops the axes if the probe meets something"
     )
     if touching.near_feed is not None:
-        more = len(planned.route.targets) * touching.near * 60.0 * (1.0 / touching.near_feed - 1.0 / pace.positioning)
-        watched += (
-            f"; the last {touching.near:g} mm to each touch at {touching.near_feed:g} mm/min (up to {more:.0f} s more "
-            "than estimated)"
-        )
+        watched += f"; the last {touching.near:g} mm to each touch at {touching.near_feed:g} mm/min"
     checked = "" if programmed.dry_findings is None else f": {programmed.dry_findings.sentence}"
     digest = hashlib.sha256(programmed.dry.encode("ascii")).hexdigest()
     return [

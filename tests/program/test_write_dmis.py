@@ -1,5 +1,6 @@
 """DMIS text read back by a small grammar of its own, written here from memory of ISO 22093."""
 
+import hashlib
 import re
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from balls import CASES, HEAD, PROBE, moves_on_balls
 
 from probekit.errors import InputError
+from probekit.program.checking.unread import unread_sheet
 from probekit.program.writing.dialect_reader import read_dialect
 from probekit.program.writing.write import write
 
@@ -112,3 +114,19 @@ def test_a_feature_name_cannot_end_a_string_or_a_line():
     without = [[one for one in some if one[0] != "comment"] for some in (found, plain)]
     assert without[0] == without[1]
     assert "'" not in read_dialect("dmis").safe
+
+
+def test_its_release_sheet_says_that_nothing_was_checked_and_where_it_turns():
+    kinematics, route, moves = moves_on_balls(CASES[2], 20, 3)
+    text = write(moves, "dmis", kinematics=kinematics, probe=PROBE, whole=True)
+    evil = "<script>alert(1)</script>"
+    page = unread_sheet(text, moves, title=evil, omitted=["omitted 1 x away"], kinematics=kinematics, probe=PROBE)
+    assert evil not in page
+    assert hashlib.sha256(text.encode()).hexdigest()[:32] in page
+    assert "NOT RELEASED, NOT CHECKED" in page
+    assert "omitted 1 x away" in page
+    rows = re.findall(r"<tr><td class=\"n\">(\d+)</td>(.*?)</tr>", page)
+    assert [int(touch) for touch, _ in rows] == route.targets["touch"].tolist()
+    turned = [int(touch) for touch, cells in rows if "turns before it" in cells]
+    assert turned == route.targets["touch"][route.indexed].tolist()[1:]
+    assert len(turned) > 0

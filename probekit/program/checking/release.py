@@ -30,7 +30,7 @@ from .sheet_parts import confirmations, manner, restart_rows
 from .sheet_tables import scroll, table
 from .told import to_enter, told, told_decisions
 
-__all__ = ["release_sheet"]
+__all__ = ["page_of", "release_sheet", "section", "set_up_of", "signatures", "ticks"]
 
 CAUTIONS = (
     "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control can.",
@@ -148,39 +148,40 @@ def release_sheet(
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
         _head(title, source, text, merged=merged is not None),
-        _section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
-        _section("Before it runs", _ticks([*CAUTIONS, *(CUT_CAUTIONS if cut else ())])),
-        _section("To be entered and verified", _ticks(by_hand(steps, kinematics, probe, probes, copies))),
-        _section("Set-up", _set_up(list(set_up), kinematics, probe)),
-        _section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),
-        *([_section("What it decides", told(told_decisions(decided)))] if decides(decided) else []),
-        *([_section("After it, before the next program", to_enter(enter))] if enter else []),
-        _section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
-        _section("Tools", _tools(steps, probes)),
-        _section("Work offsets", _offsets(steps)),
-        _section("Checks", _checks(findings)),
-        *([_section("Trial on a model of the machine", _trial(trial))] if trial else []),
-        _section("Touches", _touches(steps, kinematics)),
-        _section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
+        section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
+        section("Before it runs", ticks([*CAUTIONS, *(CUT_CAUTIONS if cut else ())])),
+        section("To be entered and verified", ticks(by_hand(steps, kinematics, probe, probes, copies))),
+        section("Set-up", set_up_of(list(set_up), kinematics, probe)),
+        section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),
+        *([section("What it decides", told(told_decisions(decided)))] if decides(decided) else []),
+        *([section("After it, before the next program", to_enter(enter))] if enter else []),
+        section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
+        section("Tools", _tools(steps, probes)),
+        section("Work offsets", _offsets(steps)),
+        section("Checks", _checks(findings)),
+        *([section("Trial on a model of the machine", _trial(trial))] if trial else []),
+        section("Touches", _touches(steps, kinematics)),
+        section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
     ]
     if merged:
         notes = "".join(f"<li>{escape(note)}</li>" for note in merged.notes)
         where = escape(merged.where)
         view = scroll(merged.difference.html(), "what was inserted", tall=True)
         parts.append(
-            _section(
+            section(
                 "Changes to the milling program",
                 f"<p><strong>{escape(merged.difference.sentence)}</strong></p><p>{where}</p><ul>{notes}</ul>{view}",
             )
         )
-    parts.append(_section("To be released by", _signatures()))
-    page = _page(title, "".join(parts))
+    parts.append(section("To be released by", signatures()))
+    page = page_of(title, "".join(parts))
     if to is not None:
         store(to, page.encode("utf-8"))
     return page
 
 
-def _page(title: str, body: str) -> str:
+def page_of(title: str, body: str) -> str:
+    """A whole sheet of its inner HTML."""
     style = files(__package__).joinpath("release.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
     return (
@@ -205,7 +206,8 @@ def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
     )
 
 
-def _section(heading: str, inner: str) -> str:
+def section(heading: str, inner: str) -> str:
+    """A part of a sheet; the heading is escaped."""
     return f"<section><h2>{escape(heading)}</h2>{inner}</section>"
 
 
@@ -222,12 +224,14 @@ def _findings(findings: Findings) -> str:
     return f'<ul class="findings">{"".join(rows)}</ul>'
 
 
-def _ticks(texts: Iterable[str]) -> str:
+def ticks(texts: Iterable[str]) -> str:
+    """Sentences to tick."""
     items = "".join(f'<li><span class="box"></span><span>{escape(text)}</span></li>' for text in texts)
     return f'<ul class="cautions">{items}</ul>'
 
 
-def _set_up(given: Sequence[tuple[str, str]], kinematics: Kinematics, probe: Probe | None) -> str:
+def set_up_of(given: Sequence[tuple[str, str]], kinematics: Kinematics, probe: Probe | None) -> str:
+    """What the person at the machine must know, with lines to be filled in."""
     rows = [(label, value) for label, value in given]
     labels = {label for label, _ in rows}
     if probe is not None:
@@ -370,7 +374,8 @@ def _place(value: float) -> str:
     return f"{value:.3f}" if math.isfinite(value) else "?"
 
 
-def _signatures() -> str:
+def signatures() -> str:
+    """Where it is signed."""
     rows = (
         "Set-up, tools and offsets checked",
         "Dry run completed, by the dry-run program",
