@@ -29,7 +29,10 @@ from tolerance.touched import around, table
 
 import probekit as pk
 from probekit import show
+from probekit.program.deciding.asked import CutAgain
+from probekit.program.deciding.decisions import Recut
 from probekit.program.writing.compose import Touching
+from probekit.study.following import Cut
 from probekit.study.playing import with_plays
 from probekit.tolerance.play import Play
 
@@ -125,6 +128,8 @@ def of_a_study(folder: Path) -> list[Any]:
     in_phases = pk.study.plan(phases)
     later = pk.study.program(phases, in_phases)
     asked = [in_phases.phases, [one.estimate for one in in_phases.phases], in_phases.parts, later, later.enter]
+    recut = Recut("T1", "left at rest", 0.3, "G59", "G55")
+    asked += [CutAgain("T1", "height", 0.03, 0.3, "G59"), Cut("A-2-CUT-AGAIN.nc", 2, recut, "M2", later.findings)]
     chip = pk.machine.Chip(0.1)
     return [
         *asked,
