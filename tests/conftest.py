@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
-from thorough import count
+from thorough import LONG, count
 
 import probekit as pk
 
@@ -57,7 +57,9 @@ def chromium() -> str:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A browser test that fails is run again, at most twice, and the summary names it: a busy machine draws late."""
+    """Leave long tests to long runs; run a browser test that fails again, at most twice: a busy machine draws late."""
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.flaky(reruns=2))
+    if not LONG:
+        items[:] = [item for item in items if not item.get_closest_marker("long")]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 import tiny
+from thorough import some
 
 from probekit.cli import main
 
@@ -376,7 +377,7 @@ def test_models_and_programs(tmp_path: Path, capsys: pytest.CaptureFixture[str],
     refused(tmp_path, capsys, re.escape(name), command="inspect" if name == "block.stl" else "program")
 
 
-@pytest.mark.parametrize(("change", "message"), NOTED)
+@pytest.mark.parametrize(("change", "message"), some(NOTED))
 def test_what_is_odd_is_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], change: tuple[str, str], message: str
 ) -> None:

@@ -73,9 +73,7 @@ def test_the_original_work_offset_is_read_and_never_written(flow):
     assert "#5221=" not in flow.programmed.text
 
 
-@pytest.mark.parametrize(
-    "shift", [(0.0, 0.0, 0.0), (0.3, -0.4, 0.5), (-0.45, 0.45, -0.45), (0.0, 0.0, 0.79), (0.0, -0.79, 0.0)]
-)
+@pytest.mark.parametrize("shift", [(0.3, -0.4, 0.5), (0.0, 0.0, 0.79)])
 def test_within_its_limit_the_copy_lies_where_the_part_does(flow, parts, shift):
     for one in (flow, parts):
         ran = simulated(one, shift)
@@ -85,7 +83,7 @@ def test_within_its_limit_the_copy_lies_where_the_part_does(flow, parts, shift):
         assert len(ran.table) == len(one.planned.route.targets)
 
 
-@pytest.mark.parametrize("shift", [(0.0, 0.0, 0.81), (0.0, -0.81, 0.0), (0.5, 0.5, 0.5), (0.81, 0.0, 0.0)])
+@pytest.mark.parametrize("shift", [(0.0, -0.81, 0.0), (0.5, 0.5, 0.5)])
 def test_beyond_its_limit_it_stops_lifted_before_the_second_phase(flow, parts, shift):
     ran = simulated(flow, shift)
     assert ran.stopped == "a safe stop of the program itself: PHASE datums: SET-UP OFF BY MORE THAN 0.8"

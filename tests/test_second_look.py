@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import tiny
-from thorough import count
+from thorough import count, some
 
 import probekit as pk
 from probekit import InputError, cli
@@ -122,7 +122,7 @@ def test_only_what_each_repeat_has_anew_averages() -> None:
 
 
 @pytest.mark.parametrize(
-    ("case", "rho", "side"), [("peak", 0.0, 1), ("peak", 0.5, -1), ("offset", 0.0, -1), ("offset", 0.5, 1)]
+    ("case", "rho", "side"), some([("peak", 0.0, 1), ("peak", 0.5, -1), ("offset", 0.0, -1), ("offset", 0.5, 1)])
 )
 def test_over_both_looks_either_word_is_wrong_in_at_most_five_of_a_hundred(case: str, rho: float, side: int) -> None:
     """Truth at the limit: a hair inside it must not be called bad, a hair outside not good. Bound: Bonferroni.

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference.meshes import grid, l_shape, moved, slot, sphere
 from scipy.spatial.transform import Rotation
+from thorough import count
 
 from probekit.deviation import project
 from probekit.deviation.projection import distance_function
@@ -135,7 +136,7 @@ small = st.floats(-1.0, 1.0)
 motions = st.tuples(st.tuples(small, small, small), st.tuples(small, small, small))
 
 
-@settings(max_examples=25)
+@settings(max_examples=count(10, 25))
 @given(motions, st.integers(0, 2**32 - 1))
 def test_moving_part_and_touches_together_changes_nothing(motion, seed):
     turn = Rotation.from_rotvec(np.multiply(motion[0], np.pi)).as_matrix()
@@ -154,7 +155,7 @@ def test_moving_part_and_touches_together_changes_nothing(motion, seed):
     assert (two["face"].astype(str)[clear] == one["face"].astype(str)[clear]).all()
 
 
-@settings(max_examples=20)
+@settings(max_examples=count(10, 25))
 @given(st.floats(0.05, 20.0), st.integers(0, 2**32 - 1))
 def test_scaling_scales(factor, seed):
     points = around(ELL, np.random.default_rng(seed), 60)
@@ -164,7 +165,7 @@ def test_scaling_scales(factor, seed):
     np.testing.assert_allclose(two["deviation"], one["deviation"] * factor, rtol=1e-9, atol=1e-11 * factor)
 
 
-@settings(max_examples=20)
+@settings(max_examples=count(10, 25))
 @given(st.integers(0, 2**32 - 1), st.booleans())
 def test_permuting_rows_permutes(seed, bound):
     rng = np.random.default_rng(seed)
@@ -176,7 +177,7 @@ def test_permuting_rows_permutes(seed, bound):
     pd.testing.assert_frame_equal(two, one.iloc[order], rtol=0, atol=1e-13)
 
 
-@settings(max_examples=20)
+@settings(max_examples=count(10, 25))
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["foot", "target", "approach"]), st.sampled_from(["foot", "target"]))
 def test_projecting_again_changes_nothing(seed, compensate, along):
     rng = np.random.default_rng(seed)

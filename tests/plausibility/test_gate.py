@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from plausibility import pad
+from thorough import some
 
 import probekit as pk
 
@@ -130,12 +131,14 @@ def test_a_plan_that_cannot_be_made_wants_a_look(inspect):
 
 @pytest.mark.parametrize(
     ("shift", "cause"),
-    [
-        ((0, 0, 160), "along Z, by the same amount: the length offset of the probe"),
-        ((60, -45, -30), "another work offset, machine coordinates, or another origin"),
-        ((0, 0, 5), "along Z"),
-        ((5, 0, 0), "along X, by the same amount: the X of the work offset"),
-    ],
+    some(
+        [
+            ((0, 0, 160), "along Z, by the same amount: the length offset of the probe"),
+            ((60, -45, -30), "another work offset, machine coordinates, or another origin"),
+            ((0, 0, 5), "along Z"),
+            ((5, 0, 0), "along X, by the same amount: the X of the work offset"),
+        ]
+    ),
 )
 def test_a_run_in_the_wrong_place_is_refused(inspect, shift, cause):
     def moved(table: pd.DataFrame) -> None:
@@ -234,11 +237,13 @@ def test_half_a_feature_from_the_run_of_yesterday_wants_a_look(inspect):
 
 @pytest.mark.parametrize(
     ("column", "values", "level"),
-    [
-        ("plan", ["a81f", "77c0"], "look"),  # on one feature
-        ("serial", ["12E4", "12E5"], "look"),
-        ("time", None, None),  # one run
-    ],
+    some(
+        [
+            ("plan", ["a81f", "77c0"], "look"),  # on one feature
+            ("serial", ["12E4", "12E5"], "look"),
+            ("time", None, None),  # one run
+        ]
+    ),
 )
 def test_what_else_tells_runs_and_parts_apart(inspect, column, values, level):
     def mix(table: pd.DataFrame) -> None:
@@ -347,15 +352,17 @@ def contacts(table: pd.DataFrame, recorded: str) -> None:
 
 @pytest.mark.parametrize(
     ("change", "changes", "words"),
-    [
-        (
-            None,
-            [("ball_diameter = 6.0\neffective_radius = 2.991", "ball_diameter = 4.0")],
-            "another ball, of about 5.98",
-        ),
-        (lambda t: contacts(t, "centre"), [], "contact points were recorded, not ball centres"),
-        (lambda t: t.attrs.update(recorded="contact"), [], "ball centres were recorded, not contact points"),
-    ],
+    some(
+        [
+            (
+                None,
+                [("ball_diameter = 6.0\neffective_radius = 2.991", "ball_diameter = 4.0")],
+                "another ball, of about 5.98",
+            ),
+            (lambda t: contacts(t, "centre"), [], "contact points were recorded, not ball centres"),
+            (lambda t: t.attrs.update(recorded="contact"), [], "ball centres were recorded, not contact points"),
+        ]
+    ),
 )
 def test_a_ball_that_contradicts_the_touches_is_refused(inspect, change, changes, words):
     status, said, told, _ = inspect(change, *changes)
@@ -468,13 +475,15 @@ def test_what_may_not_be_accepted(inspect, gate, message):
 
 @pytest.mark.parametrize(
     ("changes", "words"),
-    [
-        ([("u = 0.003", "u = 0.0")], "the uncertainty is stated as zero"),
-        ([("effective_radius = 2.991\n", "")], "the probe is not qualified: half the ball diameter, 3 mm"),
-        ([("[uncertainty]\nu = 0.003\n", "")], "no uncertainty is stated"),
-        ([("u = 0.003", "u = 0.03")], "the datum touches agree far better than their stated uncertainty"),
-        ([("u = 0.003", "u = 0.3")], "the datum touches agree far better than their stated uncertainty"),
-    ],
+    some(
+        [
+            ([("u = 0.003", "u = 0.0")], "the uncertainty is stated as zero"),
+            ([("effective_radius = 2.991\n", "")], "the probe is not qualified: half the ball diameter, 3 mm"),
+            ([("[uncertainty]\nu = 0.003\n", "")], "no uncertainty is stated"),
+            ([("u = 0.003", "u = 0.03")], "the datum touches agree far better than their stated uncertainty"),
+            ([("u = 0.003", "u = 0.3")], "the datum touches agree far better than their stated uncertainty"),
+        ]
+    ),
 )
 def test_what_nobody_stated_is_noted(inspect, changes, words):
     """Beyond a hundred times what the touches show, the unit is in doubt, and somebody has to look."""
@@ -515,11 +524,13 @@ def test_scatter_of_datums_is_told_without_their_sizes(inspect):
 
 @pytest.mark.parametrize(
     ("kept", "level"),
-    [
-        (lambda ids: ~((ids > 31) & (ids < 39)), "look"),  # a run
-        (lambda ids: (ids < 9) | (ids > 25) | (ids % 2 == 0), "look"),  # every other one of a part of the face
-        (lambda ids: ids != 20, "note"),
-    ],
+    some(
+        [
+            (lambda ids: ~((ids > 31) & (ids < 39)), "look"),  # a run
+            (lambda ids: (ids < 9) | (ids > 25) | (ids % 2 == 0), "look"),  # every other one of a part of the face
+            (lambda ids: ids != 20, "note"),
+        ]
+    ),
 )
 def test_rows_that_were_cut_out_show_in_the_numbers(inspect, kept, level):
     """Without a plan a file that lost half of a face was judged as if it were whole."""
@@ -722,7 +733,7 @@ def test_it_counts_as_measured_when_somebody_has_looked(inspect):
     assert "accepted by the study (seen: the cutter did not reach)" in said
 
 
-@pytest.mark.parametrize(("by", "rows"), [(0.6, slice(7, 8)), (-0.9, slice(7, 8)), (2.5, slice(0, 30))])
+@pytest.mark.parametrize(("by", "rows"), some([(0.6, slice(7, 8)), (-0.9, slice(7, 8)), (2.5, slice(0, 30))], every=3))
 def test_a_dent_or_stock_left_all_over_is_judged(inspect, by, rows):
     """Within the overtravel of 1 mm, or with the neighbours: no reason to doubt the touches."""
     _, _, told, _ = inspect(lambda t: _lifted(t, by, rows))

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rs274_grammar import GRAMMAR
+from thorough import count
 
 from probekit.errors import InputError
 from probekit.program import check, difference, merge, parse, release_sheet, run
@@ -108,7 +109,7 @@ def test_a_record_of_the_milling_program_is_not_taken_for_a_touch() -> None:
 
 
 def test_a_large_program_is_merged_and_checked_in_seconds() -> None:
-    lines = [f"N{n} G1 X{n % 97}.5 Y{n % 31} Z{-(n % 7) / 10} F900" for n in range(1, 40_001)]
+    lines = [f"N{n} G1 X{n % 97}.5 Y{n % 31} Z{-(n % 7) / 10} F900" for n in range(1, count(15_001, 40_001))]
     milling = "\n".join(
         ["G21 G90 G17 G94 G54", "(FACE)", "T1 M6", "G43 H1", "S900 M3", "G0 Z50", *lines, "G0 Z50", "M30", ""]
     )

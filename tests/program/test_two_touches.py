@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import tiny
 from rs274_grammar import motions_of
+from thorough import some
 
 import probekit as pk
 from probekit.machine.errors import Latency
@@ -168,15 +169,17 @@ def test_each_further_pose_can_be_started_from_its_own_block(posed) -> None:
 
 @pytest.mark.parametrize(
     ("pattern", "new", "words"),
-    [
-        (r"G54\n(G43)", r"\1", "offset"),
-        (r"G43 H20\n", "", "length"),
-        (r"G61\n", "", "path"),
-        (r"G21 G90", "G90", "units"),
-        (r"G21 G90", "G21", "distance"),
-        (r"G94 G17", "G94", "plane"),
-        (r"\Z", "G0 X0 Y0\n", "go up"),
-    ],
+    some(
+        [
+            (r"G54\n(G43)", r"\1", "offset"),
+            (r"G43 H20\n", "", "length"),
+            (r"G61\n", "", "path"),
+            (r"G21 G90", "G90", "units"),
+            (r"G21 G90", "G21", "distance"),
+            (r"G94 G17", "G94", "plane"),
+            (r"\Z", "G0 X0 Y0\n", "go up"),
+        ]
+    ),
 )
 def test_a_place_to_start_again_that_leaves_something_out_is_a_stop(posed, pattern: str, new: str, words: str) -> None:
     planned, programmed = posed
@@ -227,7 +230,9 @@ def test_the_last_part_of_an_approach_is_slow(tmp_path_factory, study_name: str)
     assert np.nanmax(lengths) <= 1.5 + 1e-3
 
 
-@pytest.mark.parametrize(("keys", "feed"), [("", 500.0), ("first_feed = 800\n", 800.0), ("near_feed = 2000\n", 2000.0)])
+@pytest.mark.parametrize(
+    ("keys", "feed"), some([("", 500.0), ("first_feed = 800\n", 800.0), ("near_feed = 2000\n", 2000.0)])
+)
 def test_where_nothing_watches_the_way_it_ends_slowly_by_itself(tmp_path: Path, keys: str, feed: float) -> None:
     alone = [('milling = "milling.nc"\n', ""), ('after = "OPERATION 1"\n', "")]
     study = pk.study.load(tiny.write(tmp_path, ("tool = 20\n", f"tool = 20\n{keys}"), *alone))

@@ -10,6 +10,7 @@ from functools import partial
 import pytest
 from benchmarks.bench_report import until
 from settle.answering import COMMENTS, NAUGHTY, answer
+from thorough import some
 
 from probekit import settle
 from probekit.settle.pages import page_from
@@ -83,13 +84,15 @@ def test_the_text_to_copy_is_the_same_answer(open_answers, written):
 
 @pytest.mark.parametrize(
     ("spoil", "told"),
-    [
-        ({"name": " "}, "Type your name"),
-        ({"reason": " "}, "Type the reason for your disposition: re-cut"),
-        ({"what": ""}, "Choose what should be done, or add a comment."),
-        ({"text": "x", "touch": "4711"}, "There is no such touch on this page: 4711"),
-        ({"reason": "turned \u202e"}, "cannot be seen"),
-    ],
+    some(
+        [
+            ({"name": " "}, "Type your name"),
+            ({"reason": " "}, "Type the reason for your disposition: re-cut"),
+            ({"what": ""}, "Choose what should be done, or add a comment."),
+            ({"text": "x", "touch": "4711"}, "There is no such touch on this page: 4711"),
+            ({"reason": "turned \u202e"}, "cannot be seen"),
+        ]
+    ),
 )
 def test_what_is_missing_is_said_and_nothing_is_saved(open_answers, spoil, told):
     page = open_answers()

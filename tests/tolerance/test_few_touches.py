@@ -10,6 +10,7 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from thorough import some
 from tolerance.touched import table
 
 import probekit as pk
@@ -41,7 +42,7 @@ def bore(pattern, diameter, length, seed):
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
-@pytest.mark.parametrize(("diameter", "ratio"), SHAPES)
+@pytest.mark.parametrize(("diameter", "ratio"), some(SHAPES))
 def test_the_bore_that_was_touched_is_judged(pattern, diameter, ratio):
     end = 2 * 5 * SCATTER * np.sqrt(2 / pattern[1])  # twice five standard deviations
     for seed in range(2):

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from thorough import some
 from tolerance.inspected import elsewhere
 
 import probekit as pk
@@ -39,7 +40,7 @@ width = 0.2
 """
 
 
-@pytest.mark.parametrize("wanted", [FORM + PLACE, PLACE, FORM + PLACE + SKIN])
+@pytest.mark.parametrize("wanted", some([FORM + PLACE, PLACE, FORM + PLACE + SKIN]))
 def test_whole_job(wanted, tmp_path):
     folder = demo_folder() / "foil"
     text = (folder / "study_mesh.toml").read_text(encoding="utf-8")

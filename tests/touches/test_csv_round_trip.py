@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from thorough import count
 
 from probekit.errors import InputError
 from probekit.touches import read, write
@@ -72,7 +73,9 @@ def tables(draw):
     return table
 
 
-@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=count(30, 100), suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(table=tables())
 def test_round_trip_is_exact(tmp_path, table):
     path = tmp_path / "run.csv"

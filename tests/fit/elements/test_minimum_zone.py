@@ -10,6 +10,7 @@ from fit.elements.made import touches
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
+from thorough import some
 
 from probekit.errors import InputError
 from probekit.fit import element
@@ -74,7 +75,7 @@ def test_circle_is_the_best_of_all_its_possible_centres(seed, n, noise):
 
 @settings(max_examples=4)
 @given(seed=seeds)
-@pytest.mark.parametrize("kind", ["line", "sphere", "cylinder", "cone", "torus", "ellipse2", "slot2", "width"])
+@pytest.mark.parametrize("kind", some(["line", "sphere", "cylinder", "cone", "torus", "ellipse2", "slot2", "width"]))
 def test_no_general_search_from_least_squares_finds_a_narrower_zone(kind, seed):
     """Nelder and Mead's method (scipy) on the largest distance, from the least-squares element."""
     points = touches(kind, 16, seed=seed)

@@ -12,7 +12,7 @@ import pytest
 pytest.importorskip("OCP")
 
 import exact_shapes as es
-from thorough import count
+from thorough import count, some
 
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.step import read_step
@@ -31,10 +31,10 @@ LONG = ("rational", "freeform_filleted", "lofted", "drop", "turned_cluster", "of
 LONG += tuple(name for name in es.SHAPES if name.endswith("_spline"))
 
 #: Touches for each shape: more than 20 000 in all in a long run.
-MANY = dict.fromkeys(es.SHAPES, count(400, 1500)) | dict.fromkeys(LONG, count(150, 600))
+MANY = dict.fromkeys(es.SHAPES, count(300, 1500)) | dict.fromkeys(LONG, count(100, 600))
 
 
-@pytest.fixture(scope="module", params=es.SHAPES)
+@pytest.fixture(scope="module", params=some(es.SHAPES))
 def case(request, tmp_path_factory):
     """Name, engine, and the shape as the kernel reads it back."""
     name = request.param
