@@ -554,7 +554,7 @@ def write_document(bodies: Iterable[Body], path: Path) -> Path:
     root = None
     for body in bodies:
         label = shapes.AddShape(body.shape, False)
-        TDataStd_Name.Set_s(label, TCollection_ExtendedString(body.name))
+        TDataStd_Name.Set_s(label, TCollection_ExtendedString(body.name, True))
         for index, name in body.face_names.items():
             part = shapes.AddSubShape(label, parts(body.shape, FACE)[index])
             TDataStd_Name.Set_s(part, TCollection_ExtendedString(name, True))

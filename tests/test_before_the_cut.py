@@ -56,6 +56,8 @@ overtravel = 0.5
 clamps = [{kind = "box", name = "clamp left", low = [-90, -12, -20], high = [-58, 12, 12]}]
 
 """
+#: The section of the plan, which a spacing follows, not one for the page.
+PLANE_OFF = tuple(f'point = [0, 0, {z}]\nnormal = [0, 0, 1]\nfaces = "skin"\nspacing' for z in (60, 600))
 RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")
@@ -316,7 +318,12 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
             'spacing = "wide"',
             r"key 'plan 1\.spacing': this must be a number; found 'wide'",
         ),
-        ("plan", "point = [0, 0, 60]", "point = [0, 0, 600]", r"key 'plan 3': the plane misses the faces"),
+        (
+            "plan",
+            'point = [0, 0, 60]\nnormal = [0, 0, 1]\nfaces = "skin"\nspacing',
+            'point = [0, 0, 600]\nnormal = [0, 0, 1]\nfaces = "skin"\nspacing',
+            r"key 'plan 3': the plane misses the faces",
+        ),
         ("plan", 'kind = "box"', 'kind = "cube"', r"'reach\.clamps': unknown kind; .*expected box, cylinder, ball"),
         ("plan", "margin = 0.3", "margn = 0.3", r"key 'reach\.margn': unknown key; expected 'margin'"),
         (

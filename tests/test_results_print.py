@@ -32,6 +32,7 @@ from probekit import show
 from probekit.program.deciding.asked import CutAgain
 from probekit.program.deciding.decisions import Recut
 from probekit.program.writing.compose import Touching
+from probekit.scene.sections import with_sections
 from probekit.study.following import Cut
 from probekit.study.playing import with_plays
 from probekit.tolerance.play import Play
@@ -146,8 +147,15 @@ def of_a_study(folder: Path) -> list[Any]:
         steps,
         blocks,
         recorded,
-        pk.study.run(study),
+        *of_an_inspection(pk.study.run(study)),
     ]
+
+
+def of_an_inspection(found: pk.study.inspection.Inspection) -> list[Any]:
+    """With a section through touches of the block, and as one side of a comparison."""
+    at = found.verdict.table[["foot_x", "foot_y", "foot_z"]].to_numpy()[0]
+    scene = with_sections(found.scene, found.part, pk.plan.section(found.part, at, (0.0, 1.0, 0.0)), 1.0, "through 1")
+    return [found, scene, pk.report.Side(scene, found.verdict, found.part.sha256)]
 
 
 def of_machines() -> list[Any]:

@@ -24,6 +24,8 @@ SYSTEM = """\
 """
 #: z of that system is the model's x, its x the model's y: a third of a turn about (1, 1, 1).
 TURN = (np.ones(3) * 120.0 / np.sqrt(3.0)).tolist()
+#: Points of the demo's planned sections, and where they lie in that system.
+SECTIONS = (("point = [0, 0, 60]", "point = [0, 90, 0]"), ("point = [0, 0, 5.5]", "point = [0, 35.5, 0]"))
 
 
 @pytest.fixture
@@ -101,6 +103,10 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
     found = run(
         "study.toml",
         ('model = "foil.step"', 'model = "fixture.step"\nframe = "fixture zero"'),
+        *(
+            (f"point = {point}\nnormal = [0, 0, 1]", f"point = {there}\nnormal = [0, 1, 0]")
+            for point, there in SECTIONS
+        ),
         tables=f"[machine]\ntranslation = [10.0, 20.0, -30.0]\nrotation = {TURN}",
     )
     low, high = exact.part.bounds - [10.0, 20.0, -30.0]
