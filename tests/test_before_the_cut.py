@@ -56,8 +56,6 @@ overtravel = 0.5
 clamps = [{kind = "box", name = "clamp left", low = [-90, -12, -20], high = [-58, 12, 12]}]
 
 """
-#: The section of the plan, which a spacing follows, not one for the page.
-PLANE_OFF = tuple(f'point = [0, 0, {z}]\nnormal = [0, 0, 1]\nfaces = "skin"\nspacing' for z in (60, 600))
 RADIUS, STANDOFF, OVERTRAVEL = 2.991, 2.0, 0.5  # as in the study
 ROUNDED = 1e-4  # of a position in the program's text: four decimals in each of three axes, and angles [mm]
 MERGED = ("(PROBEKIT MERGED PART BEGIN)", "(PROBEKIT MERGED PART END)")

@@ -103,10 +103,7 @@ def test_a_coordinate_system_of_the_file(exact, run, tmp_path):
     found = run(
         "study.toml",
         ('model = "foil.step"', 'model = "fixture.step"\nframe = "fixture zero"'),
-        *(
-            (f"point = {point}\nnormal = [0, 0, 1]", f"point = {there}\nnormal = [0, 1, 0]")
-            for point, there in SECTIONS
-        ),
+        *((f"{point}\nnormal = [0, 0, 1]", f"{there}\nnormal = [0, 1, 0]") for point, there in SECTIONS),
         tables=f"[machine]\ntranslation = [10.0, 20.0, -30.0]\nrotation = {TURN}",
     )
     low, high = exact.part.bounds - [10.0, 20.0, -30.0]
