@@ -178,6 +178,7 @@ def test_each_step_writes_its_own_files_only(done: Done, tmp_path: Path, command
     assert [name for name in WRITTEN if name in written] == list(WRITTEN[:count])
 
 
+@pytest.mark.long
 def test_same_seed_same_bytes_another_seed_other_touches(
     done: Done, planned: pk.study.preparation.Plan, tmp_path: Path
 ) -> None:

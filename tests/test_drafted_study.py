@@ -94,6 +94,7 @@ def test_from_a_model_to_verdicts(name: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_a_draft_of_many_tables_runs(tmp_path: Path) -> None:
     """A perfect part touched with noise by the draft's own plan; what the ball cannot enter is taken out.
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapes
 from scipy import stats
+from thorough import some
 
 from probekit.deviation import project
 from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, rigid
@@ -181,7 +182,7 @@ def test_covariance_by_monte_carlo():
     assert np.abs(np.corrcoef(white) - np.eye(6)).max() < 4 / np.sqrt(300)
 
 
-@pytest.mark.parametrize(("method", "efficiency"), [("huber", 0.95), ("tukey", 0.95)])
+@pytest.mark.parametrize(("method", "efficiency"), some([("huber", 0.95), ("tukey", 0.95)]))
 def test_robust_covariance_by_monte_carlo(method, efficiency):
     """Stated variances of a robust fit on normal noise: as large as they come out, and 1/0.95 of least squares."""
     fits, plain = monte_carlo(method, 250), monte_carlo("least_squares", 300)

@@ -53,7 +53,7 @@ def test_nothing_leaves_the_page_and_nothing_injected_runs(open_page):
     assert page.locator("#feature option", has_text=synthetic.HOSTILE).count() == 1
     assert page.locator("#provenance dd").nth(1).inner_text() == "</script><script>window.hurt=3</script>"
     assert page.locator("main img").count() == 0
-    assert page.locator("body script:not([type])").count() == 18
+    assert page.locator("body script:not([type])").count() == 19
 
 
 def test_the_policy_forbids_what_is_not_ours(open_page):
@@ -90,6 +90,7 @@ def test_a_click_on_a_glyph_picks_that_touch(open_page, verdict):
         assert page.locator("tr.on").get_attribute("data-row") == str(touch - 1)
 
 
+@pytest.mark.long
 def test_picking_follows_the_exaggerated_shape(open_page, verdict):
     page = open_page()
     page.locator("#more").click()
@@ -158,11 +159,13 @@ def test_link_opens_at_its_touch(open_page):
     assert page.locator(".over .name.on text").text_content().startswith("23: ")
 
 
+@pytest.mark.long
 def test_link_to_an_unknown_touch_selects_nothing(open_page):
     page = open_page("#touch=%3Cimg%20src=x%3E")
     assert page.evaluate(SELECTED) is None
 
 
+@pytest.mark.long
 def test_table_and_ruler_select_in_the_view(open_page):
     page = open_page()
     page.locator("tr[data-row='4'] a").click()
@@ -239,6 +242,7 @@ def test_everything_operable_is_reached_by_tab_and_named(open_page):
     assert {"CANVAS", "unit", "needles", "section", "whole", "more"} <= reached
 
 
+@pytest.mark.long
 def test_exaggeration_is_labelled(open_page):
     page = open_page()
     page.locator("#more").click()
@@ -294,6 +298,7 @@ def pixels(page, png: bytes) -> list[int]:
         reader.close()
 
 
+@pytest.mark.long
 def test_sorting_by_deviation(open_page):
     page = open_page()
     page.get_by_role("button", name="deviation").click()

@@ -201,6 +201,7 @@ def test_the_probe_is_drawn_at_the_selected_target(open_plan):
 
 
 @pytest.mark.browser
+@pytest.mark.long
 def test_layers_can_be_hidden_and_shown_again(open_plan):
     page = open_plan()
     pictures = [pixels(page).tobytes()]
@@ -214,6 +215,7 @@ def test_layers_can_be_hidden_and_shown_again(open_plan):
 
 
 @pytest.mark.browser
+@pytest.mark.long
 def test_pose_filter_and_left_out_filter(open_plan):
     page = open_plan()
     page.locator("#pose").select_option(label="A60 C0")
@@ -257,6 +259,7 @@ def test_sorting_by_a_column(open_plan, scene, column):
 
 
 @pytest.mark.browser
+@pytest.mark.long
 def test_inches(open_plan):
     page = open_plan("#touch=1")
     page.locator("#unit").click()

@@ -113,7 +113,7 @@ def test_bounds_hold_at_the_limit(modifier):
     limit = (7.98, 8.5) if modifier == "M" else (7.5, 8.02)  # the envelopes of a bend of 0.04: 7.96 and 8.04
     spec = Median(of=MIDDLE, width=0.02, modifier=modifier, limits=limit)
     accepted = rejected = 0
-    runs, u = count(40, 200), 0.003
+    runs, u = count(16, 200), 0.003
     for seed in range(runs):
         one = spec.evaluate(slot(gap, scatter=u, seed=2 * seed))
         reach = bounds(one, Scatter.independent(np.full(len(one.rows), u)))

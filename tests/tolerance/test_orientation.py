@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
+from thorough import count
 from tolerance.touched import around, moved, table
 
 from probekit import InputError
@@ -246,7 +247,7 @@ def test_an_envelope_that_rests_in_one_ring_does_not_say_how_its_axis_leans():
     """
     u, apart, length, accepted, noted = 0.002, 0.64, 1.9, 0, 0
     limit = u * length / apart
-    for seed in range(30):
+    for seed in range(count(12, 30)):
         rings = [
             around(5.5, n=6, heights=(z,), bore=True, slant=(limit / length, 0), phase=phase)
             for z, phase in ((0.0, 0.0), (apart, np.pi / 6))
@@ -259,5 +260,5 @@ def test_an_envelope_that_rests_in_one_ring_does_not_say_how_its_axis_leans():
         one = orientation_of_axis(found, limit, kind="perpendicularity", direction=UP, length=(0.0, length))
         noted += any("rests on touches at one depth alone" in note for note in one.notes)
         accepted += bounds(one, Scatter.independent(np.full(len(found), u))).high <= limit
-    assert noted >= 5
+    assert noted >= count(2, 5)
     assert accepted <= 1

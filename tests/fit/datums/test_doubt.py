@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import shapes
+from thorough import some
 from tolerance.touched import table
 
 from probekit import FitError
@@ -42,7 +43,7 @@ def drawn(datums, u=U, **features):
     return np.array(errors), np.array(stated)
 
 
-@pytest.mark.parametrize("n", [3, 5])
+@pytest.mark.parametrize("n", some([3, 5]))
 @pytest.mark.parametrize("u", [U, None])
 def test_a_tangent_plane_counts_its_bias(n, u):
     """Scatter lifts it by 3.1 um (3 x 3) and 4.6 um (5 x 5) (own simulation, 400 runs); +-2 u held 82 % and 38 %."""
@@ -55,7 +56,7 @@ def test_a_tangent_plane_counts_its_bias(n, u):
     assert (ratio < 1.4).all()  # with the touches that rule held fixed it was 1.6 to 2.7 in the turns
 
 
-@pytest.mark.parametrize("n", [4, 5, 8])
+@pytest.mark.parametrize("n", some([4, 5, 8], every=3))
 def test_mating_bores_where_two_touches_rule_are_not_too_sure(n):
     errors, stated = drawn([PLANE, BORE], bottom=grid(3), bore=ring(n))
     free = stated.mean(axis=0) > 1e-9

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from fit.datums.test_boundaries import joined, round_feature
+from thorough import count
 from tolerance.inspected import inspected
 from tolerance.touched import table
 
@@ -66,7 +67,7 @@ def test_covariance_is_that_of_fresh_touches():
         datum_frame(
             bores(7, scatter=0.003, seed=k), [A, B, Datum("C", "cylinder", "c", translation=(1, 0, 0))], u=0.003
         )
-        for k in range(60)
+        for k in range(count(25, 60))
     ]
     turns = np.array([one.rotation_deg[2] for one in found])
     stated = np.array([one.uncertainty[5] for one in found])
