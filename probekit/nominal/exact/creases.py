@@ -119,14 +119,18 @@ def _keep_nearer(
     state: tuple[np.ndarray, np.ndarray],
     tie: float,
 ) -> None:
-    """Put those feet of `rows` into `out` that are nearer than what is there, or as near and more squarely below."""
+    """Put those feet of `rows` into `out` that are nearer than what is there, or as near and more squarely below.
+
+    One that did not settle counts if it is nearer, for then no other is right; any as near that did takes its place.
+    """
     best, above = state
     away = points[rows] - found.foot
     distance = np.linalg.norm(away, axis=1)
     normal = np.cross(found.su, found.sv)
     height = np.abs(np.einsum("ij,ij->i", away, normal)) / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
+    height[found.how == UNSETTLED] = -1.0
     tied = (np.abs(distance - best[rows]) <= tie) & (height > above[rows])
-    better = (found.how != UNSETTLED) & ((distance < best[rows] - tie) | tied)
+    better = (distance < best[rows] - tie) | tied
     into = rows[better]
     for values, new in zip(out, found, strict=True):
         values[into] = new[better]

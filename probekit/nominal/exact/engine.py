@@ -19,6 +19,7 @@ from ..nearby import by_group
 from .branches import Branches
 from .brep import Brep
 from .creases import Creased
+from .projected import Projected
 from .surfaces import BORDER, UNSETTLED, across, dot, lengths, principal_curvatures
 from .trim import TrimmedFaces
 
@@ -134,9 +135,11 @@ class ExactEngine:
         row, others = self._starts(points, seeds, away + 3.0 * self.brep.deflection, alone=True)
         starts = (points, face, seeds.facet, seeds.foot, seeds.barycentric, away)
         found = self._project(*map(np.concatenate, zip(starts, (points[row], *others[1:]), strict=True)))
+        least = found.least_of_lost(row)
         found, _ = self._nearest_of_each_face(found, row, len(points))
-        own = _Projected(*(values[: len(points)] for values in found))
+        own = Projected(*(values[: len(points)] for values in found))
         state = self._begun(points, seeds, own)
+        self._doubt(points, seeds, least, state)
         self._sign(points, seeds, state, corners=False)
         return state.out
 
@@ -180,8 +183,9 @@ class ExactEngine:
         row, others = self._starts(points, seeds, reach)
         starts = (points, seeds.face, seeds.facet, seeds.foot, seeds.barycentric, away)
         found = self._project(*map(np.concatenate, zip(starts, (points[row], *others[1:]), strict=True)))
+        least = found.least_of_lost(row)
         found, row = self._nearest_of_each_face(found, row, len(points))
-        own = _Projected(*(values[: len(points)] for values in found))
+        own = Projected(*(values[: len(points)] for values in found))
         state = self._begun(points, seeds, own)
         # of those on other faces, the first of each touch, then the second, and so on
         order = np.argsort(row, kind="stable")
@@ -189,13 +193,14 @@ class ExactEngine:
         turn = np.arange(len(row)) - np.repeat(start, np.diff(start, append=len(row)))
         for k in range(int(turn.max(initial=-1)) + 1):
             some = order[turn == k]
-            self._take_nearer(row[some], _Projected(*(values[len(points) + some] for values in found)), state)
+            self._take_nearer(row[some], Projected(*(values[len(points) + some] for values in found)), state)
+        self._doubt(points, seeds, least, state)
         self._sign(points, seeds, state)
         if ambiguity is not None:
             state.out.flags[state.second <= state.best + ambiguity] |= AMBIGUOUS
         return state.out
 
-    def _begun(self, points: np.ndarray, seeds: Feet, own: _Projected) -> _State:
+    def _begun(self, points: np.ndarray, seeds: Feet, own: Projected) -> _State:
         """What a search has when the face of each seed has been looked at."""
         out = ExactFeet(
             own.foot,
@@ -208,10 +213,7 @@ class ExactEngine:
             own.uv,
             own.how,
         )
-        lost = np.flatnonzero(own.lost)
-        out.foot[lost], out.normal[lost], out.flags[lost] = seeds.foot[lost], seeds.normal[lost], 0
-        out.uv[lost], out.how[lost] = np.nan, UNSETTLED
-        out.facet[lost], out.barycentric[lost] = seeds.facet[lost], seeds.barycentric[lost]
+        _keep_seeds(out, seeds, np.flatnonzero(own.lost))
         above = np.where(own.lost | (own.how == BORDER), np.inf, own.distance)
         upward = own.normal.copy()
         none = np.full(len(points), np.inf)
@@ -238,7 +240,7 @@ class ExactEngine:
             found = OnOtherFaces(*map(np.concatenate, zip(found, more, strict=True)))
         return found.row, found
 
-    def _nearest_of_each_face(self, found: _Projected, row: np.ndarray, n: int) -> tuple[_Projected, np.ndarray]:
+    def _nearest_of_each_face(self, found: Projected, row: np.ndarray, n: int) -> tuple[Projected, np.ndarray]:
         """Of starts on the same face only what came nearest: first one for each of `n` points, then those of `row`."""
         if not len(row) or not self._branches.any:
             return found, row
@@ -249,7 +251,7 @@ class ExactEngine:
         first = key[:n]
         place = np.searchsorted(key[best], first)
         kept = np.concatenate([best[place], np.delete(best, place)])
-        return _Projected(*(values[kept] for values in found)), whole[kept[n:]]
+        return Projected(*(values[kept] for values in found)), whole[kept[n:]]
 
     def _project(
         self,
@@ -259,16 +261,17 @@ class ExactEngine:
         seed: np.ndarray,
         barycentric: np.ndarray,
         away: np.ndarray,
-    ) -> _Projected:
+    ) -> Projected:
         """Feet on given faces, from seeds on their facets and the distances from these."""
         found, normal, flags = self._faces.closest(face, points, facet, barycentric, seed)
         distance = lengths(points - found.foot)
         # anything further off its facets than the exact face can be did not settle
         lost = (found.how == UNSETTLED) | (np.abs(distance - away) > 4.0 * self.brep.deflection)
+        came = np.where(lost, np.minimum(distance, away + self.brep.deflection), np.inf)
         distance = np.where(lost, away + self.brep.deflection, distance)
-        return _Projected(face, facet, barycentric, found.foot, found.uv, found.how, normal, flags, distance, lost)
+        return Projected(face, facet, barycentric, found.foot, found.uv, found.how, normal, flags, distance, lost, came)
 
-    def _take_nearer(self, rows: np.ndarray, found: _Projected, state: _State) -> None:
+    def _take_nearer(self, rows: np.ndarray, found: Projected, state: _State) -> None:
         """Feet of `rows`, all different, on another face: keep those that are nearer than what they have."""
         out, settled, best, second, sums, above, below, upward = state
         on_border = found.how == BORDER
@@ -293,6 +296,13 @@ class ExactEngine:
         out.foot[into], out.uv[into], out.how[into] = found.foot[good], found.uv[good], found.how[good]
         out.barycentric[into], out.normal[into] = found.barycentric[good], found.normal[good]
         out.flags[into] = found.flags[good]
+
+    def _doubt(self, points: np.ndarray, seeds: Feet, least: np.ndarray, state: _State) -> None:
+        """Give up feet that are further off than a lost start says that the nearest point is (n,): none found that."""
+        wrong = np.flatnonzero(state.settled & (lengths(points - state.out.foot) > least + self._tie))
+        state.settled[wrong], state.best[wrong] = False, least[wrong]
+        _keep_seeds(state.out, seeds, wrong)
+        state.out.face[wrong], state.out.distance[wrong] = self.group[seeds.face[wrong]], seeds.distance[wrong]
 
     def _sign(self, points: np.ndarray, seeds: Feet, state: _State, *, corners: bool = True) -> None:
         """Signed distances; on edges and corners the faces that meet there decide, or far off the facets."""
@@ -342,19 +352,11 @@ class ExactEngine:
         return out
 
 
-class _Projected(NamedTuple):
-    """Feet on given faces, as columns of `ExactFeet`; `distance` has no sign, and `lost` are those not settled."""
-
-    face: np.ndarray
-    facet: np.ndarray
-    barycentric: np.ndarray
-    foot: np.ndarray
-    uv: np.ndarray
-    how: np.ndarray
-    normal: np.ndarray
-    flags: np.ndarray
-    distance: np.ndarray
-    lost: np.ndarray
+def _keep_seeds(out: ExactFeet, seeds: Feet, rows: np.ndarray) -> None:
+    """Put the feet on facets in the place of those of `rows`, as not settled."""
+    out.foot[rows], out.normal[rows], out.flags[rows] = seeds.foot[rows], seeds.normal[rows], 0
+    out.uv[rows], out.how[rows] = np.nan, UNSETTLED
+    out.facet[rows], out.barycentric[rows] = seeds.facet[rows], seeds.barycentric[rows]
 
 
 class _State(NamedTuple):

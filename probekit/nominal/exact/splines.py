@@ -15,8 +15,9 @@ from math import factorial
 import numpy as np
 
 from ...geometry import apply_motion
+from .descent import BLIND, descended
 from .edges import powers_of
-from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot
+from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot, lengths
 from .taylor import surface_pieces
 
 __all__ = ["Spline", "at_local", "newton"]
@@ -25,7 +26,6 @@ _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
 _UNKNOWN = 1.0  # square of what a first step is taken to leave of its square [1/mm2]
 _CONVEX = 1e-9  # part that is left of the Hessian near the axis of a pole, where Gauss-Newton steps would creep
-_BLIND = 1e-18  # square of the ratio of the tangents' lengths below which one has none
 _CHUNK = 2048  # rows handled at a time, so that the work stays in cache
 
 
@@ -167,19 +167,56 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     step still is. A foot has settled when that is less than 1e-8 mm along the surface; the distance is then wrong by
     less than the square of that. Other steps must move it by less than 1e-10 mm. The last step is not evaluated again:
     value and tangents are taken on by their derivatives.
+
+    What does not settle, or ends further off than it began, starts again from where a descent leads.
     """
     n = len(points)
     uv, *vectors = (np.empty((k, n)).T for k in (2, 3, 3, 3))
     np.clip(near, low, high, out=uv)
     out = Closest(uv, np.full(n, UNSETTLED, np.uint8), *vectors)
     for at in range(0, n, _CHUNK):
-        _newton_chunk(surface, points, np.arange(at, min(at + _CHUNK, n)), out, low, high)
+        rows = np.arange(at, min(at + _CHUNK, n))
+        began = _newton_chunk(surface, points, rows, out, low, high)
+        own = slice(at, at + _CHUNK)
+        further = lengths(out.foot[own] - points[own]) > began + _LEFT
+        astray = rows[further | (out.how[own] == UNSETTLED)]
+        if len(astray):
+            _descend(surface, points, astray, np.clip(near, low, high)[astray], out, low, high)
     return out
+
+
+def _descend(
+    surface: Surface,
+    points: np.ndarray,
+    rows: np.ndarray,
+    near: np.ndarray,
+    out: Closest,
+    low: np.ndarray,
+    high: np.ndarray,
+) -> None:
+    """Find feet of `rows` anew, from what they have or from parameters `near` (n, 2), whichever is nearer.
+
+    Those that still do not settle stay where the descent ends.
+    """
+    part = (surface, low, high) if low.ndim == 1 else (surface.rows(rows), low[rows], high[rows])
+    start = near.copy()
+    had, away = (lengths(part[0].evaluate(uv, 1)[0] - points[rows]) for uv in (out.uv[rows], near))
+    start[had < away] = out.uv[rows[had < away]]
+    uv = descended(part[0], points[rows], start, *part[1:])
+    out.uv[rows], out.how[rows] = uv, UNSETTLED
+    began = _newton_chunk(surface, points, rows, out, low, high)
+    further = lengths(out.foot[rows] - points[rows]) > began + _LEFT
+    left = further | (out.how[rows] == UNSETTLED)
+    ends = (uv, np.full(len(rows), UNSETTLED), *part[0].evaluate(uv, 1))
+    for column, values in zip(out, ends, strict=True):
+        column[rows[left]] = values[left]
 
 
 def _newton_chunk(
     surface: Surface, points: np.ndarray, rows: np.ndarray, out: Closest, low: np.ndarray, high: np.ndarray
-) -> None:
+) -> np.ndarray:
+    """Find feet of `rows` from the parameters in `out`; the distance (n,) from where each began."""
+    began = np.empty(0)
     before = np.full(len(rows), np.nan)  # square of the full step before
     for turn in range(_MOST):
         u, v = out.uv[:, 0].take(rows), out.uv[:, 1].take(rows)
@@ -189,6 +226,8 @@ def _newton_chunk(
             own, (low_u, low_v), (high_u, high_v) = surface.rows(rows), low[rows].T, high[rows].T
         s, su, sv, suu, suv, svv = own.evaluate(np.stack([u, v]).T, 2)
         r = s - np.asfortranarray(points.take(rows, axis=0))
+        if not turn:
+            began = lengths(r)
         gu, gv, e, f, g = dot(r, su), dot(r, sv), dot(su, su), dot(su, sv), dot(sv, sv)
         a, b, c = e + dot(r, suu), f + dot(r, suv), g + dot(r, svv)
         det = a * c - b * b
@@ -198,13 +237,15 @@ def _newton_chunk(
             det = np.maximum(a * c - b * b, 1e-300)
         du, dv = (b * gv - c * gu) / det, (b * gu - a * gv) / det
         # at a pole one parameter moves nothing: the other one is found alone
-        blind_u, blind_v = e <= _BLIND * g, g <= _BLIND * e
+        blind_u, blind_v = e <= BLIND * g, g <= BLIND * e
         beyond_u, beyond_v = (u + du < low_u) | (u + du > high_u), (v + dv < low_v) | (v + dv > high_v)
         whole = ~(beyond_u | beyond_v | blind_u | blind_v)
         if not whole.all():
-            # so it is at the border, along which a step slides
-            dv = np.where(beyond_u & ~beyond_v | blind_u, -gv / np.maximum(c, 1e-300), dv)
-            du = np.where(beyond_v & ~beyond_u | blind_v, -gu / np.maximum(a, 1e-300), du)
+            # so it is at the border, along which a step slides; what is held there must not draw the other one along
+            held_u = ~whole & ((u <= low_u) & (gu > 0) | (u >= high_u) & (gu < 0))
+            held_v = ~whole & ((v <= low_v) & (gv > 0) | (v >= high_v) & (gv < 0))
+            dv = np.where(beyond_u & ~beyond_v | blind_u | held_u, -gv / np.maximum(c, 1e-300), dv)
+            du = np.where(beyond_v & ~beyond_u | blind_v | held_v, -gu / np.maximum(a, 1e-300), du)
             du[blind_u], dv[blind_v] = 0.0, 0.0
             du, dv = np.clip(u + du, low_u, high_u) - u, np.clip(v + dv, low_v, high_v) - v
             full &= whole
@@ -229,7 +270,8 @@ def _newton_chunk(
                 column[ready, k] = values[:, k].take(done)
         rows, before = rows[~settled], before[~settled]
         if not len(rows):
-            return
+            break
+    return began
 
 
 def _horner(coefficients: np.ndarray, x: np.ndarray, order: int) -> list[np.ndarray]:

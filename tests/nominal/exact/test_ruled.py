@@ -16,7 +16,8 @@ from OCP.gp import gp_Pnt
 from probekit.nominal.exact import HOW, ExactEngine
 from probekit.nominal.exact.splines import Spline
 from probekit.nominal.exact.step import read_step
-from probekit.nominal.exact.surfaces import NEWTON
+from probekit.nominal.exact.surfaces import NEWTON, UNSETTLED
+from probekit.nominal.exact.trim import TrimmedFaces
 
 
 def corner(point):
@@ -119,3 +120,53 @@ def check_feet(surface, rng, *, reach, u=(0.1, 0.9)):
     found = surface.closest(points, uv + rng.normal(scale=0.003, size=(3000, 2)))
     assert (found.how == NEWTON).all()
     np.testing.assert_allclose(found.foot, foot, rtol=0, atol=2e-8)
+
+
+def test_a_search_never_ends_further_off_than_it_began():
+    """A twisted bilinear face: the touch's nearest point is on its side u = 0, a straight line, at a known place.
+
+    There u and v are so coupled that a full step leads beyond both borders, into a corner and back; and from starts
+    over the face full steps lead to others of its nearest points, further off.
+    """
+    sides = [
+        [[-3.7188, 19.8275, 18.2535], [9.6817, 21.5337, 41.815]],
+        [[-20.0063, 2.5903, 18.2535], [-17.4879, 15.8621, 41.815]],
+    ]
+    poles, point = np.array(sides), np.array([-14.4193, 38.8192, 30.5634])
+    line = poles[0, 1] - poles[0, 0]
+    at = (point - poles[0, 0]) @ line / (line @ line)
+    nearest = poles[0, 0] + at * line
+    knots = np.repeat([0.0, 1.0], 2)
+    surface = Spline(poles, None, (knots, knots), (1, 1))
+    start = np.stack(np.meshgrid(np.linspace(0, 1, 41), np.linspace(0, 1, 41)), axis=-1).reshape(-1, 2)
+    start = np.vstack([start, [0.0, at]])
+    found = surface.closest(np.repeat(point[None], len(start), axis=0), start)
+    began, ended = (np.linalg.norm(feet - point, axis=1) for feet in (surface.evaluate(start, 1)[0], found.foot))
+    assert (found.how == NEWTON).all()
+    assert (ended <= began + 1e-8).all()
+    np.testing.assert_allclose(found.foot[-1], nearest, rtol=0, atol=1e-8)
+    assert ended.min() == pytest.approx(np.linalg.norm(nearest - point), abs=1e-9), "none beyond the border"
+
+
+def test_a_start_that_does_not_settle_is_told_if_it_came_nearer(tmp_path, monkeypatch):
+    """Touches near the axis, about as far from four faces: each time the search on the nearest one is taken to fail."""
+    engine = ExactEngine(read_step(es.write(squares(), tmp_path / "ruled.step")))
+    rng = np.random.default_rng(4)
+    points = np.column_stack([rng.uniform(-0.02, 0.02, (200, 2)), rng.uniform(25, 40, 200)])
+    right = engine.feet(points)
+    closest = TrimmedFaces.closest
+
+    def failing(faces, face, own, *seeds):
+        found, normal, flags = closest(faces, face, own, *seeds)
+        _, which = np.unique(own, axis=0, return_inverse=True)
+        away = np.linalg.norm(own - found.foot, axis=1)
+        least = np.full(len(points), np.inf)
+        np.minimum.at(least, which.ravel(), away)
+        found.how[away <= least[which.ravel()] + 1e-9] = UNSETTLED
+        return found, normal, flags
+
+    monkeypatch.setattr(TrimmedFaces, "closest", failing)
+    found = engine.feet(points)
+    assert (right.how == HOW.index("newton")).all()
+    assert (found.how == HOW.index("facet")).all()
+    assert np.abs(found.distance - right.distance).max() <= engine.brep.deflection

@@ -1,0 +1,73 @@
+"""Damped descent to a nearest point: for the starts from which Newton's method circles, or ends further off."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .surfaces import Derivatives, Surface, dot, lengths
+
+__all__ = ["BLIND", "descended"]
+
+#: Square of the ratio of the tangents' lengths below which one has none.
+BLIND = 1e-18
+
+_MOST = 60  # steps
+_STILL = 1e-7  # a step this short ends the descent [mm]
+_CONVEX = 1e-3  # least eigenvalue that the Hessian over lengths along the surface is lifted to
+_DAMPED, _MORE, _LESS = 0.1, 4.0, 0.125  # the first damping of a step that led up, and its factors up and down
+
+
+def descended(surface: Surface, points: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Parameters (n, 2) at or near a nearest point within a domain, never further from its point than the start.
+
+    Parameters
+    ----------
+    surface : Surface
+        Of as many rows as there are points, if it has rows.
+    points : (n, 3) float [mm]
+    start : (n, 2) float
+        Parameters in the domain.
+    low, high : (2,) or (n, 2) float
+        The domain.
+
+    Notes
+    -----
+    A projected Newton method (D. P. Bertsekas, SIAM J. Control Optim. 20 (1982) 221-246, from memory): parameters at
+    the border that the gradient holds there are left out of the step, which is then clipped. Steps that lead up are
+    damped as Levenberg and Marquardt do, until they lead down.
+    """
+    uv, damping = start.copy(), np.zeros(len(start))
+    here = surface.evaluate(uv, 2)
+    for _ in range(_MOST):
+        trial = np.clip(uv + _step(here, points, uv, damping, low, high), low, high)
+        there = surface.evaluate(trial, 2)
+        du, dv = (trial - uv).T[:, :, None]
+        if (lengths(du * here[1] + dv * here[2]) < _STILL).all():
+            break
+        nearer = lengths(there[0] - points) < lengths(here[0] - points)
+        damping = np.where(nearer, _LESS * damping, np.maximum(_MORE * damping, _DAMPED))
+        damping[damping < 1e-3 * _DAMPED] = 0.0
+        uv = np.where(nearer[:, None], trial, uv)
+        here = tuple(np.where(nearer[:, None], new, old) for new, old in zip(there, here, strict=True))
+    return uv
+
+
+def _step(
+    here: Derivatives, points: np.ndarray, uv: np.ndarray, damping: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> np.ndarray:
+    """Step (n, 2), in lengths along the surface first, so that damping (n,) has no unit."""
+    s, su, sv, suu, suv, svv = here
+    r, e, g = s - points, dot(su, su), dot(sv, sv)
+    gradient = np.column_stack([dot(r, su), dot(r, sv)])
+    held = np.column_stack([e <= BLIND * g, g <= BLIND * e])
+    held |= (uv <= low) & (gradient > 0) | (uv >= high) & (gradient < 0)
+    speed = np.sqrt(np.maximum(np.column_stack([e, g]), 1e-200))
+    gu, gv = (gradient / speed).T
+    a, c = 1.0 + dot(r, suu) / speed[:, 0] ** 2, 1.0 + dot(r, svv) / speed[:, 1] ** 2
+    b = (dot(su, sv) + dot(r, suv)) / (speed[:, 0] * speed[:, 1])
+    b[held.any(axis=1)] = 0.0  # each parameter alone
+    shift = np.maximum(_CONVEX - (0.5 * (a + c) - np.hypot(0.5 * (a - c), b)), 0.0) + damping
+    a, c = a + shift, c + shift
+    step = np.column_stack([b * gv - c * gu, b * gu - a * gv]) / ((a * c - b * b)[:, None] * speed)
+    step[held] = 0.0
+    return step
