@@ -115,6 +115,7 @@ def stands_of(path: Sequence[Step], kinematics: Kinematics, probe: Probe, pace: 
         Speeds of rapid moves and of rotary axes; feeds are those of the moves.
     """
     track = _Track(kinematics, probe, pace, (0.0,) * len(kinematics.axes))
+    meant = {one.touch: one for one in reversed(path) if isinstance(one, Touch)}
     for move in path:
         if isinstance(move, Index):
             track.turn(move.angles)
@@ -126,8 +127,7 @@ def stands_of(path: Sequence[Step], kinematics: Kinematics, probe: Probe, pace: 
             track.touch(move, move.feed)
             track.time += pace.per_touch
         elif isinstance(move, FirstTouch):  # it meets the part where the touch that follows it does
-            meant = next(one for one in path if isinstance(one, Touch) and one.touch == move.touch)
-            track.touch(meant, move.feed)
+            track.touch(meant[move.touch], move.feed)
         elif isinstance(move, Approach | BackOff | Link | Retract):
             kind = "rapid" if isinstance(move, Link) else "at feed"
             track.go(move.to, pace.rapid if isinstance(move, Link) else move.feed, kind)

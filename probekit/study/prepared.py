@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -142,7 +143,7 @@ class Plan:
             return self.steps
         return programs.moves_of(self.route, self.probe, self.kinematics, tool=1)
 
-    @property
+    @cached_property
     def time(self) -> CycleTime:
         """Estimated time of its program on a part as planned; where there is none yet, of the route."""
         try:
