@@ -62,29 +62,28 @@ def check_phases(study: Study, dialect: Dialect) -> None:
             )
     by = offset_of(study)
     for number, phase in enumerate(phases_of(study), 1):
-        if phase.to and (phase.to not in dialect.work_offsets or phase.to == by):
-            raise InputError(
-                "a shift needs another work offset for its copy",
-                file=study.path,
-                column=f"phase {number}.to",
-                found=phase.to,
-                expected=", ".join(name for name in dialect.work_offsets if name != by),
-            )
+        if phase.to:
+            _check_copy(study, dialect, phase.to, f"phase {number}.to", "a shift", by)
         if phase.recut is not None:
             _check_recut(study, dialect, phase.recut, f"phase {number}.recut", by)
     _check_places(study, dialect)
 
 
-def _check_recut(study: Study, dialect: Dialect, recut: CutAgain, where: str, by: str) -> None:
-    """Refuse to cut an operation again where no program or no machine could."""
-    if recut.to not in dialect.work_offsets or recut.to == by:
+def _check_copy(study: Study, dialect: Dialect, to: str, key: str, what: str, by: str) -> None:
+    """Refuse a copy of the work offset `by` that is none of the dialect, or that one itself."""
+    if to not in dialect.work_offsets or to == by:
         raise InputError(
-            "an operation that is cut again needs another work offset for its copy",
+            f"{what} needs another work offset for its copy",
             file=study.path,
-            column=f"{where}.to",
-            found=recut.to,
+            column=key,
+            found=to,
             expected=", ".join(name for name in dialect.work_offsets if name != by),
         )
+
+
+def _check_recut(study: Study, dialect: Dialect, recut: CutAgain, where: str, by: str) -> None:
+    """Refuse to cut an operation again where no program or no machine could."""
+    _check_copy(study, dialect, recut.to, f"{where}.to", "an operation that is cut again", by)
     if "milling" not in study.settings.get("program", {}):
         raise InputError(
             "there is no milling program whose operation could be cut again",
