@@ -30,7 +30,7 @@ from .sheet_parts import confirmations, manner, restart_rows
 from .sheet_tables import scroll, table
 from .told import to_enter, told, told_decisions
 
-__all__ = ["page_of", "release_sheet", "section", "set_up_of", "signatures", "ticks"]
+__all__ = ["head_of", "page_of", "release_sheet", "section", "set_up_of", "signatures", "ticks"]
 
 CAUTIONS = (
     "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control can.",
@@ -198,11 +198,19 @@ def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
     lines = len(Source(text).lines)
     milling = escape(Path(source.name).name) if source.name else ""
     name = f"{milling} with probing inserted, " if merged and milling else f"{milling}, " if milling else ""
+    told = (
+        "It may run only after a qualified person has signed at the end of this sheet, and only the file with this "
+        "checksum."
+    )
+    return head_of(title, f"{name}{lines} lines", digest, "NOT RELEASED", told)
+
+
+def head_of(title: str, file: str, digest: str, state: str, told: str) -> str:
+    """The top of a sheet: of which file it is, in HTML, with its checksum, its state in a word, and what that means."""
     return (
         f"<h1>{escape(title)}: release sheet</h1>"
-        f'<p class="soft">{name}{lines} lines, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'
-        '<div class="state"><strong>NOT RELEASED</strong>It may run only after a qualified person has signed at the '
-        "end of this sheet, and only the file with this checksum.</div>"
+        f'<p class="soft">{file}, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'
+        f'<div class="state"><strong>{state}</strong>{told}</div>'
     )
 
 

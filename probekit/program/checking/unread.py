@@ -14,7 +14,7 @@ from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..moves import Index, Move, Touch
-from .release import page_of, section, set_up_of, signatures, ticks
+from .release import head_of, page_of, section, set_up_of, signatures, ticks
 from .sheet_tables import table
 
 __all__ = ["unread_sheet"]
@@ -79,14 +79,11 @@ def unread_sheet(
         If the file cannot be written.
     """
     digest = hashlib.sha256(text.encode("ascii")).hexdigest()
-    head = (
-        f"<h1>{escape(title)}: release sheet</h1>"
-        f'<p class="soft">{len(text.splitlines())} lines, SHA-256 <code>{digest[:32]}</code> '
-        f"<code>{digest[32:]}</code></p>"
-        '<div class="state"><strong>NOT RELEASED, NOT CHECKED</strong>The checks and the virtual machine cannot read '
-        "this dialect. It may run only after a qualified person has checked it and signed at the end of this sheet, "
-        "and only the file with this checksum.</div>"
+    told = (
+        "The checks and the virtual machine cannot read this dialect. It may run only after a qualified person has "
+        "checked it and signed at the end of this sheet, and only the file with this checksum."
     )
+    head = head_of(title, f"{len(text.splitlines())} lines", digest, "NOT RELEASED, NOT CHECKED", told)
     left_out = "".join(f"<li>{escape(one)}</li>" for one in omitted)
     body = [
         head,
