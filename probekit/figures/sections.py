@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..errors import InputError
 from ..scene.colour import VERDICT_COLOURS, hex_of
-from ..scene.sections import beside, plane_of, round_down
+from ..scene.round_steps import round_down
+from ..scene.sections import beside, plane_of
 from .drawing import BAND, COLOURS, GREY, INK, Drawing, axes, keyed, styled
 
 if TYPE_CHECKING:

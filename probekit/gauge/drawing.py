@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..scene.colour import LINE_COLOURS, hex_of
+from ..scene.round_steps import ticks
 
 if TYPE_CHECKING:
     from .result import Panel, Series
@@ -61,7 +62,7 @@ def _panel(panel: Panel) -> str:
 
     out = [f'<text x="{_LEFT}" y="16" font-weight="bold">{escape(panel.title)}</text>']
     out.append(f'<path d="M{_LEFT} {_TOP}V{_TOP + h}H{_LEFT + w}" fill="none" stroke="currentColor"/>')
-    for tick in _steps(y0, y1):
+    for tick in ticks(y0, y1, 5):
         y = float(at_y(tick))
         out.append(f'<path d="M{_LEFT} {y:.1f}h{w}" stroke="currentColor" stroke-opacity="0.12"/>')
         out.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{tick:.6g}</text>')
@@ -135,20 +136,12 @@ def _bounds(panel: Panel, axis: str) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _steps(low: float, high: float, about: int = 5) -> np.ndarray:
-    raw = (high - low) / about
-    size = 10.0 ** np.floor(np.log10(raw))
-    step = size * next(m for m in (1, 2, 5, 10) if m * size >= raw)
-    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
-    return np.where(np.abs(ticks) < 1e-9 * step, 0.0, ticks)
-
-
 def _ticks_below(
     panel: Panel, x0: float, x1: float, at_x: Callable[[float], np.ndarray], y: float, w: float
 ) -> list[str]:
     size = 11.0
     if not panel.ticks:
-        pairs = [(tick, f"{tick:.6g}") for tick in _steps(x0, x1)]
+        pairs = [(tick, f"{tick:.6g}") for tick in ticks(x0, x1, 5)]
     else:
         need = len(panel.ticks) * (_LETTER * max(map(len, panel.ticks)) + 4) / w
         size = 11.0 if need <= 1 else 9.0  # smaller before any is left out

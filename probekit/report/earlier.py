@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..scene.round_steps import ticks
 from ..show import shown
 from . import plots
 from .language import mark
@@ -128,7 +129,7 @@ def _drawn(table: pd.DataFrame, one: Evaluation, word: str) -> str:
                 f'height="{axes.bottom - ends[0][1]:.1f}"/>{plots.line("limit", *ends)}'
             )
     parts.append(plots.line("tick", (axes.left, axes.bottom), (axes.right, axes.bottom)))
-    parts += [plots.value(_LEFT - 5, axes.at_y(v) + 4, float(v), 3, anchor="end") for v in plots.ticks(0.0, high)]
+    parts += [plots.value(_LEFT - 5, axes.at_y(v) + 4, float(v), 3, anchor="end") for v in ticks(0.0, high)]
     places = [(a, axes.at_y(v)) for a, v in zip(x, actual, strict=True) if np.isfinite(v)]
     parts.append(plots.line("thin", *places))
     parts.append(plots.line("here", (x[-1], axes.top), (x[-1], axes.bottom)))

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from html import escape
 from urllib.parse import quote
 
-import numpy as np
-
 from ..scene.glyphs import name_of
 from .language import mark, say
 from .words import number
@@ -24,7 +22,6 @@ __all__ = [
     "svg",
     "symbol_at",
     "text",
-    "ticks",
     "value",
 ]
 
@@ -61,15 +58,6 @@ def svg(parts: Iterable[str], wide: float, high: float, label: str, *, links: bo
         f'<svg class="plot" viewBox="0 0 {wide:g} {high:g}" role="{role}" aria-label="{escape(say(label))}" '
         f'data-w-label="{escape(label)}">{"".join(parts)}</svg>'
     )
-
-
-def ticks(low: float, high: float, about: int = 4) -> np.ndarray:
-    """Round numbers from `low` to `high`, about so many."""
-    raw = (high - low) / about
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = power * next(one for one in (1, 2, 5, 10) if one * power >= raw * (1 - 1e-9))
-    found = np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1) * step
-    return np.where(np.abs(found) < 1e-9 * step, 0.0, found)
 
 
 def value(

@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 import numpy as np
 
+from ..scene.round_steps import round_down
 from .words import length, number
 
 if TYPE_CHECKING:
@@ -135,8 +136,7 @@ def _stack(place: np.ndarray) -> np.ndarray:
 def _axis(scene: Scene, end: float) -> str:
     """Colour scale with ticks."""
     raw = end / 3.2
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = float(power * max(s for s in (1, 2, 5) if s * power <= raw * 1.0000001))
+    step = round_down(raw * 1.0000001)
     count = int(end / step + 1e-9)
     digits = max(0, int(np.ceil(-np.log10(step) - 1e-9)))
     stops = "".join(

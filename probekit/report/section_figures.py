@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
-from ..scene.sections import plane_of, round_down
+from ..scene.round_steps import round_down, ticks
+from ..scene.sections import plane_of
 from . import plots
 from .language import mark
 from .words import length, symbol
@@ -123,10 +124,10 @@ def _along(scene: Scene, one: Section) -> tuple[str, float]:
             if np.isfinite(limit):
                 parts.append(plots.line("limit", (a, axes.at_y(limit)), (b, axes.at_y(limit))))
     parts.append(plots.line("null", (axes.left, axes.at_y(0.0)), (axes.right, axes.at_y(0.0))))
-    marked = sorted({0.0, *ends}) if ends else plots.ticks(low, high)
+    marked = sorted({0.0, *ends}) if ends else ticks(low, high)
     kept = [v for k, v in enumerate(marked) if not k or axes.at_y(marked[k - 1]) - axes.at_y(v) > 11]
     parts += [plots.value(_LEFT - 5, axes.at_y(v) + 4, v, 3, signed=True, anchor="end") for v in kept]
-    for s in plots.ticks(0.0, span):
+    for s in ticks(0.0, span):
         parts.append(plots.line("tick", (axes.at_x(s), axes.bottom), (axes.at_x(s), axes.bottom + 4)))
         parts.append(plots.value(axes.at_x(s), axes.bottom + 15, s, 1))
     parts.append(plots.named((axes.left + axes.right) / 2, _HIGH - 5, "plot.arc", unit=True))
@@ -185,7 +186,7 @@ def _shape(scene: Scene, one: Section) -> tuple[str, float]:
 def _stations(one: Section, across: np.ndarray, put: Callable[[np.ndarray], np.ndarray]) -> list[str]:
     """Arc lengths as they stand below the other picture, inside the shape, each at its place on the curve."""
     curve, parts = one.curve, []
-    for s in plots.ticks(0.0, curve.length):
+    for s in ticks(0.0, curve.length):
         if curve.closed and s > 0.97 * curve.length:
             continue
         point, segment = curve.at(np.array([s]))

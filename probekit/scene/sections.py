@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..nominal.model import Nominal
     from ..plan.targets.curves import Curve
 
-__all__ = ["beside", "face_limits", "plane_of", "round_down", "with_sections"]
+__all__ = ["beside", "face_limits", "plane_of", "with_sections"]
 
 _PLANE = 1e-3  # of its extent, by which a plane curve may leave its plane
 
@@ -160,9 +160,3 @@ def plane_of(points: np.ndarray) -> tuple[np.ndarray, tuple[str, str]] | None:
         return np.eye(3)[kept], ("xyz"[kept[0]], "xyz"[kept[1]])
     first = directions[0] * np.sign(directions[0][np.abs(directions[0]).argmax()])
     return np.stack([first, np.cross(normal, first)]), ("along the section", "across")
-
-
-def round_down(value: float) -> float:
-    """The largest of 1, 2, 5, 10, ... that is not above a positive number."""
-    power = 10.0 ** np.floor(np.log10(value))
-    return float(max(step * power for step in (1, 2, 5) if step * power <= value))

@@ -9,7 +9,8 @@ import pytest
 from probekit import plan
 from probekit.errors import InputError
 from probekit.plan.targets.curves import Curve
-from probekit.scene.sections import beside, face_limits, plane_of, round_down, with_sections
+from probekit.scene.round_steps import round_down
+from probekit.scene.sections import beside, face_limits, plane_of, with_sections
 from probekit.study.sectioning import sectioned
 
 
