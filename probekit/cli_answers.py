@@ -205,7 +205,7 @@ def _share(options: argparse.Namespace) -> int:
     pages, left_out = share.pages.pages_of(options.folder)
     state = share.links.State()
     try:
-        log = share.Log(path, state.hear)
+        log = share.log.Log(path, state.hear)
     except (share.log.TamperedError, share.log.BusyError) as error:
         raise InputError(
             str(error), todo="Run it with --check, and look at a copy of the file before you go on."

@@ -78,7 +78,7 @@ class _Kept:
     def __init__(self, folder: Path, wanted: studies.model.Study, found: Inspection) -> None:
         from . import archive
 
-        self._archive, self._record = archive.Archive(folder), archive.record_of(wanted, found)
+        self._archive, self._record = archive.Archive(folder), archive.record.record_of(wanted, found)
         self._shown = wanted.settings.get("archive", {}).get("on_page", True)
 
     @property

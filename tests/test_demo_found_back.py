@@ -9,7 +9,7 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from probekit.action import uniform_offset
-from probekit.fit import apply_motion
+from probekit.geometry import apply_motion
 
 ROOT = Path(__file__).parents[1]
 

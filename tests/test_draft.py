@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 import probekit as pk
-from probekit.draft import FILL_IN, draft_study
+from probekit.draft import draft_study
+from probekit.draft.tables import FILL_IN
 from probekit.draft.toml import key
 from probekit.errors import InputError
 from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance

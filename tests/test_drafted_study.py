@@ -15,7 +15,8 @@ pytest.importorskip("OCP")
 import real_models as real
 
 import probekit as pk
-from probekit.draft import FILL_IN, draft_study
+from probekit.draft import draft_study
+from probekit.draft.tables import FILL_IN
 from probekit.nominal.exact.pmi import read_pmi
 from probekit.study.model import nominal_of
 from probekit.study.planning import targets_of

@@ -13,7 +13,8 @@ import tiny
 
 import probekit as pk
 from probekit.cli import main
-from probekit.tolerance import Composite, Evaluation, Profile, Unjudged, evaluate_all, profile
+from probekit.tolerance import Composite, Evaluation, Profile, evaluate_all, profile
+from probekit.tolerance.unjudged import Unjudged
 from probekit.verdict import classify, guarded, judge, proved, simple
 
 DATUM_A = '[[datum]]\nletter = "A"\nkind = "plane"\nfeatures = ["top"]\n\n'

@@ -123,7 +123,7 @@ def of_a_study(folder: Path) -> list[Any]:
     number = np.zeros(1)
     ground = planned.obstacles.ground(number.astype(int), np.zeros((1, 3)), np.eye(3)[:1], number)
     steps = list(pk.program.run(programmed.probing))
-    blocks = pk.program.parse(programmed.probing)
+    blocks = pk.program.reading.words.parse(programmed.probing)
     recorded = [step.detail for step in steps if step.kind == "record"]
     phases = pk.study.load(deciding.write(folder / "phases", "rs274"))
     in_phases = pk.study.plan(phases)
@@ -220,7 +220,7 @@ def of_touches() -> list[Any]:
         evaluation,
         evaluation.explain(),
         kinds["form"].evaluate(top),
-        tolerance.Unjudged.of(kinds["form"], "too few touches", top),
+        tolerance.unjudged.Unjudged.of(kinds["form"], "too few touches", top),
         pk.fit.element(np.eye(3), "plane"),
         flat,
         pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),
@@ -324,7 +324,7 @@ def of_answers(folder: Path) -> list[Any]:
     page = pk.settle.pages.Page("", "a" * 64, "b" * 64, True, {"title": "foil", "verdict": "conforms"}, ())
     comment = pk.settle.answers.Comment("touch", "7", "a chip?")
     answer = pk.settle.answers.Answer("a" * 64, "b" * 64, "N", "", "2026-11-29T22:00:00Z", comments=(comment,))
-    log = pk.share.Log(folder / "answers.sqlite")
+    log = pk.share.log.Log(folder / "answers.sqlite")
     entry = log.append("answer", {"answer": answer.data})
     log.close()
     return [page, answer, pk.settle.merge(page, [answer]), entry]

@@ -1,9 +1,8 @@
 """What to do next: what each correction would bring, where a re-cut could help, and suggestions with their reasons."""
 
-from .again import touch_again
 from .corrections import corrections, uniform_offset
 from .cutters import Cutter
 from .recut import recut_map
 from .suggest import suggest
 
-__all__ = ["Cutter", "corrections", "recut_map", "suggest", "touch_again", "uniform_offset"]
+__all__ = ["Cutter", "corrections", "recut_map", "suggest", "uniform_offset"]

@@ -14,9 +14,10 @@ import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, MEASURED, array
 from ..deviation.projection import distance_function
-from ..fit import apply_motion, robust
+from ..fit import robust
 from ..fit.alignment import Alignment
 from ..fit.motion import jacobian, typical_arm
+from ..geometry import apply_motion
 from ..uncertainty import Scatter
 from .pattern import describe
 from .promise import CUTTER, readings

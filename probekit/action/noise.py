@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, array
-from ..fit import apply_motion
 from ..fit.alignment import Alignment, with_shared
+from ..geometry import apply_motion
 from ..tolerance.bounds import bounds
 from ..tolerance.propagation import carry, judged_scatter
 from ..uncertainty import Scatter

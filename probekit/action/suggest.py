@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..fit import motion_parameters
 from ..fit.alignment import Alignment
+from ..geometry import motion_parameters
 from ..show import shown
 from .candidates import candidates, promises
 from .corrections import corrections, left_of

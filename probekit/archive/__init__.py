@@ -13,13 +13,12 @@ if TYPE_CHECKING:
     from .batch import inspect_many
     from .checking import verify
     from .exporting import export, migrate
-    from .record import record_of
     from .showing import history_page
     from .store import Archive
     from .telling import history
     from .watching import watch
 
-__all__ = ["Archive", "export", "history", "history_page", "inspect_many", "migrate", "record_of", "verify", "watch"]
+__all__ = ["Archive", "export", "history", "history_page", "inspect_many", "migrate", "verify", "watch"]
 
 if not TYPE_CHECKING:
     __getattr__, __dir__ = on_first_use(
@@ -28,7 +27,6 @@ if not TYPE_CHECKING:
             "checking": "verify",
             "exporting": "export migrate",
             "batch": "inspect_many",
-            "record": "record_of",
             "showing": "history_page",
             "store": "Archive",
             "telling": "history",

@@ -20,7 +20,7 @@ def earlier_parts(archive: Archive, record: Record) -> EarlierParts | None:
     ----------
     archive : Archive
     record : Record
-        Of this part, as `probekit.archive.record_of` gives it; it need not be in the archive.
+        Of this part, as `probekit.archive.record.record_of` gives it; it need not be in the archive.
 
     Returns
     -------

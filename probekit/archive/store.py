@@ -120,7 +120,7 @@ class Archive:
         Parameters
         ----------
         record : Record
-            Of `probekit.archive.record_of`.
+            Of `probekit.archive.record.record_of`.
 
         Returns
         -------

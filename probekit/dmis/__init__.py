@@ -4,7 +4,7 @@ Everything here is from memory of the standard: statements, order of parameters,
 named and left out, never guessed.
 """
 
-from .reading import Reading, read
+from .reading import read
 from .results import results
 
-__all__ = ["Reading", "read", "results"]
+__all__ = ["read", "results"]

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from ..nominal import Nominal
     from ..nominal.exact.pmi_model import ModelPmi, ModelSize
 
-__all__ = ["FILL_IN", "draft_study"]
+__all__ = ["draft_study"]
 
 _FACES = 150  # of the model that are listed
 

@@ -1,6 +1,6 @@
 """Rigid fits: touches onto the nominal (least squares, robust, minimax; any freedom held), and paired points."""
 
-from ..geometry import apply_motion, invert_motion, make_motion, motion_parameters
+from ..geometry import make_motion
 from .datums import Datum, DatumTarget, datum_frame
 from .element_of import element_of
 from .elements import element
@@ -8,23 +8,19 @@ from .motion import FREEDOMS, move_touches
 from .paired import paired
 from .qualification import qualify
 from .rigid import rigid
-from .setup import set_up, work_offset_change
+from .setup import set_up
 
 __all__ = [
     "FREEDOMS",
     "Datum",
     "DatumTarget",
-    "apply_motion",
     "datum_frame",
     "element",
     "element_of",
-    "invert_motion",
     "make_motion",
-    "motion_parameters",
     "move_touches",
     "paired",
     "qualify",
     "rigid",
     "set_up",
-    "work_offset_change",
 ]

@@ -11,7 +11,8 @@ import pandas as pd
 from ..columns import CONTACT, array
 from ..deviation import Projection
 from ..errors import FitError, InputError
-from ..fit import apply_motion, rigid
+from ..fit import rigid
+from ..geometry import apply_motion
 from .readings import positive
 from .result import GaugeResult, Panel, Series, percent
 from .touching import number_of

@@ -3,7 +3,6 @@
 from .chord import chord_error
 from .face_list import list_faces
 from .faces import name_faces
-from .frames import frame_from_faces, move_nominal
 from .load import can_read, from_arrays, load
 from .model import Nominal
 
@@ -11,10 +10,8 @@ __all__ = [
     "Nominal",
     "can_read",
     "chord_error",
-    "frame_from_faces",
     "from_arrays",
     "list_faces",
     "load",
-    "move_nominal",
     "name_faces",
 ]

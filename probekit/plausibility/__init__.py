@@ -5,8 +5,7 @@ A finding is a "stop" (no verdict is made), a "look" (the part is undecided at b
 """
 
 from .check import check
-from .finding import Refused
 from .planned import Probing
 from .residuals import datum_residuals
 
-__all__ = ["Probing", "Refused", "check", "datum_residuals"]
+__all__ = ["Probing", "check", "datum_residuals"]

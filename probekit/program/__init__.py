@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from .merging.merge import merge
     from .moves import dry_of
     from .reading.interpreter import run
-    from .reading.words import parse
     from .writing.compose import moves_of, table_of
     from .writing.dialect import dialect_names, example_dialect
     from .writing.dialect_reader import read_dialect
@@ -29,7 +28,6 @@ __all__ = [
     "merge",
     "moves_of",
     "omissions",
-    "parse",
     "read_dialect",
     "release_sheet",
     "run",
@@ -47,7 +45,6 @@ if not TYPE_CHECKING:
             "merging.merge": "merge",
             "moves": "dry_of",
             "reading.interpreter": "run",
-            "reading.words": "parse",
             "writing.compose": "moves_of table_of",
             "writing.dialect": "dialect_names example_dialect",
             "writing.dialect_reader": "read_dialect",

@@ -10,7 +10,8 @@ from .document import Document, numbers
 if TYPE_CHECKING:
     from lxml import etree
 
-    from ..tolerance import Evaluation, Unjudged
+    from ..tolerance import Evaluation
+    from ..tolerance.unjudged import Unjudged
 
 __all__ = ["INSPECTION", "STATUS", "define", "stem_of"]
 

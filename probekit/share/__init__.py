@@ -16,7 +16,7 @@ except ModuleNotFoundError as error:
         f"sharing pages needs {error.name}, which is not installed", todo=how_to_install("share")
     ) from None
 from .links import new_link
-from .log import Log, verify
+from .log import verify
 from .server import serve
 
-__all__ = ["Log", "app", "new_link", "serve", "verify"]
+__all__ = ["app", "new_link", "serve", "verify"]

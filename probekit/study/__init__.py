@@ -12,7 +12,7 @@ from ..lazily import on_first_use
 if TYPE_CHECKING:
     from .inspection import run
     from .model import load
-    from .outputs import summary, view, write_preparation
+    from .outputs import summary, write_preparation
     from .preparation import plan, program, simulate
     from .rechecking import check
     from .trying import trial
@@ -27,7 +27,6 @@ __all__ = [
     "simulate",
     "summary",
     "trial",
-    "view",
     "write",
     "write_preparation",
 ]
@@ -38,7 +37,7 @@ if not TYPE_CHECKING:
         {
             "inspection": "run",
             "model": "load",
-            "outputs": "summary view write_preparation",
+            "outputs": "summary write_preparation",
             "preparation": "plan program simulate",
             "rechecking": "check",
             "trying": "trial",

@@ -16,10 +16,10 @@ __all__ = ["content_of", "further", "touches_again"]
 
 
 def touches_again(inspection: Inspection) -> pd.DataFrame:
-    """What to touch again, as a plan (`probekit.action.touch_again`)."""
+    """What to touch again, as a plan (`probekit.action.again.touch_again`)."""
     left = inspection.residuals
     named = () if left is None or left.agree else left.outliers or left.touches
-    return action.touch_again(inspection.verdict, named)
+    return action.again.touch_again(inspection.verdict, named)
 
 
 def further(inspection: Inspection, again: pd.DataFrame) -> dict[str, Any]:

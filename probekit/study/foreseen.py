@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from .. import deviation
 from ..columns import MEASURED, NORMAL, TARGET, array
 from ..errors import ProbekitError, ProbekitWarning
-from ..tolerance import Unjudged
+from ..tolerance.unjudged import Unjudged
 from .aligning import align
 from .evaluating import evaluate
 from .wording import in_keys

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from .. import fit, plausibility, touches
+from .. import fit, geometry, plausibility, touches
 from ..columns import MEASURED, array
 from ..errors import FitError, InputError, ProbekitError
 from ..limits import tables_of
@@ -96,8 +96,8 @@ def targets_placed(study: Study, measured: pd.DataFrame, part: Nominal) -> tuple
     if not {"translation", "rotation"} & set(study.settings.get("machine", {})):
         return measured, []
     target = measured[["x0", "y0", "z0"]].to_numpy(dtype=float)
-    back = fit.invert_motion(motion_of(study, "machine"))
-    moved = fit.apply_motion(back, target)
+    back = geometry.invert_motion(motion_of(study, "machine"))
+    moved = geometry.apply_motion(back, target)
     off = [np.nanmedian(np.abs(part.engine.feet(points).distance)) for points in (target, moved)]
     if not off[1] < 0.1 * off[0]:
         return measured, []

@@ -139,7 +139,7 @@ def run(
     ------
     InputError, FitError
         From the step that could not go on.
-    plausibility.Refused
+    plausibility.finding.Refused
         If something in the results cannot be, so that a verdict would answer a wrong question.
     """
     tell = progress or (lambda _step, _done: None)

@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .. import fit, touches
+from .. import fit, geometry, touches
 from ..errors import InputError
 from ..limits import MOST_TOUCHES
 from ..making import blaming
@@ -53,7 +53,7 @@ def touches_of(study: Study, part: Nominal) -> pd.DataFrame:
     if not set(_PLACEMENT) & set(study.settings.get("machine", {})):
         return table
     part_in_machine = motion_of(study, "machine")
-    return fit.move_touches(table, fit.invert_motion(part_in_machine))
+    return fit.move_touches(table, geometry.invert_motion(part_in_machine))
 
 
 def _read(study: Study, part: Nominal) -> pd.DataFrame:

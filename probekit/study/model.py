@@ -214,7 +214,7 @@ def _loaded(study: Study, progress: Callable[[str, float], None] | None) -> nomi
     if frame is None:
         return part
     if isinstance(frame, str):
-        return nominal.move_nominal(part, nominal.frames.placement(part, frame))
+        return nominal.frames.move_nominal(part, nominal.frames.placement(part, frame))
     if not 2 <= len(frame) <= 3:
         raise InputError(
             "a frame needs two or three faces",
@@ -223,4 +223,4 @@ def _loaded(study: Study, progress: Callable[[str, float], None] | None) -> nomi
             found=frame,
             expected="names of faces",
         )
-    return nominal.move_nominal(part, nominal.frame_from_faces(part, *frame))
+    return nominal.frames.move_nominal(part, nominal.frames.frame_from_faces(part, *frame))

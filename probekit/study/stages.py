@@ -74,7 +74,7 @@ def taken(study: Study, tell: Progress, models: Models | None) -> Taken:
 
     Raises
     ------
-    InputError, plausibility.Refused
+    InputError, plausibility.finding.Refused
     """
     tell("loading the nominal", 0.0)
     part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.2 * done), models)

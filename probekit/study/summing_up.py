@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..show import wrapped
-from ..tolerance import Unjudged
+from ..tolerance.unjudged import Unjudged
 from ..verdict.words import interval
 from .about import about_lines
 

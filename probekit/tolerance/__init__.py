@@ -13,7 +13,6 @@ from .runout import Runout, runout
 from .size import Size, size
 from .spec_table import Composite, read_tolerance
 from .together import evaluate_all
-from .unjudged import Unjudged
 
 __all__ = [
     "Boundary",
@@ -27,7 +26,6 @@ __all__ = [
     "Profile",
     "Runout",
     "Size",
-    "Unjudged",
     "circularity",
     "composite",
     "cylindricity",

@@ -18,10 +18,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..errors import FitError
-from ..fit import apply_motion
 from ..fit.datums.freedom import Freedom
 from ..fit.datums.twists import velocity_rows
-from ..geometry import across
+from ..geometry import across, apply_motion
 from .cover import Covered
 from .settle import Held, settle
 

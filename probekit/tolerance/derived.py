@@ -20,10 +20,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..fit import apply_motion
 from ..fit.beneath import nominal_beneath
 from ..fit.elements import element
-from ..geometry import cross_matrix
+from ..geometry import apply_motion, cross_matrix
 from ..show import shown
 from .axes import axis_of, sides, size_of
 from .cover import Covered, direction_of

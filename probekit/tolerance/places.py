@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..fit import apply_motion
+from ..geometry import apply_motion
 from ..show import shown
 from ..uncertainty import Scatter
 from .propagation import element_gain, less_placement, motion_rows

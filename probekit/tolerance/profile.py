@@ -28,8 +28,9 @@ import numpy as np
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..deviation.projection import distance_function, projection_on
 from ..errors import InputError, ProbekitWarning, TouchesError
-from ..fit import FREEDOMS, apply_motion, rigid
+from ..fit import FREEDOMS, rigid
 from ..fit.datums.freedom import Freedom
+from ..geometry import apply_motion
 from ..show import shown
 from .around import around_notes, checked_around
 from .blocks import Block, of_motions

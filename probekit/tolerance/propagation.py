@@ -22,10 +22,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
-from ..fit import FREEDOMS, motion_parameters
+from ..fit import FREEDOMS
 from ..fit.datums.freedom import Freedom
 from ..fit.motion import typical_arm
-from ..geometry import cross_matrix, left_jacobian
+from ..geometry import cross_matrix, left_jacobian, motion_parameters
 from ..show import shown
 from ..uncertainty import Scatter
 

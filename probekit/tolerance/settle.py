@@ -15,13 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..fit import apply_motion, make_motion
+from ..fit import make_motion
 from ..fit.datums.freedom import Freedom
 from ..fit.datums.twists import velocity_rows
 from ..fit.minimax import minimax_motion
 from ..fit.motion import typical_arm
 from ..fit.slp import Linear, Step, linear_step, minimise_largest
-from ..geometry import left_jacobian
+from ..geometry import apply_motion, left_jacobian
 from ..show import shown
 from .derived import Derived, beyond
 

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..fit import apply_motion
+from ..geometry import apply_motion
 from ..show import shown
 from .derived import beyond
 from .length import UNTOUCHED

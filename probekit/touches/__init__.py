@@ -13,7 +13,6 @@ from .control import from_program, read_moves, read_parameters
 from .csv_file import read, read_plan
 from .csv_writing import write
 from .lobing import RadiusMap
-from .planned import with_plan
 from .repeats import mean_of_repeats
 from .stylus import Stylus
 from .text_file import read_text
@@ -31,6 +30,5 @@ __all__ = [
     "read_parameters",
     "read_plan",
     "read_text",
-    "with_plan",
     "write",
 ]

@@ -16,7 +16,8 @@ from .words import NOT_JUDGED, counted
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..tolerance import Evaluation, Unjudged
+    from ..tolerance import Evaluation
+    from ..tolerance.unjudged import Unjudged
 
 __all__ = ["Verdict"]
 

@@ -11,8 +11,9 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, MEASURED, array
 from ..deviation.projection import distance_function
-from ..fit import FREEDOMS, apply_motion, rigid
+from ..fit import FREEDOMS, rigid
 from ..fit.alignment import Alignment
+from ..geometry import apply_motion
 from ..scene import colour, glyphs
 from ..scene.model import GlyphMesh
 from .text import BOX, rows_html

@@ -10,7 +10,8 @@ from scipy.special import ndtr
 
 from probekit.action import corrections, uniform_offset
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
+from probekit.geometry import apply_motion, invert_motion
 from probekit.nominal import Nominal
 from probekit.tolerance import profile
 from probekit.verdict import classify

@@ -10,8 +10,9 @@ import shapes
 from probekit.action import suggest
 from probekit.action.suggest import CAUTION, Action
 from probekit.deviation import project
-from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit import make_motion, rigid
 from probekit.fit.alignment import Alignment
+from probekit.geometry import apply_motion
 from probekit.tolerance import profile
 from probekit.uncertainty import Scatter
 from probekit.verdict import classify, guarded, proved, simple

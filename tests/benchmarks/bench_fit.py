@@ -24,9 +24,10 @@ from benchmarks.timing import timed
 
 from probekit.deviation import project
 from probekit.deviation.projection import distance_function
-from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit import make_motion, rigid
 from probekit.fit.motion import free_basis, jacobian, move
 from probekit.fit.rigid import METHODS
+from probekit.geometry import apply_motion
 
 SET_UP = make_motion([0.2, -0.1, 0.15], [0.05, 0.08, -0.1])
 

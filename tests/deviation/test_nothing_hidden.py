@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from thorough import some
 
-from probekit import deviation, fit, nominal, report, tolerance, touches, verdict
+from probekit import deviation, fit, geometry, nominal, report, tolerance, touches, verdict
 from probekit.errors import InputError
 
 SIZE, BALL = 40.0, 3.0
@@ -101,8 +101,8 @@ def test_a_part_clamped_askew_turns_the_probe_against_it(block, stored):
     if stored:  # the table says that the probe stood parallel to the machine
         table[["turn_x", "turn_y", "turn_z"]] = 0.0
     in_machine = table.copy()
-    in_machine[["x", "y", "z"]] = fit.apply_motion(clamped, table[["x", "y", "z"]].to_numpy())
-    home = fit.move_touches(in_machine, fit.invert_motion(clamped))
+    in_machine[["x", "y", "z"]] = geometry.apply_motion(clamped, table[["x", "y", "z"]].to_numpy())
+    home = fit.move_touches(in_machine, geometry.invert_motion(clamped))
     assert_perfect(deviation.Projection(block, STYLUS).project(home))
 
 

@@ -6,8 +6,9 @@ import shapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from probekit.fit import apply_motion, invert_motion, make_motion, rigid
+from probekit.fit import make_motion, rigid
 from probekit.fit.rigid import METHODS
+from probekit.geometry import apply_motion, invert_motion
 from probekit.nominal import Nominal
 
 quick = settings(max_examples=12)

@@ -8,9 +8,10 @@ import pytest
 import shapes
 
 from probekit import ProbekitWarning, UndeterminedError
-from probekit.fit import FREEDOMS, apply_motion, make_motion, motion_parameters, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
 from probekit.fit.motion import free_basis
 from probekit.fit.undetermined import describe_motions, undetermined_motions
+from probekit.geometry import apply_motion, motion_parameters
 from probekit.nominal import Nominal
 
 SUBSETS = [frozenset(s) for k in range(6) for s in combinations(FREEDOMS, k)]  # held: none to all but one

@@ -11,10 +11,11 @@ from probekit import FitError
 from probekit.deviation import project
 from probekit.deviation.projection import distance_function
 from probekit.errors import ProbekitWarning
-from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
 from probekit.fit.minimax import minimax_motion
 from probekit.fit.motion import free_basis
 from probekit.fit.slp import Linear, linear_step
+from probekit.geometry import apply_motion
 
 SHAPES = ["box", "saddle", "bumpy_ball"]
 

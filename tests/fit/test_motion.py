@@ -6,9 +6,9 @@ from scipy.linalg import expm
 from scipy.spatial.transform import Rotation
 
 from probekit import InputError
-from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, motion_parameters
+from probekit.fit import FREEDOMS, make_motion
 from probekit.fit.motion import free_basis, free_of, jacobian, move, moved_pivot
-from probekit.geometry import left_jacobian
+from probekit.geometry import apply_motion, invert_motion, left_jacobian, motion_parameters
 
 SHIFT, TURN, PIVOT = [0.3, -2.0, 15.0], [4.0, -70.0, 12.0], [100.0, -40.0, 7.0]
 

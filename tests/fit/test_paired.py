@@ -6,7 +6,8 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from probekit import InputError
-from probekit.fit import apply_motion, make_motion, paired
+from probekit.fit import make_motion, paired
+from probekit.geometry import apply_motion
 
 
 def kabsch(measured: np.ndarray, reference: np.ndarray, weights: np.ndarray) -> np.ndarray:

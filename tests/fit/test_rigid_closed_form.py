@@ -9,8 +9,9 @@ from scipy import stats
 from thorough import some
 
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, apply_motion, invert_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
 from probekit.fit.rigid import METHODS
+from probekit.geometry import apply_motion, invert_motion
 
 
 def off(nominal, motion, n=60, seed=0):

@@ -6,9 +6,10 @@ import shapes
 
 from probekit import FitError, InputError
 from probekit.deviation import project
-from probekit.fit import apply_motion, make_motion, rigid
+from probekit.fit import make_motion, rigid
 from probekit.fit.alignment import Alignment
 from probekit.fit.rigid import METHODS
+from probekit.geometry import apply_motion
 
 BOX = shapes.box()
 

@@ -10,9 +10,10 @@ from scipy.spatial.transform import Rotation
 
 from probekit.deviation import project
 from probekit.deviation.projection import distance_function
-from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
 from probekit.fit.alignment import Alignment
 from probekit.fit.robust import HUBER, TUKEY, influence, scale_of, weights_of
+from probekit.geometry import apply_motion
 
 PIVOT = np.array([7.0, -3.0, 2.0])
 

@@ -10,17 +10,9 @@ from scipy.spatial.transform import Rotation
 
 from probekit import InputError, ProbekitWarning, deviation, touches
 from probekit.demo import demo_folder
-from probekit.fit import (
-    Datum,
-    apply_motion,
-    datum_frame,
-    invert_motion,
-    make_motion,
-    move_touches,
-    rigid,
-    set_up,
-    work_offset_change,
-)
+from probekit.fit import Datum, datum_frame, make_motion, move_touches, rigid, set_up
+from probekit.fit.setup import work_offset_change
+from probekit.geometry import apply_motion, invert_motion
 from probekit.uncertainty import Scatter
 
 X, Y, Z = np.eye(3)

@@ -10,7 +10,8 @@ import shapes
 from probekit import FitError
 from probekit.deviation import project
 from probekit.errors import UndeterminedError
-from probekit.fit import FREEDOMS, apply_motion, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, rigid
+from probekit.geometry import apply_motion
 
 SET_UP = make_motion([0.0, 0.0, 0.06], [0.03, -0.02, 0.0])
 

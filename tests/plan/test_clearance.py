@@ -11,7 +11,8 @@ from plan import sampled
 from scipy.spatial.transform import Rotation
 
 from probekit.errors import InputError
-from probekit.nominal import Nominal, move_nominal
+from probekit.nominal import Nominal
+from probekit.nominal.frames import move_nominal
 from probekit.plan import Obstacles, Probe, Tip
 from probekit.plan.access.clearance import clearance_along
 

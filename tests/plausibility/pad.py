@@ -152,6 +152,6 @@ def run(
     level = level + np.where(out["feature"] == "top", top, 0.0)
     centre = at + level[:, None] * normal + np.linspace(0.0, drift, len(at))[:, None] * [0.0, 0.0, 1.0]
     out[["x0", "y0", "z0"]], out[["i", "j", "k"]] = at, normal
-    out[["x", "y", "z"]] = pk.fit.apply_motion(pk.fit.make_motion(shift, turn), centre).round(4)
+    out[["x", "y", "z"]] = pk.geometry.apply_motion(pk.fit.make_motion(shift, turn), centre).round(4)
     out.attrs = {"unit": "mm", "recorded": "centre"}
     return out

@@ -11,7 +11,8 @@ from rs274_grammar import GRAMMAR
 from thorough import count
 
 from probekit.errors import InputError
-from probekit.program import check, difference, merge, parse, release_sheet, run
+from probekit.program import check, difference, merge, release_sheet, run
+from probekit.program.reading.words import parse
 
 PROBING = (
     "(PROBEKIT BEGIN)\nM5\nM9\nT9 M6\nG43 H9\nG0 Z60\nG0 X1 Y1\nG38.2 Z-1 F50\n"

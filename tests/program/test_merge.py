@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 from probekit.errors import InputError
 from probekit.plan import Kinematics, RotaryAxis
-from probekit.program import check, difference, merge, parse, run
+from probekit.program import check, difference, merge, run
 from probekit.program.merging.anchors import walk
 from probekit.program.reading.interpreter import Interpreter
+from probekit.program.reading.words import parse
 
 PROBING = (
     "%\nO9\n(PROBEKIT BEGIN demo)\nM5\nM9\nG21 G90 G94 G17 G54\nT9 M6\nG43 H9\nG0 Z60\nG0 X1 Y1\nG38.2 Z-1 F50\n"

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probekit.errors import InputError
-from probekit.program import parse
 from probekit.program.reading.expressions import Formula, read_value
 from probekit.program.reading.source import load
+from probekit.program.reading.words import parse
 
 
 def value(text: str, parameters: dict[int, float] | None = None) -> float:

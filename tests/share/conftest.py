@@ -20,7 +20,8 @@ from probekit import scene as pk_scene
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
 
-from probekit.share import Log, new_link
+from probekit.share import new_link
+from probekit.share.log import Log
 
 
 @pytest.fixture(scope="session")

@@ -10,8 +10,8 @@ import pytest
 
 from probekit import cli
 from probekit.errors import InputError
-from probekit.share import Log, verify
-from probekit.share.log import BusyError, TamperedError
+from probekit.share import verify
+from probekit.share.log import BusyError, Log, TamperedError
 
 
 @pytest.fixture

@@ -23,8 +23,9 @@ from probekit import settle
 from probekit.errors import InputError
 from probekit.report.compare_page import Side, compare_page
 from probekit.settle.pages import page_from
-from probekit.share import Log, new_link
+from probekit.share import new_link
 from probekit.share.links import digest
+from probekit.share.log import Log
 from probekit.share.pages import pages_of
 from probekit.share.server import address, listening, prepared
 

@@ -13,8 +13,9 @@ from scipy.optimize import linprog
 
 from probekit import InputError
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, Datum, apply_motion, datum_frame, make_motion
+from probekit.fit import FREEDOMS, Datum, datum_frame, make_motion
 from probekit.fit.datums.freedom import Freedom
+from probekit.geometry import apply_motion
 from probekit.nominal import from_arrays
 from probekit.tolerance import (
     Composite,

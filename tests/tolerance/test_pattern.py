@@ -14,7 +14,8 @@ from tolerance.touched import around, moved, table
 
 from probekit import InputError
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, Datum, apply_motion, datum_frame, make_motion
+from probekit.fit import FREEDOMS, Datum, datum_frame, make_motion
+from probekit.geometry import apply_motion
 from probekit.tolerance import (
     Composite,
     Position,

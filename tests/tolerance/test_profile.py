@@ -17,7 +17,8 @@ from scipy.optimize import linprog
 
 from probekit import InputError
 from probekit.deviation import project
-from probekit.fit import FREEDOMS, apply_motion, make_motion
+from probekit.fit import FREEDOMS, make_motion
+from probekit.geometry import apply_motion
 from probekit.tolerance import profile
 from probekit.tolerance.profile import limits
 

@@ -14,7 +14,8 @@ from scipy.optimize import linprog
 from probekit import InputError
 from probekit.deviation import project
 from probekit.errors import TouchesError
-from probekit.fit import FREEDOMS, apply_motion, make_motion
+from probekit.fit import FREEDOMS, make_motion
+from probekit.geometry import apply_motion
 from probekit.tolerance import Profile, composite, line_profile, profile, separate, simultaneous
 from probekit.tolerance.boundaries import boundary_limits
 from probekit.tolerance.profile import per_unit

@@ -19,7 +19,6 @@ from probekit.fit import FREEDOMS, make_motion
 from probekit.tolerance import (
     Evaluation,
     Position,
-    Unjudged,
     evaluate_all,
     pattern,
     position,
@@ -27,6 +26,7 @@ from probekit.tolerance import (
     simultaneous,
 )
 from probekit.tolerance.spec import KINDS
+from probekit.tolerance.unjudged import Unjudged
 from probekit.verdict import classify, simple
 
 WIDTH, OFF, UP = 0.0005, 0.05, (0.0, 0.0, 1.0)

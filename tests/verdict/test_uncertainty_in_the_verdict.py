@@ -110,7 +110,8 @@ class TestFrame:
 
     def test_shift_and_turn_about_any_pivot(self):
         """Changing each parameter of an alignment that turns by 30 degrees changes the deviations as `rows` say."""
-        from probekit.fit import apply_motion, make_motion
+        from probekit.fit import make_motion
+        from probekit.geometry import apply_motion
 
         rng = np.random.default_rng(4)
         parts, pivot = rng.normal(size=6) * [3, 3, 3, 20, 20, 20], np.array([30.0, -20.0, 10.0])

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import shapes
 from scene import synthetic
 
-from probekit import deviation, fit, tolerance, verdict, widgets
+from probekit import deviation, fit, geometry, tolerance, verdict, widgets
 from probekit.columns import FOOT
 from probekit.errors import InputError, UndeterminedError
 from probekit.uncertainty import Scatter
@@ -34,7 +34,7 @@ def moved(ball):
     """Touches of a part that lies elsewhere by a known motion, one of them missed, two features."""
     rng = np.random.default_rng(4)
     points, normals = shapes.sample(ball, 80, rng)
-    points = fit.apply_motion(MOTION, points + rng.normal(0, 0.001, (80, 1)) * normals)
+    points = geometry.apply_motion(MOTION, points + rng.normal(0, 0.001, (80, 1)) * normals)
     table = deviation.project(points, ball)
     table["feature"] = np.where(points[:, 2] > 0, "upper", "lower")
     table.loc[7, ["x", "y", "z", "deviation", *FOOT]] = np.nan

@@ -16,18 +16,8 @@ from thorough import some
 
 from probekit import InputError, ProbekitWarning, deviation, touches
 from probekit.demo import demo_folder
-from probekit.fit import (
-    FREEDOMS,
-    Datum,
-    DatumTarget,
-    apply_motion,
-    datum_frame,
-    element,
-    invert_motion,
-    make_motion,
-    motion_parameters,
-    rigid,
-)
+from probekit.fit import FREEDOMS, Datum, DatumTarget, datum_frame, element, make_motion, rigid
+from probekit.geometry import apply_motion, invert_motion, motion_parameters
 
 X, Y, Z = np.eye(3)
 NEAR = make_motion([0.3, -0.2, 0.15], [0.2, -0.3, 0.4])
