@@ -25,6 +25,7 @@ _FILE = Text(without="\0")
 _POSITIVE, _LENGTH, _FREE = Number(above=0), Number(least=0), Number()
 _NEAR = 0.02  # a machine does not stop nearer to a surface than that by intention [mm]; common practice, no source
 _FREE_WHOLE = Number(least=0, most=2**53, whole=True)
+_COUNT = Number(least=1, most=100000, whole=True)
 _VECTOR, _PAIR = Numbers(3), Numbers(2, rising=True)
 _NAMES = Either(((str, Text()), (list, Each(Text(), once=True))))
 _SEVERAL = Each(Text(), once=True)
@@ -90,7 +91,7 @@ LIMITS: dict[str, Rule] = {
     **dict.fromkeys(("phase.occurrence", "phase.recut.occurrence"), Number(least=1, whole=True)),
     **dict.fromkeys(("phase.recut.operation", "phase.recut.by", "phase.recut.to"), Text()),
     **dict.fromkeys(("phase.recut.allowed", "phase.recut.limit"), Number(above=0, most=2)),
-    "plan.n": Number(least=1, most=100000, whole=True),
+    "plan.n": Either(((list, Numbers(2, _COUNT)), (object, _COUNT))),  # of a grid two
     "plan.seed": Number(least=0, most=2**63, whole=True),
     **dict.fromkeys(("plan.how", "plan.feature"), Text()),
     "plan.earlier": _FILE,

@@ -81,7 +81,7 @@ class Numbers:
     def wrong(self, value: object) -> Wrong | None:
         """What is wrong with a value; None if nothing is."""
         many = {None: "numbers", 2: "two numbers", 3: "three numbers"}[self.count]
-        shape = {None: "[number, ..]", 2: "[low, high]", 3: "[x, y, z]"}[self.count]
+        shape = {None: "[number, ..]", 2: "[low, high]" if self.rising else "[.., ..]", 3: "[x, y, z]"}[self.count]
         if not isinstance(value, list) or not value or (self.count is not None and len(value) != self.count):
             return f"this needs {many}", shape
         for one in value:

@@ -15,6 +15,7 @@ import pytest
 import tiny
 from thorough import some
 
+import probekit as pk
 from probekit.cli import main
 
 TOP, SIDES, U = 'name = "top"\nwidth = 0.1', 'name = "sides"\nwidth = 0.2', "u = 0.003"
@@ -205,13 +206,15 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (('rule = "guarded"', 'rule = "guarded"\nr = nan'), r"'decision\.r': this is not a finite number"),
 ]
 
-#: The same of what is only used before the cut.
+#: The same of what is only used before the cut; a grid has two numbers, as the reference of `probekit.plan` says.
 BEFORE: list[tuple[tuple[str, str], str]] = [
     (("spacing = 20.0", "spacing = 0"), r"'plan\.spacing': this must be positive"),
     (("spacing = 20.0", "spacing = 0.1"), r"'plan 1': the spacing would give too many targets; found 0\.1; .*100000"),
     (("spacing = 20.0", "spacing = 0.6"), r"'plan': the study plans too many touches; .*expected at most 5000"),
     (("spacing = 20.0", "spacing = nan"), r"'plan\.spacing': this is not a finite number"),
     (("spacing = 20.0", "n = 1000000000"), r"'plan\.n': this is too large"),
+    (("spacing = 20.0", "n = 3"), r"'plan 1\.n': plane needs two numbers; found 3; .*n = \[5, 3\]"),
+    (("spacing = 20.0", "n = [3]"), r"'plan\.n': this needs two numbers"),
     (("spacing = 20.0", "spacing = 20.0\nseed = -1"), r"'plan\.seed': this is too small"),
     (("spacing = 20.0", 'spacing = 20.0\nseed = "a"'), r"'plan\.seed': this must be a number"),
     (("spacing = 20.0", "spacing = 20.0\nseed = 1.5"), r"'plan\.seed': this must be a whole number"),
@@ -339,6 +342,11 @@ def test_a_frame_that_the_touches_do_not_carry_is_said_of_all_that_rests_on_it(
     said = " ".join(capsys.readouterr().out.split())
     assert "UNDECIDED" in said
     assert "top: not judged: the alignment cannot be made: the targets of datum B are too close together" in said
+
+
+def test_the_two_numbers_of_a_grid_are_taken(tmp_path):
+    planned = pk.study.plan(pk.study.load(tiny.write(tmp_path, ("spacing = 20.0", "n = [4, 2]"))))
+    assert len(planned.targets) == 8
 
 
 @pytest.mark.parametrize(("change", "message"), BEFORE)

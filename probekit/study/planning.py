@@ -34,6 +34,7 @@ TABLES = (
 )
 CURVES = ("section", "project", "boundary", "offset", "iso")
 
+_GRIDS = ("plane", "pairs", "grid_uv", "grid_along")  # their n is two numbers
 _OFF = 0.1  # of a target of a file from the part, rounding and facets included [mm]
 _OWN = ("how", "seed", "critical")
 _NOT_FROM_FILE = ("nominal", "rng", "regions", "curves", "start")
@@ -158,6 +159,10 @@ def _made(
     own, along = takes(way), takes(plan.along) if curve else {}
     known = dict.fromkeys((key for key in (*own, *along) if key not in _NOT_FROM_FILE), False)
     check_keys(table, known, where, file=file, what=f"{way.__name__} has no such key")
+    if "n" in table and isinstance(table["n"], list) != (way.__name__ in _GRIDS):
+        what, shape = ("one number", "n = 40") if isinstance(table["n"], list) else ("two numbers", "n = [5, 3]")
+        wrong = f"{way.__name__} needs {what}"
+        raise InputError(wrong, file=file, column=f"{where}.n", found=table["n"], expected=f"such as {shape}")
     table = {key: _axis(one, file, f"{where}.axis") if key == "axis" else one for key, one in table.items()}
     given = {"nominal": part, **further, **({"rng": rng} if "rng" in own else {})}
     result = made(way, {key: table[key] for key in table if key in own}, where, file=file, given=given)
