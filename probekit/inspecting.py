@@ -77,8 +77,9 @@ class _Kept:
 
     def __init__(self, folder: Path, wanted: studies.model.Study, found: Inspection) -> None:
         from . import archive
+        from .archive.record import record_of
 
-        self._archive, self._record = archive.Archive(folder), archive.record.record_of(wanted, found)
+        self._archive, self._record = archive.Archive(folder), record_of(wanted, found)
         self._shown = wanted.settings.get("archive", {}).get("on_page", True)
 
     @property

@@ -19,7 +19,7 @@ from scipy import stats
 
 import probekit as pk
 from probekit.fit import make_motion
-from probekit.geometry import invert_motion
+from probekit.geometry import invert_motion, motion_parameters
 from probekit.program.moves import Approach, Index, Link
 
 FOIL = Path(__file__).parent.parent / "data" / "foil"
@@ -92,7 +92,7 @@ def test_the_set_up_within_its_stated_uncertainty(loop: Loop, shipped: pk.study.
     """Each parameter within 3 u; the joint squared distance over 6 below the 99.9 % quantile of F(6, n - 6)."""
     alignment = shipped.alignment
     there = make_motion(loop.injected["translation"], loop.injected["rotation"])
-    shift, turn = pk.geometry.motion_parameters(invert_motion(there))
+    shift, turn = motion_parameters(invert_motion(there))
     off = np.concatenate([alignment.translation - shift, alignment.rotation_deg - turn])
     assert (np.abs(off) < 3 * alignment.uncertainty).all(), off / alignment.uncertainty
     assert (alignment.uncertainty[:3] < 0.003).all()  # and it is a useful one

@@ -29,13 +29,16 @@ from tolerance.touched import around, table
 
 import probekit as pk
 from probekit import show
+from probekit.nominal.frames import datum_feature
 from probekit.program.deciding.asked import CutAgain
 from probekit.program.deciding.decisions import Recut
+from probekit.program.reading.words import parse
 from probekit.program.writing.compose import Touching
 from probekit.scene.sections import with_sections
 from probekit.study.following import Cut
 from probekit.study.playing import with_plays
 from probekit.tolerance.play import Play
+from probekit.tolerance.unjudged import Unjudged
 
 
 @cache
@@ -123,7 +126,7 @@ def of_a_study(folder: Path) -> list[Any]:
     number = np.zeros(1)
     ground = planned.obstacles.ground(number.astype(int), np.zeros((1, 3)), np.eye(3)[:1], number)
     steps = list(pk.program.run(programmed.probing))
-    blocks = pk.program.reading.words.parse(programmed.probing)
+    blocks = parse(programmed.probing)
     recorded = [step.detail for step in steps if step.kind == "record"]
     phases = pk.study.load(deciding.write(folder / "phases", "rs274"))
     in_phases = pk.study.plan(phases)
@@ -220,7 +223,7 @@ def of_touches() -> list[Any]:
         evaluation,
         evaluation.explain(),
         kinds["form"].evaluate(top),
-        tolerance.unjudged.Unjudged.of(kinds["form"], "too few touches", top),
+        Unjudged.of(kinds["form"], "too few touches", top),
         pk.fit.element(np.eye(3), "plane"),
         flat,
         pk.fit.DatumTarget("A1", (0.0, 0.0, 0.0)),
@@ -232,7 +235,7 @@ def of_touches() -> list[Any]:
 
 def of_models(folder: Path) -> list[Any]:
     part, regions = shapes.box(), pk.plan
-    found: list[Any] = [pk.nominal.frames.datum_feature(part, part.face_names[0]), part.engine.feet(np.zeros((2, 3)))]
+    found: list[Any] = [datum_feature(part, part.face_names[0]), part.engine.feet(np.zeros((2, 3)))]
     found += [
         regions.Ball((0, 0, 0), 1.0),
         regions.Box((0, 0, 0), (1, 1, 1)),

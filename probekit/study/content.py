@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .. import action, report
+from .. import report
+from ..action.again import touch_again
 from .places import INSPECTION
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ def touches_again(inspection: Inspection) -> pd.DataFrame:
     """What to touch again, as a plan (`probekit.action.again.touch_again`)."""
     left = inspection.residuals
     named = () if left is None or left.agree else left.outliers or left.touches
-    return action.again.touch_again(inspection.verdict, named)
+    return touch_again(inspection.verdict, named)
 
 
 def further(inspection: Inspection, again: pd.DataFrame) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import numpy as np
 from .. import fit, nominal
 from ..errors import InputError, ProbekitWarning, UndeterminedError, how_to_install
 from ..limits import notes_on, notes_on_size
+from ..nominal.frames import frame_from_faces, move_nominal, placement
 from ..nominal.load import millimetres_per
 from ..settings import read_settings
 from ..show import shown
@@ -214,7 +215,7 @@ def _loaded(study: Study, progress: Callable[[str, float], None] | None) -> nomi
     if frame is None:
         return part
     if isinstance(frame, str):
-        return nominal.frames.move_nominal(part, nominal.frames.placement(part, frame))
+        return move_nominal(part, placement(part, frame))
     if not 2 <= len(frame) <= 3:
         raise InputError(
             "a frame needs two or three faces",
@@ -223,4 +224,4 @@ def _loaded(study: Study, progress: Callable[[str, float], None] | None) -> nomi
             found=frame,
             expected="names of faces",
         )
-    return nominal.frames.move_nominal(part, nominal.frames.frame_from_faces(part, *frame))
+    return move_nominal(part, frame_from_faces(part, *frame))

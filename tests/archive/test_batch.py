@@ -14,6 +14,7 @@ import tiny
 import probekit as pk
 from probekit import cli
 from probekit.archive.jobs import Job, inspect_job, jobs_of
+from probekit.archive.record import record_of
 from probekit.errors import InputError
 
 pytest.importorskip("pyarrow")
@@ -61,7 +62,7 @@ def test_a_batch_gives_what_a_single_run_gives(alone, shop):
     """The model is loaded once for all of them, and yet nothing differs."""
     _, archive = alone
     study = pk.study.load(shop / "study.toml").with_touches(shop / "runs" / "part_4.csv")
-    one = pk.archive.record.record_of(study, pk.study.run(study))
+    one = record_of(study, pk.study.run(study))
     body = {key: value for key, value in archive.body(4).items() if key not in ("at", "replaces", "inputs")}
     assert {key: value for key, value in one.body.items() if key != "at"} == body
     pd.testing.assert_frame_equal(archive.touches(4), one.touches)
@@ -163,7 +164,7 @@ def test_what_is_asked_decides_the_revision_not_how_it_was_touched(tmp_path):
 
     def hashes(*changes: tuple[str, str]) -> dict[str, str]:
         study = pk.study.load(tiny.write(tmp_path, tiny.QUALIFIED, *changes))
-        return pk.archive.record.record_of(study, pk.study.run(study)).body["hashes"]
+        return record_of(study, pk.study.run(study)).body["hashes"]
 
     plain = hashes()
     same = hashes(
@@ -179,6 +180,6 @@ def test_what_is_asked_decides_the_revision_not_how_it_was_touched(tmp_path):
         "\n".join([*lines[:-1], ",".join([number, feature, x0, f"{float(rest[0]) + 0.2:.4f}", *rest[1:]])]) + "\n"
     )
     study = pk.study.load(tmp_path / "study.toml")
-    moved = pk.archive.record.record_of(study, pk.study.run(study)).body["hashes"]
+    moved = record_of(study, pk.study.run(study)).body["hashes"]
     assert moved["plan"] != plain["plan"]
     assert moved["measured"] == plain["measured"]

@@ -12,6 +12,7 @@ import pytest
 import shapes
 
 import probekit as pk
+from probekit.geometry import invert_motion
 
 DATA = Path(__file__).parents[2] / "data"
 sys.path.insert(0, str(DATA))
@@ -134,7 +135,7 @@ def three_sides() -> tuple[pd.DataFrame, np.ndarray]:
     names = np.array(shapes.BOX_FACES)[np.arange(60) % 6][chosen].tolist()
     proud = touches(points[chosen] + 0.5 * normals[chosen], names)
     there = pk.fit.make_motion((0.1, -0.2, 0.15), (0.05, -0.03, 0.08))
-    return pk.fit.move_touches(proud, there), pk.geometry.invert_motion(there)
+    return pk.fit.move_touches(proud, there), invert_motion(there)
 
 
 def test_a_fit_under_an_allowance_finds_the_set_up(three_sides):

@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from thorough import some
 
 import probekit as pk
+from probekit.geometry import apply_motion
 from probekit.nominal.frames import datum_feature, frame_from_faces, move_nominal, placement
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
@@ -236,11 +237,11 @@ def test_four_sides_of_a_box_are_no_cylinder():
 def assert_moves_along(part: pk.nominal.Nominal, points: np.ndarray) -> None:
     there = move_nominal(part, MOTION)
     before = pk.deviation.project(points, part)
-    after = pk.deviation.project(pk.geometry.apply_motion(MOTION, points), there)
+    after = pk.deviation.project(apply_motion(MOTION, points), there)
     np.testing.assert_allclose(after["deviation"], before["deviation"], rtol=0, atol=1e-8)
     assert (after["face"] == before["face"]).all()
     foot, normal = (before[list(names)].to_numpy() for names in (("foot_x", "foot_y", "foot_z"), ("nx", "ny", "nz")))
-    np.testing.assert_allclose(after[["foot_x", "foot_y", "foot_z"]], pk.geometry.apply_motion(MOTION, foot), atol=1e-6)
+    np.testing.assert_allclose(after[["foot_x", "foot_y", "foot_z"]], apply_motion(MOTION, foot), atol=1e-6)
     np.testing.assert_allclose(after[["nx", "ny", "nz"]], normal @ MOTION[:3, :3].T, atol=1e-6)
     assert there.exact == part.exact
     assert there.notes[-1].startswith("moved into another frame: origin at (")

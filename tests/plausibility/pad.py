@@ -13,6 +13,7 @@ import pandas as pd
 import trimesh
 
 import probekit as pk
+from probekit.geometry import apply_motion
 
 HALF, PAD = (50.0, 36.0), (30.0, 20.0)
 RADIUS = 2.991
@@ -152,6 +153,6 @@ def run(
     level = level + np.where(out["feature"] == "top", top, 0.0)
     centre = at + level[:, None] * normal + np.linspace(0.0, drift, len(at))[:, None] * [0.0, 0.0, 1.0]
     out[["x0", "y0", "z0"]], out[["i", "j", "k"]] = at, normal
-    out[["x", "y", "z"]] = pk.geometry.apply_motion(pk.fit.make_motion(shift, turn), centre).round(4)
+    out[["x", "y", "z"]] = apply_motion(pk.fit.make_motion(shift, turn), centre).round(4)
     out.attrs = {"unit": "mm", "recorded": "centre"}
     return out

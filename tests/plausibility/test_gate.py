@@ -13,6 +13,7 @@ from plausibility import pad
 from thorough import some
 
 import probekit as pk
+from probekit.geometry import apply_motion
 
 MEASURED, TARGET, NORMAL = ["x", "y", "z"], ["x0", "y0", "z0"], ["i", "j", "k"]
 
@@ -154,9 +155,7 @@ def test_a_run_in_the_wrong_place_is_refused(inspect, shift, cause):
 
 def test_a_turned_frame_is_named(inspect):
     def turned(table: pd.DataFrame) -> None:
-        table[MEASURED] = pk.geometry.apply_motion(
-            pk.fit.make_motion((9, 4, 2), (0, 0, 30.0)), table[MEASURED].to_numpy()
-        )
+        table[MEASURED] = apply_motion(pk.fit.make_motion((9, 4, 2), (0, 0, 30.0)), table[MEASURED].to_numpy())
 
     status, said, *_ = inspect(turned)
     assert status == 2
@@ -618,7 +617,7 @@ def test_results_in_machine_coordinates_that_the_study_places_pass(inspect, targ
 
     def machine(table: pd.DataFrame) -> None:
         for names in (MEASURED, *([TARGET] if targets_too else [])):
-            table[names] = pk.geometry.apply_motion(where, table[names].to_numpy())
+            table[names] = apply_motion(where, table[names].to_numpy())
         if targets_too:
             table[NORMAL] = table[NORMAL].to_numpy() @ where[:3, :3].T
 

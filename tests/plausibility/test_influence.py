@@ -7,6 +7,7 @@ import pytest
 from plausibility.jobs import Job, on_pad
 
 import probekit as pk
+from probekit.geometry import motion_parameters
 from probekit.verdict.influence import Influence, influence_of
 
 FREE = ("tx", "ty", "tz", "rx", "ry", "rz")
@@ -49,7 +50,7 @@ def test_the_linearised_motion_and_covariance_are_those_of_fits_made_without_eac
         other = found.copy()
         other.loc[other.index[row], ["x", "y", "z"]] = np.nan
         again = fit(other)
-        shift, turn = pk.geometry.motion_parameters(again.motion @ alignment.inverse)
+        shift, turn = motion_parameters(again.motion @ alignment.inverse)
         true = np.array([*shift, *np.radians(turn)])
         size = np.array([1.0] * 3 + [50.0] * 3)  # the half length of the part [mm] makes turns comparable
         assert np.linalg.norm(size * (linear - true)) < 0.03 * np.linalg.norm(size * true) + 1e-6

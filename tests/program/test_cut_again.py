@@ -19,6 +19,7 @@ from probekit.errors import InputError
 from probekit.program.checking.told import told_decisions
 from probekit.program.deciding.decisions import Recut
 from probekit.program.merging.cutting_again import otherwise_cut
+from probekit.program.reading.words import parse
 from probekit.study.by_hand import told_following
 from probekit.study.deciding_trial import deciding_scenarios, not_lowered, untaken
 from probekit.study.preparation import check_program, machine_of
@@ -193,7 +194,7 @@ def test_more_work_of_the_same_tool_is_told(planned):
 
 def test_steps_that_differ_are_named():
     interpreter = pk.program.reading.interpreter.Interpreter
-    walk, parse = pk.program.merging.anchors.walk, pk.program.reading.words.parse
+    walk = pk.program.merging.anchors.walk
     own = walk(interpreter(), parse("T1 M6\nG43 H1\nG55\nG0 X0 Y0\nG0 Z5\nG1 Z-1 F100\n"))
     for spoilt, said in (
         ("T1 M6\nG43 H1\nG59\nG0 X0 Y0\nG0 Z5\nG1 Z-1 F100\n", ""),

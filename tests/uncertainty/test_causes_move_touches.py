@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import probekit as pk
+from probekit.geometry import apply_motion
 from probekit.uncertainty import read, touches
 from probekit.uncertainty.budget import UNCORRECTED
 
@@ -40,7 +41,7 @@ def columns(scatter, cause: str) -> np.ndarray:
 
 def turned(position: np.ndarray, axis: int, angle: float) -> np.ndarray:
     motion = pk.fit.make_motion([0, 0, 0], np.degrees(angle) * np.eye(3)[axis], pivot=ABOUT)
-    return pk.geometry.apply_motion(motion, position)
+    return apply_motion(motion, position)
 
 
 U = {key: BUDGET.u(key) for key in ("scale_um_per_m", "squareness_um_per_m", "pivot_um", "index_arcsec", "drift_um")}
