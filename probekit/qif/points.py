@@ -75,10 +75,9 @@ def nominal_points(root: etree._Element, units: Units, notes: list[str]) -> dict
         name, identity = local(one), one.get("id")
         if identity is None or name not in ("MeasurePoint", "PointFeatureNominal", "EdgePointFeatureNominal"):
             continue
-        where = next(iter(texts(one, "Point" if name == "MeasurePoint" else "Location")), "")
+        place = _place(child(one, "Point" if name == "MeasurePoint" else "Location"), units, notes)
         normal = next(iter(texts(one, "Normal")), "")
-        place = np.array(where.split(), dtype=float) * units.length
-        if len(place) != 3:
+        if place is None:
             continue
         if not normal:
             notes.append("nominal points without a normal are no targets, and were left out")
@@ -109,7 +108,7 @@ def measured_points(root: etree._Element, units: Units, names: dict[str, str], n
         owners = _measured_owners(features, names)
         for one in () if features is None else features:
             if local(one) in ("PointFeatureMeasurement", "EdgePointFeatureMeasurement"):
-                _add_feature(points, one, units, names, number)
+                _add_feature(points, one, units, names, number, notes)
             _add_missed(points, one, number)
         pool = child(results, "MeasuredPointSets")
         for one in () if pool is None else pool:
@@ -140,14 +139,25 @@ def _measured_owners(
     return found
 
 
-def _add_feature(points: Points, one: etree._Element, units: Units, names: dict[str, str], number: int) -> None:
+def _place(point: etree._Element | None, units: Units, notes: list[str]) -> np.ndarray | None:
+    """Coordinates of a point (3,) [mm], given in its own unit or that of the document; None if there are none."""
+    numbers = [] if point is None else (point.text or "").split()
+    if point is None or len(numbers) != 3:
+        return None
+    factor = units.of_point(point, notes)
+    return None if np.isnan(factor) else np.array(numbers, dtype=float) * factor
+
+
+def _add_feature(
+    points: Points, one: etree._Element, units: Units, names: dict[str, str], number: int, notes: list[str]
+) -> None:
     """A feature that is a point: its location is a contact."""
-    where = next(iter(texts(one, "Location")), "")
-    if not where:
+    place = _place(child(one, "Location"), units, notes)
+    if place is None:
         return
     item = next(iter(texts(one, "FeatureItemId")), "")
     points.add(
-        np.array(where.split(), dtype=float)[None, :3] * units.length,
+        place[None],
         touch=[],
         feature=[next(iter(texts(one, "FeatureName")), "") or names.get(item, "")],
         nominal=[],

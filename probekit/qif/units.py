@@ -30,13 +30,13 @@ class Units:
     ----------
     length, angle : float
         Of its primary units.
-    others : dict of str to float
-        Of the further ones, by name.
+    named : dict of str to float
+        Of all units that the document names, the primary ones too, by name.
     """
 
     length: float
     angle: float
-    others: dict[str, float]
+    named: dict[str, float]
 
     @classmethod
     def of(cls, root: etree._Element, path: str | Path) -> Units:
@@ -62,8 +62,12 @@ class Units:
                 expected="a unit and its factor to the metre",
                 todo="Export it with units.",
             )
-        others = {} if units is None else _others(child(units, "OtherUnits"), path)
-        return cls(found["LinearUnit"], found.get("AngularUnit", 1.0), others)
+        named = _named(primary, path) | _named(child(units, "OtherUnits"), path)
+        return cls(found["LinearUnit"], found.get("AngularUnit", 1.0), named)
+
+    def of_point(self, point: etree._Element, notes: list[str]) -> float:
+        """Factor of the coordinates of a point to mm; NaN, with a note, for a unit that is not defined."""
+        return self._factor(point.get("linearUnit"), self.length, "point", notes)
 
     def of_value(self, value: etree._Element, kind: str, notes: list[str]) -> tuple[float, str]:
         """Factor of a value to mm or degrees, and which; NaN, with a note, for a unit that is not defined."""
@@ -71,16 +75,19 @@ class Units:
         angular = value.get("angularUnit") is not None or any(kind == one for one in _ANGLES)
         if not angular and any(one in kind for one in _NO_LENGTH):
             return 1.0, "as in the document"
+        factor = self._factor(named, self.angle if angular else self.length, "value", notes)
+        return factor, "" if math.isnan(factor) else "degree" if angular else "mm"
+
+    def _factor(self, named: str | None, primary: float, what: str, notes: list[str]) -> float:
         if named is None:
-            return (self.angle, "degree") if angular else (self.length, "mm")
-        if named not in self.others:
-            notes.append(f"a value is in {named[:40]}, which the document does not define: not read")
-            return math.nan, ""
-        return self.others[named], "degree" if angular else "mm"
+            return primary
+        if named not in self.named:
+            notes.append(f"a {what} is in {named[:40]}, which the document does not define: not read")
+        return self.named.get(named, math.nan)
 
 
-def _others(group: etree._Element | None, path: str | Path) -> dict[str, float]:
-    """Factors of the further units, by name."""
+def _named(group: etree._Element | None, path: str | Path) -> dict[str, float]:
+    """Factors of the units of a group, by name."""
     found = {}
     for unit in () if group is None else group.iter():
         kind = local(unit).removesuffix("s")

@@ -146,6 +146,29 @@ def test_a_further_unit_is_converted_by_what_the_document_says(tmp_path):
     assert read(tmp_path, text).values["value"].iloc[0] == pytest.approx(0.0635)
 
 
+@pytest.mark.parametrize(("unit", "scale"), [("inch", 25.4), ("um", 0.001), ("ell", None)])
+def test_a_point_is_in_the_unit_that_it_names(tmp_path, unit, scale):
+    """AttrPoint of the schema: linearUnit is the unit of this point, else the primary one."""
+    more = (
+        '<OtherUnits n="1"><LinearUnit><SIUnitName>meter</SIUnitName><UnitName>um</UnitName>'
+        "<UnitConversion><Factor>0.000001</Factor></UnitConversion></LinearUnit></OtherUnits>"
+    )
+    text = document().replace("</PrimaryUnits>", "</PrimaryUnits>" + more)
+    for place in ("<Location>1.0001", "<Location>1 2 3"):
+        text = text.replace(place, place.replace("Location", f'Location linearUnit="{unit}"'))
+    text = text.replace("<Value combined", f'<Value linearUnit="{unit}" combined')
+    if scale is None:
+        with pytest.raises(pk.InputError, match=r"key-sequence \['ell'\]"):
+            read(tmp_path, text)
+        return
+    found = read(tmp_path, text)
+    point = found.touches.loc[found.touches["feature"] == "P1", ["x", "y", "z"]].to_numpy()
+    aim = found.targets.loc[found.targets["feature"] == "P1", ["x0", "y0", "z0"]].to_numpy()
+    np.testing.assert_allclose(point, [[1.0001 * scale, 2 * scale, 3.001 * scale]])
+    np.testing.assert_allclose(aim, [[scale, 2 * scale, 3 * scale]])
+    assert found.values["value"].iloc[0] == pytest.approx(0.0025 * scale)
+
+
 HOSTILE = {
     "an entity from a file": '<!DOCTYPE QIFDocument [<!ENTITY x SYSTEM "file:///etc/hostname">]>',
     "entities that grow": '<!DOCTYPE QIFDocument [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>',
