@@ -28,6 +28,8 @@ __all__ = [
 ]
 
 _SHRINK, _GROW = 0.25, 2.0
+#: Tolerances, and whether the program is simplified first: the solver gives up now and then with the narrowest.
+_WAYS = ((1e-10, False), (1e-10, True), (1e-9, False), (1e-9, True), (1e-8, False))
 _COST_OF_MOVING = 1e-7  # per unit of step: what does not bring the largest down stays where it is
 
 
@@ -91,7 +93,7 @@ def linear_step(there: Linear, radius: float, *, cost_of_moving: float = _COST_O
     ruling, move = rules[kept, None], there.slope[kept, :k]
     parts = [move, -move] if cost_of_moving else [move]
     moving = k * len(parts)
-    for presolve in (False, True):  # with such tolerances the one or the other gives up now and then
+    for tolerance, presolve in _WAYS:
         solved = linprog(
             np.concatenate([np.full(moving, cost_of_moving), there.cost, [1.0]]),
             A_ub=np.hstack([*parts, there.slope[kept, k:], -ruling.astype(float)]),
@@ -100,7 +102,11 @@ def linear_step(there: Linear, radius: float, *, cost_of_moving: float = _COST_O
             + [(None, None)] * extra
             + [(None, None) if ruling.any() else (0.0, 0.0)],
             method="highs",
-            options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10, "presolve": presolve},
+            options={
+                "primal_feasibility_tolerance": tolerance,
+                "dual_feasibility_tolerance": tolerance,
+                "presolve": presolve,
+            },
         )
         if solved.status == 0:
             break

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.optimize
 
 from probekit import FitError
 from probekit.fit.slp import Linear, linear_step, minimise_largest
@@ -60,3 +61,19 @@ def test_rows_that_do_not_rule_hold_and_auxiliary_unknowns_cost() -> None:
     found = linear_step(sized, 5.0)
     assert found.step[0] == pytest.approx(-0.5, abs=1e-6)
     assert found.promised == pytest.approx(0.5, abs=1e-6)
+
+
+def test_a_solver_that_gives_up_is_asked_for_less(monkeypatch) -> None:
+    """HiGHS ends now and then without a status ("Not Set") at tolerances of 1e-10; ten times wider ones do."""
+    asked, real = [], scipy.optimize.linprog
+
+    def moody(*given, options, **named):
+        asked.append(options["primal_feasibility_tolerance"])
+        found = real(*given, options=options, **named)
+        found.status = 4 if asked[-1] < 5e-10 else found.status
+        return found
+
+    monkeypatch.setattr(scipy.optimize, "linprog", moody)
+    there = Linear(np.array([0.0, -4.0]), np.array([[1.0], [-1.0]]), 0.0)
+    assert linear_step(there, 5.0).step[0] == pytest.approx(-2.0, abs=1e-6)
+    assert asked == [1e-10, 1e-10, 1e-9]

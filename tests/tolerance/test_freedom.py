@@ -287,6 +287,16 @@ def test_composite_profile_in_frames():
     assert evaluate_all([floating], found, TOWER, datums=DATUMS)[1].free == FREEDOMS
 
 
+def test_a_lower_segment_with_play_on_touches_with_scatter():
+    """A shift in play leaves no turn but roundings of 1e-17, which were made as long as the others, and limits too."""
+    frame = datum_frame(touched(seed=4), [A, web(60.2)], nominal=TOWER)
+    tilted = replace(frame.freedom, motions=frame.freedom.motions + 1e-17)
+    freed = tilted.with_shifts().scaled(30.0)
+    assert np.abs(freed.rows).max() < 1e3
+    wall = tilted.with_shifts().motions[3:]
+    assert set(np.flatnonzero(np.abs(wall).max(axis=0) < 1e-9)) == set(np.flatnonzero(~wall.any(axis=0)))
+
+
 @pytest.mark.parametrize(
     ("datums", "match"),
     [

@@ -109,7 +109,8 @@ class Freedom:
         """The same turns, and all shifts: what datums leave to a zone that they orient and do not locate."""
         turning = np.linalg.norm(self.motions[3:], axis=0) > _NONE
         kept = turning | (np.abs(self.rows).max(axis=0, initial=0.0) > 0)  # a shift in play may allow more of a turn
-        only = np.vstack([np.zeros((3, int(kept.sum()))), self.motions[3:, kept]])
+        turns = np.where(turning, self.motions[3:], 0.0)  # what is left of a shift is none, not a rounding of one
+        only = np.vstack([np.zeros((3, int(kept.sum()))), turns[:, kept]])
         names = tuple(name for name in self.names if name not in FREEDOMS[:3])
         return Freedom(
             FREEDOMS[:3] + names,

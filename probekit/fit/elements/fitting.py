@@ -15,6 +15,7 @@ from .inscribed import circumscribed_or_inscribed
 from .least_squares import check_settled, covariance_of_step, fit_least_squares, others_as_good
 from .linear import tangent
 from .model import Element, parameter_covariance, parameter_names, parameters_of, scaled, state_of, unscaled
+from .remembered import remembered
 from .shapes import KINDS, Kind, State, derivatives, distances, recentre, unit_frame
 
 __all__ = ["element"]
@@ -95,14 +96,36 @@ def element(
     those held by touches all around; several may exist. An inscribed width is global for its split of the touches into
     sides.
     """
-    asked = checked_request(kind, method, ball, material, outward, weights)
+    checked_request(kind, method, ball, material, outward, weights)
     raw = np.asarray(points, dtype=float)
     n = len(raw) if raw.ndim else 0
     weight, spread = per_touch(weights, n, "weights", scalar=False), per_touch(u, n, "u", scalar=True)
-    begin = None if start is None else state_of(asked, getattr(start, "parameters", start))
+    facing = None if outward is None else np.asarray(outward, dtype=float)
+    begin = None if start is None else dict(getattr(start, "parameters", start))
+    fitted, loud = _element(raw, kind, method, float(ball), material, facing, weight, spread, begin)
+    for note in loud:
+        warnings.warn(note, ProbekitWarning, stacklevel=2)
+    return fitted
+
+
+@remembered(256)
+def _element(
+    points: np.ndarray,
+    kind: str,
+    method: str,
+    ball: float,
+    material: str,
+    outward: np.ndarray | None,
+    weight: np.ndarray | None,
+    spread: np.ndarray | None,
+    start: Mapping[str, np.ndarray | float] | None,
+) -> tuple[Element, tuple[str, ...]]:
+    """The element, and the notes that are warnings as well."""
+    asked = KINDS[kind]
+    begin = None if start is None else state_of(asked, start)
     given = checked_points(points, asked, None if weight is None else weight > 0, outward)
     side = 1.0 if material == "inside" or not asked.sizes else -1.0
-    facing = None if outward is None else np.append(np.asarray(outward, dtype=float), np.zeros(3 - asked.dims))
+    facing = None if outward is None else np.append(outward, np.zeros(3 - asked.dims))
 
     shift = given.mean(axis=0)
     scale = float(np.sqrt(np.mean(np.sum((given - shift) ** 2, axis=1)))) or 1.0
@@ -144,8 +167,8 @@ def element(
             f"ambiguous: {len(others)} quite different {asked.name}{'s fit' if len(others) > 1 else ' fits'} these "
             "touches about as well; touch more places of it, in other arrangements, or give start="
         )
-    fitted = _finished(asked, method, state, given, side, ball, scale, weight, spread, active, certificate, notes)
-    return replace(fitted, ambiguous=others) if others else fitted
+    fitted, loud = _finished(asked, method, state, given, side, ball, scale, weight, spread, active, certificate, notes)
+    return replace(fitted, ambiguous=others) if others else fitted, loud
 
 
 def _others(
@@ -231,8 +254,8 @@ def _finished(
     active: tuple[int, ...],
     certificate: float,
     notes: list[str],
-) -> Element:
-    """Residuals, covariance and notes of a state in millimetres."""
+) -> tuple[Element, tuple[str, ...]]:
+    """Residuals, covariance and notes of a state in millimetres, and which of the notes are warnings."""
     parts = distances(kind, state, points, side * ball)
     residual = np.linalg.norm(parts, axis=1) if kind.name in ("point", "line") else side * parts[:, 0]
     parameters = parameters_of(kind, state)
@@ -257,9 +280,7 @@ def _finished(
     radius = next((names.index(n) for n in ("minor", "radius", "semi_axes_a") if n in names), None)
     deviation = float(np.sqrt(covariance[radius, radius])) if radius is not None else float("nan")
     weak, loud = coverage_notes(kind, state, points, deviation)
-    for note in weak if loud else ():
-        warnings.warn(note, ProbekitWarning, stacklevel=3)
     form = 2 * float(residual.max()) if kind.name == "line" else float(np.ptp(residual))
-    return Element(
-        kind.name, method, parameters, form, residual, names, covariance, active, certificate, tuple(notes + weak)
-    )
+    said = tuple(notes + weak)
+    found = Element(kind.name, method, parameters, form, residual, names, covariance, active, certificate, said)
+    return found, tuple(weak) if loud else ()
