@@ -42,8 +42,9 @@ _UNITLESS = (*_DIRECTION, "i2", "j2", "k2")
 _FRAMES = ("RECALL", "DATSET", "ROTATE", "TRANS", "LOCATE")
 _NAMES = {"PARTID": "part", "PARTSN": "serial", "OPERID": "operator", "DATE": "date"}
 _STATUS = {"INTOL": "INTOL", "OUTOL": "OUTOL"}
-_KNOWN = {"FILNAM", "DMISMN", "DMISMD", "UNITS", "FEAT", "TOL", "OUTPUT", "PTDATA", "ENDFIL", *_FRAMES, *_NAMES}
-_SILENT = {"TEXT", "VFORM", "DISPLY", "TIME", "SNSLCT", "SNSDEF", "MODE", "PARTRV", "DATDEF", "SAVE", "WKPLAN", "PREC"}
+_KNOWN = {"FILNAM", "DMISMN", "DMISMD", "UNITS", "FEAT", "TOL", "OUTPUT", "PTDATA", "ENDFIL", "PRCOMP", "WKPLAN"}
+_KNOWN |= {*_FRAMES, *_NAMES}
+_SILENT = {"TEXT", "VFORM", "DISPLY", "TIME", "SNSLCT", "SNSDEF", "MODE", "PARTRV", "DATDEF", "SAVE", "PREC"}
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([ED][+-]?\d+)?")
 _TURN = re.compile(r"-?\d+(:\d+){1,2}(\.\d+)?")  # degrees, minutes, seconds
 _WORD = re.compile(r"[A-Z]\w*(\(.*\))?(\[.*\])?|'.*'|")
@@ -100,7 +101,8 @@ class _File:
     angle: str = ""
     frame: int = 0
     frames: dict[int, str] = field(default_factory=lambda: {0: "as the file begins"})
-    nominal: dict[str, tuple[str, dict[str, float]]] = field(default_factory=dict)
+    plane: str = "XYPLAN"
+    nominal: dict[str, tuple[str, dict[str, float], int]] = field(default_factory=dict)
     actual: dict[str, tuple[str, dict[str, float], int, int]] = field(default_factory=dict)
     points: list[tuple[str, tuple[float, ...], int, int]] = field(default_factory=list)
     stated: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -176,9 +178,19 @@ def _take(held: _File, one: Statement) -> None:
         label, (_, _, _, frame) = next(reversed(held.actual.items()))
         held.points.append((label, _place(held, one, list(one.given)), one.line, frame))
     elif one.word in _FRAMES:
-        if held.actual or held.frame:
+        if held.actual or held.nominal or held.frame:
             held.frame += 1
         held.frames[held.frame] = f"{one.word}/{','.join(one.given)} in line {one.line}"
+    elif one.word == "PRCOMP" and "OFF" in one.given:
+        raise held.error(
+            "the points are not compensated for the ball",
+            one.line,
+            found=f"PRCOMP/{','.join(one.given)}",
+            expected="contact points: PRCOMP/ON, or no such statement",
+            todo="Output compensated points, or export the ball centres as CSV.",
+        )
+    elif one.word == "WKPLAN":
+        held.plane = one.given[0] if one.given else ""
     elif one.word in _NAMES:
         text = ",".join(one.given)
         held.about[_NAMES[one.word]] = (text[1:-1] if text.startswith("'") else text).replace("''", "'")
@@ -227,7 +239,7 @@ def _feature(held: _File, one: Statement) -> None:
         item = items[k] if k < len(items) else f"number {k + 1}"
         found[item] = _value(held, one, item, text)
     if one.kind == "F":
-        held.nominal[one.label] = (kind, found)
+        held.nominal[one.label] = (kind, found, held.frame)
     elif one.label in held.actual:
         raise held.error(
             "the feature was measured twice",
@@ -247,6 +259,14 @@ def _place(held: _File, one: Statement, given: list[str]) -> tuple[float, ...]:
         raise held.error("the point lacks coordinates", one.line, found=",".join(one.given), expected="three numbers")
     if "POL" not in given:
         return tuple(_value(held, one, "x", text) for text in numbers)
+    if held.plane != "XYPLAN":
+        raise held.error(
+            "polar coordinates are read in the working plane XY alone",
+            one.line,
+            found=f"WKPLAN/{held.plane}",
+            expected="WKPLAN/XYPLAN, or Cartesian coordinates",
+            todo="Output Cartesian coordinates (CART).",
+        )
     radius, turn, height = (
         _value(held, one, item, text) for item, text in zip(("x", "angle", "z"), numbers, strict=True)
     )
@@ -273,13 +293,19 @@ def _value(held: _File, one: Statement, item: str, text: str) -> float:
     return value
 
 
+def _stated(held: _File, label: str, frame: int) -> dict[str, float]:
+    """The numbers of a feature as it is nominally; none if they were stated in another coordinate system."""
+    _, numbers, stated_in = held.nominal.get(label, ("", {}, frame))
+    return numbers if stated_in == frame else {}
+
+
 def _touches(held: _File, sha256: str) -> pd.DataFrame:
     """The measured points: features that are points, and the points of the others."""
     rows, lines = [], []
     for label, (kind, found, line, frame) in held.actual.items():
         if kind != "POINT":
             continue
-        aim = held.nominal.get(label, ("", {}))[1]
+        aim = _stated(held, label, frame)
         whole = all(name in aim for name in (*_PLACE, *_DIRECTION))
         target = [aim[name] if whole else np.nan for name in (*_PLACE, *_DIRECTION)]
         rows.append((label, label, *target, *(found[name] for name in _PLACE), held.frames[frame]))
@@ -302,8 +328,8 @@ def _touches(held: _File, sha256: str) -> pd.DataFrame:
 
 def _values(held: _File) -> pd.DataFrame:
     rows = [
-        (label, kind, item, held.nominal.get(label, ("", {}))[1].get(item, np.nan), value)
-        for label, (kind, found, _, _) in held.actual.items()
+        (label, kind, item, _stated(held, label, frame).get(item, np.nan), value)
+        for label, (kind, found, _, frame) in held.actual.items()
         for item, value in found.items()
     ]
     return pd.DataFrame(rows, columns=["name", "kind", "item", "nominal", "actual"])

@@ -86,6 +86,12 @@ def test_points_features_and_tolerances_are_read(tmp_path: Path) -> None:
             r"line 14: the feature lacks",
         ),
         ("1.002\n", "1e999\n", r"line 14: this is not a finite number; found '1E999'"),
+        (
+            "$$ a comment",
+            "WKPLAN/YZPLAN\n$$ a comment",
+            r"line 13: polar coordinates .* XY alone; found 'WKPLAN/YZPLAN'",
+        ),
+        ("$$ a comment", "PRCOMP/OFF\n$$ a comment", r"line 7: the points are not compensated for the ball"),
         ("fa(p2)", "fa(p1)", r"line 12: the feature was measured twice; found 'P1'; expected once.*line 10"),
         ("MYSTERY/1,2", "12 apples", r"line 21: the line is no statement of DMIS; found '12 apples'"),
         ("'17'", "'17", r"line 4: the parameters cannot be understood"),
@@ -107,6 +113,14 @@ def test_what_is_odd_is_noted(tmp_path: Path) -> None:
     found = pk.dmis.read(written(tmp_path, moved))
     assert found.touches["frame"].tolist()[:2] == ["DATSET/DAT(A),ZDIR,ZORIG in line 6", "RECALL/D(OTHER) in line 12"]
     assert "several coordinate systems" in found.notes[-1]
+
+
+def test_a_nominal_of_another_coordinate_system_is_no_target(tmp_path: Path) -> None:
+    found = pk.dmis.read(written(tmp_path, SAMPLE.replace("FA(P1)=", "TRANS/ZORIG,1\nFA(P1)=", 1)))
+    assert found.touches["x0"].isna().all()
+    values = found.values.set_index(["name", "item"])
+    assert np.isnan(values.loc[("P1", "z"), "nominal"])
+    assert values.loc[("HOLE", "diameter"), "nominal"] == 25.4
 
 
 def test_what_is_written_is_read_back_and_judged_the_same(tmp_path: Path) -> None:
