@@ -39,6 +39,7 @@ _TYPES = {
 _FORMATS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 _HEADER = 100_000  # bytes of a header at most
 _BLOCK = 16_000_000  # bytes of text that are read at a time; no line is longer
+_COUNTED = 50  # points in a row, whole numbers that rise by one: nothing measured does
 _UNIT = re.compile(r"unit\s*[:=]\s*(\w+)", re.IGNORECASE)
 _COMMA = re.compile(rb"[+-]?\d+,\d+")
 _NUMBER = re.compile(rb"[+-]?(\d+\.?\d*([eE][+-]?\d+)?|\.\d+([eE][+-]?\d+)?|nan|NaN|NAN)")
@@ -252,6 +253,8 @@ def _text(cloud: Cloud, stream: BinaryIO, rows: int) -> Iterator[np.ndarray]:
             rest = b""
         if block.strip():
             points = _parsed(cloud, block if cloud.count is None else _first(block, cloud.count - done), line, done)
+            if not done and cloud.count is None:
+                _no_counting(cloud, points, line)
             done += len(points)
             if len(points):
                 yield points
@@ -262,6 +265,19 @@ def _text(cloud: Cloud, stream: BinaryIO, rows: int) -> Iterator[np.ndarray]:
         raise _short(cloud, done)
     if not done:
         raise InputError("the point cloud has no points", file=cloud.path)
+
+
+def _no_counting(cloud: Cloud, points: np.ndarray, line: int) -> None:
+    """Refuse points whose first number counts the lines: x would be that count."""
+    if len(points) >= _COUNTED and (np.diff(points[:, 0]) == 1.0).all():
+        raise InputError(
+            "the first column counts the lines: it is no coordinate",
+            file=cloud.path,
+            line=line,
+            found=f"{points[0, 0]:g}, {points[1, 0]:g}, {points[2, 0]:g}, ...",
+            expected="x y z as the first three columns",
+            todo="Export the points without their numbers.",
+        )
 
 
 def _first(block: bytes, rows: int) -> bytes:

@@ -66,6 +66,13 @@ def test_xyz(tmp_path, between, rows):
     np.testing.assert_allclose(whole(pk.touches.read_cloud(tmp_path / "a.xyz"), rows), POINTS, rtol=1e-15)
 
 
+def test_numbers_of_the_points_are_no_coordinate(tmp_path):
+    numbered = "".join(f"{k} {x!r} {y!r} {z!r}\n" for k, (x, y, z) in enumerate(POINTS.tolist(), 1))
+    (tmp_path / "a.txt").write_text(numbered)
+    with pytest.raises(pk.InputError, match=r"line 1: the first column counts the lines.*found '1, 2, 3, \.\.\.'"):
+        whole(pk.touches.read_cloud(tmp_path / "a.txt", unit="mm"))
+
+
 def test_points_without_a_position_stay(tmp_path):
     (tmp_path / "a.txt").write_text("1 2 3\nnan nan nan\n4 5 6")
     found = whole(pk.touches.read_cloud(tmp_path / "a.txt", unit="mm"))
