@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
@@ -65,12 +65,12 @@ def find(verdict: Verdict, action: Action | None) -> tuple[Place, ...]:
     table = verdict.table
     regions = find_regions(table) if action is None else action.regions
     todo = ("",) * len(regions) if action is None or not action.todo else action.todo
-    found = [
-        (_share(table, region.ids), _region(table, region, text))
-        for region, text in zip(_rows(regions), todo, strict=True)
-    ]
-    found.sort(key=lambda pair: -pair[0])
-    places = [place for _, place in found]
+    share, at = _shares(table), {touch: row for row, touch in enumerate(table["touch"].tolist())}
+    places = []
+    for region, text in zip(regions.itertuples(), todo, strict=True):
+        rows = np.array([at[touch] for touch in region.ids])
+        places.append(_region(table, region, rows[np.argsort(-share[rows], kind="stable")], text))
+    places.sort(key=lambda place: -share[place.row])
     for one, row in verdict.pairs:
         if row.word == "does not conform" and not one.judges_touches:
             said = f"<b>{escape(row.name)}</b>: {length(one.actual, 'a')} {mark('of')} {length(one.width, 'a')} "
@@ -87,7 +87,7 @@ def find(verdict: Verdict, action: Action | None) -> tuple[Place, ...]:
     ):
         if which.any():
             rows = np.flatnonzero(which)
-            rows = rows[np.argsort(-_shares(table)[rows], kind="stable")]
+            rows = rows[np.argsort(-share[rows], kind="stable")]
             ids = table["touch"].iloc[rows].tolist()
             places.append(Place(int(rows[0]), word, f"<b>{_listed(ids)}</b>: {mark(f'word.{word}')}", advice))
     return tuple(places)
@@ -129,29 +129,15 @@ def _line(place: Place, ids: np.ndarray) -> str:
     return f'<a class="line" href="#touch={link}">{text}{go}</a>'
 
 
-def _rows(regions: pd.DataFrame) -> list:
-    return list(regions.itertuples())
-
-
 def _shares(table: pd.DataFrame) -> np.ndarray:
     return np.nan_to_num(table["share"].to_numpy(dtype=float, na_value=np.nan), posinf=1e9)
 
 
-def _at(table: pd.DataFrame, ids: tuple) -> np.ndarray:
-    position = {touch: row for row, touch in enumerate(table["touch"].tolist())}
-    return np.array([position[touch] for touch in ids])
-
-
-def _share(table: pd.DataFrame, ids: tuple) -> float:
-    return float(_shares(table)[_at(table, ids)].max())
-
-
-def _region(table: pd.DataFrame, region: object, todo: str) -> Place:
-    rows = _at(table, region.ids)  # type: ignore[attr-defined]
-    rows = rows[np.argsort(-_shares(table)[rows], kind="stable")]
+def _region(table: pd.DataFrame, region: Any, rows: np.ndarray, todo: str) -> Place:
+    """The line of a region, by the rows of its touches, the worst first."""
     word = str(table["verdict"].iloc[rows[0]])
     what = mark("missing.short" if word == "low" else "left.short")
-    beyond = length(float(region.beyond), "a", 3)  # type: ignore[attr-defined]
+    beyond = length(float(region.beyond), "a", 3)
     said = f"<b>{_listed(table['touch'].iloc[rows].tolist())}</b>: {what}, {beyond} "
     said += f'<span class="unit">mm</span> {mark("beyond.short")}'
     return Place(int(rows[0]), word, said, todo)

@@ -11,6 +11,7 @@ from ..columns import CONTACT, FOOT, FOOT_NORMAL, NORMAL, TARGET
 from ..errors import InputError
 from . import colour, glyphs, surface
 from .model import Legend, Limits, Scene, VerdictEntry
+from .thinning import display_mesh
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,12 +79,13 @@ def build(
     longest = np.full(len(nominal.face_names), np.inf)
     for face, far in reaches.items():
         longest[face] = far / 8
+    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face)
     fine, facets, facet_face = surface.cut_long_edges(
-        nominal.vertices,
-        nominal.facets,
-        nominal.facet_face,
+        drawn.vertices,
+        drawn.facets,
+        drawn.facet_face,
         longest,
-        max(_FACETS_AT_MOST, len(nominal.facets) + _FACETS_MORE),
+        max(_FACETS_AT_MOST, len(drawn.facets) + _FACETS_MORE),
     )
     facets, origin, vertex_face = surface.split_faces(facets, facet_face)
     vertices = fine[origin]
@@ -113,7 +115,7 @@ def build(
         direction=direction.astype(np.float32),
         touches=touches,
         legend=legend,
-        captions=(*_captions(legend, anchor), *(one.sentence for one in verdict.unjudged)),
+        captions=(*_captions(legend, anchor), *drawn.said, *(one.sentence for one in verdict.unjudged)),
         glyph_size=size,
     )
 

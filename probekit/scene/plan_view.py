@@ -17,6 +17,7 @@ from . import colour, glyphs, surface
 from .build import glyph_size
 from .model import Legend, Lines, Scene, Solid, VerdictEntry
 from .solids import dashed, flat_shaded, shade, sharp_edges
+from .thinning import display_mesh
 
 if TYPE_CHECKING:
     from ..nominal.model import Nominal
@@ -95,8 +96,9 @@ def plan_scene(
     table["pose"] = _pose_words(table, poses, kinematics)
     if probe is not None and probe.tips and "tip" in table:
         table["tip_name"] = ["" if tip < 0 else probe.tip_name(int(tip)) for tip in table["tip"]]
-    facets, origin, vertex_face = surface.split_faces(nominal.facets, nominal.facet_face)
-    vertices = nominal.vertices[origin]
+    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face)
+    facets, origin, vertex_face = surface.split_faces(drawn.facets, drawn.facet_face)
+    vertices = drawn.vertices[origin]
     normals = surface.smooth_normals(vertices, facets)
     size = glyph_size(nominal.diagonal, position, scale)
     period = _PERIOD * nominal.diagonal
@@ -120,7 +122,7 @@ def plan_scene(
         direction=normal.astype(np.float32),
         touches=table[[c for c in _KEPT if c in table]],
         legend=_legend(table),
-        captions=_captions(table, route, probe, row),
+        captions=(*_captions(table, route, probe, row), *drawn.said),
         glyph_size=size,
         sign="state",
         lines=tuple(one for one in lines if len(one.rows)),

@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-__all__ = ["borders", "cut_long_edges", "reach_of_face", "smooth_normals", "split_faces", "spread", "with_normals"]
+__all__ = [
+    *("borders", "cut_long_edges", "edge_codes", "reach_of_face", "smooth_normals", "split_faces", "spread"),
+    "with_normals",
+]
 
 
 def reach_of_face(feet: np.ndarray, area: float, diagonal: float) -> float:
@@ -133,13 +136,13 @@ def borders(facets: np.ndarray, origin: np.ndarray) -> np.ndarray:
         Old vertex of each vertex: a border that two faces share is returned once.
     """
     pair = np.stack([facets, np.roll(facets, -1, axis=1)], axis=2).reshape(-1, 2)
-    _, first, count = np.unique(_codes(pair), return_index=True, return_counts=True)
+    _, first, count = np.unique(edge_codes(pair), return_index=True, return_counts=True)
     single = pair[first[count == 1]]
-    _, first = np.unique(_codes(origin[single]), return_index=True)
+    _, first = np.unique(edge_codes(origin[single]), return_index=True)
     return single[np.sort(first)].astype(np.int32)
 
 
-def _codes(pairs: np.ndarray) -> np.ndarray:
+def edge_codes(pairs: np.ndarray) -> np.ndarray:
     """(n,) one number for each pair (n, 2) of indices, whichever way round, in the order of (smaller, larger)."""
     low, high = pairs.min(axis=1).astype(np.int64), pairs.max(axis=1).astype(np.int64)
     return low * (int(high.max(initial=0)) + 1) + high

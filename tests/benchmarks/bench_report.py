@@ -1,21 +1,20 @@
 """Size of the report page and time to its first view: 2 000 touches on 200 000 facets, 20 000 on a million.
 
 Aimed at: under 3 MB and 2 s, under 12 MB and 5 s, drawn in software. `--quick` leaves out the second. The mesh is a
-grid, which packs well; `--irregular` moves its vertices at random, turns half of its diagonals and shuffles the rest.
+grid, which packs well; `--irregular` joins random points instead. `--whole` draws all facets, however many.
 
 Run from the root of the project: python tests/benchmarks/bench_report.py. Needs Chromium and playwright.
 """
 
 from __future__ import annotations
 
+import importlib
 import shutil
 import sys
 import tempfile
 import time
-from dataclasses import replace
+from functools import partial
 from pathlib import Path
-
-import numpy as np
 
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS.parent)]
@@ -25,35 +24,18 @@ from scene import synthetic  # noqa: E402
 
 from probekit import report  # noqa: E402
 from probekit import scene as pk_scene  # noqa: E402
-from probekit.nominal import Nominal  # noqa: E402
+from probekit.scene import thinning  # noqa: E402
 
 TOUCHES, SIDE = 2000, 316
 MORE_TOUCHES, LARGER_SIDE = 20_000, 707
 MARK = "performance.getEntriesByName('probekit:first-view')[0]?.startTime"
 
 
-def irregular(nominal: Nominal, seed: int = 1) -> Nominal:
-    """The same part by a mesh without any order: vertices moved along the surface, diagonals turned, all shuffled."""
-    rng = np.random.default_rng(seed)
-    facets, vertices = nominal.facets.copy(), nominal.vertices.copy()
-    half = int((nominal.facet_face == 0).sum()) // 2  # the skin: (a, b, c) of each square, then (a, c, d)
-    a, b, c, d = *facets[:half].T.copy(), facets[half : 2 * half, 2].copy()
-    turned = rng.random(half) < 0.5
-    facets[:half][turned] = np.column_stack([a, b, d])[turned]
-    facets[half : 2 * half][turned] = np.column_stack([b, c, d])[turned]
-    inner = np.bincount(facets[: 2 * half].ravel(), minlength=len(vertices)) >= 4
-    step = np.abs(vertices[facets[0, 1]] - vertices[facets[0, 0]]).max()
-    vertices[inner, :2] += rng.uniform(-0.2, 0.2, (int(inner.sum()), 2)) * step
-    place = rng.permutation(len(vertices))
-    rank, order = np.argsort(place), rng.permutation(len(facets))
-    return replace(nominal, vertices=vertices[place], facets=rank[facets][order], facet_face=nominal.facet_face[order])
-
-
 def write(
     folder: Path, side: int = SIDE, touches: int = TOUCHES, *, shuffled: bool = False
 ) -> tuple[Path, dict[str, float]]:
     """Return the page and the seconds that scene and page took."""
-    nominal = irregular(synthetic.part(side)) if shuffled else synthetic.part(side)
+    nominal = synthetic.scattered(side**2) if shuffled else synthetic.part(side)
     verdict = synthetic.verdict(nominal, touches)
     start = time.perf_counter()
     scene = pk_scene.build(nominal, verdict)
@@ -109,6 +91,8 @@ def main() -> None:
     """Print one line per number."""
     from playwright.sync_api import sync_playwright
 
+    if "--whole" in sys.argv:
+        importlib.import_module("probekit.scene.build").display_mesh = partial(thinning.display_mesh, whole=10**9)
     sizes = [(SIDE, TOUCHES), (LARGER_SIDE, MORE_TOUCHES)][: 1 if "--quick" in sys.argv else 2]
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
         browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=list(ARGUMENTS))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy.spatial import Delaunay
 
 from probekit.deviation import project
 from probekit.nominal.model import Nominal
@@ -29,6 +30,30 @@ def part(side: int = 24, size: float = 100.0) -> Nominal:
     facets = np.vstack([skin, *wall])
     face = np.repeat([0, 1], [len(skin), 2 * side])
     return Nominal(np.vstack([top, below]), facets, face, ("skin", "wall"), name="bumpy patch")
+
+
+def scattered(count: int, size: float = 100.0, seed: int = 5) -> Nominal:
+    """Return the same surface by about 2 count facets without order, in two faces with a jagged border, and the wall.
+
+    Points of uniform density, joined by Delaunay's rule: slivers, fans of many facets, no direction, no repetition.
+    """
+    rng, side = np.random.default_rng(seed), int(np.sqrt(count))
+    t = np.linspace(0, 1, side)
+    rim = [(t, 0 * t), (0 * t[1:] + 1, t[1:]), (t[:-1], 0 * t[:-1] + 1), (0 * t[1:-1], t[1:-1])]
+    uv = np.concatenate([*(np.column_stack(one) for one in rim), 0.001 + 0.998 * rng.random((count, 2))])
+    skin = Delaunay(uv).simplices
+    (ax, ay), (bx, by) = ((uv[skin[:, k]] - uv[skin[:, 0]]).T for k in (1, 2))
+    turn = ax * by - ay * bx
+    skin = np.where((turn < 0)[:, None], skin[:, ::-1], skin)[np.abs(turn) > 1e-16]
+    middle, (u, v) = uv[skin].mean(axis=1), uv.T
+    z = 0.08 * size * np.sin(4.2 * u + 0.4) * np.cos(2.6 * v)
+    top = np.column_stack([u * size, v * size * 0.7, z])
+    face = np.where(middle[:, 0] > 0.5 + 0.1 * np.sin(7 * middle[:, 1]), 1, 0)
+    low, foot = np.arange(side), len(top) + np.arange(side)
+    wall = [np.column_stack([low[:-1], foot[:-1], foot[1:]]), np.column_stack([low[:-1], foot[1:], low[1:]])]
+    below = top[low] * [1, 1, 0] - [0, 0, 0.15 * size]
+    faces = np.concatenate([face, np.full(2 * side - 2, 2)])
+    return Nominal(np.vstack([top, below]), np.vstack([skin, *wall]), faces, ("skin", "wing", "wall"), name="scattered")
 
 
 def deviations(nominal: Nominal, count: int = 60, seed: int = 3) -> pd.DataFrame:
