@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..nearby import ApartTree
+from .edge_branches import EdgeBranches
 from .edge_table import EdgeTable, evaluate, ranges, thinned
 from .edges import Edge
 from .surfaces import across, dot, lengths
@@ -80,6 +81,7 @@ class Borders:
         self._first = np.cumsum(self._count) - self._count
         self._within, self._tie, self._loose = within, tie, loose
         self._table = EdgeTable.of(self.edges)
+        self._branches = EdgeBranches(self._table)
         self._trees: list[tuple[np.ndarray, ApartTree]] = []
         self._tree_of = np.full(len(self.edges), -1)
 
@@ -184,12 +186,19 @@ class Borders:
         return out
 
     def _nearest(self, points: np.ndarray, face: np.ndarray, natural: np.ndarray | None, out: OnBorder) -> None:
-        rows, use, where = self._candidates(points, face)
+        rows, use, where, bound = self._candidates(points, face)
         which = self._use_edge[use]
         foot, tangent, at_end = self._closest(which, points[rows], where)
         away = points[rows] - foot
         distance = lengths(away)
         np.minimum.at(out.distance, rows, distance)
+        # where an edge may have another branch that is nearer, all of them are looked at
+        again = np.flatnonzero((bound <= out.distance[rows]) & ~self._branches.sure(which, distance))
+        if len(again):
+            self._look_again(which, points[rows], again, (foot, tangent, at_end))
+            away = points[rows] - foot
+            distance = lengths(away)
+            np.minimum.at(out.distance, rows, distance)
         tied = np.flatnonzero(distance <= out.distance[rows] + self._tie)
         out.foot[rows[tied]] = foot[tied]
         if self._loose > self._tie:
@@ -204,6 +213,18 @@ class Borders:
             lean = np.zeros(len(points))
             np.add.at(lean, rows, dot(away[tied], to_the_left))
             out.left[rows] = lean[rows] >= 0
+
+    def _look_again(
+        self, which: np.ndarray, points: np.ndarray, rows: np.ndarray, found: tuple[np.ndarray, np.ndarray, np.ndarray]
+    ) -> None:
+        """Foot, tangent and whether at an end, of `rows`, are replaced where another branch of the edge is nearer."""
+        table, own = self._table, which[rows]
+        guess = self._branches.nearest(own, points[rows])
+        foot, tangent = evaluate(table, own, guess, 1)
+        at_end = ((guess <= table.ends[own, 0]) | (guess >= table.ends[own, 1])) & ~table.smooth[own]
+        nearer = lengths(points[rows] - foot) < lengths(points[rows] - found[0][rows])
+        for column, values in zip(found, (foot, tangent, at_end), strict=True):
+            column[rows[nearer]] = values[nearer]
 
     def _at_corners(
         self,
@@ -231,8 +252,13 @@ class Borders:
         with_it[tied] = True
         return np.flatnonzero(with_it)
 
-    def _candidates(self, points: np.ndarray, face: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest."""
+    def _candidates(
+        self, points: np.ndarray, face: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Rows, edges as used by their faces, and places on these' polylines, for all that may be the nearest.
+
+        And the least distance that each may have [mm].
+        """
         count = self._count[face]
         use, rows = ranges(self._first[face], count), np.repeat(np.arange(len(points)), count)
         box, at = self._table.boxes[self._use_edge[use]], points[rows]
@@ -243,12 +269,13 @@ class Borders:
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]
         squared, start = self._on_polylines(points[rows], edge)
-        kept = np.flatnonzero(np.sqrt(squared) - self._table.sags[edge] <= most[rows])
-        rows, use, edge, start = rows[kept], use[kept], edge[kept], start[kept]
+        least = np.sqrt(squared) - self._table.sags[edge]
+        kept = np.flatnonzero(least <= most[rows])
+        rows, use, edge, start, least = rows[kept], use[kept], edge[kept], start[kept], least[kept]
         line = self._table.line
         along = line[start + 1] - line[start]
         part = dot(points[rows] - line[start], along) / np.maximum(dot(along, along), 1e-300)
-        return rows, use, start - self._table.first_sample[edge] + np.clip(part, 0.0, 1.0)
+        return rows, use, start - self._table.first_sample[edge] + np.clip(part, 0.0, 1.0), least
 
     def _closest(
         self, which: np.ndarray, points: np.ndarray, where: np.ndarray
@@ -297,5 +324,7 @@ class Borders:
             guess[active] = new
             # a full Newton step leaves about its square over the radius of curvature
             active = active[moved > np.where(bowl, 1e-7, 1e-11)]
+        if len(active):
+            guess[active] = self._branches.nearest(which[active], points[active])
         foot, tangent = evaluate(self._table, which, guess, 1)
         return foot, tangent, guess
