@@ -34,10 +34,10 @@ def workbook(content: Mapping[str, Any]) -> bytes:
     Returns
     -------
     bytes
-        Sheets Verdict, Tolerances, Features, Touches, Alignment, Actions, Doubt, Findings and Origin; those with
-        nothing to show are left out. Numbers are numbers (of 16 digits, as the library writes them), shown with four
-        decimals; all else is text, whatever it begins with. A table longer than a sheet goes on in a further one; a
-        text longer than a cell ends in a remark that says so. The same content gives the same bytes.
+        Sheets Verdict, Tolerances, Features, Touches, Sections, Alignment, Actions, Doubt, Findings and Origin; those
+        with nothing to show are left out. Numbers are numbers (of 16 digits, as the library writes them), shown with
+        four decimals; all else is text, whatever it begins with. A table longer than a sheet goes on in a further one;
+        a text longer than a cell ends in a remark that says so. The same content gives the same bytes.
 
     Raises
     ------
@@ -73,6 +73,7 @@ def _topics(content: Mapping[str, Any]) -> Iterator[tuple[str, list[_Block]]]:
     yield "Tolerances", [("Tolerances", tolerances), ("Not judged", content["not_judged"])]
     yield "Features", [("Features", content["features"])]
     yield "Touches", [("", content["touches"])]
+    yield "Sections", list(_sections(content.get("sections") or []))
     yield "Alignment", [("Alignment", _pairs(_aligned(alignment))), ("Residuals", _residuals(content))]
     tables = ("corrections", "candidates", "shares", "regions", "left")
     yield "Actions", [(name.capitalize(), action.get(name) or []) for name in tables]
@@ -118,6 +119,17 @@ def _residuals(content: Mapping[str, Any]) -> list[dict[str, Any]]:
     found = content.get("residuals") or {}
     rows = zip(*(found.get(name, ()) for name in ("touches", "values", "ratios")), strict=True)
     return [{"touch": touch, "residual": value, "residual / u": ratio} for touch, value, ratio in rows]
+
+
+def _sections(sections: Sequence[Mapping[str, Any]]) -> Iterator[_Block]:
+    """The planned sections, the limits along them, and their touches by arc length."""
+    inner = ("touches", "zones")
+    yield "Sections", [{key: value for key, value in one.items() if key not in inner} for one in sections]
+    for name in reversed(inner):
+        yield (
+            f"{name.capitalize()} along them",
+            [{"section": one["name"], **row} for one in sections for row in one[name]],
+        )
 
 
 class _Sheets:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import report
 from ..action.again import touch_again
+from ..report.section_data import section_data
 from .places import INSPECTION
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ def further(inspection: Inspection, again: pd.DataFrame) -> dict[str, Any]:
         findings=inspection.findings, residuals=inspection.residuals, influence=inspection.influence
     ) | {"about": dict(inspection.about), "stamp": inspection.stamp, "notes": list(inspection.notes)}
     more |= report.sure.sure_data(budget=inspection.budget, shares=inspection.shares)
+    if inspection.scene.sections:
+        more["sections"] = section_data(inspection.scene)
     if inspection.surfaces:
         more["between_touches"] = [one.data for one in inspection.surfaces]
     if inspection.artefact is not None:

@@ -25,7 +25,7 @@ from .looking_again import first_look
 from .machinery import cutters_of
 from .model import Models, Study, runnable
 from .provenance import facet_notes, provenance_of, stamp_of
-from .sectioning import sectioned
+from .sectioning import sectioned, sections_of
 from .stages import Judge, Placed, Progress, Projected, placed, projected, taken
 
 if TYPE_CHECKING:
@@ -149,6 +149,7 @@ def run(
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
         given = taken(study, tell, models)
+        lines = sections_of(study, given.part)
         tell("projecting", 0.3)
         found = projected(study, given)
         tell("aligning", 0.5)
@@ -169,7 +170,7 @@ def run(
         tell("building the view", 0.8)
         drawn = with_residuals(scene.build(given.part, judged, title=given.part.name), residuals, left_out)
         drawn = with_states(drawn_between(drawn, surfaces), judged, given.part, where.alignment)
-        drawn = sectioned(drawn, study.settings.get("section", ()), given.part, study.path)
+        drawn = sectioned(drawn, lines, given.part)
     notes += [*given.notes, *found.notes, *where.notes]
     notes += [one.sentence for one in findings if one.level == "note"] + facet_notes(given.part, judged.evaluations)
     notes += [f"nominal: {note}" for note in given.part.notes]

@@ -35,6 +35,7 @@ from .planning import targets_from
 from .posing import poses_of, reached_as_posed
 from .prepared import Plan, Program, aliases_of, dialect_of, offset_of
 from .running import ran
+from .sectioning import sections_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,6 +89,7 @@ def plan(
         raise InputError("the plan cannot be read: it is not there", file=only, todo="Correct --only.")
     tell("loading the nominal", 0.0)
     part = nominal_of(study, lambda step, done: tell(f"loading the nominal: {step}", 0.1 * done))
+    sections_of(study, part)  # a plane that misses the part is told before the cut, not after it
     probe, kinematics = probe_of(study), kinematics_of(study)
     obstacles, inputs = planning.Obstacles(part, fixtures_of(study)), inputs_sum(study, only)
     margin = study.settings.get("reach", {}).get("margin", _MARGIN)
@@ -106,9 +108,8 @@ def plan(
             "stop the program"
         )
     tell("done", 1.0)
-    mixed = mixed_features(targets)
-    notes += unproved(study, targets)
-    said = tuple(notes + narrow_zones(study, part) + _notes_of(targets) + ([mixed] if mixed else []))
+    notes += unproved(study, targets) + narrow_zones(study, part) + _notes_of(targets)
+    said = (*notes, mixed) if (mixed := mixed_features(targets)) else tuple(notes)
     reused, again = stands is not None, only is not None
     return Plan(study, part, probe, kinematics, obstacles, targets, route, margin, said, inputs, reused, again)
 

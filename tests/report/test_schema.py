@@ -18,9 +18,11 @@ SCHEMA = json.loads(Path(report.__file__).with_name("results.schema.json").read_
 VALID = jsonschema.Draft202012Validator(SCHEMA)
 
 FRAME = '[[datum]]\nletter = "A"\nkind = "plane"\nfeatures = "top"\n[alignment]\ndatums = ["A"]'
+SECTION = '[[section]]\nname = "across"\npoint = [30, 20, 10]\nnormal = [1, 0, 0]\nwithin = 8.0\n\n[[plan]]'
 STUDIES = {
     "as it is": (),
     "with a budget": (("[uncertainty]\nu = 0.003\n", "[budget]\n[uncertainty]\n"),),
+    "with a section": (("[[plan]]", SECTION),),
     "an alignment that does not fix the part": (('[alignment]\nfeatures = ["top", "front", "left"]', FRAME),),
 }
 
