@@ -9,6 +9,7 @@ from ..lazily import on_first_use
 if TYPE_CHECKING:
     from .checking.checks import check
     from .checking.release import release_sheet
+    from .measuring.checks import check_measuring
     from .merging.difference import difference
     from .merging.merge import merge
     from .moves import dry_of
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check",
+    "check_measuring",
     "dialect_names",
     "difference",
     "dry_of",
@@ -41,6 +43,7 @@ if not TYPE_CHECKING:
         {
             "checking.checks": "check",
             "checking.release": "release_sheet",
+            "measuring.checks": "check_measuring",
             "merging.difference": "difference",
             "merging.merge": "merge",
             "moves": "dry_of",

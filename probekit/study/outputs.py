@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,13 +15,11 @@ from ..csv_text import csv_text
 from ..files import store
 from ..plan.access.poses import pose_frame
 from ..program.checking.told import told_decisions
-from ..program.checking.unread import unread_sheet
 from ..program.deciding.asked import bearings
-from ..program.deciding.decisions import decides
 from ..program.deciding.paths import straight
 from .artefact import FILE
 from .blind import blind_spots
-from .by_hand import places_by_hand, told_following, write_following
+from .by_hand import told_following, write_following
 from .deciding_parts import decides_itself
 from .doubt import budget_of, typical_u
 from .foreseen import foreseen
@@ -32,13 +29,13 @@ from .model import Study
 from .places import results_of
 from .playing import with_plays
 from .prepared import Plan, Program, dialect_of
+from .releasing import all_moves, write_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from .. import machine
     from ..field.artefact_plan import Proposal
-    from ..program.moves import Move
     from .trying import Trial
 
 __all__ = ["summary", "view", "write_preparation"]
@@ -135,40 +132,10 @@ def _write_program(
         found = programmed.merged.difference
         store(there / "changes.txt", f"{found.sentence}\n\n{found.text()}\n".encode())
         names.append("changes.txt")
-    if programmed.findings is not None:
-        programs.release_sheet(
-            programmed.probing if programmed.merged is None else programmed.merged,
-            programmed.findings,
-            title=programmed.name,
-            set_up=[*provenance, *_of_dialect(planned, programmed), *places_by_hand(programmed, planned)[:1]],
-            kinematics=planned.kinematics,
-            probe=planned.probe,
-            trial=() if tried is None else tried.rows,
-            decided=programmed.moves if decides(programmed.moves) else (),
-            enter=programmed.enter,
-            flow=programmed.dialect.reckoning.flow,
-            to=there / "release.html",
-        )
-    else:
-        unread_sheet(
-            programmed.text,
-            all_moves(programmed),
-            title=programmed.name,
-            omitted=programmed.omitted,
-            set_up=[*provenance, *_of_dialect(planned, programmed)],
-            kinematics=planned.kinematics,
-            probe=planned.probe,
-            to=there / "release.html",
-        )
+    write_sheet(there, programmed, planned, provenance, tried)
     names.append("release.html")
     names += write_following(there, programmed, planned, provenance)
     return names
-
-
-def all_moves(programmed: Program) -> tuple[Move, ...]:
-    """The moves of a program and of those that follow it, on their straight way, as `inspect` reads results by them."""
-    parts = (programmed.moves, *(one.part.steps for one in programmed.following))
-    return tuple(one for part in parts for one in straight(part))
 
 
 def view(planned: Plan, *, at: int | None = None) -> scene.model.Scene:
@@ -283,28 +250,6 @@ def _blind(planned: Plan) -> list[str]:
     u = typical_u(planned.study, budget_of(planned.study, planned.part, None))
     told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, u)
     return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
-
-
-def _of_dialect(planned: Plan, programmed: Program) -> list[tuple[str, str]]:
-    """What the sheet says of the dry run and of the dialect."""
-    dialect, touching = programmed.dialect, planned.touching
-    watched = (
-        "watched: the approach stops on contact"
-        if dialect.watched
-        else "NOT watched: between the touches nothing stops the axes if the probe meets something"
-    )
-    if touching.near_feed is not None:
-        watched += f"; the last {touching.near:g} mm to each touch at {touching.near_feed:g} mm/min"
-    checked = "" if programmed.dry_findings is None else f": {programmed.dry_findings.sentence}"
-    digest = hashlib.sha256(programmed.dry.encode("ascii")).hexdigest()
-    return [
-        ("dry run", f"{programmed.dry_name}, SHA-256 {digest}{checked}"),
-        (
-            "dialect",
-            f"{dialect.name}, " + (f"released by {dialect.released_by}" if dialect.released_by else "NOT released"),
-        ),
-        ("positioning", watched),
-    ]
 
 
 def bearing(planned: Plan) -> str:

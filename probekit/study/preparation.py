@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from .. import plan as planning
 from .. import program as programs
@@ -27,14 +27,14 @@ from .by_hand import cuts_of
 from .deciding_parts import check_phases, decides_itself, entered_after, later_parts
 from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
-from .machinery import errors_of, fixtures_of, kinematics_of, made_of, probe_of, really_held_by
-from .model import Study, nominal_of, numbers_of, runnable
+from .machinery import fixtures_of, kinematics_of, probe_of
+from .model import Study, nominal_of, runnable
 from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
 from .posing import poses_of, reached_as_posed
 from .prepared import Plan, Program, aliases_of, dialect_of, offset_of
-from .running import ran
+from .running import machine_of, ran
 from .sectioning import sections_of
 
 if TYPE_CHECKING:
@@ -211,6 +211,14 @@ def check_program(study: Study) -> Dialect:
         if phases_of(study):
             check_phases(study, dialect)
     if "milling" in options:
+        if dialect.language:
+            raise InputError(
+                "a measuring machine does not mill: the probing cannot be put into a milling program",
+                file=study.path,
+                column="program.milling",
+                found=options["milling"],
+                todo="Leave out milling and after, or use a dialect of a milling machine.",
+            )
         if "after" not in options:
             raise InputError(
                 "the place of the probing in the milling program is not stated", file=study.path, column="program.after"
@@ -295,7 +303,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
     tell("checking it", 0.5)
 
     def checks(text: str, part: int | None) -> Findings | None:
-        return planned.check(text, part=part) if dialect.coordinates == "program" else None
+        return planned.check(text, part=part) if dialect.checked else None
 
     first = 0 if parts else None
     findings = checks(probing if merged is None else merged.text, first)
@@ -333,44 +341,6 @@ def simulate(study: Study, planned: Plan, programmed: Program) -> machine.result
     arguments = machine_of(study, planned, programmed)
     with blaming(study.path, "simulate"):
         return ran(programmed, arguments)
-
-
-def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, Any]:
-    """What the virtual machine is told of a study, but for the program's text; see `probekit.machine.run`.
-
-    Raises
-    ------
-    InputError
-        If a table cannot be used, or the machine cannot read the dialect.
-    """
-    given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
-    if programmed.dialect.coordinates != "program":
-        raise InputError(
-            "the virtual machine cannot read this dialect",
-            file=study.path,
-            column="program.dialect",
-            found=programmed.dialect.name,
-            expected="a dialect of program coordinates, such as rs274",
-            todo="Let a qualified person try it on a simulation of the measuring machine itself.",
-        )
-    fixtures, stock = really_held_by(study)
-    options = study.settings["program"]
-    return {
-        "made": made_of(study, planned.part),
-        "probe": planned.probe,
-        "kinematics": planned.kinematics,
-        "errors": errors_of(study),
-        "rng": given.get("seed", 0),
-        "part": planned.part.name,
-        "program": programmed.name,
-        "known": programmed.dialect.harmless,
-        "aliases": aliases_of(programmed.dialect),
-        "flow": programmed.dialect.reckoning.flow,
-        "fixtures": fixtures,
-        "stock": stock,
-        "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
-        **({} if home is None else {"home": home}),
-    }
 
 
 def _notes_of(targets: pd.DataFrame) -> list[str]:

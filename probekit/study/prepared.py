@@ -215,8 +215,10 @@ class Plan:
             If the text cannot be read, or the checks do not understand the study's dialect.
         """
         options, dialect = self.study.settings.get("program", {}), dialect_of(self.study)
-        if dialect.coordinates != "program":
+        if not dialect.checked:
             raise InputError("the checks cannot read this dialect", column="program.dialect", found=dialect.name)
+        if dialect.language:
+            return self._check_measuring(text, dialect)
         route, tool = self.route, options.get("tool")
         # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
         upright = len(set(route.targets["direction"])) == 1
@@ -248,6 +250,23 @@ class Plan:
             names=dialect.reckoning.names,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
             milling=self.study.file(options["milling"]) if "milling" in options and part is None else None,
+        )
+
+    def _check_measuring(self, text: str | bytes | Path | Source, dialect: Dialect) -> Findings:
+        """Check a program of a coordinate measuring machine."""
+        route = self.route
+        return programs.check_measuring(
+            text,
+            kinematics=self.kinematics,
+            probe=self.probe,
+            moves=self.moves,
+            frame=dialect.work_offsets[offset_of(self.study)],
+            clear=self.obstacles.clear_of(self.probe, self.margin),
+            margin=self.margin - _ROUNDING,
+            turn_height=route.height - _ROUNDING,
+            positioning_feed=route.pace.positioning,
+            overtravel=float(route.targets["overtravel"].max()) + _ROUNDING,
+            start=numbers_of(self.study, "simulate", "home"),
         )
 
 

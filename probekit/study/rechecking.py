@@ -113,7 +113,7 @@ def check(
     if "tool" not in study.settings.get("program", {}):
         raise InputError("the tool number of the probe is not stated", file=study.path, column="program.tool")
     source, dialect = load(file), dialect_of(study)
-    if dialect.coordinates != "program":
+    if not dialect.checked:
         raise InputError(
             "the checks cannot read this dialect",
             file=study.path,
@@ -121,13 +121,14 @@ def check(
             found=dialect.name,
             todo="A qualified person must check the program.",
         )
-    if any(comment.upper().startswith(CUT_ALONE) for block in parse(source) for comment in block.comments):
+    milled = not dialect.language
+    if milled and any(comment.upper().startswith(CUT_ALONE) for block in parse(source) for comment in block.comments):
         raise InputError(
             "the program cuts an operation again: it is not compared with the plan",
             file=file,
             todo="Write it again (probekit program) and compare the two files.",
         )
-    part = part_of(planned, source)
+    part = part_of(planned, source) if milled else None
     own = program_names(study)
     name = "".join(own) if not part else part_name(*own, part + 1)
     before = None if written is None else written(name)

@@ -10,12 +10,53 @@ import numpy as np
 import pandas as pd
 
 from .. import machine
+from ..errors import InputError
+from .machinery import errors_of, made_of, really_held_by
+from .model import Study, numbers_of
+from .prepared import Plan, Program, aliases_of
 
 if TYPE_CHECKING:
     from ..program.deciding.entries import Entry
-    from .prepared import Program
 
-__all__ = ["ran"]
+__all__ = ["machine_of", "ran"]
+
+
+def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, Any]:
+    """What the virtual machine is told of a study, but for the program's text; see `probekit.machine.run`.
+
+    Raises
+    ------
+    InputError
+        If a table cannot be used, or the machine cannot read the dialect.
+    """
+    given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
+    if programmed.dialect.coordinates != "program":
+        raise InputError(
+            "the virtual machine cannot read this dialect",
+            file=study.path,
+            column="program.dialect",
+            found=programmed.dialect.name,
+            expected="a dialect of program coordinates, such as rs274",
+            todo="Let a qualified person try it on a simulation of the measuring machine itself.",
+        )
+    fixtures, stock = really_held_by(study)
+    options = study.settings["program"]
+    return {
+        "made": made_of(study, planned.part),
+        "probe": planned.probe,
+        "kinematics": planned.kinematics,
+        "errors": errors_of(study),
+        "rng": given.get("seed", 0),
+        "part": planned.part.name,
+        "program": programmed.name,
+        "known": programmed.dialect.harmless,
+        "aliases": aliases_of(programmed.dialect),
+        "flow": programmed.dialect.reckoning.flow,
+        "fixtures": fixtures,
+        "stock": stock,
+        "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
+        **({} if home is None else {"home": home}),
+    }
 
 
 def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Run:

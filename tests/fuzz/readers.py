@@ -22,6 +22,10 @@ import probekit as pk
 from probekit.nominal.exact.step import read_step
 from probekit.nominal.load import from_arrays
 from probekit.nominal.mesh_files import content_of, parsed
+from probekit.plan.kinematics import Kinematics, RotaryAxis
+from probekit.plan.probe import Probe
+from probekit.program.measuring.reader import read as follow_program
+from probekit.program.reading.source import load as load_program
 from probekit.settings import read_settings
 from probekit.touches.control import kind_of
 
@@ -169,6 +173,13 @@ def _merged(path: Path) -> Any:
     return pk.program.merge(path, HERE / "corpus" / "probing.nc", after="OPERATION 1", lift="G0 Z200")
 
 
+def _followed(path: Path) -> Any:
+    """A DMIS program, followed with a head C A."""
+    head = Kinematics((RotaryAxis("C", "head"), RotaryAxis("A", "head")), gauge=150.0)
+    probe = Probe(6.0, 4.0, 50.0, name="invented touch probe")
+    return follow_program(load_program(path).text, kinematics=head, probe=probe)
+
+
 def _cloud(path: Path) -> list[Any]:
     return list(pk.touches.read_cloud(path, unit="mm").chunks())
 
@@ -215,6 +226,7 @@ READERS = {
     "merge": Reader(lambda: tiny.MILLING.encode(), ".nc", _merged),
     "qif": Reader(_kept("plan.qif"), ".qif", pk.qif.read),
     "dmis": Reader(_kept("output.dmo"), ".dmo", pk.dmis.read),
+    "dmi": Reader(_kept("program.dmi"), ".dmi", _followed),
     "answer": Reader(_answer, ".json", lambda path: pk.settle.read_answers(path.read_bytes())),
     "cloud": Reader(_box("ply"), ".ply", _cloud),
     "points": Reader(lambda: b"1 2 3\n4 5 6\n7 8 9\n", ".xyz", _cloud),

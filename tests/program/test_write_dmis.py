@@ -95,6 +95,9 @@ def test_each_pose_of_a_head_selects_a_sensor():
     found = statements(write(moves, "dmis", kinematics=kinematics, probe=PROBE))
     sensors = [values[0] for kind, values in found if kind == "sensor"]
     taken = [route.poses[d][0] for d in route.targets["direction"][route.indexed]]
+    sensors = [
+        one for one, before in zip(sensors, ["", *sensors], strict=False) if one != before
+    ]  # said anew: restarts
     assert sensors == ["probe", *(f"B{angle:g}".replace("-", "_") for angle in taken), "B0"]
     assert kinematics is HEAD
 

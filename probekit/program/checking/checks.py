@@ -22,7 +22,7 @@ from .collision import collision
 from .contacts import steps_to_contact
 from .decided import branches, decides_as_planned, shifts_as_planned
 from .entered import entered_within
-from .findings import CheckResult, Finding, Findings, NotMade
+from .findings import Finding, Findings, in_order, made
 from .in_milling import copies_in_milling, reckoned_alone
 from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
@@ -207,17 +207,15 @@ def check(
             **numbers,
         )
 
-    found, results = _made(case(False))
+    found, results = made(_ALL, case(False))
     if any(block.skip for block in blocks):
         lines = {(f.check, f.line, f.severity) for f in found}
-        more, _ = _made(case(True))
+        more, _ = made(_ALL, case(True))
         found += [
             replace(f, what=f"{f.what} (block delete on)") for f in more if (f.check, f.line, f.severity) not in lines
         ]
     found += [Finding(0, "note", note, "Check that the comments are legible.", "text") for note in source.notes]
-    order = ("stop", "look", "note")
-    found.sort(key=lambda f: (order.index(f.severity), f.line))
-    return Findings(tuple(found), results)
+    return Findings(in_order(found), results)
 
 
 def _copied(steps: Sequence[Step]) -> dict[str, tuple[float, float, float]]:
@@ -228,20 +226,3 @@ def _copied(steps: Sequence[Step]) -> dict[str, tuple[float, float, float]]:
     # what is cut again may count from a copy that is written by then
     cut = [] if shifted or entered else [one.of for one in found if isinstance(one, Recut)]
     return dict.fromkeys([*shifted, *entered, *cut], (0.0, 0.0, 0.0))
-
-
-def _made(case: Case) -> tuple[list[Finding], tuple[CheckResult, ...]]:
-    """Make all checks of a case."""
-    found: list[Finding] = []
-    results = []
-    for rule in _ALL:
-        name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
-        outcome = rule(case)
-        if isinstance(outcome, NotMade):
-            results.append(CheckResult(name, about, outcome.reason))
-            what = f"not checked: {about}; {outcome.reason}"
-            found.append(Finding(0, outcome.severity, what, "Supply it, or check it by hand.", name))
-        else:
-            results.append(CheckResult(name, about))
-            found += [replace(finding, check=name) for finding in outcome]
-    return found, tuple(results)

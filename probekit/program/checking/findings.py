@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from html import escape
+from typing import Any
 
 import pandas as pd
 
 from ...show import shown
 
-__all__ = ["CheckResult", "Finding", "Findings", "NotMade", "gathered"]
+__all__ = ["CheckResult", "Finding", "Findings", "NotMade", "gathered", "in_order", "made"]
 
 SEVERITIES = ("stop", "look", "note")
 
@@ -156,3 +157,35 @@ def gathered(hits: Iterable[tuple[int, str]], severity: str, todo: str) -> list[
         )
         found.append(Finding(distinct[0], severity, what + more, todo))
     return found
+
+
+def made(
+    rules: Sequence[Callable[[Any], list[Finding] | NotMade]], case: object
+) -> tuple[list[Finding], tuple[CheckResult, ...]]:
+    """Make checks of a case: what they found, and which were made.
+
+    Parameters
+    ----------
+    rules : sequence of callable
+        The name of each is that of the check, the first line of its docstring says what it looks for.
+    case : object
+        What they take.
+    """
+    found: list[Finding] = []
+    results = []
+    for rule in rules:
+        name, about = rule.__name__, (rule.__doc__ or "").split("\n")[0].rstrip(".")
+        outcome = rule(case)
+        if isinstance(outcome, NotMade):
+            results.append(CheckResult(name, about, outcome.reason))
+            what = f"not checked: {about}; {outcome.reason}"
+            found.append(Finding(0, outcome.severity, what, "Supply it, or check it by hand.", name))
+        else:
+            results.append(CheckResult(name, about))
+            found += [replace(finding, check=name) for finding in outcome]
+    return found, tuple(results)
+
+
+def in_order(found: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings by severity, then by line."""
+    return tuple(sorted(found, key=lambda f: (SEVERITIES.index(f.severity), f.line)))

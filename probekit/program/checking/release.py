@@ -5,12 +5,10 @@ The software releases nothing. The cautions are common practice in machine shops
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from importlib.resources import files
 from pathlib import Path
 
 from ...files import store
@@ -26,11 +24,12 @@ from ..reading.words import parse
 from .by_hand import by_hand
 from .contacts import steps_to_contact
 from .findings import Findings
+from .sheet_frame import checks_of, findings_of, head_of, page_of, section, signatures, ticks, trial_of
 from .sheet_parts import confirmations, manner, restart_rows
 from .sheet_tables import scroll, table
 from .told import to_enter, told, told_decisions
 
-__all__ = ["head_of", "page_of", "release_sheet", "section", "set_up_of", "signatures", "ticks"]
+__all__ = ["moves_told", "release_sheet", "set_up_of", "touches_of"]
 
 CAUTIONS = (
     "This sheet and the checks on it release nothing. Only a person qualified for this machine and its control can.",
@@ -66,14 +65,6 @@ CUT_CAUTIONS = (
     "with the limit entered in the work offset that takes the copy.",
 )
 
-_SIGNS = {
-    "stop": "■ STOP",
-    "look": "▲ LOOK",
-    "note": "• note",
-    "nothing found": "○ nothing found",
-    "not made": "□ NOT MADE",
-}
-_CLASS = {"nothing found": "nothing", "not made": "missing"}
 _WORDS = {"rapid": "rapid", "feed": "at feed", "arc": "arc at feed", "probe": "TOUCH", "index": "rotary axes"}
 _TO_FILL = ("Clamping", "Stock", "Zero point found by", "Probe qualified on")
 
@@ -148,7 +139,7 @@ def release_sheet(
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
         _head(title, source, text, merged=merged is not None),
-        section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{_findings(findings)}"),
+        section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{findings_of(findings)}"),
         section("Before it runs", ticks([*CAUTIONS, *(CUT_CAUTIONS if cut else ())])),
         section("To be entered and verified", ticks(by_hand(steps, kinematics, probe, probes, copies))),
         section("Set-up", set_up_of(list(set_up), kinematics, probe)),
@@ -158,10 +149,10 @@ def release_sheet(
         section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
         section("Tools", _tools(steps, probes)),
         section("Work offsets", _offsets(steps)),
-        section("Checks", _checks(findings)),
-        *([section("Trial on a model of the machine", _trial(trial))] if trial else []),
-        section("Touches", _touches(steps, kinematics)),
-        section("Moves of the probe", _moves([s for s in steps if s.state.tool in probes], kinematics)),
+        section("Checks", checks_of(findings)),
+        *([section("Trial on a model of the machine", trial_of(trial))] if trial else []),
+        section("Touches", touches_of(steps, kinematics)),
+        section("Moves of the probe", moves_told([s for s in steps if s.state.tool in probes], kinematics)),
     ]
     if merged:
         notes = "".join(f"<li>{escape(note)}</li>" for note in merged.notes)
@@ -180,19 +171,6 @@ def release_sheet(
     return page
 
 
-def page_of(title: str, body: str) -> str:
-    """A whole sheet of its inner HTML."""
-    style = files(__package__).joinpath("release.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f"<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{digest}'\">\n"
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}: release sheet</title>\n<style>{style}</style>\n</head>\n"
-        f"<body>\n<main>{body}</main>\n</body>\n</html>\n"
-    )
-
-
 def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
     digest = hashlib.sha256(source.encode(text)).hexdigest()
     lines = len(Source(text).lines)
@@ -203,39 +181,6 @@ def _head(title: str, source: Source, text: str, *, merged: bool) -> str:
         "checksum."
     )
     return head_of(title, f"{name}{lines} lines", digest, "NOT RELEASED", told)
-
-
-def head_of(title: str, file: str, digest: str, state: str, told: str) -> str:
-    """The top of a sheet: of which file it is, in HTML, with its checksum, its state in a word, and what that means."""
-    return (
-        f"<h1>{escape(title)}: release sheet</h1>"
-        f'<p class="soft">{file}, SHA-256 <code>{digest[:32]}</code> <code>{digest[32:]}</code></p>'
-        f'<div class="state"><strong>{state}</strong>{told}</div>'
-    )
-
-
-def section(heading: str, inner: str) -> str:
-    """A part of a sheet; the heading is escaped."""
-    return f"<section><h2>{escape(heading)}</h2>{inner}</section>"
-
-
-def _findings(findings: Findings) -> str:
-    if not len(findings):
-        return "<p>This is not a guarantee: the checks know only what they were given.</p>"
-    rows = []
-    for found in findings:
-        line = f"line {found.line}: " if found.line else ""
-        rows.append(
-            f'<li class="{found.severity}"><p><span class="word {found.severity}">{_SIGNS[found.severity]}</span> '
-            f'{line}{escape(found.what)}</p><p class="todo">{escape(found.todo)}</p></li>'
-        )
-    return f'<ul class="findings">{"".join(rows)}</ul>'
-
-
-def ticks(texts: Iterable[str]) -> str:
-    """Sentences to tick."""
-    items = "".join(f'<li><span class="box"></span><span>{escape(text)}</span></li>' for text in texts)
-    return f'<ul class="cautions">{items}</ul>'
 
 
 def set_up_of(given: Sequence[tuple[str, str]], kinematics: Kinematics, probe: Probe | None) -> str:
@@ -322,26 +267,8 @@ def _offsets(steps: Sequence[Step]) -> str:
     return table(("work offset", "for", "lines", "values at the machine, X Y Z"), rows) + more
 
 
-def _checks(findings: Findings) -> str:
-    rows = []
-    for made in findings.checks:
-        result = findings.result(made)
-        sign = f'<span class="word {_CLASS.get(result, result)}">{_SIGNS[result]}</span>'
-        why = f' <span class="soft">({escape(made.skipped)})</span>' if made.skipped else ""
-        rows.append(f"<li>{sign}<span>{escape(made.about)}{why}</span></li>")
-    return f'<ul class="checks">{"".join(rows)}</ul>'
-
-
-def _trial(rows: Sequence[tuple[str, str, str, str]]) -> str:
-    head = ("scenario", "what is not as planned", "expected", "found")
-    note = (
-        '<p class="soft">A model with one fault at a time: it proves nothing about the real machine. What is marked '
-        "NOT SO the program does not catch: a person must exclude it before the program runs.</p>"
-    )
-    return note + table(head, rows)
-
-
-def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
+def touches_of(steps: Sequence[Step], kinematics: Kinematics) -> str:
+    """The touches that are recorded."""
     rows = []
     for step in steps:
         if step.kind == "record" and isinstance(step.detail, Recorded):
@@ -355,7 +282,8 @@ def _touches(steps: Sequence[Step], kinematics: Kinematics) -> str:
     return note + table(head, rows, numbers={0, *range(2, len(head))}, tall=True)
 
 
-def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
+def moves_told(steps: Sequence[Step], kinematics: Kinematics) -> str:
+    """The moves, one by one."""
     rows = [
         (
             str(step.line),
@@ -380,18 +308,3 @@ def _moves(steps: Sequence[Step], kinematics: Kinematics) -> str:
 
 def _place(value: float) -> str:
     return f"{value:.3f}" if math.isfinite(value) else "?"
-
-
-def signatures() -> str:
-    """Where it is signed."""
-    rows = (
-        "Set-up, tools and offsets checked",
-        "Dry run completed, by the dry-run program",
-        "First run in single block completed",
-        "Released for this machine (qualified person)",
-    )
-    labels = ("name", "date and time", "signature")
-    cells = "".join(f'<td data-label="{label}"></td>' for label in labels)
-    body = "".join(f"<tr><td>{escape(row)}</td>{cells}</tr>" for row in rows)
-    head = "".join(f"<th>{label}</th>" for label in ("", *labels))
-    return f'<table class="sign"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'

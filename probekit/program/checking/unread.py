@@ -14,7 +14,8 @@ from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..moves import Index, Move, Touch
-from .release import head_of, page_of, section, set_up_of, signatures, ticks
+from .release import set_up_of
+from .sheet_frame import head_of, page_of, section, signatures, ticks
 from .sheet_tables import table
 
 __all__ = ["unread_sheet"]

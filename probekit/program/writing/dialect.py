@@ -7,6 +7,8 @@
     harmless = ["M88"]              words of the milling that are not understood here and change nothing for the probing
     released_by = ""                filled in by the person qualified for the control who releases the dialect
     coordinates = "program"         positions in program coordinates, or "part" for machines that align by themselves
+    language = "dmis"               the programs are read and checked as this language; without it, and with positions
+                                    of the part, they are not checked
     turns = ["table", "head"]       what may turn; others are refused
     rotary = "{letter}{angle}"      one word per rotary axis
     slots = [1001, 5000]            parameters of the control that keep triggers, three a touch: {slot_x} of a record
@@ -67,9 +69,9 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "orient": frozenset({"angle"}),
         "select_tip": frozenset({"tip", "tip_name", "sensor"}),
         "warm_up": frozenset({"seconds"}),
-        "lift": frozenset(_PLACE),
+        "lift": frozenset(_PLACE | {"feed"}),
         "index": frozenset({"rotary", "pose", "sensor"}),
-        "link": frozenset(_PLACE),
+        "link": frozenset(_PLACE | {"feed"}),
         "first_link": frozenset(_PLACE | {"feed"}),
         "approach": frozenset(_PLACE | {"feed"}),
         "first_touch": frozenset(_PLACE | {"feed", "touch"}),
@@ -84,7 +86,7 @@ KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
         "stop": frozenset({"message"}),
         "safe_stop": frozenset({"message"}),
         "message": frozenset({"message"}),
-        "restart": frozenset({"restart", "message", "work_offset", "offset"}),
+        "restart": frozenset({"restart", "message", "work_offset", "offset", "sensor"}),
         "obtain": frozenset(_TARGET),
         "let": frozenset({"parameter", "expression", "value_name"}),
         "decide": frozenset({"flow", "condition"}),
@@ -126,6 +128,7 @@ class Dialect:
     moves: Mapping[str, tuple[str, ...]]
     omit: Mapping[str, str] = field(default_factory=dict)
     released_by: str = ""
+    language: str = ""
     harmless: tuple[str, ...] = ()
     turns: tuple[str, ...] = ("table", "head")
     rotary: str = "{letter}{angle}"
@@ -143,6 +146,11 @@ class Dialect:
     first_block: int = 10
     block_step: int = 10
     source: str = ""
+
+    @property
+    def checked(self) -> bool:
+        """Whether its programs are read again and checked: those of program coordinates, and of a known language."""
+        return self.coordinates == "program" or bool(self.language)
 
     @property
     def sentence(self) -> str:

@@ -32,6 +32,7 @@ _KEYS = {
         "released_by": str,
         "harmless": list,
         "coordinates": str,
+        "language": str,
         "line_limit": int,
         "turns": list,
         "rotary": str,
@@ -167,6 +168,8 @@ class _Reader:
             raise self.error(
                 "the frame of the positions is not known", "coordinates", data["coordinates"], "program or part"
             )
+        if data.get("language", "") not in ("", "dmis"):
+            raise self.error("the language of the programs is not known", "language", data["language"], "dmis, or none")
         if set(data.get("turns", ())) - {"table", "head"}:
             raise self.error("what may turn is not known", "turns", data["turns"], "table, head")
         moves, omit = _with_defaults(dict(data["moves"]), dict(data.get("omit", {})), data["comment"])
@@ -193,6 +196,7 @@ class _Reader:
             about=data["about"],
             caution=tuple(data["caution"]),
             coordinates=data["coordinates"],
+            language=data.get("language", ""),
             **self.text(data["text"], data["comment"]),
             header=tuple(data["header"]),
             footer=tuple(data["footer"]),

@@ -143,12 +143,8 @@ class _Writer:
         tokens = tokens_of(dialect, [move.feature for move in touches], "feature")
         feeds = [move.feed for move in moves if isinstance(move, Approach)]
         self.positioning = dialect.numbers["feed"](max(feeds)) if feeds else ""
-        frame = {
-            "name": dialect.token(name),
-            "probe": dialect.token(self.probe.name),
-            "work_offset": self.work_offset,
-            "touches": str(len(touches)),
-        }
+        frame = {"name": dialect.token(name), "probe": dialect.token(self.probe.name), "touches": str(len(touches))}
+        frame["work_offset"] = self.work_offset
         if whole:
             self.add(dialect.before, frame, numbered=False)
         self.add(dialect.header, frame)
@@ -229,7 +225,9 @@ class _Writer:
         elif isinstance(move, Orient):
             values["angle"] = "" if move.angle is None else numbers["angle"](move.angle)
         elif isinstance(move, Restart):
+            self.modal = {}
             values |= {"restart": str(move.number), "offset": str(move.offset), "work_offset": self.work_offset}
+            values["sensor"] = self.sensor()
         elif isinstance(move, SelectTip):
             self.tip, name = move.tip, move.name or self.probe.tip_name(move.tip)
             values |= {"tip": str(move.tip), "tip_name": dialect.token(name), "sensor": self.sensor()}
@@ -350,9 +348,9 @@ class _Writer:
     def lifted(self, move: Lift) -> dict[str, str]:
         if self.at is None:
             self.inside((None, None, move.height), move)
-            return {"z": self.dialect.numbers["position"](move.height)}
+            return {"z": self.dialect.numbers["position"](move.height), "feed": self.positioning}
         self.at = np.array([*self.at[:2], move.height])
-        return self.place(move)
+        return self.place(move) | {"feed": self.positioning}
 
     def place(self, move: Move) -> dict[str, str]:
         """Texts of where the machine now is."""
