@@ -102,17 +102,21 @@ def chosen_like(archive: Archive, pattern: Mapping[str, Any], *, but: str = "") 
         for row in inspected[~mine].itertuples()
     ]
     parts, notes = [], []
-    answers = table[table["kind"] == "answer"]
-    for number, (key, of) in enumerate(inspected[mine].groupby("key", sort=False), 1):
-        last, before = of.iloc[-1], of.iloc[:-1]
-        left += [
-            (row.record, key, row.word, "superseded by a later inspection of the part") for row in before.itertuples()
-        ]
-        if len(before) and last["word"] == "conforms" and set(before["word"]) - {"conforms"}:
-            notes.append(f"part {key} conforms in record {last['record']}, and did not in {_listed(before)}: see why")
-        given = [archive.body(int(n)) for n in answers.loc[answers["answers"].isin(of["hash"]), "record"]]
+    answers: dict[str, list[int]] = {}
+    for one in table[table["kind"] == "answer"][["answers", "record"]].to_dict("records"):
+        answers.setdefault(one["answers"], []).append(one["record"])
+    of_part: dict[str, list[dict[str, Any]]] = {}
+    for one in inspected[mine][["key", "record", "word", "at", "hash"]].to_dict("records"):
+        of_part.setdefault(one["key"], []).append(one)
+    for number, (key, (*before, last)) in enumerate(of_part.items(), 1):
+        listed = ", ".join(f"{one['record']} ({one['word']})" for one in before)
+        left += [(one["record"], key, one["word"], "superseded by a later inspection of the part") for one in before]
+        if last["word"] == "conforms" and {one["word"] for one in before} - {"conforms"}:
+            notes.append(f"part {key} conforms in record {last['record']}, and did not in {listed}: see why")
+        numbers = sorted(n for one in (*before, last) for n in answers.get(one["hash"], ()))
+        given = [archive.body(int(n)) for n in numbers]
         said = "; ".join(f"{one['text']} ({one['by']}, {one['at'][:10]})" for one in given)
-        parts.append((number, last["record"], key, last["word"], last["at"], _listed(before), said))
+        parts.append((number, last["record"], key, last["word"], last["at"], listed, said))
     judged = set(inspected["touches"]) - {""}
     refused = table[(table["kind"] == "refused") & ~table["touches"].isin(judged)]
     refused = refused[~refused["key"].isin(inspected["key"])].drop_duplicates("key", keep="last")
@@ -142,10 +146,6 @@ def _in_order_of_making(chosen: pd.DataFrame, inspected: pd.DataFrame) -> tuple[
     if known.any():
         return chosen, [f"without a date: {int((~known).sum())}; so all parts are in the order of their inspection"]
     return chosen, []
-
-
-def _listed(records: pd.DataFrame) -> str:
-    return ", ".join(f"{row.record} ({row.word})" for row in records.itertuples())
 
 
 def _other(row: object, pattern: Mapping[str, Any]) -> str:
