@@ -75,6 +75,28 @@ def test_places(after: str | int, line_before: str, words: str) -> None:
     assert merged.difference.unchanged
 
 
+@pytest.mark.parametrize(("comment", "taken"), [("(CUT 10)", False), ("(CUT 1.5)", False), ("(CUT 1: SIDE)", True)])
+def test_the_number_of_an_operation_is_not_a_part_of_another_number(comment: str, taken: bool) -> None:
+    milling = MILLING.replace("(ROUGH)", comment)
+    if taken:
+        assert inserted("after the operation 'CUT 1'", milling, after="CUT 1")
+        return
+    with pytest.raises(InputError, match="no comment 'CUT 1'"):
+        merge(milling, PROBING, after="CUT 1")
+
+
+@pytest.mark.parametrize("locked", [True, False])
+def test_the_overrides_work_while_the_probe_is_in(locked: bool) -> None:
+    """M49 locks the override knobs (NISTIR 6556, M48 and M49; from memory): a reduced one would not slow the probe."""
+    milling = MILLING.replace("N90 G0 Z50", "N90 G0 Z50 M49" if locked else "N90 G0 Z50")
+    merged = merge(milling, PROBING, after="ROUGH")
+    lines, walked = merged.text.splitlines(), walk(Interpreter(), parse(merged.text))
+    part = walked[merged.first - 1 : merged.last]
+    assert all(one.state.overrides for one in part if one.moves and one.state.tool == 9)
+    assert part[-1].state.overrides is not locked
+    assert ("M48" in "\n".join(lines)) is locked
+
+
 def test_the_milling_tool_comes_back_before_anything_turns() -> None:
     lines = inserted("ROUGH", after="ROUGH")
     back = next(i for i, line in enumerate(lines) if line.startswith("T1 M6"))

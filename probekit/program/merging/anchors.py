@@ -105,7 +105,8 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
         if not wanted:
             raise InputError("the place for the probing is not stated", column="after", found=after, expected="a place")
         held = list(_comments(walked))
-        found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if wanted in comment]
+        part = re.compile(rf"(?<!\w){re.escape(wanted)}(?!\w|[.,]\d)")  # OPERATION 1 is not in OPERATION 10
+        found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if part.search(comment)]
         index = _one_of(walked, sorted(set(found)), f"comment '{text}'", occurrence)
         stop, words = _end_of_operation(walked, index, end), f"after the operation '{text.strip('()')}'"
     if index >= end:

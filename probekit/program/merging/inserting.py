@@ -100,7 +100,8 @@ def inserted(
     body, notes = _body(probing, blocks)
     refuse_low_lift(before, onto.lift, file)
     up = lift_lines(onto.lift, "G21 G90")
-    head = [_BEGIN, *_quiet("G40", "G80", *up, "G17 G94"), *body]
+    free = [] if before.state.overrides else ["M48 (the overrides work while the probe is in)"]
+    head = [_BEGIN, *_quiet(*free, "G40", "G80", *up, "G17 G94"), *body]
     head += _quiet("G80", *up)
     if again:
         head, more = _with_operations(onto, head, before, index, again)
