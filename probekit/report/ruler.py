@@ -9,6 +9,7 @@ from urllib.parse import quote
 import numpy as np
 
 from ..scene.round_steps import round_down
+from .language import mark
 from .words import length, number
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def _lane(scene: Scene, rows: np.ndarray, deviation: np.ndarray, end: float, lim
     rise = min(0.8 * size, _ROOM / max(highest, 1))
     height = _BASE + size / 2 + rise * highest
     if limit is None:
-        head, zone = "<b>no tolerance</b>", ""
+        head, zone = mark("no.tolerance", "b"), ""
     else:
         left, right = _percent(np.array([limit.lower, limit.upper]), end)
         ends = [(x, v) for x, v in ((left, limit.lower), (right, limit.upper)) if np.isfinite(v)]
@@ -76,8 +77,8 @@ def _lane(scene: Scene, rows: np.ndarray, deviation: np.ndarray, end: float, lim
             f'<line class="limit" x1="{x:.2f}%" x2="{x:.2f}%" y1="0" y2="100%"/>' for x, _ in ends
         )
         head = (
-            f'<b>{escape(limit.name)}</b> <span class="small">limits {length(limit.lower)} to {length(limit.upper)} '
-            '<span class="unit">mm</span></span>'
+            f'<b>{escape(limit.name)}</b> <span class="small">{mark("fact.limits")} {length(limit.lower)} '
+            f'{mark("to")} {length(limit.upper)} <span class="unit">mm</span></span>'
         )
     words, ids = scene.touches["verdict"].to_numpy(), scene.touches["touch"].to_numpy()
     bars = ""
@@ -153,7 +154,8 @@ def _axis(scene: Scene, end: float) -> str:
         '<svg class="axis" width="100%" height="38" role="img" aria-label="Colour of each deviation"><defs>'
         f'<linearGradient id="ramp" x1="0" x2="1">{stops}</linearGradient></defs>'
         f'<rect x="0" y="0" width="100%" height="14" fill="url(#ramp)"/>{ticks}</svg>'
-        '<p class="ends"><span>\N{BLACK LEFT-POINTING TRIANGLE} material missing</span>'
-        '<span><span class="more">deviation in </span><span class="unit">mm</span></span>'
-        "<span>material left on \N{BLACK RIGHT-POINTING TRIANGLE}</span></p>"
+        '<p class="ends"><span>\N{BLACK LEFT-POINTING TRIANGLE} '
+        f"{mark('missing')}</span>"
+        f'<span><span class="more">{mark("ruler.in")} </span><span class="unit">mm</span></span>'
+        f"<span>{mark('left.on')} \N{BLACK RIGHT-POINTING TRIANGLE}</span></p>"
     )

@@ -131,10 +131,10 @@ def cards(verdict: Verdict) -> str:
 
 def _unjudged_card(one: Unjudged) -> str:
     """A tolerance without an actual value: its width, and why."""
-    width = f'{length(one.width, "a")} <span class="unit">mm</span>' if np.isfinite(one.width) else ""
+    width = f'{mark("of")} {length(one.width, "a")} <span class="unit">mm</span>' if np.isfinite(one.width) else ""
     return (
         f'<article class="card open"><h3>{escape(one.name)}</h3><p class="big">\N{EN DASH} <span class="of">'
-        f'{f"of {width}" if width else ""}</span> <span class="word">{NOT_JUDGED}</span></p><p class="small">'
+        f'{width}</span> <span class="word">{mark(f"word.{NOT_JUDGED}")}</span></p><p class="small">'
         f"{escape(one.kind[:1].upper() + one.kind[1:])}. On {escape(', '.join(one.features)) or 'all touches'}. "
         f"<b>Not judged</b>: {escape(one.reason)}</p></article>"
     )
@@ -155,8 +155,9 @@ def _card(evaluation: Evaluation, judged: Any, proved: str) -> str:
     noise = f" {noise[0].upper()}{noise[1:]}." if noise else ""
     return (
         f'<article class="card {_PART_SIGNS[judged.word][0]}"><h3>{escape(evaluation.name)}</h3>'
-        f'<p class="big">{length(evaluation.actual, "a")} <span class="of">of {length(evaluation.width, "a")} '
-        f'<span class="unit">mm</span></span> <span class="word">{judged.word}</span></p>'
+        f'<p class="big">{length(evaluation.actual, "a")} <span class="of">{mark("of")} '
+        f'{length(evaluation.width, "a")} <span class="unit">mm</span></span> '
+        f'<span class="word">{mark(f"word.{judged.word}")}</span></p>'
         '<svg class="bullet" width="100%" height="14" aria-hidden="true">'
         f'<rect class="room" width="{100 / end:.2f}%" height="14"/>'
         f'<rect class="fill" y="4" width="{100 * filled:.2f}%" height="6"/>'
@@ -210,7 +211,7 @@ def stills(scene: Scene, seen_from: np.ndarray | None = None, name: str = "v") -
         )
     return "".join(
         f"<figure>{pictures.picture_svg(scene, picture, name=f'{name}{k}', link=True)}"
-        f"<figcaption>{picture.title}{told}</figcaption></figure>"
+        f"<figcaption>{mark('seen')} {picture.title.removeprefix('seen from ')}{told}</figcaption></figure>"
         for k, picture in enumerate(drawn)
     )
 

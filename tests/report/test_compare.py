@@ -53,7 +53,7 @@ def test_other_models_are_refused(sides, tmp_path):
 def test_the_table_has_the_differences(compared):
     text = compared.read_text(encoding="utf-8")
     assert "part &lt;1&gt;" in text
-    views = re.findall("seen from ([^<]*)<", text)
+    views = re.findall("seen from</span> ([^<]*)<", text)
     assert len(views) >= 2
     assert views[: len(views) // 2] == views[len(views) // 2 :], "both are seen from the same sides"
     ids = re.findall(r'<svg[^>]* id="([^"]+)"', text)

@@ -331,6 +331,20 @@ def test_without_webgl_the_pictures_and_the_table_do_the_job(playwright_session,
         assert "Touch 12:" in page.locator("#reading").inner_text()
         page.get_by_role("button", name="Next touch").click()
         assert "Touch 12:" not in page.locator("#reading").inner_text()
+        page.locator("#language").select_option("de")  # language, decimals, units and print need no 3D
+        assert page.locator("h1").inner_text() == "Nicht konform"
+        assert "," in page.locator(".head .how .q").first.inner_text()
+        assert page.locator(".card .word").first.inner_text() == "nicht konform"
+        page.locator("#comma").uncheck()
+        assert "." in page.locator(".head .how .q").first.inner_text()
+        page.locator("#unit").click()
+        assert page.locator(".head .how .unit").inner_text() == "in"
+        page.locator("#brief").check()
+        assert page.evaluate("document.body.classList.contains('brief')")
+        page.set_viewport_size({"width": 360, "height": 640})
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        page.evaluate("scrollTo(0, 0)")
+        assert page.locator("#reading").bounding_box()["y"] < 640, "what was chosen stands on the first screen"
         assert errors == []
 
 

@@ -145,7 +145,7 @@ def test_german_and_the_decimal_comma(open_page, stated):
     assert page.evaluate("document.documentElement.lang") == "de"
     assert page.locator("#reading h2").inner_text().startswith("Antastung 9")
     assert "," in page.locator("#reading .dev").inner_text()
-    assert page.locator("#inch").inner_text() == "Ganze Sätze bleiben englisch."
+    assert page.locator("#inch").inner_text() == "Ganze Sätze bleiben auf Englisch."
     form = page.locator("#answer").inner_text()
     for word in ("Ihre Antwort", "nacharbeiten", "nur Kommentare", "Meine Antwort speichern", "einer Antastung"):
         assert word in form, word

@@ -42,7 +42,10 @@
   const withoutView = () => {
     view = overlay = null;
     root.classList.add("no3d");
-    $(".nogl[hidden]")?.removeAttribute("hidden");
+    const told = $(".nogl");
+    told?.removeAttribute("hidden");
+    const reads = $(".panel .reads");
+    if (reads) told.after(reads); // language, decimals and print need no 3D
   };
   try { view = globalThis.probekitView(canvas, data); } catch (error) { console.warn("The 3D view did not start.", error); }
   if (!view) withoutView();

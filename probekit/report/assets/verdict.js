@@ -20,6 +20,7 @@ globalThis.probekitReport = (page) => {
   raise(false);
   $(".grip").addEventListener("click", () => raise(!sheet.classList.contains("up")));
   addEventListener("resize", () => { if (innerWidth > 860) raise(false); });
+  $("#brief").addEventListener("change", (event) => document.body.classList.toggle("brief", event.target.checked));
   let measuring = -1;
   page.onSelect = (row, before) => {
     places.hidden = row >= 0;
@@ -206,7 +207,6 @@ globalThis.probekitReport = (page) => {
   slider.addEventListener("input", exaggerate);
   page.onChange(exaggerate);
   $("#shade").addEventListener("change", (event) => view.setShade(event.target.checked));
-  $("#brief").addEventListener("change", (event) => document.body.classList.toggle("brief", event.target.checked));
   for (const old of $$("#faces label")) old.remove();
   const boxes = data.mesh.faces.map((name, face) => {
     const label = make("label"), one = make("input");
