@@ -6,7 +6,7 @@ import numpy as np
 
 from .surfaces import Derivatives, Surface, dot, lengths
 
-__all__ = ["BLIND", "descended"]
+__all__ = ["BLIND", "descended", "least_bend"]
 
 #: Square of the ratio of the tangents' lengths below which one has none.
 BLIND = 1e-18
@@ -14,6 +14,7 @@ BLIND = 1e-18
 _MOST = 60  # steps
 _STILL = 1e-7  # a step this short ends the descent [mm]
 _CONVEX = 1e-3  # least eigenvalue that the Hessian over lengths along the surface is lifted to
+_PUSHES = 1e-2, 1e-4  # off a saddle, as parts of the distance from it
 _DAMPED, _MORE, _LESS = 0.1, 4.0, 0.125  # the first damping of a step that led up, and its factors up and down
 
 
@@ -34,9 +35,10 @@ def descended(surface: Surface, points: np.ndarray, start: np.ndarray, low: np.n
     -----
     A projected Newton method (D. P. Bertsekas, SIAM J. Control Optim. 20 (1982) 221-246, from memory): parameters at
     the border that the gradient holds there are left out of the step, which is then clipped. Steps that lead up are
-    damped as Levenberg and Marquardt do, until they lead down.
+    damped as Levenberg and Marquardt do, until they lead down. From a saddle the way in which the distance bends down
+    leads off.
     """
-    uv, damping = start.copy(), np.zeros(len(start))
+    uv, damping = _off_saddles(surface, points, start, low, high), np.zeros(len(start))
     here = surface.evaluate(uv, 2)
     for _ in range(_MOST):
         trial = np.clip(uv + _step(here, points, uv, damping, low, high), low, high)
@@ -50,6 +52,37 @@ def descended(surface: Surface, points: np.ndarray, start: np.ndarray, low: np.n
         uv = np.where(nearer[:, None], trial, uv)
         here = tuple(np.where(nearer[:, None], new, old) for new, old in zip(there, here, strict=True))
     return uv
+
+
+def least_bend(here: Derivatives) -> tuple[np.ndarray, np.ndarray]:
+    """Least eigenvalue (n,) of the Hessian of half the squared distance, over lengths along the surface; its direction.
+
+    `here` is what `evaluate` gives, with the vector from the touch in the place of the point. The direction (n, 2) is
+    in parameters, one length along the surface long.
+    """
+    r, su, sv, suu, suv, svv = here
+    e, g = np.maximum(dot(su, su), 1e-200), np.maximum(dot(sv, sv), 1e-200)
+    a, c = 1.0 + dot(r, suu) / e, 1.0 + dot(r, svv) / g
+    b = (dot(su, sv) + dot(r, suv)) / np.sqrt(e * g)
+    value = 0.5 * (a + c) - np.hypot(0.5 * (a - c), b)
+    turn = 0.5 * np.arctan2(2.0 * b, a - c) + 0.5 * np.pi
+    return value, np.column_stack([np.cos(turn) / np.sqrt(e), np.sin(turn) / np.sqrt(g)])
+
+
+def _off_saddles(surface: Surface, points: np.ndarray, uv: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Parameters (n, 2), those from where the distance bends down replaced by nearer ones beside them, if there are."""
+    s, *rest = surface.evaluate(uv, 2)
+    away = s - points
+    least, way = least_bend((away, *rest))
+    best, out = lengths(away), uv.copy()
+    way[least >= 0] = 0.0
+    way *= best[:, None]
+    for part in (*_PUSHES, *(-push for push in _PUSHES)):
+        trial = np.clip(uv + part * way, low, high)
+        distance = lengths(surface.evaluate(trial, 1)[0] - points)
+        nearer = distance < best
+        best, out = np.where(nearer, distance, best), np.where(nearer[:, None], trial, out)
+    return out
 
 
 def _step(

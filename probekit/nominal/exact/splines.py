@@ -15,7 +15,7 @@ from math import factorial
 import numpy as np
 
 from ...geometry import apply_motion
-from .descent import BLIND, descended
+from .descent import BLIND, descended, least_bend
 from .edges import powers_of
 from .surfaces import NEWTON, UNSETTLED, Closest, Derivatives, Surface, dot, lengths
 from .taylor import surface_pieces
@@ -26,6 +26,9 @@ _MOST = 40  # steps
 _LEFT = 1e-8  # error along the surface that a settled foot may have [mm]
 _UNKNOWN = 1.0  # square of what a first step is taken to leave of its square [1/mm2]
 _CONVEX = 1e-9  # part that is left of the Hessian near the axis of a pole, where Gauss-Newton steps would creep
+_LEVEL = 1e-6  # distance along the surface from being square, up to which there is no slope [mm]
+_ALONE = 1e-3  # part of a line's that the second derivative over one parameter must be for a Newton step
+_SADDLE = 1e-6  # part of a plane's that the Hessian must bend down by
 _CHUNK = 2048  # rows handled at a time, so that the work stays in cache
 
 
@@ -168,7 +171,7 @@ def newton(surface: Surface, points: np.ndarray, near: np.ndarray, low: np.ndarr
     less than the square of that. Other steps must move it by less than 1e-10 mm. The last step is not evaluated again:
     value and tangents are taken on by their derivatives.
 
-    What does not settle, or ends further off than it began, starts again from where a descent leads.
+    What does not settle, or ends further off than it began or on a saddle, starts again from where a descent leads.
     """
     n = len(points)
     uv, *vectors = (np.empty((k, n)).T for k in (2, 3, 3, 3))
@@ -231,8 +234,10 @@ def _newton_chunk(
         gu, gv, e, f, g = dot(r, su), dot(r, sv), dot(su, su), dot(su, sv), dot(sv, sv)
         a, b, c = e + dot(r, suu), f + dot(r, suv), g + dot(r, svv)
         det = a * c - b * b
-        full = (a > 0) & (det > _CONVEX * e * g)
-        if not full.all():
+        full = convex = (a > 0) & (det > _CONVEX * e * g)
+        alone_u, alone_v = a, c  # of one parameter, where the other one is held
+        if not convex.all():
+            alone_u, alone_v = np.where(a > _ALONE * e, a, e), np.where(c > _ALONE * g, c, g)
             a, b, c = np.where(full, a, e), np.where(full, b, f), np.where(full, c, g)
             det = np.maximum(a * c - b * b, 1e-300)
         du, dv = (b * gv - c * gu) / det, (b * gu - a * gv) / det
@@ -244,11 +249,11 @@ def _newton_chunk(
             # so it is at the border, along which a step slides; what is held there must not draw the other one along
             held_u = ~whole & ((u <= low_u) & (gu > 0) | (u >= high_u) & (gu < 0))
             held_v = ~whole & ((v <= low_v) & (gv > 0) | (v >= high_v) & (gv < 0))
-            dv = np.where(beyond_u & ~beyond_v | blind_u | held_u, -gv / np.maximum(c, 1e-300), dv)
-            du = np.where(beyond_v & ~beyond_u | blind_v | held_v, -gu / np.maximum(a, 1e-300), du)
+            dv = np.where(beyond_u & ~beyond_v | blind_u | held_u, -gv / np.maximum(alone_v, 1e-300), dv)
+            du = np.where(beyond_v & ~beyond_u | blind_v | held_v, -gu / np.maximum(alone_u, 1e-300), du)
             du[blind_u], dv[blind_v] = 0.0, 0.0
             du, dv = np.clip(u + du, low_u, high_u) - u, np.clip(v + dv, low_v, high_v) - v
-            full &= whole
+            full = convex & whole
         moved = e * du**2 + 2.0 * f * du * dv + g * dv**2
         bending = np.maximum(dot(suu, suu) / (e * e + 1e-200), dot(svv, svv) / (g * g + 1e-200))
         twist = dot(suv, suv) / (e * g + 1e-200)
@@ -256,6 +261,9 @@ def _newton_chunk(
         leaves = moved * np.sqrt(np.maximum(np.maximum(bending, twist), shrunk))
         settled = (moved < 1e-20) | full & (leaves < _LEFT)
         before = np.where(full, moved, np.nan)
+        minimum = convex | ~settled
+        if not minimum.all():
+            minimum[~minimum] = ~_saddle([values[~minimum] for values in (r, su, sv, suu, suv, svv)])
         out.uv[rows, 0], out.uv[rows, 1] = u + du, v + dv
         done = np.flatnonzero(settled) if turn + 1 < _MOST else np.arange(len(rows))
         if not len(done):
@@ -263,7 +271,7 @@ def _newton_chunk(
         du, dv = du[:, None], dv[:, None]
         along_u, along_v = du * suu + dv * suv, du * suv + dv * svv
         ready = rows[done]
-        out.how[ready[settled[done]]] = NEWTON
+        out.how[ready[settled[done] & minimum[done]]] = NEWTON
         foot = s + du * (su + 0.5 * along_u) + dv * (sv + 0.5 * along_v)
         for column, values in zip(out[2:], (foot, su + along_u, sv + along_v), strict=True):
             for k in range(3):
@@ -272,6 +280,16 @@ def _newton_chunk(
         if not len(rows):
             break
     return began
+
+
+def _saddle(here: Derivatives) -> np.ndarray:
+    """Whether (n,) the distance has no slope and yet is no least one: a descent leads on from there.
+
+    `here` is as of `least_bend`.
+    """
+    r, su, sv = here[:3]
+    slope = dot(r, su) ** 2 / (dot(su, su) + 1e-200) + dot(r, sv) ** 2 / (dot(sv, sv) + 1e-200)
+    return (slope <= _LEVEL**2) & (least_bend(here)[0] < -_SADDLE)
 
 
 def _horner(coefficients: np.ndarray, x: np.ndarray, order: int) -> list[np.ndarray]:

@@ -315,3 +315,21 @@ def test_values_on_either_side_of_a_crease():
     value, su, _ = surface.evaluate(uv, 1)
     np.testing.assert_allclose(value, [[-5, 10, rise / 2], [5, 10, rise / 2], [0, 10, rise]], atol=1e-12)
     np.testing.assert_allclose(su[:, 2], [rise, -rise, -rise], atol=1e-12)
+
+
+@pytest.mark.parametrize("along", [0, 1])
+def test_a_start_on_a_saddle_of_the_distance_ends_at_a_nearest_point(along):
+    """z = x^2 / 4f: over its lowest line, above 2f, the distance is sqrt(4fh - 4f^2), to both sides."""
+    focus, x = 5.0, (-20.0, 0.0, 20.0)
+    poles = np.array([[(a, b, -20.0 if a == 0 else 20.0) for b in (0.0, 50.0)] for a in x])
+    knots, degrees = (np.repeat([0.0, 1.0], 3), np.repeat([0.0, 1.0], 2)), (2, 1)
+    trough = Spline(poles, None, knots, degrees)
+    if along:
+        trough = Spline(poles.transpose(1, 0, 2), None, knots[::-1], degrees[::-1])
+    height = 2 * focus + 10.0 ** np.linspace(-2, 0.7, 12)
+    points = np.column_stack([np.zeros(12), np.linspace(5, 45, 12), height])
+    start = np.column_stack([np.full(12, 0.5), points[:, 1] / 50])
+    found = trough.closest(points, start[:, ::-1] if along else start)
+    assert (found.how == NEWTON).all()
+    expected = np.sqrt(4 * focus * (height - focus))
+    np.testing.assert_allclose(np.linalg.norm(points - found.foot, axis=1), expected, rtol=0, atol=1e-9)
