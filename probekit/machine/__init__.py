@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         Warming,
     )
     from .made import AsMade, Hill
+    from .measuring import run_measuring
     from .virtual import run
 
 __all__ = [
@@ -48,6 +49,7 @@ __all__ = [
     "Stuck",
     "Warming",
     "run",
+    "run_measuring",
 ]
 
 if not TYPE_CHECKING:
@@ -59,6 +61,7 @@ if not TYPE_CHECKING:
             "errors": "Backlash BallOffset ErrorGrid Latency Lobing MissedTriggers Repeatability RotaryError Scale "
             "Squareness Stuck Warming",
             "made": "AsMade Hill",
+            "measuring": "run_measuring",
             "virtual": "run",
         },
     )

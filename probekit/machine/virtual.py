@@ -16,8 +16,6 @@ move without a trigger: G38.2 ends in an error there (NISTIR 6556, 3.5.9, from m
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,47 +24,27 @@ import numpy as np
 from ..errors import InputError, ProbekitError
 from ..nominal import Nominal
 from ..plan.kinematics import Kinematics
-from ..plan.probe import Probe, Segment
+from ..plan.probe import Probe
 from ..program.reading.aliases import renamed
 from ..program.reading.interpreter import run as steps_of
-from ..program.reading.steps import MOVES, Step
+from ..program.reading.steps import Step
 from ..program.reading.words import Block, parse
 from .axes import Axes
 from .clock import headings, seconds_of
-from .collisions import Touching, Watched, first_collision
-from .contact import Ball, balls_of, first_contact
-from .errors import Contact, MachineError, Place
+from .collisions import Watched, first_collision
+from .contact import balls_of
+from .errors import MachineError
 from .logged import log_table, state_after
 from .made import AsMade, Made
 from .results import Run
 from .surroundings import Surroundings
 from .tables import results_table
-from .watch import stem_contacts, stems_of
+from .triggering import PASSES, Probing, agree, check_parts, seeds_of, told_until, triggers_of
+from .watch import stems_of
 
 __all__ = ["run"]
 
-_PASSES = 200
-_SAME = 1e-9  # change of a trigger that counts as none [mm]
 _LARGEST_FEED = 1e9
-
-
-@dataclass(frozen=True, eq=False)
-class _Probing:
-    """All probing moves of one pass, as programmed: scales' positions, angles, feed, heading, time of the start, and by
-    how much the origin lies off that of the part.
-    """
-
-    start: np.ndarray
-    end: np.ndarray
-    angles: np.ndarray
-    feed: np.ndarray
-    heading: np.ndarray
-    seconds: np.ndarray
-    moved: np.ndarray
-
-    @property
-    def length(self) -> np.ndarray:
-        return np.linalg.norm(self.end - self.start, axis=1)
 
 
 def run(
@@ -177,22 +155,22 @@ def run(
     [15.49]
     """
     made = AsMade(made) if isinstance(made, Nominal) else made
-    _check_parts(made, errors, rng)
+    check_parts(made, errors, rng)
     world = Surroundings(made, fixtures, stock)
     ball, length = (probe.ball_diameter, probe.tool_length) if isinstance(probe, Probe) else (probe, 0.0)
     _check(ball, spindle_angle, rapid, decimals, home)
     kinematics = kinematics or Kinematics()
     axes, balls = Axes(kinematics, tuple(errors), length=length, spindle_angle=spindle_angle), balls_of(probe)
-    seeds = _seeds(rng, errors)
+    seeds = seeds_of(rng, errors)
     blocks = renamed(parse(text), aliases or {})
     triggers: list[tuple[float, ...] | None] = []
     settled, control = False, {"kinematics": kinematics, "flow": flow}
     frame = _frame(blocks, kinematics, home, offsets, flow, stands_in)
     table_of = None if lengths is None else {h: one - length for h, one in lengths.items()}
-    for _ in range(_PASSES):
+    for _ in range(PASSES):
         steps, moved, probing = _pass(blocks, control, triggers, frame, rapid, known=settled, lengths=table_of)
-        found, touching = _triggers(probing, world, axes, (balls, stems_of(probe)), seeds)
-        if settled and _agree(triggers, found):
+        found, touching = triggers_of(probing, world, axes, (balls, stems_of(probe)), seeds)
+        if settled and agree(triggers, found):
             break
         triggers, settled = found, True
     else:
@@ -202,7 +180,7 @@ def run(
     stop, findings = first_collision(
         steps, moved, touching, watched, known=frozenset(known), goes_on=goes_on, waits=waits
     )
-    table = results_table(steps[: _told(steps, stop)], axes, balls, seconds, decimals)
+    table = results_table(steps[: told_until(steps, stop)], axes, balls, seconds, decimals)
     own_name = made.nominal.name if isinstance(made, AsMade) else type(made).__name__
     table.attrs |= {
         "part": own_name if part is None else part,
@@ -220,16 +198,6 @@ def run(
     )
     log = log_table(steps[:walked], kinematics.letters, decimals)
     return Run(table, reason, line, findings, float(seconds[walked]), kept, log, watched.sentence, ends, taken)
-
-
-def _told(steps: Sequence[Step], stopped: tuple[int, str] | None) -> int:
-    """Up to where steps go into the results: those before the stop, and the record of a touch that was missed."""
-    stop = len(steps) if stopped is None else stopped[0]
-    if stop == len(steps) or steps[stop].kind != "probe" or steps[stop].detail is not None:
-        return stop
-    after = (row for row in range(stop + 1, len(steps)) if steps[row].kind in ("record", *MOVES))
-    row = next(after, stop)
-    return row + 1 if steps[row].kind == "record" else stop
 
 
 def _frame(
@@ -268,28 +236,6 @@ def _check(ball: float, spindle_angle: float, rapid: float, decimals: int, home:
         raise InputError("the machine needs a home", column="home", found=home, expected="X, Y, Z in mm")
 
 
-def _check_parts(made: object, errors: object, rng: object) -> None:
-    if not callable(getattr(made, "distance", None)):
-        raise InputError("the virtual machine cannot touch this", column="made", found=made, expected="AsMade, Nominal")
-    if not isinstance(errors, Sequence) or not all(isinstance(error, MachineError) for error in errors):
-        raise InputError(
-            "the errors of the machine are not usable",
-            column="errors",
-            found=errors,
-            expected="a sequence of errors, as (Scale(x=20.0), Repeatability(0.001))",
-        )
-    seed = isinstance(rng, int | np.integer) and not isinstance(rng, bool) and rng >= 0
-    if not seed and not isinstance(rng, np.random.Generator):
-        raise InputError("randomness needs a source", column="rng", found=rng, expected="a seed >= 0, or a Generator")
-
-
-def _seeds(rng: np.random.Generator | int, errors: Sequence[MachineError]) -> list[tuple[int, int, int]]:
-    """A seed per error, of its kind and its place among those of its kind: other kinds do not change what it draws."""
-    drawn = int(np.random.default_rng(rng).integers(2**63))
-    kinds = [type(error).__name__ for error in errors]
-    return [(drawn, int.from_bytes(kind.encode()), kinds[:place].count(kind)) for place, kind in enumerate(kinds)]
-
-
 def _pass(
     blocks: Sequence[Block],
     control: Mapping[str, Any],
@@ -299,7 +245,7 @@ def _pass(
     *,
     known: bool,
     lengths: Mapping[int, float] | None,
-) -> tuple[list[Step], np.ndarray, _Probing]:
+) -> tuple[list[Step], np.ndarray, Probing]:
     """Run the program with given triggers; where none is known, contact is at the end.
 
     Returns the steps, by how much the origin of each lies off that of the part (n, 3), and the probing moves. These are
@@ -324,7 +270,7 @@ def _pass(
     if len(rows) != len(asked):
         raise ProbekitError(f"{len(asked)} probing moves asked for a trigger, {len(rows)} were made")
     count, off = len(asked), np.nan_to_num(moved[rows])
-    probing = _Probing(
+    probing = Probing(
         np.array([step.start for step in asked], dtype=float).reshape(count, 3) + off,
         np.array([step.end for step in asked], dtype=float).reshape(count, 3) + off,
         np.array([step.angles_start for step in asked], dtype=float).reshape(count, len(control["kinematics"].axes)),
@@ -334,53 +280,3 @@ def _pass(
         off,
     )
     return steps, moved, probing
-
-
-def _triggers(
-    probing: _Probing,
-    world: Surroundings,
-    axes: Axes,
-    parts: tuple[Sequence[Ball], Sequence[tuple[Segment, Ball]]],
-    seeds: Sequence[tuple[int, int, int]],
-) -> tuple[list[tuple[float, ...] | None], Touching]:
-    """Program coordinates of each trigger (None: no trigger), and what touched; `parts` are balls and stems."""
-    length = probing.length
-    direction = (probing.end - probing.start) / np.maximum(length, 1e-300)[:, None]
-
-    def path(tip: np.ndarray, rows: np.ndarray, way: np.ndarray) -> np.ndarray:
-        feed = probing.feed[rows]
-        passed = np.divide(60.0 * way, feed, out=np.zeros_like(way), where=feed > 0)
-        place = Place(
-            probing.start[rows] + way[:, None] * direction[rows], probing.heading[rows], probing.seconds[rows] + passed
-        )
-        return axes.ball(place, probing.angles[rows], tip)
-
-    balls, stems = parts
-    met = [first_contact(world, partial(path, ball.place), length, ball.radius) for ball in balls]
-    frame = axes.turns(probing.angles, really=True).transpose(0, 2, 1)
-    met += [stem_contacts(world, segment, partial(path, np.zeros(3)), length, frame) for segment, _ in stems]
-    first = np.argmin([np.nan_to_num(way, nan=np.inf) for way, _ in met], axis=0)
-    each = np.arange(len(length))
-    way, normal = (np.stack(values)[first, each] for values in zip(*met, strict=True))
-    by_ball = np.min([np.nan_to_num(way, nan=np.inf) for way, _ in met[: len(balls)]], axis=0)
-    seen = np.einsum("nij,nj->ni", axes.turns(probing.angles), np.nan_to_num(normal))
-    total, failed, stuck = way.copy(), np.isnan(way), np.zeros(len(way), dtype=bool)
-    for error, seed in zip(axes.errors, seeds, strict=True):
-        # the same in every pass, however many touches there are
-        contact = Contact(seen, probing.feed, np.random.default_rng(seed).random(len(way)))
-        total = total + error.travel(contact)
-        failed |= error.fails(contact)
-        stuck |= error.signals(contact)
-    failed |= ~(total <= length)
-    total = np.maximum(total, 0.0)
-    at = probing.start + total[:, None] * direction - probing.moved  # what the control tells
-    found = [None if lost else tuple(row) for lost, row in zip(failed.tolist(), at.tolist(), strict=True)]
-    touched = [*balls, *(ball for _, ball in stems)]
-    return found, Touching(way, [touched[k] for k in first], by_ball - way, stuck)
-
-
-def _agree(before: Sequence[tuple[float, ...] | None], after: Sequence[tuple[float, ...] | None]) -> bool:
-    if len(before) != len(after) or any((a is None) != (b is None) for a, b in zip(before, after, strict=True)):
-        return False
-    pairs = [(a, b) for a, b in zip(before, after, strict=True) if a is not None]
-    return not pairs or float(np.abs(np.subtract(*zip(*pairs, strict=True))).max()) < _SAME

@@ -30,18 +30,18 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         If a table cannot be used, or the machine cannot read the dialect.
     """
     given, home = study.settings.get("simulate", {}), numbers_of(study, "simulate", "home")
-    if programmed.dialect.coordinates != "program":
+    if not programmed.dialect.checked:
         raise InputError(
             "the virtual machine cannot read this dialect",
             file=study.path,
             column="program.dialect",
             found=programmed.dialect.name,
-            expected="a dialect of program coordinates, such as rs274",
+            expected="a dialect of program coordinates, such as rs274, or of a known language",
             todo="Let a qualified person try it on a simulation of the measuring machine itself.",
         )
     fixtures, stock = really_held_by(study)
     options = study.settings["program"]
-    return {
+    common = {
         "made": made_of(study, planned.part),
         "probe": planned.probe,
         "kinematics": planned.kinematics,
@@ -49,13 +49,17 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         "rng": given.get("seed", 0),
         "part": planned.part.name,
         "program": programmed.name,
+        "fixtures": fixtures,
+        "stock": stock,
+        **({} if home is None else {"home": home}),
+    }
+    if programmed.dialect.language:
+        return common
+    return common | {
         "known": programmed.dialect.harmless,
         "aliases": aliases_of(programmed.dialect),
         "flow": programmed.dialect.reckoning.flow,
-        "fixtures": fixtures,
-        "stock": stock,
         "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
-        **({} if home is None else {"home": home}),
     }
 
 
@@ -74,6 +78,8 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
         Of all; it stops where a person would not go on.
     """
     arguments = dict(arguments)
+    if programmed.dialect.language:
+        return machine.run_measuring(programmed.text, **arguments)
     sign = arguments.pop("sign", 1.0)
     whole = machine.run(programmed.text, **arguments)
     enter, offset = programmed.enter, programmed.first_offset

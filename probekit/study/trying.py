@@ -160,7 +160,8 @@ def trial(
             rows.append(_row(one, made, planned, programmed))
             taken |= set(made.decisions)
     tell("done", 1.0)
-    return Trial(pd.DataFrame(rows), tuple(untaken(programmed.text, taken)))
+    # a measuring machine only waits: that it does on either side of each limit is checked, not tried
+    return Trial(pd.DataFrame(rows), () if programmed.dialect.language else tuple(untaken(programmed.text, taken)))
 
 
 def _scenarios(planned: Plan, arguments: dict[str, Any], by_hand: bool) -> Iterator[_Scenario]:
@@ -195,17 +196,20 @@ def _scenarios(planned: Plan, arguments: dict[str, Any], by_hand: bool) -> Itera
     yield _Scenario("missed", "the probe never triggers", "stops", good | {"errors": (MissedTriggers(1.0),)})
     yield _Scenario("probe stuck", "the probe signals all the time", "stops", good | {"errors": (Stuck(),)})
     for name, wrong in (("short", -_LENGTH), ("long", _LENGTH)):
+        if "lengths" not in arguments:
+            break  # a sensor is qualified, not entered
         lengths = {number: length + wrong for number, length in arguments["lengths"].items()}
         what = f"the tool table tells the probe {_LENGTH:g} mm too {name}"
         yield _Scenario(f"wrong H, too {name}", what, "stops", good | {"lengths": lengths})
     aside = (_OFFSET, 0.0, 0.0)
     moved = {"made": _shifted(part, aside), "fixtures": tuple(_moved(one, aside) for one in fixtures)}
-    yield _Scenario("wrong offset", f"X of the work offset is {_OFFSET:g} mm wrong", "stops", good | moved)
+    system = "work offset" if "lengths" in arguments else "coordinate system"
+    yield _Scenario("wrong offset", f"X of the {system} is {_OFFSET:g} mm wrong", "stops", good | moved)
     for name, way in (("up", (0, 0, _CLAMP)), ("aside", (_CLAMP, 0, 0)), ("aside, the other way", (-_CLAMP, 0, 0))):
         if fixtures:
             moved = {"fixtures": tuple(_moved(one, way) for one in fixtures)}
             yield _Scenario(f"clamps moved, {name}", f"by {_CLAMP:g} mm", _HARMLESS, good | moved)
-    for axis in planned.kinematics.axes:
+    for axis in planned.kinematics.axes if "lengths" in arguments else ():  # each pose has a sensor of its own
         across = np.linalg.svd(np.array(axis.direction)[None])[2][1]
         x, y, z = ((_AXIS if axis.moves == "table" else _LEAN) * across).tolist()
         table = axis.moves == "table"

@@ -47,6 +47,11 @@ _NOT_CHECKED = (
     "That TEXT/MAN waits for a person, and that the machine stops with an error where a touch finds nothing, or "
     "where the probe meets something on its way.",
 )
+_TRIAL = (
+    "Not tried: a sensor that is qualified wrongly, a label that stands for another sensor, an axis of the head "
+    "that is off. Touch a known place with each sensor first, and compare.",
+    "The model goes straight, ends with an error where a touch finds nothing, and knows no column, arm or quill.",
+)
 _CAUTIONS = (
     "This sheet and the checks on it release nothing. Only a person qualified for this machine and its software can.",
     "The manual of the machine, the rules of the shop and the local codes come first; where they differ, follow them.",
@@ -129,7 +134,7 @@ def measuring_sheet(
         *([section("What the dialect cannot spell", left_out)] if left_out else []),
         *([] if reading is None else _read(reading, kinematics, probe, limits_of(moves))),
         section("Checks", checks_of(findings)),
-        *([section("Trial on a model of the machine", trial_of(trial))] if trial else []),
+        *([section("Trial on a model of the machine", trial_of(trial) + ticks(_TRIAL))] if trial else []),
         *([] if reading is None else [section("Touches", touches_of(reading.steps, kinematics))]),
         *([] if reading is None else [section("Moves of the probe", moves_told(reading.steps, kinematics))]),
         section("To be released by", signatures()),
