@@ -111,6 +111,8 @@ def _cells(column: pd.Series, name: str) -> tuple[list[str], str]:
     """The cells of a column as they stand in the file (unquoted), and whether they are "text" or not ("plain")."""
     if name in NUMBERS:
         return _float_cells(column.to_numpy(dtype=float)), "plain"
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        column = column.astype(object)
     kind = pd.api.types.infer_dtype(column, skipna=True)
     if kind in ("string", "empty") and (column.dtype.kind == "O" or name in TEXTS):
         return _text_cells(column, name), "text"

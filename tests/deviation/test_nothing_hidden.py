@@ -168,3 +168,24 @@ def test_a_bare_nominal_does_not_stand_for_another_projection(block):
         found = deviation.Projection(block, STYLUS, **options).project(table)
         with pytest.raises(InputError, match=f"another .*{word}"):
             tolerance.evaluate_all([wanted], found, block, datums=[fit.Datum("B", "cylinder", ("bore",))])
+
+
+def test_two_runs_with_other_balls_are_merged_and_go_through_a_file(block, tmp_path):
+    """Half of the touches by a ball of 3 mm, half by one of 1.5: projected, merged, written as they are, read back."""
+    how, smaller = deviation.Projection(block, 3.0), deviation.Projection(block, 1.5)
+    place = np.array([[20.0 * k - 30, -30.0] for k in range(4)])
+    up = block.bounds[1, 2]
+    runs = [
+        each.project(
+            pd.DataFrame(
+                {"touch": rows, "feature": "top", "x0": place[rows, 0], "y0": place[rows, 1], "z0": up}
+            ).assign(i=0.0, j=0.0, k=1.0, x=place[rows, 0], y=place[rows, 1], z=up + ball + 0.01 * rows, reason="")
+        )
+        for each, ball, rows in ((how, 3.0, np.array([0, 2])), (smaller, 1.5, np.array([1, 3])))
+    ]
+    merged = pd.concat(runs, ignore_index=True)
+    merged.attrs = {"unit": "mm", "recorded": "centre"}
+    touches.write(merged, tmp_path / "both.csv")
+    again = deviation.Projection(block).project(touches.read(tmp_path / "both.csv"))
+    assert again["deviation"].to_numpy() == pytest.approx([0.0, 0.02, 0.01, 0.03], abs=1e-9)
+    assert again["radius"].tolist() == [3.0, 3.0, 1.5, 1.5]
