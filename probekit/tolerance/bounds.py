@@ -32,6 +32,7 @@ from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty.joint import SEED, Joint, solved
 from ..uncertainty.programs import least_of_largest
+from .one_number import each, in_common, of_sum, said
 from .play import play_in
 from .propagation import judged_scatter
 
@@ -134,7 +135,7 @@ def bounds(evaluation: Evaluation, scatter: Scatter, level: float = 0.95) -> Bou
 
 def _of_touches(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     """Of the largest of many deviations: each touch has its own guard, and the selection counts those near a limit."""
-    judged, unknown = judged_scatter(one, scatter), _unknown(one)
+    judged, unknown = each(one, scatter), _unknown(one)
     off, sign = np.abs(one.deviations - one.middles), np.where(one.deviations < one.middles, -1.0, 1.0)
     half = (one.uppers - one.lowers) / 2
     share, z = one.width / half, float(ndtri(level))  # actual value = largest share * off
@@ -209,6 +210,7 @@ def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     share, z = one.width / ((one.uppers - one.lowers) / 2), float(ndtri(level))
     alone = _drawn(judged_scatter(_less_play(one), scatter))
     off, drawn = share * (one.deviations - one.middles), share * (alone + play_in(one, scatter, len(alone)))
+    common = in_common(one, scatter)
     guard, noise, found = np.zeros(len(off)), np.zeros(len(drawn)), (0.0, 0.0, np.zeros(len(off)))
     notes: tuple[str, ...] = ()
     for block in one.blocks or ():
@@ -224,7 +226,7 @@ def _of_blocks(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
         except FitError:  # a zone that stays where it is: no weights of touches make more than the least certain one
             gradient[rows[(share * judged.u)[rows].argmax()]] = share[rows].max()
             pushed, notes = np.abs(drawn[:, rows]).max(axis=1), (_LOOSE.format("the zone"),)
-        u = float(np.hypot(judged.u_of(gradient), _if_common(one, scatter, gradient)))
+        u = max(float(judged.u_of(gradient)), 0.0 if common is None else abs(float(gradient @ common)))
         u = u if not unknown[rows].any() else np.inf
         guard[rows] = z * u / share[rows]
         found = max(found, (float(np.abs(off[rows]).max()) + z * u, u, gradient), key=lambda one: one[0])
@@ -251,26 +253,26 @@ def _of_whole(one: Evaluation, scatter: Scatter, level: float) -> Bounds:
     z, unknown = float(ndtri(level)), bool(_unknown(one).any())
     notes: tuple[str, ...] = ()
     if one.gradient is None:  # no zone about the nominal grows faster than by twice the worst touch
-        judged = judged_scatter(one, scatter)
+        judged = each(one, scatter)
         known, ruling = 2.0 * float(judged.u.max()), int(judged.u.argmax())
         drawn = _drawn(judged_scatter(_less_play(one), scatter))
         noise = 2.0 * np.abs(drawn + play_in(one, scatter, len(drawn))).max(axis=1)
         shares, more = _shares(judged, ruling), z * known
     elif one.places is not None:
-        found, judged, _ = _highest(one, scatter, z)
+        found, judged, times = _highest(one, scatter, z)
+        notes = said(found.u, found.u / times)
         known, more, shares = found.u, found.value - one.actual, _shares(_sum_of(judged, found.weights), 0)
         noise = _noise_of_places(one, scatter, z)
     else:
-        judged = judged_scatter(one, scatter, one.gradient[None])
-        common = _if_common(one, scatter, one.gradient)
-        known, shares = float(np.hypot(judged.u[0], common)), _shares(judged, 0)
-        alone = judged_scatter(_less_play(one), scatter, one.gradient[None])
-        noise, more = np.abs(float(np.hypot(alone.u[0], common)) * _normal()), z * known
+        (known, judged), (alone, _) = of_sum(one, scatter), of_sum(_less_play(one), scatter)
+        noise, more, shares = alone * np.abs(_normal()), z * known, _shares(judged, 0)
+        notes = said(known, float(judged.u[0]))
         noise = noise + play_in(one, scatter, TRIALS)[:, 0]
     less = float(np.quantile(noise, level))
     if one.blocks and one.blocks[0].rise and known > 0:
         block, own, less = one.blocks[0], judged_scatter(replace(one, carried=None), scatter), z * known
-        pushed, notes = _pushed(_drawn(own), block)
+        pushed, loose = _pushed(_drawn(own), block)
+        notes += loose
         noise = np.abs(pushed)
         # an envelope is pushed to one side by noise: that side by what noise gives, the other by those that rule
         q = float(np.quantile(np.sign(block.rise) * pushed, level))
@@ -300,7 +302,7 @@ def _highest(one: Evaluation, scatter: Scatter, z: float) -> tuple[Highest, Scat
         play = tuple(replace(play, change=play.change[0] * limit) for play in carried.play)
         one = replace(one, carried=replace(carried, rows=slope, play=play))
     judged = judged_scatter(one, scatter, change)
-    found = places.highest(judged, z, scatter.own[one.rows] if _says_nothing(scatter) else None)
+    found = places.highest(judged, z, in_common(one, scatter, change))
     alone = float(judged.u_of(found.weights))
     return found, judged, found.u / alone if alone > 0 else 1.0
 
@@ -353,22 +355,6 @@ def _sum_of(judged: Scatter, gradient: np.ndarray) -> Scatter:
         judged.causes,
         parts,
     )
-
-
-def _if_common(one: Evaluation, scatter: Scatter, gradient: np.ndarray) -> float:
-    """What a sum gains if all that is each touch's own were common [mm], where nothing says how much of it is.
-
-    One number u per touch does not say how much it shares with the others; any share between is covered by the larger.
-    """
-    if not _says_nothing(scatter):
-        return 0.0
-    parts = gradient * scatter.own[one.rows]
-    return float(np.sqrt(max(float(parts.sum()) ** 2 - float(parts @ parts), 0.0)))
-
-
-def _says_nothing(scatter: Scatter) -> bool:
-    """Whether one number u per touch is all that is known, nothing of what they share."""
-    return not scatter.causes and scatter.own_causes is None
 
 
 def _unknown(one: Evaluation) -> np.ndarray:

@@ -75,7 +75,7 @@ class Places:
         """Change and slope with one row for each shift and offset: (k (z + 1), n) and (k (z + 1), 6)."""
         return self.change.reshape(-1, self.change.shape[2]), self.slope.reshape(-1, 6)
 
-    def highest(self, judged: Scatter, z: float, own: np.ndarray | None) -> Highest:
+    def highest(self, judged: Scatter, z: float, common: np.ndarray | None) -> Highest:
         """Upper bound over all places and directions, z standard uncertainties up.
 
         Parameters
@@ -83,8 +83,8 @@ class Places:
         judged : Scatter
             Of the rows, without an own part.
         z : float
-        own : (n,) float or None
-            What is each touch's own [mm], counted as if it were common where that is more.
+        common : (k (z + 1),) float or None
+            Change of each row if all that is each touch's own were common [mm]; counted where that is more.
         """
         k, width = self.shift.shape
         factors = judged.factors.reshape(k, width + 1, -1)
@@ -93,9 +93,8 @@ class Places:
             towards = _directions(self.shift[place])
             weights = np.column_stack([towards, np.ones(len(towards))])
             u2 = ((weights @ factors[place]) ** 2).sum(axis=1)
-            if own is not None:
-                parts = weights @ self.change[place] * own
-                u2 += np.maximum(parts.sum(axis=1) ** 2 - (parts**2).sum(axis=1), 0.0)
+            if common is not None:
+                u2 = np.maximum(u2, (weights @ common.reshape(k, width + 1)[place]) ** 2)
             reach = weights @ np.append(self.shift[place], self.offset[place]) + z * np.sqrt(u2)
             at = int(reach.argmax())
             if reach[at] > best.value:

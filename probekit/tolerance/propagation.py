@@ -42,6 +42,7 @@ __all__ = [
     "Carried",
     "carry",
     "element_gain",
+    "if_common",
     "judged_scatter",
     "less_placement",
     "motion_covariance",
@@ -223,10 +224,7 @@ def judged_scatter(evaluation: Evaluation, scatter: Scatter, change: np.ndarray 
             return judged
         size, axes = np.linalg.eigh(carried.covariance)
         return judged.with_causes(carried.rows @ (axes * np.sqrt(np.maximum(size, 0.0))), (FRAME,) * 6)
-    own, gain, rows, lift = scatter.own[carried.used], carried.gain, carried.rows, carried.lift
-    for play in carried.play:  # one more thing that the touches move, besides the frame
-        gain = np.vstack([gain, play.gain(carried.used, carried.gain)])
-        rows, lift = np.column_stack([rows, play.change]), np.vstack([lift, play.weight @ play.moved @ carried.lift])
+    own, (rows, gain, lift) = scatter.own[carried.used], _with_play(carried)
     moved = rows @ gain
     factors, keep = judged.factors.copy(), judged.own.copy()
     factors[:, : len(scatter.causes)] += moved @ scatter.factors[carried.used]
@@ -244,6 +242,34 @@ def judged_scatter(evaluation: Evaluation, scatter: Scatter, change: np.ndarray 
     size, axes = np.linalg.eigh(turned @ turned.T)
     frame = np.hstack([rows @ (axes * np.sqrt(np.maximum(size, 0.0))), rows @ lift, both])
     return Scatter(keep, np.hstack([factors, frame]), (*judged.causes, *(FRAME,) * frame.shape[1]), judged.own_causes)
+
+
+def if_common(evaluation: Evaluation, scatter: Scatter, change: np.ndarray | None = None) -> np.ndarray:
+    """Change of what is judged if all that is each touch's own were one cause of all, those of the frame among them.
+
+    A radius that is off moves a face outward, and the datum on the other side as well. Parameters as of
+    `judged_scatter`.
+
+    Returns
+    -------
+    (m,) float
+        [mm]; its size is a standard uncertainty.
+    """
+    own, carried = scatter.own[evaluation.rows], evaluation.carried
+    moved = own if change is None else change @ own
+    if carried is None or carried.gain is None:
+        return moved
+    rows, gain, _ = _with_play(carried)
+    return moved + rows @ (gain @ scatter.own[carried.used])
+
+
+def _with_play(carried: Carried) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows, gain and bias of the frame, and of the play of its datums: one more thing that the touches move."""
+    rows, gain, lift = carried.rows, carried.gain, carried.lift
+    for play in carried.play:
+        gain = np.vstack([gain, play.gain(carried.used, carried.gain)])
+        rows, lift = np.column_stack([rows, play.change]), np.vstack([lift, play.weight @ play.moved @ carried.lift])
+    return rows, gain, lift
 
 
 def less_placement(rows: np.ndarray, freedom: Freedom) -> np.ndarray:
