@@ -145,7 +145,8 @@ def faces_svg(pictures: Sequence[FacePicture], *, link: bool = False) -> str:
     height = sum(one.height + 24 for one in pictures)
     width = max((one.width for one in pictures), default=1)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
+        f'role="{"group" if link else "img"}" '
         'aria-label="The part with the names of its faces" font-family="sans-serif" font-size="11">'
     ]
     top = 0

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from importlib.resources import files
 
 import numpy as np
 import pytest
 import tiny
 from benchmarks.bench_report import until
+from browser import serious
 from scene import synthetic
 
 from probekit import scene as pk_scene
@@ -147,12 +147,7 @@ def test_it_fits_a_phone_and_paper_and_axe_finds_nothing_serious(open_page, comp
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     boxes = [page.locator(name).bounding_box() for name in ("#left", "#right")]
     assert boxes[0]["y"] + boxes[0]["height"] <= boxes[1]["y"], "one above the other"
-    axe = pytest.importorskip("axe_playwright_python")
-    page.evaluate(files(axe).joinpath("axe.min.js").read_text(encoding="utf-8"))
-    found = page.evaluate(
-        "axe.run().then(r => r.violations.map(v => [v.impact, v.id, v.nodes.length, v.nodes[0].html]))"
-    )
-    assert [one for one in found if one[0] in ("serious", "critical")] == []
+    assert serious(page) == []
     page.emulate_media(media="print")
     assert page.locator("canvas").first.is_hidden()
     assert page.locator(".stills svg").count() >= 2

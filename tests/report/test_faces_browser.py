@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 import tiny
+from browser import serious
 
 from probekit import nominal
 from probekit.report.faces_page import faces_page
@@ -29,3 +30,4 @@ def test_faces_are_chosen_in_pictures_and_table(open_page, tmp_path):
     assert page.locator("tr.on").count() == 1
     page.set_viewport_size({"width": 360, "height": 700})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert serious(page) == []

@@ -9,7 +9,7 @@ import struct
 import numpy as np
 import pytest
 from benchmarks.bench_report import until
-from browser import PATIENCE
+from browser import PATIENCE, serious
 from scene import synthetic
 from thorough import some
 
@@ -345,6 +345,7 @@ def test_without_webgl_the_pictures_and_the_table_do_the_job(playwright_session,
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         page.evaluate("scrollTo(0, 0)")
         assert page.locator("#reading").bounding_box()["y"] < 640, "what was chosen stands on the first screen"
+        assert serious(page) == []
         assert errors == []
 
 

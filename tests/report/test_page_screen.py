@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-
 import numpy as np
 import pytest
 from benchmarks.bench_report import MARK, until
+from browser import serious
 
 from probekit import report
 from probekit import scene as pk_scene
@@ -50,8 +49,6 @@ def test_the_first_screen_says_it(open_page, stated, size):
 
 
 def test_axe_finds_nothing_serious(open_page, stated):
-    axe = pytest.importorskip("axe_playwright_python")
-    rules = files(axe).joinpath("axe.min.js").read_text(encoding="utf-8")
     for size, acts in (
         ((1280, 800), ()),
         ((360, 640), ("#places a.line", "#needles", "#section", "#compare", "#more")),
@@ -59,11 +56,7 @@ def test_axe_finds_nothing_serious(open_page, stated):
         page = open_page(path=stated, viewport={"width": size[0], "height": size[1]})
         for selector in acts:
             page.locator(selector).first.click()
-        page.evaluate(rules)
-        found = page.evaluate(
-            "axe.run().then(r => r.violations.map(v => [v.impact, v.id, v.nodes.length, v.nodes[0].html]))"
-        )
-        assert [one for one in found if one[0] in ("serious", "critical")] == []
+        assert serious(page) == []
 
 
 def crossings(paths):

@@ -35,6 +35,7 @@ def table(
         made = []
         for column, cell in enumerate(cells):
             inner = f"<code>{escape(cell)}</code>" if column == code and tag == "td" else escape(cell)
+            tag = tag if cell or tag == "td" else "td"  # a head without words is no head
             made.append(f'<{tag} class="n">{inner}</{tag}>' if column in right else f"<{tag}>{inner}</{tag}>")
         return f"<tr>{''.join(made)}</tr>"
 
