@@ -35,7 +35,8 @@ def largest_shift(planned: Plan) -> float:
 
 
 def deciding_scenarios(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
-    """Name, what is wrong, the end that it should have, and either `shift` (3,) of the part [mm] or `errors`.
+    """Name, what is wrong, the end that it should have, and either `shift` (3,) of the part [mm] or `errors`,
+    perhaps with `errors_of` single programs.
 
     With `lowered`: a work offset, what it is a copy of, by how much it must then be lower, and within what [mm].
 
@@ -82,29 +83,41 @@ def _left(planned: Plan, *, by_hand: bool) -> Iterator[tuple[str, str, str, dict
         if not isinstance(step, Reprobe):
             before += isinstance(step, Touch | FirstTouch)
             continue
-        count = sum(isinstance(one, Touch | FirstTouch) for one in step.steps)
+        made = [one for one in step.steps if isinstance(one, Touch | FirstTouch)]
+        count = len(made)
         first, last, before = before + 1, before + count, before + count
         cut = next((one for one in step.between if isinstance(one, Recut)), None)
         if cut is None:
             continue
         phase = recuts[cut.operation]
+        if by_hand:  # the program of each phase counts its own touches
+            first, last = 1, count
+        used = {touch for one in step.steps if isinstance(one, Estimate) for touch in one.used}
+        reckoned = first + next(place for place, one in enumerate(made) if isinstance(one, Touch) and one.touch in used)
+        number = planned.phases.index(phase)
         asked = phase.recut
         assert asked is not None
         within, beyond = (asked.allowed + asked.limit) / 2, _BEYOND * asked.limit
         told, name = f"'{cut.operation}' has left {within:.3f} mm", phase.name
         spread = max(one.spread for one in phase.estimate)
-        lowered = {"errors": (Chip(within, first, last),), "lowered": (cut.to, cut.of, within, spread)}
+        lowered = {**_errors(number, by_hand, Chip(within, first, last)), "lowered": (cut.to, cut.of, within, spread)}
         if by_hand:
-            yield f"{name}, to be cut again", told, "stops", {"errors": lowered["errors"]}
+            del lowered["lowered"]
+            yield f"{name}, to be cut again", told, "stops", lowered
         else:
             yield f"{name}, cut again", f"{told}, which is taken off when it is cut again", "completes", lowered
-        always = {"errors": (Chip(within, first, last + count),)}
+        always = _errors(number, by_hand, Chip(within, first, last + count))
         yield f"{name}, not cut off", f"{told}, which stays", "stops", always
         told = f"'{cut.operation}' has left {beyond:.3f} mm"
-        yield f"{name}, too much left", told, "stops", {"errors": (Chip(beyond, first, last),)}
+        yield f"{name}, too much left", told, "stops", _errors(number, by_hand, Chip(beyond, first, last))
         thick = _CHIP * spread
-        told = f"a chip of {thick:g} mm at its first touch"
-        yield f"{name}, chip", told, "stops", {"errors": (Chip(thick, first, first),)}
+        told = f"a chip of {thick:g} mm at the first touch that is reckoned with"
+        yield f"{name}, chip", told, "stops", _errors(number, by_hand, Chip(thick, reckoned, reckoned))
+
+
+def _errors(number: int, by_hand: bool, chip: Chip) -> dict[str, Any]:
+    """A chip as errors of a run: where each phase has a program of its own, of that one only."""
+    return {"errors": (), "errors_of": {number: (chip,)}} if by_hand else {"errors": (chip,)}
 
 
 def not_lowered(ran: machine.results.Run, to: str, of: str, by: float, near: float) -> str:

@@ -70,7 +70,8 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
     ----------
     programmed : Program
     arguments : mapping
-        Of `probekit.machine.run`; further `sign`: -1 if the person takes the sign of all shifts the wrong way.
+        Of `probekit.machine.run`; further `sign`: -1 if the person takes the sign of all shifts the wrong way, and
+        `errors_of`: number of a program, from 0 -> errors of the machine while it runs, in place of `errors`.
 
     Returns
     -------
@@ -80,10 +81,11 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
     arguments = dict(arguments)
     if programmed.dialect.language:
         return machine.run_measuring(programmed.text, **arguments)
-    sign = arguments.pop("sign", 1.0)
-    whole = machine.run(programmed.text, **arguments)
+    sign, errors_of = arguments.pop("sign", 1.0), arguments.pop("errors_of", {})
+    usual = arguments.get("errors", ())
+    whole = machine.run(programmed.text, **{**arguments, "errors": errors_of.get(0, usual)})
     enter, offset = programmed.enter, programmed.first_offset
-    for one in programmed.following:
+    for number, one in enumerate(programmed.following, 1):
         if whole.stopped:
             return whole
         values = {entry.parameter: whole.parameters.get(_number(entry), np.nan) for entry in enter}
@@ -95,7 +97,8 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
         offsets = {name: np.array(at, dtype=float) for name, at in whole.origins.items()}
         if len(shift) == 3:
             offsets[one.part.work_offset] = zero + sign * shift
-        later = machine.run(one.text, **{**arguments, "offsets": offsets, "stands_in": offset})
+        more = {"offsets": offsets, "stands_in": offset, "errors": errors_of.get(number, usual)}
+        later = machine.run(one.text, **{**arguments, **more})
         whole, enter = _joined(whole, later), one.enter
     if whole.stopped or not programmed.following:
         return whole
