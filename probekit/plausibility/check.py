@@ -18,7 +18,7 @@ from .planned import Probing, completeness
 from .quiet import as_planned, no_scatter
 from .residuals import Residuals, on_residuals
 from .runs import mixed_runs, seconds_of
-from .stated import on_allowance
+from .stated import on_allowance, on_digits
 from .turning import by_pose
 
 if TYPE_CHECKING:
@@ -188,6 +188,7 @@ def on_alignment(
             *_far(aligned),
             *([] if kinematics is None else by_pose(aligned, kinematics, alignment, length=length, u=u)),
             *on_allowance(aligned, u),
+            *on_digits(touches, u),
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
             *([] if refused else two_clampings(aligned, _when(touches), u)),
             *quiet,

@@ -28,7 +28,7 @@ from .residuals import left_over, motions_and_sizes
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LEAST", "as_planned", "no_scatter"]
+__all__ = ["LEAST", "as_planned", "last_digit", "no_scatter"]
 
 LEAST = 1e-6  # share of runs with the least scatter that fall below the limit
 _SHARE, _MOST, _UNSTATED = 0.2, 1e-3, 5e-4  # of u; [mm]; [mm]
@@ -50,7 +50,7 @@ def as_planned(touch: Aimed, radius: float) -> list[Finding]:
     height, off = min(
         ((one, np.abs(touch.away - one * touch.normal).max(axis=1)) for one in heights), key=lambda pair: pair[1].max()
     )
-    limit = 0.5 * (_last_digit(touch.measured) + _last_digit(touch.target) + height * _last_digit(touch.normal)) + 1e-6
+    limit = 0.5 * (last_digit(touch.measured) + last_digit(touch.target) + height * last_digit(touch.normal)) + 1e-6
     if limit > _COARSEST or (off > limit).any():
         return []
     return [
@@ -86,7 +86,7 @@ def no_scatter(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
         column = table["u"].to_numpy(dtype=float)
         own = np.where(np.isfinite(column), column, own)
     least = np.where(own > 0, np.minimum(_SHARE * own, _MOST), _UNSTATED)
-    s = np.sqrt(least**2 + _last_digit(array(table, MEASURED)) ** 2 / 12)
+    s = np.sqrt(least**2 + last_digit(array(table, MEASURED)) ** 2 / 12)
     deviation = table["deviation"].to_numpy(dtype=float)
     e, _, freedoms = left_over(deviation / s, motions_and_sizes(table) / s[:, None])
     if freedoms <= 0:
@@ -109,9 +109,10 @@ def no_scatter(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
     ]
 
 
-def _last_digit(points: np.ndarray) -> float:
-    """Step that the numbers are rounded to [mm]; 0 if they are not."""
+def last_digit(points: np.ndarray) -> float:
+    """Step that the numbers are rounded to, in mm or in inch [mm]; 0 if they are not."""
     for decimals in range(1, 7):
-        if np.allclose(points, np.round(points, decimals), rtol=0, atol=1e-9):
-            return float(10.0**-decimals)
+        for unit in (1.0, 25.4):
+            if np.allclose(points, unit * np.round(points / unit, decimals), rtol=0, atol=1e-9):
+                return float(unit * 10.0**-decimals)
     return 0.0

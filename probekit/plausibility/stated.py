@@ -1,4 +1,4 @@
-"""Whether what is stated can be meant: the widths of tolerances, and the numbers of the decision rule."""
+"""Whether what is stated can be meant: widths of tolerances, the uncertainty, the numbers of the decision rule."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..columns import MEASURED, array
 from .finding import Finding
 from .planned import Probing
+from .quiet import last_digit
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["on_allowance", "on_decision", "on_widths"]
+__all__ = ["on_allowance", "on_decision", "on_digits", "on_widths"]
 
 _TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
+_FEWEST = 5  # touches; fewer may have round numbers by chance
 
 
 def on_widths(
@@ -89,6 +92,38 @@ def on_allowance(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
                 )
             )
     return found
+
+
+def on_digits(touches: pd.DataFrame, u: float | None) -> list[Finding]:
+    """A look at positions that are rounded more coarsely than their uncertainty allows.
+
+    Rounding to steps of q has the standard uncertainty q / sqrt(12) (JCGM 100:2008, F.2.2.1, from memory): touches on
+    a face along the axes get the same digits whatever its form, and a flatness of zero.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        As they were recorded, before any alignment; a column `u` comes before `u`.
+    u : float, optional
+        Standard uncertainty of a deviation as stated [mm].
+    """
+    measured = array(touches, MEASURED)
+    done = np.isfinite(measured).all(axis=1)
+    own = touches["u"].to_numpy(dtype=float)[done] if "u" in touches else np.array([])
+    u = float(np.median(own)) if len(own) and np.isfinite(own).all() else u
+    if not u or done.sum() < _FEWEST or (rounded := last_digit(measured[done]) / np.sqrt(12)) <= u:
+        return []
+    return [
+        Finding(
+            "look",
+            f"the positions are rounded to {rounded * np.sqrt(12):g} mm, more coarsely than their uncertainty allows",
+            found=f"a standard uncertainty of {1000 * rounded:.2g} um by rounding alone; u is {1000 * u:.2g} um",
+            expected="a u that holds the rounding",
+            cause="a log or a table with too few decimals",
+            todo="Let the control write more decimals and touch again, or state the uncertainty of what it writes",
+            name="uncertainty",
+        )
+    ]
 
 
 def on_decision(*, r: float, k: float) -> list[Finding]:

@@ -439,6 +439,21 @@ def test_without_an_uncertainty_the_others_tell(inspect):
     assert "no uncertainty is stated" in said
 
 
+@pytest.mark.parametrize(("step", "said"), [(0.1, "rounded to 0.1 mm"), (0.0254, "rounded to 0.0254 mm"), (0.01, "")])
+def test_positions_with_too_few_digits_want_a_look(inspect, step, said):
+    """q / sqrt(12) of 0.1 mm is 29 um, of 0.001 inch 7.3 um, of 0.01 mm 2.9 um: u is 3 um."""
+
+    def rounded(table: pd.DataFrame) -> None:
+        table[MEASURED] = (table[MEASURED] / step).round() * step
+
+    _, _, told, _ = inspect(rounded)
+    found = [one for one in told["findings"] if "are rounded" in one["what"]]
+    assert bool(found) is bool(said)
+    if said:
+        assert said in found[0]["what"]
+        assert (found[0]["level"], told["part"]) == ("look", "undecided")
+
+
 # --- what is not stated -----------------------------------------------------------------------------------------------
 
 
