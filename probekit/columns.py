@@ -84,7 +84,9 @@ def array(table: pd.DataFrame, names: Sequence[str]) -> np.ndarray:
     for k, name in enumerate(names):
         if name not in table:
             raise InputError("the table lacks a column", column=name, expected=", ".join(names))
-        out[:, k] = table[name].to_numpy(dtype=float)
+        if (one := table[name]).ndim > 1:
+            raise InputError("the table has a column twice", column=name, todo="Drop or rename one of them.")
+        out[:, k] = one.to_numpy(dtype=float)
     return out
 
 

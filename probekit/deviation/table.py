@@ -21,6 +21,7 @@ from ..nominal.exact import HOW, ExactFeet
 from ..nominal.feet import AMBIGUOUS, AT_BOUNDARY, AT_EDGE, FAR, MISSED, OTHER_SIDE, TOO_TIGHT
 from ..touches import Stylus
 from ..touches.lobing import in_probe_frame
+from ..touches.table import recorded_of
 from .measuring import Radii, Way, allowances_of, faces_bound, measure
 from .tight import held_off, too_tight
 
@@ -169,6 +170,7 @@ def _radii(table: pd.DataFrame, how: Projection) -> tuple[Radii, bool]:
 
 def _check_recorded(table: pd.DataFrame, stylus: Stylus | float | None) -> None:
     recorded, source = table.attrs.get("recorded"), table.attrs.get("source")
+    recorded = None if recorded is None else recorded_of(recorded, file=source)
     if recorded == "contact" and stylus is not None:
         raise InputError(
             "the touches are contact points: there is no ball radius to compensate for",

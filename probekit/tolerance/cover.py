@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from ..show import shown
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Covered", "cover", "covered_rows", "direction_of", "positive", "sections_of"]
+__all__ = ["Covered", "cover", "covered_rows", "direction_of", "positive", "require_projected", "sections_of"]
 
 
 @shown
@@ -101,10 +101,7 @@ def cover(
     InputError
         If the table is not one of deviations, a feature is unknown, or no touch that triggered is covered.
     """
-    if not {"cx", "deviation", "nx"} <= set(getattr(deviations, "columns", ())):
-        raise InputError(
-            f"tolerance '{name}' needs a deviations table", todo="Use probekit.deviation.project(touches, nominal)."
-        )
+    require_projected(deviations, name, ("cx", "deviation", "nx"))
     covered, names = covered_rows(deviations, features, between)
     good = np.isfinite(deviations["deviation"].to_numpy(dtype=float))
     rows, missed = np.flatnonzero(covered & good), np.flatnonzero(covered & ~good)
@@ -126,6 +123,14 @@ def cover(
         tuple(dict.fromkeys(chosen["face"])) if "face" in chosen else (),
         _planned(chosen),
     )
+
+
+def require_projected(deviations: pd.DataFrame, name: str, columns: Sequence[str] = ("deviation",)) -> None:
+    """Refuse what is no deviations table, such as touches that were moved after they were projected."""
+    if not set(columns) <= set(getattr(deviations, "columns", ())):
+        raise InputError(
+            f"tolerance '{name}' needs a deviations table", todo="Use probekit.deviation.project(touches, nominal)."
+        )
 
 
 def _planned(chosen: pd.DataFrame) -> tuple[np.ndarray, np.ndarray] | None:
@@ -239,6 +244,6 @@ def positive(width: float, what: str = "the width of a tolerance") -> float:
     InputError
         If it is not positive and finite.
     """
-    if not (np.isfinite(width) and width > 0):
+    if not (isinstance(width, int | float | np.number) and np.isfinite(width) and width > 0):
         raise InputError(f"{what} must be positive", found=width, expected="mm, more than zero")
     return float(width)

@@ -122,6 +122,8 @@ class Evaluation:
     carried : Carried, optional
         What the uncertainty of the datum frame that was established for this tolerance does to what is judged; None if
         it is judged in the coordinates of the table.
+    ids : (n,) object, optional
+        Ids of the touches judged: by them a verdict knows the table that `rows` count in.
     """
 
     name: str
@@ -152,6 +154,7 @@ class Evaluation:
     places: Places | None = field(default=None, repr=False)
     envelopes: tuple[Envelope, ...] = field(default=(), repr=False)
     carried: Carried | None = field(default=None, repr=False)
+    ids: np.ndarray | None = field(default=None, repr=False)
 
     @classmethod
     def by_touch(
@@ -267,7 +270,7 @@ class Evaluation:
         if own.get("missed_rows") is None:
             covered, features = covered_rows(table, features or None, None)
             own["missed_rows"] = np.flatnonzero(covered & ~np.isfinite(table["deviation"].to_numpy(dtype=float)))
-        own = {"ruling": (), "free": (), "motion": np.eye(4)} | own
+        own = {"ruling": (), "free": (), "motion": np.eye(4), "ids": table["touch"].to_numpy(dtype=object)[rows]} | own
         width = 0.0 if width == 0 and not own["judges_touches"] else positive(width)
         return cls(name=name, kind=kind, features=tuple(features), width=width, actual=actual, rows=rows, **own)
 

@@ -16,7 +16,7 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 from ..values import Each, Either, Number, Numbers, Table, Text, choices_of
-from .cover import Covered, cover
+from .cover import Covered, cover, require_projected
 from .evaluation import Evaluation
 from .placement import Free, freedom_of
 from .symbols import frame_svg, frame_text
@@ -178,6 +178,8 @@ class Tolerance:
         InputError, FitError
             If the table, or an attribute, cannot be used, or a best placement does not settle.
         """
+        if hasattr(deviations, "columns"):  # a profile takes bare deviations, too
+            require_projected(deviations, self.name)
         free = getattr(self, "free", ()) if free is None else free
         return self._evaluate(deviations, nominal, freedom_of(free, pivot))
 

@@ -102,12 +102,20 @@ def classify(
         raise InputError(
             "there is no tolerance to judge by", todo="Evaluate one, for instance probekit.tolerance.profile."
         )
-    n = len(deviations)
+    n, ids = len(deviations), deviations["touch"].to_numpy(dtype=object)
     for one in evaluations:
         last = max(one.rows.max(initial=-1), getattr(one, "missed_rows", one.rows).max(initial=-1))
         if last >= n:
             raise InputError(
                 f"tolerance '{one.name}' was evaluated on another table", found=f"row {last}", expected=f"< {n}"
+            )
+        known = getattr(one, "ids", None)
+        if known is not None and (other := np.flatnonzero(ids[one.rows] != known)).size:
+            raise InputError(
+                f"tolerance '{one.name}' was evaluated on another table, or one in another order",
+                found=f"touch {ids[one.rows][other[0]]} in row {one.rows[other[0]]}",
+                expected=f"touch {known[other[0]]}",
+                todo="Judge the table that the tolerance was evaluated on.",
             )
     doubts = doubts_of(deviations, accept_flags)
     stated = Scatter.independent(own_uncertainty(deviations, u)) if scatter is None else scatter

@@ -396,6 +396,19 @@ def test_recorded_centre_needs_a_stylus():
         project(table, ELL)
 
 
+def test_what_else_was_recorded_is_refused():
+    table = touches([[5.0, 5, 11]])
+    table.attrs = {"recorded": "contacts"}
+    with pytest.raises(InputError, match="found 'contacts'; expected centre or contact"):
+        project(table, ELL, stylus=1.0)
+
+
+def test_a_column_that_stands_twice_is_named():
+    table = touches([[5.0, 5, 11]])
+    with pytest.raises(InputError, match="column 'x': the table has a column twice"):
+        project(pd.concat([table, table[["x"]]], axis=1), ELL, stylus=1.0)
+
+
 @pytest.mark.parametrize("radius", [-1.0, np.nan, np.inf])
 def test_radius_must_be_usable(radius):
     with pytest.raises(InputError, match=r"effective radius of the stylus is not usable"):

@@ -42,6 +42,17 @@ def actual_by_growing(deviations: np.ndarray, width: float, outside: float) -> f
     return high
 
 
+@pytest.mark.parametrize("width", ["0.1", None, [0.1]])
+def test_a_width_that_is_no_number_is_named(width):
+    with pytest.raises(InputError, match="width"):
+        profile(pd.DataFrame({"touch": [1], "feature": ["a"], "deviation": [0.0]}), width)
+
+
+def test_touches_that_were_moved_and_not_projected_are_named():
+    with pytest.raises(InputError, match=r"needs a deviations table\. Use probekit\.deviation\.project"):
+        profile(pd.DataFrame({"touch": [1], "feature": ["a"], "x": [0.0]}), 0.1)
+
+
 @pytest.mark.parametrize(
     ("width", "outside", "expected"),
     [

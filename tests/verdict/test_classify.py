@@ -176,6 +176,13 @@ def test_tolerance_of_another_table(deviation):
         classify(found([0.0] * 3, "aaa"), profile(longer, 0.1))
 
 
+def test_tolerance_of_the_same_touches_in_another_order():
+    """Its limits and its deviations stand by row: they would be those of other touches."""
+    table = found([0.0, 0.2, 0.0], "aaa")
+    with pytest.raises(InputError, match="in another order; found 'touch 3 in row 0'; expected touch 1"):
+        classify(table.iloc[::-1], profile(table, 0.1))
+
+
 @pytest.mark.parametrize("u", [-0.1, np.nan, np.inf])
 def test_uncertainty_that_cannot_be(u):
     table = found([0.0], "a")
