@@ -105,6 +105,12 @@ def test_the_operation_is_copied_whole_and_counts_from_the_lowered_copy(planned)
     assert any("Lines 12 to 24 of the milling program, tool T2" in note for note in found.notes)
 
 
+def test_after_an_operation_that_locks_the_overrides_they_work_again(planned):
+    at = MILLING.index("M8\n", MILLING.index("(FINISH FLOOR)"))
+    after = merged(planned, MILLING[:at] + "M49\n" + MILLING[at:]).text.partition("CUT AGAIN END)")[2]
+    assert "M48" in after[: after.index("PROBEKIT BEGIN")]
+
+
 HOSTILE: dict[str, tuple[str, str, str]] = {
     "a subprogram is called": ("G1 X80\n", "M98 P100\nG1 X80\n", "M98 is in force"),
     "a macro": ("G1 X80\n", "G65 P9000\n", "G65 is in force"),
@@ -126,7 +132,6 @@ HOSTILE: dict[str, tuple[str, str, str]] = {
     "a heading within the cut": ("G1 X80\n", "G1 X40\n(HALF WAY)\nG1 X80\n", "the milling tool is not lifted"),
     "compensation on at its end": ("G1 X80\n", "G41 D2 G1 X80\n", "cutter compensation"),
     "it probes": ("G1 X80\n", "G38.2 Z20 F100\n", "it probes"),
-    "overrides off": ("M8\n", "M49\nM8\n", "overrides is False"),
     "with the tool of the probe": ("T2 M6\n", "T20 M6\n", "has the tool of the probe"),
     "a word nobody understands": ("M8\n", "M88\nM8\n", "M88 is in force"),
     "from a place not said": ("G0 X-20 Y-20\n", "", "from where to where it cuts"),

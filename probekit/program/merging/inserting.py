@@ -100,8 +100,7 @@ def inserted(
     body, notes = _body(probing, blocks)
     refuse_low_lift(before, onto.lift, file)
     up = lift_lines(onto.lift, "G21 G90")
-    free = [] if before.state.overrides else ["M48 (the overrides work while the probe is in)"]
-    head = [_BEGIN, *_quiet(*free, "G40", "G80", *up, "G17 G94"), *body]
+    head = [_BEGIN, *_quiet(*_freed(before), "G40", "G80", *up, "G17 G94"), *body]
     head += _quiet("G80", *up)
     if again:
         head, more = _with_operations(onto, head, before, index, again)
@@ -136,6 +135,11 @@ def _quiet(*further: str) -> list[str]:
     return ["M5", "M9", _NO_SPEED, *further]
 
 
+def _freed(before: Walked) -> list[str]:
+    """A block that lets the overrides work, where they do not."""
+    return [] if before.state.overrides else ["M48 (the overrides work while the probe is in)"]
+
+
 def _with_operations(
     onto: Onto, head: Sequence[str], before: Walked, index: int, again: Sequence[Recut]
 ) -> tuple[list[str], list[str]]:
@@ -157,7 +161,8 @@ def _with_operations(
             raise InputError("the operation to be cut again has the tool of the probe", found=one.operation)
         own, more = again_lines(onto.walked, one, span, at, onto.lift, onto.clearance, file)
         up = lift_lines(onto.lift, "G21 G90")
-        found += [*_quiet("G80", *up), *own, *_quiet("G40", "G80", *up, "G17 G94")]
+        freed = _freed(onto.walked[span[1] - 1])
+        found += [*_quiet("G80", *up), *own, *_quiet(*freed, "G40", "G80", *up, "G17 G94")]
         notes += more
     through = _through(_standing(before, onto.fresh(), onto.copies), parse("\n".join(found)), onto.flow, False)
     named = {"(" + CUT_BEGIN + ")": True, "(" + CUT_END + ")": False}
