@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import MEASURED, array
+from ..columns import FOOT, FOOT_NORMAL, MEASURED, array
 from .finding import Finding
 from .planned import Probing
 from .quiet import last_digit
@@ -15,9 +15,14 @@ from .quiet import last_digit
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["on_allowance", "on_decision", "on_digits", "on_widths"]
+__all__ = ["on_allowance", "on_decision", "on_digits", "on_sizes", "on_widths"]
 
 _TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
+_OFF, _SHARE = (
+    0.2,
+    0.02,
+)  # of the size in the model: limits nearer than that may be meant [mm]; common practice, no source
+_MISTAKES = {0.5: "radii for diameters", 2.0: "diameters for radii", 1 / 25.4: "inches for mm"}
 _FEWEST = 5  # touches; fewer may have round numbers by chance
 
 
@@ -60,6 +65,52 @@ def on_widths(
                     name="width",
                 )
             )
+    return found
+
+
+def on_sizes(sizes: Iterable[tuple[str, tuple[str, ...], tuple[float, float]]], aligned: pd.DataFrame) -> list[Finding]:
+    """A look at limits of size that the feature of the model is far beyond: another feature, or radii, is meant.
+
+    Feet f with normals n on a cylinder, a ball or two opposite planes have n f = n p + r, with the point p and the
+    radius, or half the width, r: of a bore or slot negative.
+
+    Parameters
+    ----------
+    sizes : iterable of (str, tuple of str, (float, float))
+        Name of each tolerance of size, its features or faces, its limits [mm].
+    aligned : DataFrame
+        Deviations table.
+    """
+    found = []
+    foot, normal = array(aligned, FOOT), array(aligned, FOOT_NORMAL)
+    seen = np.isfinite(foot).all(axis=1) & np.isfinite(normal).all(axis=1)
+    if "allowance" in aligned:
+        seen &= ~(np.abs(aligned["allowance"].to_numpy(dtype=float)) > 0)
+    for name, features, (low, high) in sizes:
+        on = aligned["feature"].isin(features) | aligned["face"].astype(object).isin(features)
+        own = seen & (on.to_numpy() if features else True)
+        sides = np.column_stack([normal[own], np.ones(own.sum())])
+        if len(sides) < 2 or np.linalg.matrix_rank(sides, 0.05) == np.linalg.matrix_rank(normal[own], 0.05):
+            continue  # seen from one side alone
+        height = (normal[own] * foot[own]).sum(axis=1)
+        placed = np.linalg.lstsq(sides, height, rcond=1e-3)[0]
+        nominal = 2.0 * abs(float(placed[3]))
+        gap = max(low - nominal, nominal - high)
+        if np.abs(sides @ placed - height).max() > _OFF / 2 or gap <= max(_OFF, _SHARE * nominal):
+            continue
+        share = (low + high) / 2 / nominal
+        cause = next((words for one, words in _MISTAKES.items() if abs(share / one - 1) < _SHARE), "another feature")
+        found.append(
+            Finding(
+                "look",
+                f"tolerance '{name}' asks for a size that the model does not have",
+                found=f"limits of {low:g} to {high:g} mm",
+                expected=f"limits near {nominal:.3f} mm, the size of {', '.join(features)} in the model",
+                cause=cause,
+                todo=f"Correct the limits or the features of '{name}'",
+                name="width",
+            )
+        )
     return found
 
 

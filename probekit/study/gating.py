@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from ..limits import tables_of
 from ..making import blaming
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
-from ..plausibility.stated import on_decision, on_widths
+from ..plausibility.stated import on_decision, on_sizes, on_widths
 from .asked import targets_made
 from .machinery import kinematics_of, tool_length_of
 from .model import Study, motion_of
@@ -206,10 +206,10 @@ class Gate:
             counted="budget" in self.study.settings,
             refused=refused,
         )
-        found += tuple(self._on_stated())
+        found += tuple(self._on_stated(aligned))
         return _refused(self._accepted(found), measured)
 
-    def _on_stated(self) -> list[plausibility.finding.Finding]:
+    def _on_stated(self, aligned: pd.DataFrame) -> list[plausibility.finding.Finding]:
         """What is stated though it can hardly be meant."""
         settings = self.study.settings
         tables = tables_of({"tolerance": settings["tolerance"]})
@@ -219,6 +219,7 @@ class Gate:
             if "width" in one
         ]
         found = on_widths(widths, diagonal=self.part.diagonal, probing=self.probing, u=self.u)
+        found += on_sizes(_sizes(settings), aligned)
         decision = settings.get("decision", {})
         if decision.get("rule") != "simple" and self.u:
             found += on_decision(r=decision.get("r", 1.0), k=settings.get("uncertainty", {}).get("k", 2.0))
@@ -228,6 +229,20 @@ class Gate:
         gate = self.study.settings.get("gate", {})
         with blaming(self.study.path, "gate"):
             return plausibility.finding.accepted(findings, gate.get("accept", ()), gate.get("reason", ""))
+
+
+def _sizes(settings: dict[str, Any]) -> list[tuple[str, tuple[str, ...], tuple[float, float]]]:
+    """Name, features and limits of what has limits of size; of a pattern, or of each feature, one by one."""
+    found = []
+    for where, _, one in tables_of({"tolerance": settings["tolerance"]}):
+        if "limits" not in one:
+            continue
+        named = one.get("features", [])
+        named = [named] if isinstance(named, str) else named
+        alone = one.get("each") or one.get("pattern")
+        for features in [(name,) for name in named] if alone else [tuple(named)]:
+            found.append((one.get("name", where), features, tuple(one["limits"])))
+    return found
 
 
 def _of_named_plan(one: plausibility.finding.Finding) -> plausibility.finding.Finding:
