@@ -55,6 +55,11 @@ def _compare(options: argparse.Namespace) -> int:
 def _side(wanted: Study, models: dict[Any, Any]) -> Side:
     from . import study
     from .report import Side
+    from .study.about import words
 
     found = study.run(wanted, models=models)
-    return Side(found.scene, found.verdict, found.part.sha256, found.stamp)
+    told = dict(words(found.about))
+    named = [f"serial {told['serial']}"] if "serial" in told else []
+    named += [told["date"].replace("T", " ")] if "date" in told else []
+    file = Path(str(found.measured.attrs.get("source", ""))).name
+    return Side(found.scene, found.verdict, found.part.sha256, "; ".join([*named, file, found.stamp]))

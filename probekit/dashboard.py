@@ -152,5 +152,5 @@ class Dashboard(VBox):
             f'srcdoc="{page}"></iframe>'
         )
         self.views.children = (
-            Tab([frame, text, widgets.view(done.found.scene)], titles=("Page and answers", "As text", "Notebook view")),
+            Tab([frame, text, widgets.view(done.found.scene)], titles=("Page", "As text", "Notebook view")),
         )

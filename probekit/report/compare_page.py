@@ -121,10 +121,10 @@ def _both(one: Scene, other: Scene) -> Scene:
 
 
 def _head(side: Side, k: int) -> str:
-    name = ("two.left", "two.right")[k]
+    name, said = ("two.left", "two.right")[k], side.verdict.sentence
     return (
         f'<div class="side"><h2>{mark(name)}: {mark(f"word.{side.verdict.part}")}</h2>'
-        f'<p class="small">{escape(side.stamp)}</p><p class="small">{escape(side.verdict.sentence)}</p></div>'
+        f'<p class="small">{escape(side.stamp)}</p><p class="small">{escape(said[:1].upper() + said[1:])}.</p></div>'
     )
 
 

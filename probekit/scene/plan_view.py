@@ -178,7 +178,7 @@ def _probing(table: pd.DataFrame, position: np.ndarray, normal: np.ndarray, prob
     able = np.flatnonzero(table["state"] != "left out")
     if "standoff" in table and probe is not None:
         reach = table["standoff"].to_numpy(float) + _radius(table, probe)
-        text = "the ball's centre comes down it slowly, along the normal; one for each touch"
+        text = "the ball moves slowly along the normal; one for each touch"
     else:
         reach, text = np.full(len(table), 5.0), "outward normal of each target, 5 mm long"
     ends = np.stack([position, position + reach[:, None] * normal], axis=1)[able].reshape(-1, 3)

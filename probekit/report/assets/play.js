@@ -78,7 +78,7 @@ globalThis.probekitReport = (page) => {
   /** The probe stands elsewhere than at the time of the slider. */
   const idle = () => {
     standing = -1;
-    told.textContent = `${clock(until())} by the feeds of the program, lifts and the way back among it, without acceleration`;
+    told.textContent = `${clock(Math.round(until()))} at the feeds of the program, lifts and the way back included, acceleration not`;
   };
   const reset = () => {
     stop();

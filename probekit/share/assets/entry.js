@@ -11,7 +11,8 @@
       location.replace(known ? `/p/${page}${touch ? `#touch=${encodeURIComponent(touch)}` : ""}` : "/");
       return;
     }
-    told.textContent = !reply ? "The server does not answer: try again later." : (await reply.json().catch(() => ({}))).error ?? "This link is not valid.";
+    const why = reply ? (await reply.json().catch(() => ({}))).error ?? "this link is not valid" : "the server does not answer: try again later";
+    told.textContent = `${why[0].toUpperCase()}${why.slice(1)}.${reply ? " Ask whoever sent it for another." : ""}`;
     return;
   }
   // a link from another site: the browser kept the cookie back for the first request, not for this one
