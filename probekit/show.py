@@ -8,7 +8,7 @@ from dataclasses import fields, is_dataclass
 from html import escape
 from typing import Any, TypeVar
 
-__all__ = ["as_html", "one_line", "shown", "wrapped"]
+__all__ = ["as_html", "minutes_and_seconds", "one_line", "shown", "wrapped"]
 
 _LONGEST = 399  # characters of a line: what is longer fills a screen and is read by nobody
 _LISTED = 3  # values of a field that are written out; more are counted
@@ -119,3 +119,15 @@ def _told(value: Any) -> str:
     if isinstance(values, Sized):
         return f"({len(values)})" if len(values) else ""
     return f"{values:.6g}" if isinstance(values, float) else str(values)
+
+
+def minutes_and_seconds(seconds: float) -> tuple[int, int]:
+    """A time as people read it, rounded to the second: wherever a time is told in minutes.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+    """
+    minutes, rest = divmod(round(seconds), 60)
+    return int(minutes), int(rest)

@@ -12,6 +12,7 @@ from ..columns import CONTACT, NORMAL, TARGET
 from ..scene.glyphs import SHAPES
 from ..scene.pictures import choose_directions
 from ..scene.sections import face_limits
+from ..show import minutes_and_seconds
 from ..verdict.words import WORST_FIRST
 from .language import table
 from .packing import Packed, mesh_order, pack
@@ -181,8 +182,10 @@ def _solid(solid: Solid) -> dict[str, Any]:
 
 def _play(one: Played) -> dict[str, Any]:
     """One way of the probe: places in millimetres, the turns of the probe column by column."""
+    minutes, seconds = minutes_and_seconds(float(one.seconds[-1]))
     return {
         "name": one.name,
+        "lasts": f"{minutes}:{seconds:02d}",
         "seconds": pack(one.seconds, "<f4"),
         "place": pack(one.place, "<f4"),
         "frame": pack(one.frame, "<u4"),

@@ -10,6 +10,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from ..columns import TARGET
+from ..show import minutes_and_seconds
 from . import sections
 from .words import NUMERIC_HEAD, captioned, frame, known, length, number, symbol
 
@@ -80,7 +81,7 @@ def cards(scene: Scene, route: Route | None, time: CycleTime | None = None) -> s
     found = []
     if route is not None:
         time = time or route.time
-        minutes, seconds = divmod(round(time.total), 60)
+        minutes, seconds = minutes_and_seconds(time.total)
         shares = (
             ("touching", time.touching),
             ("positioning", time.positioning),

@@ -15,6 +15,7 @@ from thorough import some
 
 from probekit import program, report
 from probekit.errors import InputError
+from probekit.plan.route.pace import CycleTime
 from probekit.scene.playing import played_all
 
 SELECTED = "probekit.selected()"
@@ -50,6 +51,20 @@ def text(plan_file):
 @pytest.fixture
 def open_plan(open_page, plan_file):
     return lambda fragment="", **options: open_page(fragment, path=plan_file, **options)
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(369.4, "6:09"), (369.6, "6:10"), (59.7, "1:00"), (3.0, "0:03")])
+def test_card_and_player_tell_the_same_time(given, scene, seconds, told, tmp_path):
+    route = given["route"]
+    one = played_all(program.moves_of(route, given["probe"], given["kinematics"], tool=1), given["kinematics"],
+                     given["probe"], route.pace, {})[0]  # fmt: skip
+    one = replace(one, seconds=one.seconds * seconds / one.seconds[-1])
+    text = report.plan_page(
+        replace(scene, plays=(one,)), route=route, time=CycleTime(seconds, 0.0, 0.0, 0.0), to=tmp_path / "p.html"
+    ).read_text("utf-8")
+    minutes, rest = told.split(":")
+    assert f"{minutes} min {rest} s" in text
+    assert f'"lasts":"{told}"' in text.replace(": ", ":")
 
 
 def plain(html: str) -> str:

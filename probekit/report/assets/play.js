@@ -7,7 +7,7 @@ globalThis.probekitReport = (page) => {
   const box = $("#player"), button = $("#play"), slider = $("#played"), choice = $("#way"), speed = $("#speed"), told = $("#doing");
   if (!box || !view || !data.plays?.length) return;
   const plays = data.plays.map((one) => ({
-    name: one.name, kinds: one.kinds,
+    name: one.name, kinds: one.kinds, lasts: one.lasts,
     seconds: view.numbers(Float32Array, one.seconds), place: view.numbers(Float32Array, one.place),
     frame: view.numbers(Uint32Array, one.frame), frames: view.numbers(Float32Array, one.frames),
     row: view.numbers(Int32Array, one.row), kind: view.numbers(Uint8Array, one.kind),
@@ -40,7 +40,7 @@ globalThis.probekitReport = (page) => {
     const turn = now.frames.subarray(9 * now.frame[to], 9 * now.frame[to] + 9);
     view.standBy([...turn.subarray(0, 3), 0, ...turn.subarray(3, 6), 0, ...turn.subarray(6, 9), 0, ...spot, 1]);
     slider.value = String(at);
-    const row = now.row[to], says = `${clock(at)} of ${clock(until())}: ${now.kinds[now.kind[to]]}${row >= 0 ? ` target ${ids[row]}` : ""}`;
+    const row = now.row[to], says = `${at < until() ? clock(at) : now.lasts} of ${now.lasts}: ${now.kinds[now.kind[to]]}${row >= 0 ? ` target ${ids[row]}` : ""}`;
     slider.setAttribute("aria-valuetext", says);
     if (to !== standing) { told.textContent = says; standing = to; }
   };
