@@ -52,6 +52,11 @@ def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
         If ipywidgets or pythreejs is not installed.
     InputError
         If `width` or `height` is not a positive whole number.
+
+    Notes
+    -----
+    A saved notebook holds a still picture with the verdict as well. ``nbconvert --execute`` puts the state of the
+    widget in its place, which shows nothing offline: give it ``--ExecutePreprocessor.store_widget_state=False``.
     """
     return _drawn("notebook").DeviationView(scene, width=width, height=height)
 
@@ -81,6 +86,11 @@ def page_view(scene: Scene, verdict: Verdict | None = None, *, height: int = 680
         If anywidget is not installed.
     InputError
         If `height` is not a positive whole number, or the scene is that of a verdict that is missing.
+
+    Notes
+    -----
+    A saved notebook holds a still picture with the verdict as well. ``nbconvert --execute`` puts the state of the
+    widget in its place, which shows nothing offline: give it ``--ExecutePreprocessor.store_widget_state=False``.
     """
     return _drawn("framed").PageView(scene, verdict, height=height, parts=parts)
 
