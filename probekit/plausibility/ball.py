@@ -13,11 +13,12 @@ from .finding import Finding
 if TYPE_CHECKING:
     from ..nominal import Nominal
 
-__all__ = ["ball_in_set_up", "ball_radius"]
+__all__ = ["ball_in_set_up", "ball_in_sizes", "ball_radius"]
 
 _HALF_STEP = 0.25  # half the step between the radii of common balls [mm]; common practice, no source
 _LEAST, _ALIKE = 0.01, 0.15  # what a radius is off by at least [mm]; part of it by which faces may differ
 _FEWEST = 5  # features: three faces and a bore agree by chance in 7 of 1000 good runs, with two bores in fewer than 2
+_FEWEST_SIZES, _FEWEST_TOUCHES, _TOLD = 3, 5, 0.05  # sizes; touches; share of an offset that no motion explains
 _CLOSED = 0.3  # length of the mean normal of a feature, below which no shift makes an offset of it
 _FORM, _UNIFORM = 0.1, 0.05  # scatter [mm], and share of the surplus, up to which it is the same everywhere
 
@@ -112,20 +113,73 @@ def ball_in_set_up(touch: Aimed, *, recorded: str | None, radius: float, u: floa
     alike = _ALIKE * abs(middle) + 3.0 * np.array(error)
     if abs(middle) < max(_LEAST, 5.0 * float(np.median(error))) or (np.abs(np.array(off) - middle) > alike).any():
         return []
-    return [
-        Finding(
-            "look",
-            f"all faces and bores are off by one amount along their outward normals, {middle:+.3f} mm, as a ball of "
-            "another radius makes them",
-            found=f"{min(off):+.3f} to {max(off):+.3f} mm on {len(off)} features, as clamped",
-            expected=f"about 0; a shift of the part moves bores to one side, and does not make them "
-            f"{'smaller' if middle > 0 else 'larger'}",
-            cause=f"an effective radius of {radius:g} mm is stated for one of about {radius + middle:.3f} mm; or so "
-            f"much material was {'left on' if middle > 0 else 'taken off'} everywhere",
-            todo="Qualify the probe again, and do not move the work offset by these touches before",
-            name="ball radius",
-        )
-    ]
+    return [_of_another_ball(off, middle, radius, f"{len(off)} features, as clamped")]
+
+
+def ball_in_sizes(touch: Aimed, *, recorded: str | None, radius: float, u: float | None) -> list[Finding]:
+    """A look where all bores, bosses and bodies, and the other faces together, are oversize by one and the same amount.
+
+    As `ball_in_set_up`, where the part has a set-up error as well: what a shift and a turn of each feature explain is
+    taken off, which leaves its size. Three sizes that agree come from three tools, or from one ball.
+
+    Parameters
+    ----------
+    touch, recorded, radius, u
+        As in `ball_in_set_up`.
+    """
+    if recorded != "centre" or not len(touch.ids):
+        return []
+    features = [np.flatnonzero(touch.feature == name) for name in dict.fromkeys(touch.feature)]
+    closed = [own for own in features if np.linalg.norm(touch.normal[own].mean(axis=0)) < _CLOSED]
+    others = np.setdiff1d(np.arange(len(touch.ids)), np.concatenate([[], *closed]))
+    sizes = [one for own in (*closed, others) if (one := _oversize(touch, own, radius, u or 0.0)) is not None]
+    if len(sizes) < _FEWEST_SIZES:
+        return []
+    off, error, left = np.array(sizes).T
+    middle = float(np.median(off))
+    alike = np.abs(off - middle) <= _ALIKE * abs(middle) + 3.0 * error
+    even = left <= _ALIKE * abs(middle) + 3.0 * (u or 0.0)  # what is beside the size on each feature
+    if abs(middle) < max(_LEAST, 5.0 * float(np.median(error))) or not (alike & even).all():
+        return []
+    return [_of_another_ball(off.tolist(), middle, radius, f"{len(off)} sizes, whatever the set-up")]
+
+
+def _oversize(touch: Aimed, own: np.ndarray, radius: float, u: float) -> tuple[float, float, float] | None:
+    """How far the touches `own` stand off beside a shift and a turn, its standard error, and the scatter left [mm].
+
+    None where a shift and a turn explain it as well.
+    """
+    normal, away = touch.normal[own], touch.target[own] - touch.target[own].mean(axis=0)
+    moved = np.hstack([normal, np.cross(away, normal) / max(float(np.abs(away).max(initial=0.0)), 1.0)])
+    if len(own) < _FEWEST_TOUCHES:
+        return None
+    ones = np.ones(len(own))
+    alone = ones - moved @ np.linalg.lstsq(moved, ones, rcond=1e-3)[0]
+    told = float(alone @ alone)
+    if told < _TOLD * len(own):
+        return None
+    height = touch.height[own] - radius
+    off = float(alone @ height) / told
+    rest = height - off
+    rest -= moved @ np.linalg.lstsq(moved, rest, rcond=1e-3)[0]
+    left = float(np.sqrt(np.mean(rest**2)))
+    return off, max(left, u) / np.sqrt(told), left
+
+
+def _of_another_ball(off: list[float], middle: float, radius: float, where: str) -> Finding:
+    """A look at features that are off as a ball of another radius makes them."""
+    return Finding(
+        "look",
+        f"all faces and bores are off by one amount along their outward normals, {middle:+.3f} mm, as a ball of "
+        "another radius makes them",
+        found=f"{min(off):+.3f} to {max(off):+.3f} mm on {where}",
+        expected=f"about 0; a shift of the part moves bores to one side, and does not make them "
+        f"{'smaller' if middle > 0 else 'larger'}",
+        cause=f"an effective radius of {radius:g} mm is stated for one of about {radius + middle:.3f} mm; or so "
+        f"much material was {'left on' if middle > 0 else 'taken off'} everywhere",
+        todo="Qualify the probe again, and do not move the work offset by these touches before",
+        name="ball radius",
+    )
 
 
 def _not_there(height: float, radius: float, stated: float) -> Finding:

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..columns import MEASURED, array
 from .aim import aimed, beside_target, far_from_target
-from .ball import ball_in_set_up, ball_radius
+from .ball import ball_in_set_up, ball_in_sizes, ball_radius
 from .clamping import two_clampings
 from .finding import Finding
 from .lone import lone_touches
@@ -132,6 +132,7 @@ def before_fit(
         near = len(touch.ids) and np.median(touch.beside) <= probing.standoff + probing.overtravel
         by_ball = ball_radius(touch, part, recorded=recorded, radius=radius, ball=ball) if near else []
         by_ball = by_ball or ball_in_set_up(touch, recorded=recorded, radius=radius, u=u)
+        by_ball = by_ball or ball_in_sizes(touch, recorded=recorded, radius=radius, u=u)
         found += by_ball
         if not any(one.level == "stop" for one in by_ball):
             found += [*far_from_target(touch, probing, radius=radius, u=u), *as_planned(touch, radius)]
