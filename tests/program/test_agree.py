@@ -17,7 +17,8 @@ import trimesh
 
 import probekit as pk
 from probekit.machine.errors import RotaryError
-from probekit.program.checking.sheet_parts import confirmations
+from probekit.program.checking.by_hand import by_hand
+from probekit.program.checking.sheet_parts import confirmations, unproved_poses
 from probekit.program.moves import (
     Agree,
     Approach,
@@ -184,8 +185,16 @@ def test_what_is_not_proved_is_told(planned) -> None:
     steps = list(pk.program.run(planned.programmed.text, kinematics=planned.plan.kinematics))
     assert "are of one place in two poses" in confirmations(steps)[0]
     without = re.sub(r"\(PROBEKIT AGREE.*\n", "", planned.programmed.text)
-    told = confirmations(list(pk.program.run(without, kinematics=planned.plan.kinematics)))
-    assert "touches in 2 poses, and nothing in it proves the rotary set-up" in told[0]
+    bare = list(pk.program.run(without, kinematics=planned.plan.kinematics))
+    assert confirmations(bare) == []
+    assert (unproved_poses(steps), unproved_poses(bare)) == (0, 2)
+    told = by_hand(bare, planned.plan.kinematics, planned.plan.probe, {20})
+    assert "touches in 2 poses" in told[-1]
+    assert "agree = 0.05" in told[-1]
+    looks = {text: planned.plan.check(text).of("look") for text in (planned.programmed.text, without)}
+    named = [[one for one in found if one.check == "rotary_proved"] for found in looks.values()]
+    assert [len(found) for found in named] == [0, 1]
+    assert "agree = 0.05" in named[1][0].todo
 
 
 def test_where_no_place_tells_it_a_note_says_so(tmp_path) -> None:

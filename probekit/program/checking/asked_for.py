@@ -18,8 +18,9 @@ from ..reading.steps import MOVES, Recorded, Step
 from ..reading.words import Block
 from .case import Case
 from .findings import Finding, NotMade, gathered
+from .sheet_parts import unproved_poses
 
-__all__ = ["confirmed", "dry_run", "restarts"]
+__all__ = ["confirmed", "dry_run", "restarts", "rotary_proved"]
 
 _SAME = 0.01  # [mm] and [degree], as for touches
 _NOT_GIVEN = NotMade("the planned moves were not given", "note")
@@ -69,6 +70,20 @@ def confirmed(case: Case) -> list[Finding] | NotMade:
         if not _guarded(case, message.line, at[-1][1].line, move.limit):
             wrong.append((message.line, f"{named}: nothing stops the program outside the limit of the confirmation"))
     return gathered(wrong, "stop", "Write the program again: a wrong probe, length or set-up would go unnoticed.")
+
+
+def rotary_proved(case: Case) -> list[Finding]:
+    """A program that touches in several poses proves the rotary set-up before it relies on it."""
+    poses = unproved_poses(case.steps)
+    if not poses:
+        return []
+    line = next(step.line for step in case.steps if step.kind == "probe")
+    what = f"it touches in {poses} poses, and nothing in it proves the rotary set-up"
+    todo = (
+        "Touch one place in two of them by hand first, and compare; or add to [program] in the study agree = 0.05 "
+        "(your limit, mm): the program then does that before all other touches, and stops beyond it."
+    )
+    return [Finding(line, "look", what, todo)]
 
 
 def restarts(case: Case) -> list[Finding] | NotMade:

@@ -13,6 +13,7 @@ import numpy as np
 from ...plan.kinematics import Kinematics, RotaryAxis
 from ...plan.probe import BY_HAND, Probe
 from ..reading.steps import Step
+from .sheet_parts import unproved_poses
 
 __all__ = ["by_hand"]
 
@@ -57,6 +58,20 @@ def by_hand(
         *_chain(kinematics, probe),
         *_start(steps, kinematics, probes),
         *_orientation(probe),
+        *_proof(steps),
+    ]
+
+
+def _proof(steps: Sequence[Step]) -> list[str]:
+    """That a person proves the rotary set-up, where the program does not."""
+    poses = unproved_poses(steps)
+    if not poses:
+        return []
+    return [
+        f"NOT PROVED BY THE PROGRAM: it touches in {poses} poses, and none of its touches tells whether the rotary "
+        "axes are where this sheet says. Touch one place in two of them by hand first, and compare; they differ by "
+        "______ mm. To have that done before all other touches, add to [program] in the study: agree = 0.05 (your "
+        "limit, mm)."
     ]
 
 

@@ -16,7 +16,7 @@ from ..reading.source import Source, load
 from ..reading.words import parse
 from ..writing.lifting import lifts_among
 from .again import cut_again_as_planned
-from .asked_for import confirmed, dry_run, restarts
+from .asked_for import confirmed, dry_run, restarts, rotary_proved
 from .case import Case, Clear, is_dry
 from .collision import collision
 from .contacts import steps_to_contact
@@ -44,6 +44,7 @@ _ALL = (
     machine_coordinates,
     milling_as_before,
     confirmed,
+    rotary_proved,
     restarts,
     dry_run,
     shifts_as_planned,

@@ -11,7 +11,7 @@ from ..reading.source import Source
 from ..reading.steps import MOVES, Recorded, Step, first_touches
 from ..reading.words import parse
 
-__all__ = ["confirmations", "manner", "restart_rows"]
+__all__ = ["confirmations", "manner", "restart_rows", "unproved_poses"]
 
 
 _WATCHED = (
@@ -70,13 +70,19 @@ def confirmations(steps: Sequence[Step]) -> list[str]:
                 f"Line {step.line}: touches {words[2]} and {words[3]} are of one place in two poses; they must agree "
                 f"within {words[5]} mm, or the program stops: the rotary axes are not where the kinematics has them."
             )
-    poses = {step.angles_end for step in steps if step.kind == "probe"}
-    if len(poses) > 1 and not any(_words(step)[:2] == ["PROBEKIT", "AGREE"] for step in steps):
-        found.append(
-            f"It touches in {len(poses)} poses, and nothing in it proves the rotary set-up: touch one place in two of "
-            "them by hand first, and compare; or have that planned: [program] agree."
-        )
     return found
+
+
+def unproved_poses(steps: Sequence[Step]) -> int:
+    """In how many poses a program touches without proving the rotary set-up; 0 where it does, or needs not.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    """
+    poses = {step.angles_end for step in steps if step.kind == "probe"}
+    proved = any(_words(step)[:2] == ["PROBEKIT", "AGREE"] for step in steps)
+    return 0 if proved or len(poses) < 2 else len(poses)
 
 
 def manner(steps: Sequence[Step]) -> list[str]:
