@@ -61,12 +61,18 @@ def least_bend(here: Derivatives) -> tuple[np.ndarray, np.ndarray]:
     in parameters, one length along the surface long.
     """
     r, su, sv, suu, suv, svv = here
-    e, g = np.maximum(dot(su, su), 1e-200), np.maximum(dot(sv, sv), 1e-200)
+    e, g = dot(su, su), dot(sv, sv)
+    size = np.maximum(np.maximum(e, g), 1e-200)
+    blind = np.column_stack([e <= BLIND * size, g <= BLIND * size])  # at a pole one parameter moves nothing
+    e, g = np.where(blind[:, 0], size, e), np.where(blind[:, 1], size, g)
     a, c = 1.0 + dot(r, suu) / e, 1.0 + dot(r, svv) / g
     b = (dot(su, sv) + dot(r, suv)) / np.sqrt(e * g)
+    a[blind[:, 0]], c[blind[:, 1]], b[blind.any(axis=1)] = 1.0, 1.0, 0.0
     value = 0.5 * (a + c) - np.hypot(0.5 * (a - c), b)
     turn = 0.5 * np.arctan2(2.0 * b, a - c) + 0.5 * np.pi
-    return value, np.column_stack([np.cos(turn) / np.sqrt(e), np.sin(turn) / np.sqrt(g)])
+    way = np.column_stack([np.cos(turn) / np.sqrt(e), np.sin(turn) / np.sqrt(g)])
+    way[blind] = 0.0
+    return value, way
 
 
 def _off_saddles(surface: Surface, points: np.ndarray, uv: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
