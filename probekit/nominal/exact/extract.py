@@ -19,7 +19,7 @@ from .extent import deflection_for, diagonal_of, explore, gap_of
 from .kernel import Progress, kernel
 from .offsets import Offset
 from .spline_rows import SplineRows
-from .surfaces import UNSETTLED, Elementary, Surface
+from .surfaces import UNSETTLED, Elementary, Surface, lengths
 
 __all__ = ["extract", "facets_of"]
 
@@ -27,6 +27,7 @@ _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
 _NEGLIGIBLE = 1e-8  # part of the diagonal: 1 nm on a part of 100 mm
 _NARROW = 1e-5  # width of a face, in diagonals of the part, up to which one without facets is passed over
+_MISFIT = 10  # deflections by which the edges of a face may lie off its surface
 _TOGETHER = 200  # faces looked at together
 _MANY = 3000  # faces from which on facets are made in batches: all at once takes long without a word
 _SAMPLED = 2000  # facets looked at on a surface that only the kernel can evaluate
@@ -86,10 +87,13 @@ def extract(
         pieces.notes.append(
             f"the facets are up to {off:.3g} mm off the exact surface, not {deflection:.3g} mm as asked"
         )
+    gap = gap_of(shapes)
+    if gap > deflection:
+        pieces.notes.extend(_misfits(path, pieces, deflection, _MISFIT * deflection_for(path, size, None)))
     tell("joining the faces", 0.95)
     brep = _joined(pieces, max(off, deflection), 1e-7 * size)
     negligible = _NEGLIGIBLE * (size + 1e-4 * float(np.abs(brep.vertices).max()))  # far off the origin rounding is more
-    return replace(brep, gap=min(gap_of(shapes), brep.deflection), negligible=negligible)
+    return replace(brep, gap=min(gap, brep.deflection), negligible=negligible)
 
 
 def _take_apart(
@@ -138,6 +142,31 @@ def _take_apart(
     if not pieces.faces:
         raise InputError("no face of the STEP file can be meshed", file=path, todo="Export the part again as a solid.")
     return pieces
+
+
+def _misfits(path: Path, pieces: _Pieces, told: float, most: float) -> list[str]:
+    """Notes on faces whose edges lie off their surfaces by more than is `told` [mm].
+
+    Raises
+    ------
+    InputError
+        If they are further off than `most`: then nobody can tell where that face is.
+    """
+    notes = []
+    for number, (face, uv, nodes) in enumerate(zip(pieces.faces, pieces.uv, pieces.nodes, strict=True), 1):
+        off = float(np.nanmax(lengths(face.surface.evaluate(uv, 1)[0] - nodes), initial=0.0))
+        called = f"face {number}{f' ({face.name})' if face.name else ''}"
+        if off > most:
+            raise InputError(
+                f"the edges of {called} do not lie on its surface",
+                file=path,
+                found=f"up to {off:.3g} mm off a {face.kind}",
+                expected=f"{most:.3g} mm at most",
+                todo="Repair that face and export the part again: where it is cannot be told.",
+            )
+        if off > told:
+            notes.append(f"the edges of {called} lie up to {off:.3g} mm off its surface: it is no more exact there")
+    return notes
 
 
 def _compound(shapes: list[Any]) -> Any:

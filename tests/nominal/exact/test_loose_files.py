@@ -13,6 +13,7 @@ pytest.importorskip("OCP")
 import exact_shapes as es
 from hard_shapes import HARD
 
+from probekit.errors import InputError
 from probekit.nominal.exact import ExactEngine
 from probekit.nominal.exact.step import read_step
 from probekit.nominal.facets import AMBIGUOUS
@@ -77,3 +78,26 @@ def test_vertices_off_their_surface_turn_no_sign(name, tmp_path):
     for seed in range(4):
         found = ExactEngine(read_step(with_vertices_off(path, 1e-5, seed))).feet(points)
         np.testing.assert_allclose(found.distance[clear], known.distance[clear], rtol=0, atol=2e-4)
+
+
+def with_a_plane_off(path, by):
+    """The same file with one of its planes moved along its normal [mm], and nothing else."""
+    text = path.read_text()
+    position = re.search(r"PLANE\('',#(\d+)\)", text).group(1)
+    point, normal = re.search(rf"#{position} = AXIS2_PLACEMENT_3D\('',#(\d+),#(\d+),", text).groups()
+    own = re.search(rf"#{point} = {POINT.pattern}", text)
+    way = re.search(rf"#{normal} = DIRECTION\('',\(([^)]*)\)\)", text).group(1)
+    place = [float(x) + by * float(y) for x, y in zip(own.group(1).split(","), way.split(","), strict=True)]
+    off = path.with_name("plane_off.step")
+    off.write_text(text.replace(own.group(0), f"#{point} = CARTESIAN_POINT('',({','.join(map(str, place))}))"))
+    return off
+
+
+def test_a_face_beside_its_own_edges_is_refused_or_told(tmp_path):
+    """Deviations are from its surface; edges elsewhere mean that one of both is wrong."""
+    path = es.write(es.BRepPrimAPI_MakeBox(60, 40, 25).Shape(), tmp_path / "box.step")
+    assert not any("off its surface" in note for note in read_step(path).notes)
+    with pytest.raises(InputError, match=r"edges of face 1 do not lie on its surface.*up to 1\.2 mm off a plane"):
+        read_step(with_a_plane_off(path, 1.2))
+    notes = read_step(with_a_plane_off(path, 0.03)).notes
+    assert sum("the edges of face 1 lie up to 0.03 mm off its surface" in note for note in notes) == 1
