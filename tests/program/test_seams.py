@@ -67,5 +67,7 @@ def test_a_milling_tool_that_comes_back_is_lifted_first(done) -> None:
         changed = re.sub(r"G90 G0 Z200\n(?=G98)", "", text)
         assert changed != text
         assert "lifted_for_changes" in stops(changed)
+        other = text.replace("T1 M6 (the milling tool comes back)", "T7 M6 (the milling tool comes back)")
+        assert "handed_back" in stops(other), "the milling went on with another tool"
         turned = text.replace("M3 (the milling tool turns again)", "")
         assert "handed_back" in (stops(turned) | ({"handed_back"} if turned == text else set()))

@@ -96,6 +96,9 @@ def handed_back(case: Case) -> list[Finding]:
             old, new = getattr(begin.state, name), getattr(end.state, name)
             if old is not None and not _same(old, new):
                 wrong.append((end.line, f"{name.replace('_', ' ')} is {new} after the probing, {old} before it"))
+        old, new = begin.state.tool, end.state.tool
+        if old is not None and not same_tool and not case.probe_in(end):
+            wrong.append((end.line, f"tool {new} is in the spindle after the probing, tool {old} before it"))
         if begin.angles_end != end.angles_end:
             wrong.append((end.line, "the rotary axes are not where they were before the probing"))
         if same_tool:
