@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..columns import CONTACT, FOOT, FOOT_NORMAL, NORMAL, TARGET
 from ..errors import InputError
 from . import colour, glyphs, surface
 from .model import Legend, Limits, Scene, VerdictEntry
-from .thinning import display_mesh
+from .thinning import display_mesh, map_off
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,13 +91,14 @@ def build(
     facets, origin, vertex_face = surface.split_faces(facets, facet_face)
     vertices = fine[origin]
     normals = surface.smooth_normals(vertices, facets)
-    shown = np.full(len(vertices), np.nan)
+    shown, value_at = np.full(len(vertices), np.nan), {}
     for face, rows in rows_of.items():
+        value_at[face] = partial(_spread, anchor[rows], direction[rows], deviation[rows], reaches[face])
         here = vertex_face == face
-        far = reaches[face]
-        places = surface.with_normals(vertices[here], normals[here], far)
-        feet = surface.with_normals(anchor[rows], direction[rows], far)
-        shown[here] = surface.spread(places, feet, deviation[rows], far)
+        shown[here] = value_at[face](vertices[here], normals[here])
+    said = drawn.said
+    if drawn.thinned:
+        said += (map_off(nominal, value_at, vertices, facets, vertex_face, shown),)
 
     legend = _legend(verdict, touches, deviation[np.isfinite(deviation)])
     size = glyph_size(nominal.diagonal, anchor, scale)
@@ -115,9 +117,17 @@ def build(
         direction=direction.astype(np.float32),
         touches=touches,
         legend=legend,
-        captions=(*_captions(legend, anchor), *drawn.said, *(one.sentence for one in verdict.unjudged)),
+        captions=(*_captions(legend, anchor), *said, *(one.sentence for one in verdict.unjudged)),
         glyph_size=size,
     )
+
+
+def _spread(
+    feet: np.ndarray, across: np.ndarray, known: np.ndarray, far: float, places: np.ndarray, normals: np.ndarray
+) -> np.ndarray:
+    """(n,) deviation at places (n, 3) with outward normals (n, 3), from what is known at feet of the same face."""
+    at = surface.with_normals(places, normals, far)
+    return surface.spread(at, surface.with_normals(feet, across, far), known, far)
 
 
 def with_residuals(scene: Scene, residuals: Residuals | None, influence: Influence | None = None) -> Scene:

@@ -5,18 +5,24 @@ Only what is drawn is thinned: deviations, verdicts, planned sections and every 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import igl
 import numpy as np
 
 from . import surface
 
-__all__ = ["FACETS_LEFT", "FACETS_WHOLE", "DisplayMesh", "display_mesh"]
+if TYPE_CHECKING:
+    from ..nominal.model import Nominal
+
+__all__ = ["FACETS_LEFT", "FACETS_WHOLE", "DisplayMesh", "display_mesh", "map_off"]
 
 #: A mesh of more facets than this is thinned, to about so many.
 FACETS_WHOLE, FACETS_LEFT = 300_000, 200_000
 
+_TRIED = 20_000  # places at which colours are compared, about
 _FURTHEST = 1e-4  # of the part's diagonal: a thinned mesh that is further off is not used
 
 
@@ -34,12 +40,14 @@ class DisplayMesh:
         Face of each facet.
     said : tuple of str
         What has to stand beside the picture; nothing for the mesh as it was.
+    thinned : bool
     """
 
     vertices: np.ndarray
     facets: np.ndarray
     facet_face: np.ndarray
     said: tuple[str, ...] = ()
+    thinned: bool = False
 
 
 def display_mesh(
@@ -58,7 +66,7 @@ def display_mesh(
     whole : int
         A mesh of up to so many facets stays as it is.
     left : int
-        Facets to thin to; by default two thirds of `whole`.
+        Facets to thin to; by default `FACETS_LEFT`.
 
     Returns
     -------
@@ -79,7 +87,7 @@ def display_mesh(
     """
     if len(facets) <= whole:
         return DisplayMesh(vertices, facets, facet_face)
-    light = _thinned(vertices, facets, facet_face, left or whole * 2 // 3)
+    light = _thinned(vertices, facets, facet_face, left or FACETS_LEFT)
     if light is not None:
         off, places = _apart(vertices, facets, light)
         if off <= _FURTHEST * float(np.linalg.norm(np.ptp(vertices[np.unique(facets)], axis=0))):
@@ -89,11 +97,54 @@ def display_mesh(
                 "planned sections come from the full surface; what is interpolated between touches, and a cut laid by "
                 "hand, are read off the picture."
             )
-            return DisplayMesh(light.vertices, light.facets, light.facet_face, (text,))
+            return DisplayMesh(light.vertices, light.facets, light.facet_face, (text,), thinned=True)
     said = (
         f"The picture has all {len(facets)} facets: this mesh could not be thinned faithfully. It may be slow to turn."
     )
     return DisplayMesh(vertices, facets, facet_face, (said,))
+
+
+def map_off(
+    nominal: Nominal,
+    value_at: Mapping[int, Callable[[np.ndarray, np.ndarray], np.ndarray]],
+    vertices: np.ndarray,
+    facets: np.ndarray,
+    vertex_face: np.ndarray,
+    shown: np.ndarray,
+) -> str:
+    """Say how far the colours of a thinned mesh are from what belongs there.
+
+    Parameters
+    ----------
+    nominal : Nominal
+    value_at : mapping
+        Face -> the deviation at places (n, 3) of it with outward normals (n, 3) [mm], (n,).
+    vertices, facets, vertex_face
+        The mesh that is drawn, each face with vertices of its own.
+    shown : (v,) float
+        Deviation at its vertices, which the picture interpolates over each facet [mm].
+    """
+    touched = np.flatnonzero(np.isin(nominal.facet_face, list(value_at)))
+    tried, off = touched[:: max(1, len(touched) // _TRIED)], [np.zeros(0)]
+    for face, value in value_at.items():
+        corner = nominal.vertices[nominal.facets[tried[nominal.facet_face[tried] == face]]]
+        places, across = corner.mean(axis=1), np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        normals = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-300)
+        drawn = facets[vertex_face[facets[:, 0]] == face].astype(np.int64)
+        if len(places) and len(drawn):
+            _, at, nearest = igl.point_mesh_squared_distance(places, vertices, drawn)
+            ends = drawn[at]
+            share = igl.barycentric_coordinates(nearest, *(vertices[ends[:, k]] for k in range(3)))
+            off.append(np.abs((share * shown[ends]).sum(axis=1) - value(places, normals)))
+    found = np.concatenate(off)
+    found = found[np.isfinite(found)]
+    if not len(found):
+        return "Its colours were not compared with those of the full mesh."
+    most, half = (_rounded_up(float(value)) for value in (found.max(), np.median(found)))
+    return (
+        f"Between touches its colours differ from those of the full mesh by at most {most} mm, at half of the places "
+        f"by less than {half} mm, tried at {len(found)}."
+    )
 
 
 def _thinned(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, left: int) -> DisplayMesh | None:

@@ -8,7 +8,8 @@ import pytest
 import trimesh
 from scene import synthetic
 
-from probekit.scene.thinning import FACETS_WHOLE, _rounded_up, display_mesh
+from probekit.scene import surface
+from probekit.scene.thinning import FACETS_WHOLE, _rounded_up, display_mesh, map_off
 
 
 @pytest.fixture(scope="module")
@@ -92,9 +93,25 @@ def test_no_number_comes_from_the_thinned_mesh(nominal, monkeypatch):
     assert after.touches.equals(before.touches)
     assert (after.anchor == before.anchor).all()
     assert after.glyph_size == before.glyph_size
-    assert [line for line in after.captions if line not in before.captions] == [
-        line for line in after.captions if line.startswith("The picture is thinned")
-    ]
+    mesh, colours = (line for line in after.captions if line not in before.captions)
+    assert mesh.startswith("The picture is thinned to 4000 of 6316 facets")
+    most, half = (float(colours.split(word)[1].split(" mm")[0]) for word in ("at most ", "less than "))
+    assert 0 < half < most < after.legend.span
+
+
+def test_the_difference_of_the_colours_is_found(nominal):
+    """Triangles over a parabola in x leave it by a quarter of their length squared at most, as chords do."""
+    light = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face, whole=5000, left=4000)
+    facets, origin, face = surface.split_faces(light.facets, light.facet_face)
+    vertices = light.vertices[origin]
+    curve = {0: lambda places, _normals: places[:, 0] ** 2}
+    longest = np.linalg.norm(np.ptp(vertices[facets[face[facets[:, 0]] == 0]], axis=1), axis=1).max()
+    said = map_off(nominal, curve, vertices, facets, face, vertices[:, 0] ** 2)
+    assert 0 < float(said.split("at most ")[1].split(" mm")[0]) <= 1.1 * longest**2 / 4 + 1e-3
+    line = {0: lambda places, _normals: places[:, 0]}
+    said = map_off(nominal, line, vertices, facets, face, vertices[:, 0] + 0.25)
+    assert float(said.split("less than ")[1].split(" mm")[0]) == pytest.approx(0.25, rel=0.1)
+    assert "not compared" in map_off(nominal, {}, vertices, facets, face, vertices[:, 0])
 
 
 @pytest.mark.parametrize("value", [0.00022231, 0.1, 9.99e-7, 3.0, 0.0])
