@@ -122,6 +122,8 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "the other way round": one(r"\.GT\. 0\.1500", ".LT. 0.1500"),
     "both limits": one(r"-0\.1000 \.OR\.", "-0.1000 .AND."),
     "a sign of a direction": one(r"\*\(-0\.986", "*(0.986"),
+    "a small part of a direction": one(r"\*\(0\.098\d+\)", "*(0.05)"),
+    "a part of a deviation gone": one(r"^PKDEV=ASSIGN/PKDEV\+\(PKZ.*\*\(0\.1335\d+\)\n", ""),
     "the result of another touch": one(r"^PKY=OBTAIN/FA\(P10\)", "PKY=OBTAIN/FA(P6)"),
     "X for Y": one(r"^PKY=OBTAIN/FA\(P10\),4", "PKY=OBTAIN/FA(P10),3"),
     "only told, not stopped": one(r"TEXT/MAN,'TOUCH 10", "TEXT/OPER,'TOUCH 10"),

@@ -16,6 +16,7 @@ from .statements import Statement
 __all__ = ["stops_as_planned"]
 
 _BESIDE = 2e-3  # beyond and within a limit the program is run so far off it [mm]; numbers of a program are rounded
+_ASIDE = np.array([0.7, 0.4])  # by so much points are found beside their nominal, across the normal [mm]
 
 
 class _Reckoning(Memory):
@@ -35,7 +36,10 @@ class _Reckoning(Memory):
         if self.inside is None:
             raise misplaced(one, "MEAS before it")
         self.label, self.point = self.inside, True
-        self.found[self.label] = np.array(one.numbers[:3]) + self.off.get(self.label, 0.0) * np.array(one.numbers[3:])
+        normal = np.array(one.numbers[3:])
+        across = np.linalg.svd(normal[None])[2][1:]
+        beside = _ASIDE @ across  # changes no deviation, unless a coefficient of it is wrong
+        self.found[self.label] = np.array(one.numbers[:3]) + self.off.get(self.label, 0.0) * normal + beside
 
     def on_text(self, one: Statement) -> None:
         """Where it waits."""
