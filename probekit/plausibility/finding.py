@@ -79,6 +79,11 @@ class Finding:
         return self.level == "look" and self.name in PLACING
 
     @property
+    def doubts_ball(self) -> bool:
+        """Whether it puts the radius of the ball in doubt, and with it every size."""
+        return self.level == "look" and self.name == "ball radius"
+
+    @property
     def sentence(self) -> str:
         """All of it, as one line of text."""
         text = self.what + (f"; found {self.found}" if self.found else "")

@@ -223,8 +223,9 @@ class Judge:
         *,
         looks: Iterable[str] = (),
         placed: bool = True,
+        sized: bool = True,
     ) -> verdict.results.Verdict:
-        """The verdict on deviations after an alignment; `looks` and `placed` are those of `verdict.classify`.
+        """The verdict on deviations after an alignment; `looks`, `placed` and `sized` are those of `verdict.classify`.
 
         `findings`: those of the gate; what the study accepts of them leaves no touch undecided.
         """
@@ -240,6 +241,7 @@ class Judge:
             earlier=self.earlier,
             looks=looks,
             placed=placed,
+            sized=sized,
             accept_flags=accepted_flags(self.study.settings, findings),
         )
         return saying_what_is_assumed(found, given.scatter_in_fits)

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["classify", "judge"]
 
 UNPLACED = "where the whole part lies is in doubt"
+UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
 UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
@@ -43,6 +44,7 @@ def classify(
     looks: Iterable[str] = (),
     accept_flags: Iterable[str] = (),
     placed: bool = True,
+    sized: bool = True,
     earlier: Verdict | None = None,
 ) -> Verdict:
     """Judge every touch and tolerance.
@@ -75,6 +77,8 @@ def classify(
     placed : bool
         False: where the whole part lies is in doubt. Nothing that rests on it is then decided, in either way; form and
         size do not.
+    sized : bool
+        False: the radius of the ball is in doubt. Then no size is decided either.
     earlier : Verdict, optional
         Of the first look, where this is the second one by a rule for two (`proved(looks=2)`): the table holds the means
         over all touches at each place (`probekit.touches.mean_of_repeats`), the scatter is that of the means
@@ -129,7 +133,11 @@ def classify(
             expected="u=, scatter=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
-    tried = [_judged_or_not(one, deviations, alignment, rule, stated, doubts, placed=placed) for one in evaluations]
+    unsure = [_unsure(one, placed, sized) for one in evaluations]
+    tried = [
+        _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why)
+        for one, why in zip(evaluations, unsure, strict=True)
+    ]
     if earlier is not None:
         tried = over_both(tried, earlier, rule, deviations["touch"].to_numpy(dtype=object))
     judged, unjudged = ([one for one in tried if isinstance(one, kind)] for kind in (_Judged, Unjudged))
@@ -185,6 +193,15 @@ def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float | Scatter = 
     return _judged(evaluation, rule, u, np.full(len(evaluation.rows), "", dtype=object)).word
 
 
+def _unsure(one: Evaluation | Unjudged, placed: bool, sized: bool) -> str:
+    """Why nothing that a tolerance rests on is to be decided; "" if it is."""
+    if isinstance(one, Unjudged) or (placed and sized):
+        return ""
+    if not sized and one.kind.startswith("size"):
+        return UNSIZED
+    return UNPLACED if not placed and one.rests_on_place else ""
+
+
 def _judged_or_not(
     one: Evaluation | Unjudged,
     deviations: pd.DataFrame,
@@ -193,7 +210,7 @@ def _judged_or_not(
     scatter: Scatter,
     doubts: np.ndarray,
     *,
-    placed: bool,
+    unsure: str,
 ) -> _Judged | Unjudged:
     """A tolerance judged, in the frame that it is in; not judged where its bounds cannot be found."""
     if isinstance(one, Unjudged):
@@ -206,7 +223,7 @@ def _judged_or_not(
         return Unjudged(one.name, one.kind, one.features, one.width, why, np.union1d(one.rows, one.missed_rows))
     try:
         framed = one if one.carried is not None else carry(one, deviations, alignment)
-        return _judged(framed, rule, scatter, doubts[one.rows], placed=placed)
+        return _judged(framed, rule, scatter, doubts[one.rows], unsure=unsure)
     except FitError as error:
         rows = np.union1d(one.rows, one.missed_rows).astype(int)
         why = f"the bounds of its actual value were not found: {error}"
@@ -254,7 +271,7 @@ class _Judged:
         return [*said, *([f"{self.of.name}: {self.clash}"] if self.clash else [])]
 
 
-def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *, placed: bool = True) -> _Judged:
+def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *, unsure: str = "") -> _Judged:
     """One path for every kind. `doubt` (n,): of the touches judged.
 
     Where the uncertainty of the frame is not known a touch is never within; it is high or low by what is known.
@@ -285,9 +302,9 @@ def _judged(one: Evaluation, rule: Rule, scatter: Scatter, doubt: np.ndarray, *,
     elif lone.any():
         whole = "undecided"
     word = worst_of([whole, "undecided"]) if capped else whole
-    if not placed and one.rests_on_place:
+    if unsure:
         words[words != ""] = word = "undecided"
-        doubt = np.full(len(words), UNPLACED, dtype=object)
+        doubt = np.full(len(words), unsure, dtype=object)
     least = float(np.nanmax(u, initial=0.0)) if one.judges_touches else found.u
     return _Judged(one, word, found, u, words, margin, doubt, narrow=narrow(one.width, least) if by_bounds else "")
 

@@ -100,6 +100,9 @@ def test_where_the_part_lies_in_doubt_nothing_that_rests_on_it_is_decided():
     assert verdict.table["verdict"].tolist()[24:] == ["undecided", "undecided", "missed"]
     assert verdict.features["verdict"].tolist() == ["conforms", "undecided"]
     assert classify(found, size(found, (19.0, 19.5), features=["hole"]), placed=False).part == "does not conform"
+    wrong = classify(found, size(found, (19.0, 19.5), features=["hole"]), sized=False)
+    assert wrong.part == "undecided"
+    assert any("radius of the ball" in why for why in wrong.reasons)
 
 
 def test_words_stand_in_one_place():
