@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 __all__ = ["FLAG_WORDS", "deviations_table", "flag_names", "one_radius"]
 
+_SAME = 1e-6  # radii that differ by no more are one [mm]
+
 #: Words of the column `flag`, by bit.
 FLAG_WORDS = {
     AT_EDGE: "edge",
@@ -165,7 +167,26 @@ def _radii(table: pd.DataFrame, how: Projection) -> tuple[Radii, bool]:
     radius = float(stylus.effective_radius if isinstance(stylus, Stylus) else stylus)
     if not (np.isfinite(radius) and radius >= 0):
         raise InputError("the effective radius of the stylus is not usable", found=radius, expected="mm, zero or more")
+    _check_stated(table, radius)
     return (lambda directions: np.full(len(directions), radius)), radius > 0
+
+
+def _check_stated(table: pd.DataFrame, radius: float) -> None:
+    """Refuse a table whose touches state another radius than the stylus: of two runs that were merged one is then off.
+
+    A radius of 0 states none: it is what a table of contact points has.
+    """
+    stated = array(table, ["radius"])[:, 0] if "radius" in table else np.zeros(len(table))
+    other = np.flatnonzero((stated > 0) & (np.abs(stated - radius) > _SAME))
+    if len(other):
+        named = table["touch"].iloc[other[0]] if "touch" in table else other[0]
+        raise InputError(
+            "a touch states another ball radius than that of the stylus",
+            column="radius",
+            found=f"touch {named}: {stated[other[0]]:g}" + (f", and {len(other) - 1} more" if len(other) > 1 else ""),
+            expected=f"{radius:g} mm",
+            todo="Leave out the stylus to use the radius of each touch, or the column to use that of the stylus.",
+        )
 
 
 def _check_recorded(table: pd.DataFrame, stylus: Stylus | float | None) -> None:

@@ -189,3 +189,7 @@ def test_two_runs_with_other_balls_are_merged_and_go_through_a_file(block, tmp_p
     again = deviation.Projection(block).project(touches.read(tmp_path / "both.csv"))
     assert again["deviation"].to_numpy() == pytest.approx([0.0, 0.02, 0.01, 0.03], abs=1e-9)
     assert again["radius"].tolist() == [3.0, 3.0, 1.5, 1.5]
+    with pytest.raises(
+        InputError, match=r"another ball radius than that of the stylus; found 'touch 1: 1.5, and 1 more'"
+    ):
+        how.project(again)
