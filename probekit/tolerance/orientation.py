@@ -234,6 +234,9 @@ class Orientation(Tolerance):
         actual, (slant, zone) = value(axis), lean(axis)
         zones = np.linalg.svd(zone[None])[2][1:] if square is None else square[None]
         places = of_lean(axis, slant, zones, span, turns, covered)
+        if axis.active:  # scatter lets an envelope on few touches lean towards square to their rings, and not the mean
+            plain = axis_of(covered, "least_squares")
+            places = places.beside(of_lean(plain, lean(plain)[0], zones, span, turns, covered))
         gradient, slope = places.along(0)
         return Evaluation.as_whole(
             deviations,

@@ -75,6 +75,15 @@ class Places:
         """Change and slope with one row for each shift and offset: (k (z + 1), n) and (k (z + 1), 6)."""
         return self.change.reshape(-1, self.change.shape[2]), self.slope.reshape(-1, 6)
 
+    def beside(self, other: Places) -> Places:
+        """With those of another, judged in as many directions by the same touches."""
+        return Places(
+            *(
+                np.concatenate([getattr(self, what), getattr(other, what)])
+                for what in ("shift", "offset", "change", "slope")
+            )
+        )
+
     def highest(self, judged: Scatter, z: float, common: np.ndarray | None) -> Highest:
         """Upper bound over all places and directions, z standard uncertainties up.
 
