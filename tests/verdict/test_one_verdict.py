@@ -43,7 +43,7 @@ def test_undecided_is_undecided_everywhere(tmp_path):
     page = report.page(scene.build(nominal, verdict), verdict, to=tmp_path / "r.html").read_text(encoding="utf-8")
     card = re.search(r'<article class="card (\w+)">.*?</article>', page, re.S)
     assert card.group(1) == "open"
-    assert '<span class="word">undecided</span>' in card.group()
+    assert '<span class="word"><span data-w="word.undecided">undecided</span></span>' in card.group()
     assert "Of 1 tolerances: 1 undecided." in page
     assert "at the touched places" in card.group().lower()
     assert "noise alone would give" in card.group().lower()
