@@ -326,15 +326,13 @@ def evaluation_at(
     fitted = [size_of(part, SHAPES[of], "least_squares")[1] for part in group.parts.values()]
     parts = [(part.contact, part.normal) for part in group.parts.values()]
     if touch is None or left is None:
-        places = of_shifts(
-            [one.feature for one in held],
-            parts,
-            motion,
-            free,
-            np.array([one.bonus - held[worst].bonus for one in held]),
-            0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0,
-            [one.active for _, one in group.envelopes] if modifier else None,
-        )
+        bonus = np.array([one.bonus - held[worst].bonus for one in held])
+        per_size = 0.0 if not held[worst].bonus else 1.0 if modifier == "M" else -1.0
+        sized = [one.active for _, one in group.envelopes] if modifier else None
+        ways = [held, group.held("least_squares")] if any(one.feature.active for one in held) else [held]
+        # scatter lets an envelope on few touches slide, and lean, towards its true position: bounds count both
+        each = [of_shifts([one.feature for one in way], parts, motion, free, bonus, per_size, sized) for way in ways]
+        places = each[0] if len(each) == 1 else each[0].beside(each[1])
         rules = sum(len(one) for one in reach[:worst]) + int(reach[worst].argmax())
     else:
         taken = [allowed - one.room - (one.each - one.touches) for one in left]

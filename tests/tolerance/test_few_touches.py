@@ -178,3 +178,24 @@ def test_an_envelope_that_scatter_lets_lean_has_the_bounds_of_least_squares_as_w
     by = {method: np.mean(values) for method, values in leans.items()}
     assert by["maximum_inscribed"] < 0.1333 - 0.005  # why it is needed
     assert by["least_squares"] == pytest.approx(0.1333, abs=0.025)
+
+
+def test_an_envelope_that_slides_towards_its_true_position_has_the_bounds_of_least_squares_as_well():
+    """2 x 4 touches over 3 mm: of all places of an envelope that is not unique the most favourable is the actual value.
+
+    Scatter makes such places where the bore has none. Of 60 parts of a plate exactly at the limit 25 were accepted by
+    the envelope alone, 5 with both (simulated; 5 % are promised).
+    """
+    places, normals = rings(2, 4, True, 10.0, 3.0)
+    scatter = Scatter(np.full(8, SCATTER), np.zeros((8, 0)), (), {"probe repeatability": np.full(8, SCATTER)})
+    less = 0
+    for seed in range(12):
+        shift = 0.02 * normals[:, 0] * (places[:, 2] / 3.0 + 0.5)
+        off = shift + np.random.default_rng(seed).normal(scale=SCATTER, size=8)
+        found = table(places + off[:, None] * normals, normals, deviation=off, foot=places)
+        options = {"at": (0.0, 0.0, 0.0), "direction": (0.0, 0.0, 1.0), "length": (-8.0, 12.0)}
+        by = [pk.tolerance.position(found, 0.3, method=way, **options) for way in (None, "least_squares")]
+        high = [bounds(one, scatter).high for one in by]
+        assert high[0] >= high[1] - 1e-9
+        less += by[0].actual < by[1].actual - 0.005
+    assert less > 6  # why it is needed
