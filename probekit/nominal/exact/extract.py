@@ -17,11 +17,12 @@ from .convert_splines import edge_curves
 from .edges import Edge
 from .extent import deflection_for, diagonal_of, explore, gap_of
 from .kernel import Progress, kernel
+from .meshed import Divided, facets_of, facets_of_all
 from .offsets import Offset
 from .spline_rows import SplineRows
 from .surfaces import UNSETTLED, Elementary, Surface, lengths
 
-__all__ = ["extract", "facets_of"]
+__all__ = ["extract"]
 
 _TURN = 0.35  # largest angle between neighbouring facets [rad]
 _REMESH = 3  # how often facets are made anew where the kernel's are further off than asked
@@ -115,15 +116,16 @@ def _take_apart(
     total = max(sum(map(len, faces)), 1)
     for body, shape in enumerate(shapes):
         tools.BRepTools.Clean_s(shape)  # of earlier facets, and of those that the file has, which lack parameters
+        parts_of = Divided(shape) if together is None else None
         for place, face_shape in enumerate(faces[body]):
             if place % (together or len(faces[body])) == 0:
                 tell(f"the CAD kernel makes facets, face {number + 1} of {total}", 0.27 + 0.6 * number / total)
-                some = shape if together is None else _compound(faces[body][place : place + together])
+                some = parts_of.whole if parts_of else _compound(faces[body][place : place + together])
                 mesh.BRepMesh_IncrementalMesh(some, deflection, False, _TURN, True)
             if place % _TOGETHER == 0:
                 tell(f"taking apart face {number + 1} of {total}", 0.27 + 0.6 * number / total)
             face = topods.TopoDS.Face(face_shape)
-            points, uv, corners = facets_of(face)
+            points, uv, corners = facets_of_all(parts_of(face)) if parts_of else facets_of(face)
             number, name = number + 1, name_of(face)
             if not len(corners):
                 pieces.notes.append(_without_facets(path, face, f"face {number}{f' ({name})' if name else ''}", size))
@@ -224,25 +226,6 @@ class _Lookup:
     def __call__(self, shape: Any) -> Any:
         index = self._map.FindIndex(shape)
         return self._values[index - 1] if index else None
-
-
-def facets_of(face: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Nodes (n, 3), their parameters (n, 2; NaN where they have none) and triangles (t, 3) of a meshed face."""
-    brep, toploc = kernel("BRep", "TopLoc")
-    location = toploc.TopLoc_Location()
-    mesh = brep.BRep_Tool.Triangulation_s(face, location)
-    if mesh is None:
-        return np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 3), dtype=np.int64)
-    nodes = (mesh.Node(k + 1) for k in range(mesh.NbNodes()))
-    if not location.IsIdentity():
-        move = location.Transformation()
-        nodes = (node.Transformed(move) for node in nodes)
-    points = np.array([node.Coord() for node in nodes]).reshape(-1, 3)
-    uv = np.full((len(points), 2), np.nan)
-    if mesh.HasUVNodes():
-        uv[:] = [mesh.UVNode(k + 1).Coord() for k in range(mesh.NbNodes())]
-    corners = np.array([mesh.Triangle(k + 1).Get() for k in range(mesh.NbTriangles())], dtype=np.int64) - 1
-    return points, uv, corners.reshape(-1, 3)
 
 
 def _borders(face: Any, edge_map: Any, pieces: _Pieces) -> tuple[tuple[tuple[int, float], ...], tuple[np.ndarray, ...]]:

@@ -12,8 +12,8 @@ import numpy as np
 from ...errors import InputError
 from ..faces import unique_names
 from .extent import explore
-from .extract import facets_of
 from .kernel import kernel
+from .meshed import facets_of
 from .step import chosen_bodies, kernel_failures, transfer
 
 __all__ = ["FacetModel", "facet_faces", "facets_alone", "read_facets"]

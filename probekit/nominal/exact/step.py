@@ -15,9 +15,10 @@ from ..faces import unique_names
 from .brep import Brep
 from .check import check_records, check_text
 from .extent import explore
-from .extract import extract, facets_of
+from .extract import extract
 from .file_units import length_units, readable
 from .kernel import Progress, kernel
+from .meshed import facets_of
 
 __all__ = ["chosen_bodies", "face_shapes", "kernel_failures", "read_step", "transfer"]
 
