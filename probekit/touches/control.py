@@ -229,7 +229,8 @@ def read_parameters(
             file=file,
             found=f"{len(values)} others" if values else "none",
             expected=f"#{moves['slot'].min()} to #{moves['slot'].max() + 2}",
-            todo="Let the control save these, after the run and before the next one",
+            todo="Let the control save these, after the run and before the next one: number and value with a decimal "
+            "point, one a line",
         )
     touch, x, y, z, reasons, lines = zip(*rows, strict=True)
     table = pd.DataFrame({"touch": touch, "feature": text_series([""] * len(rows))})

@@ -123,6 +123,7 @@ def test_parameters_that_were_not_filled_are_missed_touches(home):
         ("1002\t", "1001\t", r"parameters.txt, line 4, column '#1001': a parameter stands twice: lines 3 and 4"),
         ("1002\t", "1002\tx", r"parameters.txt, line 4: the line is no parameter; found '1002"),
         ("\n10", "\n70", r"holds none of the parameters that the program fills; found '33 others'; expected #1001 to"),
+        (".", ",", r"holds none of the parameters .*; found 'none'; .*with a decimal point"),
     ],
 )
 def test_a_bad_parameter_is_told_by_file_line_and_slot(home, old, new, words):
