@@ -33,6 +33,7 @@ def every(pattern: str, new: str) -> Callable[[str], str]:
 
 BEFORE = r"^(TEXT/OPER,'POSE 1)"  # before the first move
 UNITS = r"^UNITS/MM,ANGDEC"
+OUTSIDE = r"^(TEXT/MAN,'TOUCH 10)"  # what it says where touch 10 is outside its limits
 MEASURED = r"(?s)(F\(P5\)=FEAT.*?OUTPUT/FA\(P5\)\n)"
 
 MUTATIONS: dict[str, Callable[[str], str]] = {
@@ -131,6 +132,12 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "no confirmation": one(r"(?s)^IF/\(PKDEV \.LT\. -0\.5000.*?ENDIF\n", ""),
     "a confirmation ten times as wide": one(r"0\.5000\)$", "5.0000)"),
     "stopped always": one(r"^IF/.*\n", "", 1),
+    "a limit with another side": one(r"(\.GT\. 0\.1500)", r"\1 .AND. PKDEV .LT. 0.3000"),
+    "a move where it stops": one(OUTSIDE, r"GOTO/CART,0,0,-20\n\1"),
+    "a turn where it stops": one(OUTSIDE, r"SNSLCT/SA(C180_A32_5)\n\1"),
+    "a system moved where it stops": one(OUTSIDE, r"D(NEW)=TRANS/ZORIG,-5\n\1"),
+    "a rate where it stops": one(OUTSIDE, r"FEDRAT/POSVEL,MPM,20\n\1"),
+    "a move only where it does not stop": one(OUTSIDE + r"(.*\n)ENDIF\n(GOTO.*\n)", r"\1\2ELSE\n\3ENDIF\n"),
     "passed over": one(r"^(GOTO/.*\n\$\$ TOUCH 5)", r"IF/(1 .GT. 2)\n\1"),
     "a touch passed over": one(r"(?s)(F\(P5\)=FEAT.*?ENDMES\n)", r"IF/(1 .GT. 2)\n\1ENDIF\n"),
     "a jump": one(r"^(\$\$ TOUCH 5)", r"JUMPTO/(DONE)\n\1"),

@@ -19,7 +19,16 @@ from ..reading.words import Block
 from .case import MeasuringCase
 from .memory import PROBE_IN
 from .reader import Reading, read
-from .rules import frame_as_planned, handed_back, moved_by_itself, rates, restarts, results_put_out, start_known
+from .rules import (
+    frame_as_planned,
+    handed_back,
+    moved_by_itself,
+    rates,
+    restarts,
+    results_put_out,
+    same_ways,
+    start_known,
+)
 from .stopping import stops_as_planned
 from .touching import nothing_left_out, touches_as_planned, ways_as_planned
 
@@ -28,6 +37,7 @@ __all__ = ["check_measuring"]
 _OWN = (
     frame_as_planned,
     moved_by_itself,
+    same_ways,
     touches_as_planned,
     results_put_out,
     ways_as_planned,

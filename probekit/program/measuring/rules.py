@@ -15,9 +15,28 @@ from .plan_of import start_and_end
 from .reader import follow
 from .state import sensor_of
 
-__all__ = ["frame_as_planned", "handed_back", "moved_by_itself", "rates", "restarts", "results_put_out", "start_known"]
+__all__ = [
+    "frame_as_planned",
+    "handed_back",
+    "moved_by_itself",
+    "rates",
+    "restarts",
+    "results_put_out",
+    "same_ways",
+    "start_known",
+]
 
 _AGAIN = "Write the program again."
+_TELLS = (
+    "IF",
+    "ELSE",
+    "ENDIF",
+    "TEXT",
+    "OBTAIN",
+    "ASSIGN",
+    "DECL",
+    "$$",
+)  # they move nothing, and set nothing that moves
 
 
 def frame_as_planned(case: MeasuringCase) -> list[Finding]:
@@ -44,6 +63,16 @@ def moved_by_itself(case: MeasuringCase) -> list[Finding]:
         if setting.clearance is not None:
             wrong.append((step.line, "SNSET/CLRSRF is on: the machine goes to it by ways that no statement tells"))
     return gathered(wrong, "stop", "Write MODE/PROG,MAN before the first move, and SNSET/CLRSRF,OFF.")
+
+
+def same_ways(case: MeasuringCase) -> list[Finding]:
+    """Whatever is measured, the machine goes the same ways: between IF and ENDIF the program only reckons and tells."""
+    wrong, depth = [], 0
+    for one in case.reading.statements:
+        depth += {"IF": 1, "ENDIF": -1}.get(one.word, 0)
+        if depth and one.word not in _TELLS:
+            wrong.append((one.line, f"{one.word} between IF and ENDIF: it depends on a result whether it is done"))
+    return gathered(wrong, "stop", "Take it out: its ways are followed on a part as planned only.")
 
 
 def rates(case: MeasuringCase) -> list[Finding]:

@@ -16,6 +16,7 @@ from .statements import Statement
 __all__ = ["stops_as_planned"]
 
 _BESIDE = 2e-3  # beyond and within a limit the program is run so far off it [mm]; numbers of a program are rounded
+_FAR = (0.02, 0.2, 2.0, 20.0)  # further beyond the outer ones: a limit has no other side [mm]
 _ASIDE = np.array([0.7, 0.4])  # by so much points are found beside their nominal, across the normal [mm]
 
 
@@ -88,7 +89,7 @@ def _times(count: int) -> str:
 
 
 def _ways(limits: Sequence[Limit]) -> list[dict[str, float]]:
-    """Deviations by label: none; all just within and beyond each limit; some beyond, so that any two labels differ."""
+    """Deviations by label: none; all within, beyond and far beyond limits; some beyond, so that labels differ."""
     labels = list(dict.fromkeys(one.label for one in limits))
     bounds = {
         label: sorted({b for one in limits if one.label == label for b in (one.lower, one.upper)}) for label in labels
@@ -97,6 +98,9 @@ def _ways(limits: Sequence[Limit]) -> list[dict[str, float]]:
     for number in range(max(map(len, bounds.values()), default=0)):
         at = {label: own[min(number, len(own) - 1)] for label, own in bounds.items()}
         ways += [{label: bound + side * _BESIDE for label, bound in at.items()} for side in (-1.0, 1.0)]
+    for far in _FAR if labels else ():
+        ways += [{label: own[0] - far for label, own in bounds.items()}]
+        ways += [{label: own[-1] + far for label, own in bounds.items()}]
     for bit in range(len(labels).bit_length()):
         chosen = [label for place, label in enumerate(labels, 1) if place >> bit & 1]
         ways.append({label: bounds[label][-1] + _BESIDE for label in chosen})
