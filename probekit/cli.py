@@ -48,7 +48,7 @@ examples:
   probekit history shop --to history.html    what all parts in it tell: trends, drift, capability, touches
   probekit compare study.toml other.csv      two parts of the same model side by side, with linked cameras
   probekit settle my_demo/results/report.html answer.json     put answers to the page into it
-  probekit cache --clear                     delete the exact models that are kept between runs
+  probekit cache --clear                     delete what is kept between runs
 
 exit status:
   0  the part conforms; the plan reaches every target, the checks found no blocking problem, the trial ends as it should
@@ -161,9 +161,10 @@ def _parser() -> argparse.ArgumentParser:
     add_commands(commands)
     kept = commands.add_parser(
         "cache",
-        help="show or clear the kept exact models",
-        description="Show the exact models that are kept so that a STEP file is read only once. The environment "
-        "variable PROBEKIT_CACHE names another folder, or off. The folder can be deleted at any time.",
+        help="show or clear what is kept between runs",
+        description="Show what is kept so that it is made only once: exact models of STEP files, targets of studies, "
+        "thinned pictures of very large meshes. The environment variable PROBEKIT_CACHE names another folder, or off. "
+        "The folder can be deleted at any time.",
     )
     kept.add_argument("--clear", action="store_true", help="delete them")
     kept.set_defaults(run=_cache)
@@ -325,7 +326,7 @@ def _cache(options: argparse.Namespace) -> int:
         say("Nothing is kept: PROBEKIT_CACHE is off, or there is no home folder.")
         return 0
     listed = cache.contents(place)
-    total = f"{len(listed)} model{'s' * (len(listed) != 1)}, {_megabytes(sum(one.size for one in listed))}"
+    total = f"{len(listed)} file{'s' * (len(listed) != 1)}, {_megabytes(sum(one.size for one in listed))}"
     if options.clear:
         left = len(listed) - cache.clear(place)
         say(f"{place}: {total}" + (f"; {left} of them cannot be deleted" if left else "; deleted"))

@@ -183,15 +183,15 @@ def test_the_command_shows_and_clears(
 ) -> None:
     monkeypatch.setenv("PROBEKIT_CACHE", str(tmp_path / "cache"))
     assert main(["cache"]) == 0
-    assert "0 models, 0.0 MB of at most 1000.0 MB" in capsys.readouterr().out
+    assert "0 files, 0.0 MB of at most 1000.0 MB" in capsys.readouterr().out
     cache.keep(NAME, "part\x1b[2J.step", [bytes(2_000_000)], tmp_path / "cache")
     assert main(["cache"]) == 0
     shown = capsys.readouterr().out
-    assert f"{tmp_path / 'cache'}: 1 model, 2.0 MB" in shown
+    assert f"{tmp_path / 'cache'}: 1 file, 2.0 MB" in shown
     assert NAME[:12] in shown
     assert "part?[2J.step" in shown
     assert main(["cache", "--clear"]) == 0
-    assert "1 model, 2.0 MB; deleted" in capsys.readouterr().out
+    assert "1 file, 2.0 MB; deleted" in capsys.readouterr().out
     assert list((tmp_path / "cache").iterdir()) == []
     monkeypatch.setenv("PROBEKIT_CACHE", "off")
     assert main(["cache", "--clear"]) == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,7 +35,13 @@ _FACETS_AT_MOST, _FACETS_MORE = 120_000, 40_000
 
 
 def build(
-    nominal: Nominal, verdict: Verdict, *, title: str = "", reach: float | None = None, scale: float | None = None
+    nominal: Nominal,
+    verdict: Verdict,
+    *,
+    title: str = "",
+    reach: float | None = None,
+    scale: float | None = None,
+    cache: Path | None = None,
 ) -> Scene:
     """Make the scene that every view draws.
 
@@ -50,6 +57,9 @@ def build(
         How far the colour of a touch reaches over its face [mm]; by default from the spacing of the touches there.
     scale : float, optional
         Size of the glyphs relative to the usual one; by default 1, less where touches lie close together.
+    cache : Path, optional
+        Folder of the cache (`probekit.cache.folder`), where the thinned picture of a very large mesh is looked for and
+        kept.
 
     Returns
     -------
@@ -80,7 +90,7 @@ def build(
     longest = np.full(len(nominal.face_names), np.inf)
     for face, far in reaches.items():
         longest[face] = far / 8
-    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face)
+    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face, cache=cache, name=nominal.name)
     fine, facets, facet_face = surface.cut_long_edges(
         drawn.vertices,
         drawn.facets,

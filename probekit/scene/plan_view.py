@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,6 +52,7 @@ def plan_scene(
     at: object = None,
     title: str = "",
     scale: float | None = None,
+    cache: Path | None = None,
 ) -> Scene:
     """Make the scene of planned touches that every view draws.
 
@@ -76,6 +78,9 @@ def plan_scene(
         Heading; the name of the nominal if empty.
     scale : float, optional
         Size of the glyphs relative to the usual one.
+    cache : Path, optional
+        Folder of the cache (`probekit.cache.folder`), where the thinned picture of a very large mesh is looked for and
+        kept.
 
     Returns
     -------
@@ -96,7 +101,7 @@ def plan_scene(
     table["pose"] = _pose_words(table, poses, kinematics)
     if probe is not None and probe.tips and "tip" in table:
         table["tip_name"] = ["" if tip < 0 else probe.tip_name(int(tip)) for tip in table["tip"]]
-    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face)
+    drawn = display_mesh(nominal.vertices, nominal.facets, nominal.facet_face, cache=cache, name=nominal.name)
     facets, origin, vertex_face = surface.split_faces(drawn.facets, drawn.facet_face)
     vertices = drawn.vertices[origin]
     normals = surface.smooth_normals(vertices, facets)

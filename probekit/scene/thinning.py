@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import igl
 import numpy as np
 
 from . import surface
+from .thinned import Thinned, thinned_once
 
 if TYPE_CHECKING:
     from ..nominal.model import Nominal
@@ -51,7 +53,14 @@ class DisplayMesh:
 
 
 def display_mesh(
-    vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, *, whole: int = FACETS_WHOLE, left: int = 0
+    vertices: np.ndarray,
+    facets: np.ndarray,
+    facet_face: np.ndarray,
+    *,
+    whole: int = FACETS_WHOLE,
+    left: int = 0,
+    cache: Path | None = None,
+    name: str = "",
 ) -> DisplayMesh:
     """The mesh itself, or a thinned one if it has very many facets.
 
@@ -67,6 +76,10 @@ def display_mesh(
         A mesh of up to so many facets stays as it is.
     left : int
         Facets to thin to; by default `FACETS_LEFT`.
+    cache : Path, optional
+        Folder of the cache, where a thinned mesh is looked for and kept.
+    name : str
+        Of the model, for the list of what is kept.
 
     Returns
     -------
@@ -87,17 +100,16 @@ def display_mesh(
     """
     if len(facets) <= whole:
         return DisplayMesh(vertices, facets, facet_face)
-    light = _thinned(vertices, facets, facet_face, left or FACETS_LEFT)
+    mesh, left = (vertices, facets, facet_face), left or FACETS_LEFT
+    light = thinned_once(lambda: _faithful(*mesh, left), *mesh, left, cache, f"thinned picture of {name}")
     if light is not None:
-        off, places = _apart(vertices, facets, light)
-        if off <= _FURTHEST * float(np.linalg.norm(np.ptp(vertices[np.unique(facets)], axis=0))):
-            text = (
-                f"The picture is thinned to {len(light.facets)} of {len(facets)} facets and leaves the full mesh by at "
-                f"most {_rounded_up(off)} mm, measured at {places} places of both. Numbers of touches, verdicts and "
-                "planned sections come from the full surface; what is interpolated between touches, and a cut laid by "
-                "hand, are read off the picture."
-            )
-            return DisplayMesh(light.vertices, light.facets, light.facet_face, (text,), thinned=True)
+        text = (
+            f"The picture is thinned to {len(light.facets)} of {len(facets)} facets and leaves the full mesh by at "
+            f"most {_rounded_up(light.off)} mm, measured at {light.places} places of both. Numbers of touches, "
+            "verdicts and planned sections come from the full surface; what is interpolated between touches, and a cut "
+            "laid by hand, are read off the picture."
+        )
+        return DisplayMesh(light.vertices, light.facets, light.facet_face, (text,), thinned=True)
     said = (
         f"The picture has all {len(facets)} facets: this mesh could not be thinned faithfully. It may be slow to turn."
     )
@@ -147,7 +159,19 @@ def map_off(
     )
 
 
-def _thinned(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, left: int) -> DisplayMesh | None:
+def _faithful(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, left: int) -> Thinned | None:
+    """The thinned mesh; None if a border did not stay as it was, or if it is too far off."""
+    light = _thinned(vertices, facets, facet_face, left)
+    if light is None:
+        return None
+    off, places = _apart((np.ascontiguousarray(vertices), facets), light[:2])
+    near = off <= _FURTHEST * float(np.linalg.norm(np.ptp(vertices[np.unique(facets)], axis=0)))
+    return Thinned(*light, off, places) if near else None
+
+
+def _thinned(
+    vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, left: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """The thinned mesh, its borders welded again; None if a border did not stay as it was."""
     split, origin, _ = surface.split_faces(facets, facet_face)
     split, back = igl.split_nonmanifold(np.ascontiguousarray(split, dtype=np.int64))[:2]
@@ -169,7 +193,7 @@ def _thinned(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray, l
     at = np.arange(len(vertices), len(vertices) + len(points))
     at[fixed] = origin[of[fixed]]  # faces share the vertices of their common border again
     used, renamed = np.unique(at[light], return_inverse=True)
-    return DisplayMesh(np.vstack([vertices, points])[used], renamed.reshape(-1, 3), facet_face[birth])
+    return np.vstack([vertices, points])[used], renamed.reshape(-1, 3), facet_face[birth]
 
 
 def _open_edges(facets: np.ndarray) -> np.ndarray:
@@ -183,10 +207,9 @@ def _codes(pairs: np.ndarray) -> np.ndarray:
     return np.sort(surface.edge_codes(pairs))
 
 
-def _apart(vertices: np.ndarray, facets: np.ndarray, light: DisplayMesh) -> tuple[float, int]:
-    """Largest distance between both meshes [mm], of vertices and middles of facets of each from the other."""
+def _apart(one: tuple[np.ndarray, np.ndarray], other: tuple[np.ndarray, np.ndarray]) -> tuple[float, int]:
+    """Largest distance between two meshes [mm], of vertices and middles of facets of each from the other."""
     largest, places = 0.0, 0
-    one, other = (np.ascontiguousarray(vertices), facets), (light.vertices, light.facets)
     for (points, of), (at, onto) in ((one, other), (other, one)):
         tried = np.vstack([points[np.unique(of)], points[of].mean(axis=1)])
         squared = igl.point_mesh_squared_distance(tried, at, np.ascontiguousarray(onto, dtype=np.int64))[0]

@@ -6,7 +6,7 @@ import warnings
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from .. import action, fit, nominal, plausibility, scene, verdict
+from .. import action, cache, fit, nominal, plausibility, scene, verdict
 from ..action.suggest import Action
 from ..errors import ProbekitWarning
 from ..scene.build import with_residuals
@@ -169,7 +169,8 @@ def run(
         asked = study.settings.get("surface")
         surfaces = () if asked is None else between(asked, given.part, judged, found.scatter, study.path.parent)
         tell("building the view", 0.8)
-        drawn = with_residuals(scene.build(given.part, judged, title=given.part.name), residuals, left_out)
+        drawn = scene.build(given.part, judged, title=given.part.name, cache=cache.folder())
+        drawn = with_residuals(drawn, residuals, left_out)
         drawn = with_states(drawn_between(drawn, surfaces), judged, given.part, where.alignment)
         drawn = sectioned(drawn, lines, given.part)
     notes += [*given.notes, *found.notes, *where.notes]

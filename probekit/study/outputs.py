@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from .. import cache, qif, report, scene
 from .. import program as programs
-from .. import qif, report, scene
 from ..columns import TURN
 from ..csv_text import csv_text
 from ..files import store
@@ -159,6 +159,7 @@ def view(planned: Plan, *, at: int | None = None) -> scene.model.Scene:
         kinematics=planned.kinematics,
         fixtures=planned.obstacles.fixtures,
         at=at,
+        cache=cache.folder(),
     )
 
 
