@@ -29,6 +29,7 @@ NAMES = (
     "two clampings",
     "no scatter",
     "width",
+    "basic dimension",
     "allowance",
     "decision",
     "targets",

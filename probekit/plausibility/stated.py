@@ -15,7 +15,7 @@ from .quiet import last_digit
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["on_allowance", "on_decision", "on_digits", "on_sizes", "on_widths"]
+__all__ = ["on_allowance", "on_decision", "on_digits", "on_places", "on_sizes", "on_widths"]
 
 _TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
 _OFF, _SHARE = (
@@ -109,6 +109,37 @@ def on_sizes(sizes: Iterable[tuple[str, tuple[str, ...], tuple[float, float]]], 
                 cause=cause,
                 todo=f"Correct the limits or the features of '{name}'",
                 name="width",
+            )
+        )
+    return found
+
+
+def on_places(
+    places: Iterable[tuple[str, str, str, tuple[float, ...], tuple[float, ...], float]],
+) -> list[Finding]:
+    """A look at basic dimensions that the nominal contradicts: one of drawing, study and model is wrong.
+
+    Parameters
+    ----------
+    places : iterable of (str, str, str, tuple, tuple, float)
+        Name of the tolerance, its feature, the key ("at", "direction", "angle"), its value, that of the nominal, and by
+        how much they differ [mm], or [deg].
+    """
+    words = {"at": ("true position", "mm"), "direction": ("true direction", "deg"), "angle": ("basic angle", "deg")}
+    found = []
+    for name, feature, key, stated, nominal, off in places:
+        what, unit = words[key]
+        digits = 5 if key == "direction" else 3
+        given, meant = (", ".join(f"{one:g}" for one in np.round(values, digits)) for values in (stated, nominal))
+        found.append(
+            Finding(
+                "look",
+                f"tolerance '{name}' states a {what} that {feature or 'its feature'} does not have in the model",
+                found=f"{key} = {given}, {off:.3f} {unit} from the model",
+                expected=f"{meant}, as the model has it",
+                cause=f"a typing error in {key}, or another feature; or the drawing really differs from the model",
+                todo=f"Compare both with the drawing. Correct {key} of '{name}', or take the model of that drawing",
+                name="basic dimension",
             )
         )
     return found

@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from .. import fit, geometry, plausibility, touches
+from .. import fit, geometry, plausibility, tolerance, touches
 from ..columns import MEASURED, array
 from ..errors import FitError, InputError, ProbekitError
 from ..limits import tables_of
 from ..making import blaming
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
-from ..plausibility.stated import on_decision, on_sizes, on_widths
+from ..plausibility.stated import on_decision, on_places, on_sizes, on_widths
+from ..tolerance.meant import contradictions
+from .aligning import datums_of
 from .asked import targets_made
 from .machinery import kinematics_of, tool_length_of
 from .model import Study, motion_of
@@ -220,6 +222,7 @@ class Gate:
         ]
         found = on_widths(widths, diagonal=self.part.diagonal, probing=self.probing, u=self.u)
         found += on_sizes(_sizes(settings), aligned)
+        found += on_places(_places(self.study, aligned, self.part))
         decision = settings.get("decision", {})
         if decision.get("rule") != "simple" and self.u:
             found += on_decision(r=decision.get("r", 1.0), k=settings.get("uncertainty", {}).get("k", 2.0))
@@ -243,6 +246,21 @@ def _sizes(settings: dict[str, Any]) -> list[tuple[str, tuple[str, ...], tuple[f
         for features in [(name,) for name in named] if alone else [tuple(named)]:
             found.append((one.get("name", where), features, tuple(one["limits"])))
     return found
+
+
+def _places(
+    study: Study, aligned: pd.DataFrame, part: Nominal
+) -> list[tuple[str, str, str, tuple[float, ...], tuple[float, ...], float]]:
+    """Basic dimensions that the nominal contradicts, as `on_places` takes them."""
+    datums, chords = datums_of(study), dict(zip(part.face_names, part.chord_errors.tolist(), strict=True))
+    read = [
+        one
+        for where, _, table in tables_of({"tolerance": study.settings["tolerance"]})
+        for one in tolerance.read_tolerance(table, file=study.path, where=where)
+    ]
+    plain = [getattr(one, "locating", one) for one in read]
+    off = [two for one in plain for two in contradictions(one, aligned, datums, chords)]
+    return [(one.name, one.feature, one.key, one.stated, one.nominal, one.off) for one in off]
 
 
 def _of_named_plan(one: plausibility.finding.Finding) -> plausibility.finding.Finding:

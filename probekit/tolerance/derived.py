@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from ..deviation.projection import Projection
     from ..nominal import Nominal
 
-__all__ = ["SHAPES", "Derived", "beyond", "derived"]
+__all__ = ["SHAPES", "Derived", "beyond", "derived", "true_position"]
 
 SHAPES = {"axis": "cylinder", "centre": "sphere", "middle plane": "width"}
 
@@ -139,7 +139,7 @@ def derived(
         If the touches do not fix the element, or a direction cannot be used.
     """
     require(covered, SHAPES[of])
-    point, true = _true(covered, of, at, direction)
+    point, true = true_position(covered, of, at, direction)
     square = None if across is None else direction_of(across, "square to the zone")
     places, rims, held = np.empty(0), np.eye(3), False
     if of == "axis":
@@ -179,8 +179,8 @@ def beyond(one: Derived, contact: np.ndarray, boundary: float, *, inside: bool) 
     return (boundary - 2.0 * size, -2.0 * outward) if inside else (2.0 * size - boundary, 2.0 * outward)
 
 
-def _true(
-    covered: Covered, of: str, at: Iterable[float] | None, direction: Iterable[float] | None
+def true_position(
+    covered: Covered, of: str, at: Iterable[float] | None = None, direction: Iterable[float] | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Point and unit direction of the true position, as given or from the nominal under the touches."""
     point = None if at is None else np.asarray(at, dtype=float)
