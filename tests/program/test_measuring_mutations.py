@@ -115,6 +115,12 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "through the part": one(r"^(\$\$ TOUCH 5)", r"GOTO/CART,0,0,-20\n\1"),
     "into the clamp": one(r"^(\$\$ TOUCH 14)", r"GOTO/CART,-75,0,5\n\1"),
     "a move between touches": one(r"^(\$\$ TOUCH 13)", r"GOTO/CART,10,-35,4.991\n\1"),
+    "lifted and lowered again": one(
+        r"^(GOTO/CART,20\.0000,26\.9910,-6\.0000\n)(GOTO/CART,20\.0000,26\.9910,108\.0000\n)", r"\2\1"
+    ),
+    "a move pasted from elsewhere": one(
+        r"^(GOTO/CART,35\.0000,-22\.5000,4\.9910\n)(?=\$\$ TOUCH 2)", r"GOTO/CART,0.0000,-35.0000,4.9910\n\1"
+    ),
     "a move by increments": one(r"^(\$\$ TOUCH 13)", r"GOTO/INCR,5,0,0,-1\n\1"),
     "the last lift gone": one(r"^GOTO/.*\n(?=SNSLCT/SA\(C0_A0\)\n\$\$ PROBEKIT END)", ""),
     # what it decides
@@ -150,6 +156,9 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "a line continued into the next": one(r"^(GOTO/.*)$", r"\1$", 2),
     "a turn of the table": one(BEFORE, r"ROTAB/RT(T),ABSL,SHORT,90\n\1"),
     "the restart gone": one(r"^\$\$ PROBEKIT RESTART.*\n", ""),
+    "the restart after its touch": one(
+        r"(?s)^(\$\$ PROBEKIT RESTART(?:.*?\n){5})(.*)(?=SNSLCT/SA\(C0_A0\)\n\$\$ PROBEKIT END)", r"\2\1"
+    ),
     "no sensor at the restart": one(r"^(MODE/PROG,MAN\n)SNSLCT.*\n", r"\1", -1),
 }
 

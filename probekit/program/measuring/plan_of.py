@@ -10,9 +10,9 @@ import numpy as np
 from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
-from ..moves import Approach, Confirm, DryTouch, Index, Lift, Move, Retract, Stop, StopIf, Touch
+from ..moves import Approach, Confirm, DryTouch, Index, Lift, Move, Restart, Retract, Stop, StopIf, Touch
 
-__all__ = ["Limit", "Wanted", "limits_of", "start_and_end", "waits_of", "wanted_of", "ways_of"]
+__all__ = ["Limit", "Wanted", "limits_of", "next_touches", "start_and_end", "waits_of", "wanted_of", "ways_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +125,16 @@ def waits_of(moves: Sequence[Move]) -> dict[str, int]:
         label = f"P{move.touch}" if isinstance(move, Touch) else label
         if isinstance(move, Stop):
             found[label] = found.get(label, 0) + 1
+    return found
+
+
+def next_touches(moves: Sequence[Move]) -> dict[str, str]:
+    """Number of each place to start again -> label of the first touch after it, "" without one."""
+    found, label = dict[str, str](), ""
+    for move in reversed(moves):
+        label = f"P{move.touch}" if isinstance(move, Touch) else label
+        if isinstance(move, Restart):
+            found[str(move.number)] = label
     return found
 
 

@@ -9,9 +9,8 @@ import numpy as np
 
 from ...errors import InputError
 from ..checking.findings import Finding, NotMade, gathered
-from ..moves import Restart
 from .case import SAME, MeasuringCase
-from .plan_of import start_and_end
+from .plan_of import next_touches, start_and_end
 from .reader import follow
 from .state import sensor_of
 
@@ -135,16 +134,21 @@ def restarts(case: MeasuringCase) -> list[Finding]:
     """Where the program may be started again it says all that its moves depend on anew."""
     kinematics, probe = case.case.kinematics, case.case.probe
     assert probe is not None
-    planned = {str(move.number) for move in case.moves if isinstance(move, Restart)}
+    planned = next_touches(case.moves)
     wrong = []
     declared = {one.named for one in case.reading.statements if one.word == "DECL"}
     for number, one in enumerate(case.reading.statements):
         words = one.named.upper().split() if one.word == "$$" else []
         if words[:2] != ["PROBEKIT", "RESTART"]:
             continue
-        planned.discard(words[2] if words[2:] else "")
+        after = case.reading.statements[number:]
+        meant = planned.pop(words[2] if words[2:] else "", None)
+        found = next((later.named for later in after if later.word == "MEAS"), "")
+        if meant != found:
+            where = f"touch {found.removeprefix('P')}" if found else "no touch"
+            wrong.append((one.line, f"started again here {where} is the next one, which is not as planned"))
         try:
-            follow(case.reading.statements[number:], kinematics=kinematics, probe=probe, declared=declared)
+            follow(after, kinematics=kinematics, probe=probe, declared=declared)
         except InputError as error:
             wrong.append((one.line, f"started again here the program does not run: {error}"))
     wrong += [(0, f"place {number} to start again is missing") for number in sorted(planned)]

@@ -66,16 +66,24 @@ def _differing(plan: Wanted, one: Measured) -> Iterator[str]:
 
 
 def ways_as_planned(case: MeasuringCase) -> list[Finding]:
-    """Moves of the probe end where the plan has them end, or lifted."""
+    """Moves of the probe go from where to where the plan has them go, or lifted."""
     lifted = math.inf if case.case.turn_height is None else case.case.turn_height - ROUNDING
     places = np.array([place for way in case.planned_ways.values() for place in way])
-    wrong = []
+    before = np.vstack([np.full((1, 3), np.nan), places[:-1, :3]]) if len(places) else places[:, :3]
+    back = {one.line for one in case.reading.touches}  # from a touch, wherever the part was found
+    wrong, begun = [], False
     for step, _ in case.in_force("feed"):
+        first, begun = not begun, True
         up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
-        if up or min(step.start[2], step.end[2]) >= lifted:
+        if up or min(step.start[2], step.end[2]) >= lifted or _same(step.start, step.end):
             continue
-        if not (np.abs(places - (*step.end, *step.angles_end)).max(axis=1, initial=0.0) <= 2 * SAME).any():
+        there = (np.abs(places - (*step.end, *step.angles_end)) <= 2 * SAME).all(axis=1)
+        from_here = (np.abs(before - step.start) <= 2 * SAME).all(axis=1)
+        from_here[:1] |= first
+        if not there.any():
             wrong.append((step.line, "a move of the probe to where the plan has none"))
+        elif not (there & from_here).any() and step.line not in back:
+            wrong.append((step.line, "a move of the probe from where the plan does not go there"))
     return gathered(wrong, "stop", "Take it out, or plan again.")
 
 
