@@ -85,6 +85,11 @@ class Finding:
         return self.level == "look" and self.name == "ball radius"
 
     @property
+    def doubts_scatter(self) -> bool:
+        """Whether the datum touches do not agree within their uncertainty."""
+        return self.level == "look" and self.name == "datum residuals"
+
+    @property
     def sentence(self) -> str:
         """All of it, as one line of text."""
         text = self.what + (f"; found {self.found}" if self.found else "")

@@ -35,6 +35,7 @@ FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
 _NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not pull it
 _MICROMETRES = 50.0  # times the scatter that u must be for um to be what was meant: they make it 1000 times
+_FEW, _TENTH = 2, 0.1  # touches, or share of them, that chips and burrs may spoil; more is scatter: a choice
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 
@@ -67,6 +68,9 @@ class Residuals:
         Whether their scatter is far smaller than the uncertainty allows it to be.
     scatter : float
         Standard deviation of what motions and the size of each feature leave of them [mm]; NaN if they leave nothing.
+    excess : float
+        How many times the uncertainty they scatter by, where they do so by far more than is allowed without a few bad
+        touches, too. Else 1.
     """
 
     touches: np.ndarray
@@ -81,6 +85,7 @@ class Residuals:
     disarmed: bool
     too_large: bool
     scatter: float = float("nan")
+    excess: float = 1.0
 
     @property
     def rms(self) -> float:
@@ -167,6 +172,8 @@ def datum_residuals(
         found_out.append(left[worst])
         left = np.delete(left, worst)
     calm = not stated or freedoms <= 0 or float(e @ e) <= chdtri(freedoms, false_alarms / 2)
+    few = len(found_out) <= max(_FEW, _TENTH * len(r))
+    rest = 1.0 if calm else float(np.sqrt(e @ e / freedoms))
     ratio, limit, chi, freedoms, scatter = first
     known = stated and freedoms > 0
     return Residuals(
@@ -182,6 +189,7 @@ def datum_residuals(
         disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
         too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
         scatter=float(scatter),
+        excess=rest if few or not known else float(np.sqrt(chi / freedoms)),
     )
 
 
@@ -252,7 +260,7 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
                 + (f" and chi-square {residuals.chi_limit:.1f}" if np.isfinite(residuals.chi_limit) else "")
                 + f" (1 good run in {rate} fails)",
                 cause="a chip, dirt or a burr under a touch"
-                if residuals.outliers
+                if residuals.outliers and residuals.excess == 1
                 else "form error of the datum faces, or an uncertainty that is stated too small",
                 todo="Clean and touch there again, or say in [gate] form what form deviation the datum faces have",
                 touches=residuals.outliers,

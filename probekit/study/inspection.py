@@ -162,8 +162,10 @@ def run(
         findings = with_robust(study, findings, lambda method: judge.by(by_fit(study, method), findings))
         sure = bool(where.why_not) or not any(one.doubts_place for one in findings)
         sized = not any(one.doubts_ball for one in findings)
+        excess = max((residuals.excess for one in findings if residuals and one.doubts_scatter), default=1.0)
         aligned = plausibility.lone.flagged(where.deviations, findings)
-        judged = judge(where.alignment, aligned, findings, looks=looks_of(findings), placed=sure, sized=sized)
+        said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "excess": excess}
+        judged = judge(where.alignment, aligned, findings, **said)
         left_out = _influence(study, judged, found, where)
         next_step = _action(judged, given.part, where.alignment, findings, found.scatter, cutters_of(study))
         asked = study.settings.get("surface")

@@ -224,8 +224,9 @@ class Judge:
         looks: Iterable[str] = (),
         placed: bool = True,
         sized: bool = True,
+        excess: float = 1.0,
     ) -> verdict.results.Verdict:
-        """The verdict on deviations after an alignment; `looks`, `placed` and `sized` are those of `verdict.classify`.
+        """The verdict on deviations after an alignment; the rest is that of `verdict.classify`.
 
         `findings`: those of the gate; what the study accepts of them leaves no touch undecided.
         """
@@ -242,6 +243,7 @@ class Judge:
             looks=looks,
             placed=placed,
             sized=sized,
+            excess=excess,
             accept_flags=accepted_flags(self.study.settings, findings),
         )
         return saying_what_is_assumed(found, given.scatter_in_fits)

@@ -31,6 +31,7 @@ __all__ = ["classify", "judge"]
 
 UNPLACED = "where the whole part lies is in doubt"
 UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
+REFUTED = "the datum touches scatter far more than the uncertainty that it would be decided by"
 UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
@@ -45,6 +46,7 @@ def classify(
     accept_flags: Iterable[str] = (),
     placed: bool = True,
     sized: bool = True,
+    excess: float = 1.0,
     earlier: Verdict | None = None,
 ) -> Verdict:
     """Judge every touch and tolerance.
@@ -79,6 +81,9 @@ def classify(
         size do not.
     sized : bool
         False: the radius of the ball is in doubt. Then no size is decided either.
+    excess : float
+        How many times their own uncertainty the touches scatter by, if the data refute it. What is decided otherwise by
+        so much more is not decided.
     earlier : Verdict, optional
         Of the first look, where this is the second one by a rule for two (`proved(looks=2)`): the table holds the means
         over all touches at each place (`probekit.touches.mean_of_repeats`), the scatter is that of the means
@@ -135,7 +140,7 @@ def classify(
         )
     unsure = [_unsure(one, placed, sized) for one in evaluations]
     tried = [
-        _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why)
+        _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why, excess=excess)
         for one, why in zip(evaluations, unsure, strict=True)
     ]
     if earlier is not None:
@@ -211,6 +216,7 @@ def _judged_or_not(
     doubts: np.ndarray,
     *,
     unsure: str,
+    excess: float,
 ) -> _Judged | Unjudged:
     """A tolerance judged, in the frame that it is in; not judged where its bounds cannot be found."""
     if isinstance(one, Unjudged):
@@ -223,7 +229,12 @@ def _judged_or_not(
         return Unjudged(one.name, one.kind, one.features, one.width, why, np.union1d(one.rows, one.missed_rows))
     try:
         framed = one if one.carried is not None else carry(one, deviations, alignment)
-        return _judged(framed, rule, scatter, doubts[one.rows], unsure=unsure)
+        found = _judged(framed, rule, scatter, doubts[one.rows], unsure=unsure)
+        if excess > 1 and not unsure:
+            more = replace(scatter, own=excess * scatter.own, own_causes=None)
+            if _judged(framed, rule, more, doubts[one.rows]).word != found.word:
+                return _judged(framed, rule, scatter, doubts[one.rows], unsure=REFUTED)
+        return found
     except FitError as error:
         rows = np.union1d(one.rows, one.missed_rows).astype(int)
         why = f"the bounds of its actual value were not found: {error}"

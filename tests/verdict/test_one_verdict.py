@@ -105,6 +105,25 @@ def test_where_the_part_lies_in_doubt_nothing_that_rests_on_it_is_decided():
     assert any("radius of the ball" in why for why in wrong.reasons)
 
 
+@pytest.mark.parametrize(
+    ("limits", "plain", "excess", "word"),
+    [
+        ((19.99, 20.01), "conforms", 10.0, "undecided"),
+        ((20.01, 20.03), "does not conform", 10.0, "undecided"),
+        ((19.9, 20.1), "conforms", 10.0, "conforms"),
+        ((20.2, 20.3), "does not conform", 10.0, "does not conform"),
+        ((19.99, 20.01), "conforms", 1.2, "conforms"),
+    ],
+)
+def test_an_uncertainty_that_the_data_refute_decides_nothing_near_a_limit(limits, plain, excess, word):
+    found = around(10.0, n=8, bore=True)
+    bore = size(found, limits, features=["hole"])
+    assert classify(found, bore, u=0.001).part == plain
+    verdict = classify(found, bore, u=0.001, excess=excess)
+    assert verdict.part == word
+    assert any("scatter far more than the uncertainty" in why for why in verdict.reasons) == (word == "undecided")
+
+
 def test_words_stand_in_one_place():
     from probekit.scene.colour import VERDICT_COLOURS
     from probekit.scene.glyphs import VERDICT_SHAPES, VERDICT_TEXT
