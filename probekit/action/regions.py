@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -55,33 +55,40 @@ def find_regions(table: pd.DataFrame, nominal: Nominal | None = None) -> pd.Data
     found = []
     for face, on_face in table.groupby("face", sort=False, observed=True):
         spacing = _spacing(*_surface(on_face))
-        for word, kind in (("high", "material left"), ("low", "material missing")):
+        for word in ("high", "low"):
             part = on_face[on_face["verdict"] == word]
-            for rows in _clusters(*_surface(part), _LINK * spacing, nominal):
-                group = part.iloc[rows]
-                limit = group["upper"] if word == "high" else group["lower"]
-                beyond = (group["deviation"] - limit).abs().to_numpy()
-                worst = int(beyond.argmax())
-                feet = _surface(group)[0]
-                place = feet[np.linalg.norm(feet - feet.mean(axis=0), axis=1).argmin()]
-                found.append(
-                    {
-                        "face": str(face),
-                        "kind": kind,
-                        "can_recut": word == "high",
-                        "touches": len(group),
-                        "deviation": float(group["deviation"].iloc[worst]),
-                        "beyond": float(beyond[worst]),
-                        **dict(zip("xyz", place.tolist(), strict=True)),
-                        "reach": float(np.linalg.norm(feet - place, axis=1).max()) + spacing / 2,
-                        "ids": tuple(group["touch"].tolist()),
-                    }
-                )
+            found += _regions(str(face), word, part, spacing, nominal)
     found.sort(key=lambda region: (region["can_recut"], -region["beyond"]))
     columns = ["face", "kind", "can_recut", "touches", "deviation", "beyond", "x", "y", "z", "reach", "ids"]
     out = pd.DataFrame(found, columns=columns)
     out.insert(0, "region", np.arange(1, len(out) + 1))
     return out
+
+
+def _regions(face: str, word: str, part: pd.DataFrame, spacing: float, nominal: Nominal | None) -> list[dict[str, Any]]:
+    """The regions of the touches `part` of one face, all high or all low."""
+    feet, normals = _surface(part)
+    ids, deviation = part["touch"].tolist(), part["deviation"].to_numpy(dtype=float, na_value=np.nan)
+    limit = part["upper" if word == "high" else "lower"].to_numpy(dtype=float, na_value=np.nan)
+    beyond = np.abs(deviation - limit)
+    found = []
+    for rows in _clusters(feet, normals, _LINK * spacing, nominal):
+        own, worst = feet[rows], rows[beyond[rows].argmax()]
+        place = own[np.linalg.norm(own - own.mean(axis=0), axis=1).argmin()]
+        found.append(
+            {
+                "face": face,
+                "kind": "material left" if word == "high" else "material missing",
+                "can_recut": word == "high",
+                "touches": len(rows),
+                "deviation": float(deviation[worst]),
+                "beyond": float(beyond[worst]),
+                **dict(zip("xyz", place.tolist(), strict=True)),
+                "reach": float(np.linalg.norm(own - place, axis=1).max()) + spacing / 2,
+                "ids": tuple(ids[row] for row in rows),
+            }
+        )
+    return found
 
 
 def _surface(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -134,25 +141,23 @@ def _spacing(feet: np.ndarray, normals: np.ndarray) -> float:
 
 def _clusters(feet: np.ndarray, normals: np.ndarray, link: float, nominal: Nominal | None = None) -> list[np.ndarray]:
     """Rows of each region."""
-    out = []
-    for rows in _connected(feet, normals, link, nominal):
-        for side in _sides(normals[rows]):
-            own = rows[side]
-            out += [own[part] for part in _connected(feet[own], normals[own], link, nominal)]
-    return out
+    one, two = _pairs(feet, normals, link, nominal)
+    groups = [rows[side] for rows in _connected(one, two, len(feet)) for side in _sides(normals[rows])]
+    group = np.zeros(len(feet), dtype=int)
+    for number, rows in enumerate(groups):
+        group[rows] = number
+    same = group[one] == group[two]
+    return sorted(_connected(one[same], two[same], len(feet)), key=lambda rows: group[rows[0]])
 
 
-def _connected(feet: np.ndarray, normals: np.ndarray, link: float, nominal: Nominal | None = None) -> list[np.ndarray]:
-    """Rows that neighbours along the surface, at most `link` apart, join."""
+def _connected(one: np.ndarray, two: np.ndarray, count: int) -> list[np.ndarray]:
+    """Rows, of so many, that pairs join."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    if not len(feet):
-        return []
-    one, two = _pairs(feet, normals, link, nominal)
-    links = coo_matrix((np.ones(len(one), dtype=bool), (one, two)), shape=(len(feet),) * 2)
-    n, label = connected_components(links, directed=False)
-    return [np.flatnonzero(label == k) for k in range(n)]
+    links = coo_matrix((np.ones(len(one), dtype=bool), (one, two)), shape=(count, count))
+    label = connected_components(links, directed=False)[1]
+    return np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1]) if count else []
 
 
 def _pairs(

@@ -1,11 +1,12 @@
 """Regions beyond their limits: by hand."""
 
+import networkx
 import numpy as np
 import pandas as pd
 import pytest
 import trimesh
 
-from probekit.action.regions import find_regions
+from probekit.action.regions import find_regions, spacing_of
 from probekit.nominal import Nominal
 
 
@@ -167,3 +168,39 @@ def test_touches_do_not_join_across_a_slot(gap, regions):
     table = table.assign(deviation=0.2, lower=-0.1, upper=0.1, verdict="high", nx=0.0, ny=0.0, nz=1.0)
     assert len(find_regions(table)) == 1, "feet and normals alone do not show the slot"
     assert len(find_regions(table, two_ribs(gap))) == regions
+
+
+class Copied:
+    """Something that a table carries; pandas copies it with every part of the table that is taken."""
+
+    def __init__(self) -> None:
+        self.times = 0
+
+    def __deepcopy__(self, memo: dict) -> "Copied":
+        self.times += 1
+        return self
+
+
+def test_many_regions_are_those_of_pairs_and_ask_no_more_of_table_and_model(monkeypatch):
+    """Against components of a graph (networkx) whose edges are tried one by one; 1 of 6 touches is high, at random."""
+    rng, work = np.random.default_rng(4), []
+    box = trimesh.creation.box(bounds=[[-9, -9, -50], [159, 159, 0]])
+    block = Nominal(np.array(box.vertices), np.array(box.faces, dtype=np.int64), np.zeros(12, dtype=np.int64), ("top",))
+    asked, feet = [], block.engine.feet
+    monkeypatch.setattr(block.engine, "feet", lambda points: asked.append(1) or feet(points))
+    for some in (0.05, 0.17):
+        high = np.flatnonzero(rng.random(900) < some)
+        table = plate(dict.fromkeys(high.tolist(), 0.2), {}, size=30)
+        table["foot_z"] = rng.normal(0, 0.5, 900)
+        table.attrs["carried"] = carried = Copied()
+        before = len(asked)
+        found = find_regions(table, block)
+        work.append((carried.times, len(asked) - before))
+        place = table[["foot_x", "foot_y", "foot_z"]].to_numpy()
+        graph = networkx.Graph()
+        graph.add_nodes_from(high.tolist())
+        near = np.linalg.norm(place[high][:, None] - place[high], axis=2) <= 1.8 * spacing_of(table)
+        graph.add_edges_from((high[i], high[j]) for i, j in np.argwhere(near))
+        assert {frozenset(ids) for ids in found["ids"]} == {frozenset(c) for c in networkx.connected_components(graph)}
+    assert len(found) > 30
+    assert work[0] == work[1]
