@@ -35,7 +35,7 @@ def with_plays(scene: Scene, planned: Plan) -> tuple[Scene, tuple[str, ...]]:
         return scene, ()
     rows = {int(touch): row for row, touch in enumerate(scene.touches["touch"])}
     try:
-        plays = played_all(planned.ways, planned.kinematics, planned.probe, route.pace, rows)
+        plays = played_all(planned.ways, planned.kinematics, planned.probe, planned.pace, rows)
     except InputError as error:
         return scene, (f"the way of the probe cannot be played, as there is no program yet: {error}",)
     return replace(scene, plays=plays), ()

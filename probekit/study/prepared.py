@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +13,7 @@ from .. import plan as planning
 from .. import program as programs
 from ..errors import InputError
 from ..making import blaming
-from ..plan.route.pace import CycleTime
+from ..plan.route.pace import CycleTime, Pace
 from ..plan.route.route import Route
 from ..program.checking.findings import Findings
 from ..program.deciding.asked import Phase
@@ -150,7 +150,14 @@ class Plan:
             path = straight(self.ways)
         except InputError:
             return self.route.time
-        return time_of(path, self.kinematics, self.probe, self.route.pace)
+        return time_of(path, self.kinematics, self.probe, self.pace)
+
+    @property
+    def pace(self) -> Pace:
+        """How fast its program goes: of moves that the dialect writes with a feed none is rapid."""
+        pace = self.route.pace
+        at_feed = any("{feed}" in line for line in dialect_of(self.study).moves.get("link", ()))
+        return replace(pace, rapid=pace.positioning) if at_feed else pace
 
     @property
     def touching(self) -> Touching:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 from collections.abc import Callable
 
@@ -223,6 +224,23 @@ def test_a_mutation_is_a_stop_unless_harmless(done, name: str) -> None:
 def test_a_dry_run_is_held_to_its_plan(done, old: str, new: str) -> None:
     programmed, planned = done
     assert planned.check(one(old, new)(programmed.dry)).of("stop")
+
+
+def test_the_time_is_that_of_the_rates_in_the_text(done) -> None:
+    programmed, planned = done
+    seconds, rate, at = 0.0, 0.0, None
+    for line in programmed.text.splitlines():
+        word, *parts = re.split("[/,]", line)
+        if word == "FEDRAT" and parts[0] == "POSVEL":
+            rate = float(parts[2]) * 1000 / 60
+        elif word == "SNSLCT":
+            at = None  # another ball, or another pose of it: the way from here is not in the text
+        elif word == "GOTO":
+            place = [float(part) for part in parts[1:]]
+            seconds += math.dist(at, place) / rate if at else 0.0
+            at = place
+    time = planned.time
+    assert seconds <= time.positioning + time.rapid <= 1.3 * seconds
 
 
 def test_the_sheet_says_what_was_checked_and_what_not(done, tmp_path) -> None:
