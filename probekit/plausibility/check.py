@@ -126,7 +126,7 @@ def before_fit(
     ball = None if stylus is None else stylus.effective_radius
     radius = 0.0 if recorded == "contact" or ball is None else ball
     off = targets_on_model(touches, part, radius=ball or 0.0, allowance=allowance)
-    found = [*off, *completeness(touches, plan), *mixed_runs(touches)]
+    found = [*off, *completeness(touches, plan), *mixed_runs(touches, plan)]
     if not any(one.level == "stop" for one in off):
         touch = aimed(touches, part, allowance)
         near = len(touch.ids) and np.median(touch.beside) <= probing.standoff + probing.overtravel

@@ -255,6 +255,34 @@ def test_what_else_tells_runs_and_parts_apart(inspect, column, values, level):
     assert found == ([] if level is None else [level])
 
 
+@pytest.mark.parametrize(
+    ("rows", "order", "times", "level"),
+    [
+        (range(55), "after", False, ["look"]),
+        (range(55), "after", True, ["look"]),  # and two hours later
+        (range(55), "beside", False, []),  # each touched twice at once
+        (range(30, 43), "after", True, []),  # references
+    ],
+)
+def test_two_runs_in_one_file_under_other_numbers_want_a_look(inspect, rows, order, times, level):
+    def twice(table: pd.DataFrame) -> pd.DataFrame:
+        again = table.iloc[list(rows)].assign(touch=lambda own: own["touch"] + 100)
+        again[["x", "y", "z"]] += 0.004 * again[["i", "j", "k"]].to_numpy()
+        out = pd.concat([table, again], ignore_index=True)
+        if order == "beside":
+            out = out.sort_values("touch", key=lambda own: own % 100, ignore_index=True)
+        if times:
+            out["time"] = 20.0 * np.arange(len(out)) + 7200.0 * (out["touch"] > 100)
+        out.attrs = dict(table.attrs)
+        return out
+
+    _, said, told, _ = inspect(twice)
+    assert [one["level"] for one in told["findings"] if one["name"] == "mixed runs"] == level
+    assert ("two runs in one file" in said) == bool(level)
+    assert ("+0.0040 mm from the earlier ones at the median" in said) == bool(level)
+    assert told["part"] == ("undecided" if level else "conforms")
+
+
 def test_whole_features_from_two_runs_are_noted(inspect):
     def mix(table: pd.DataFrame) -> None:
         table["time"] = _yesterday(table, list(range(30)))
