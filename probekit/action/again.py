@@ -34,6 +34,7 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
         `touch`, `feature`, `face`, target `x0, y0, z0` and its outward normal `i, j, k` in the part frame (of a touch
         without a target its foot), and `why`. A touch that has neither is left out. By a rule for two looks, what a
         second look would decide is there four times, under new numbers; `again` is then the touch it repeats.
+        `planned`, if the verdict's table has it: the number that the plan has for the place.
     """
     import pandas as pd
 
@@ -54,7 +55,7 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
     target = table[[*TARGET, *NORMAL]].to_numpy(dtype=float)
     foot = table[[name if name in table else TARGET[0] for name in (*FOOT, *FOOT_NORMAL)]].to_numpy(dtype=float)
     place = np.where(np.isfinite(target).all(axis=1)[:, None], target, foot)
-    out = table[[name for name in ("touch", "feature", "face") if name in table]].copy()
+    out = table[[name for name in ("touch", "planned", "feature", "face") if name in table]].copy()
     out[[*TARGET, *NORMAL]] = place
     kept = (why != "") & np.isfinite(place).all(axis=1)
     second &= kept & ~disagrees & (word != "missed")

@@ -15,7 +15,7 @@ from .finding import Finding
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Probing", "completeness", "missing", "unplanned", "with_missed"]
+__all__ = ["Probing", "completeness", "missing", "unplanned", "with_missed", "with_numbers"]
 
 _TARGET, _NORMAL, _MEASURED = ["x0", "y0", "z0"], ["i", "j", "k"], ["x", "y", "z"]
 _SAME = 0.02  # a target of the file is a planned one if it is this near: rounding to two decimals, and more [mm]
@@ -63,13 +63,21 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
     share : float
         Share of the results that are planned touches.
     """
+    made = _rows_of(touches, plan)
+    open_ = np.ones(len(plan), dtype=bool)
+    open_[made[made >= 0]] = False
+    return np.flatnonzero(open_ & reached(plan)), int((made >= 0).sum()) / max(len(touches), 1)
+
+
+def _rows_of(touches: pd.DataFrame, plan: pd.DataFrame) -> np.ndarray:
+    """(n,) row of the plan that each touch is, by its target or, without one, by its number; -1 if none."""
     from scipy.spatial import cKDTree
 
     at, aimed = plan[_TARGET].to_numpy(dtype=float), touches[_TARGET].to_numpy(dtype=float)
-    open_, hits = np.ones(len(plan), dtype=bool), 0
+    open_, made = np.ones(len(plan), dtype=bool), np.full(len(touches), -1)
     tree, ids = cKDTree(at), {str(one): row for row, one in enumerate(plan["touch"])}
     own = touches["touch"].map(str).to_numpy()
-    for name, point in zip(own, aimed, strict=True):
+    for k, (name, point) in enumerate(zip(own, aimed, strict=True)):
         if np.isfinite(point).all():
             near = [row for row in tree.query_ball_point(point, _SAME) if open_[row]]
             near.sort(key=partial(_order, ids.get(name)))  # of several at one place that with the same number
@@ -77,8 +85,8 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
         else:
             row = ids.get(name) if open_[ids.get(name, 0)] else None
         if row is not None:
-            open_[row], hits = False, hits + 1
-    return np.flatnonzero(open_ & reached(plan)), hits / max(len(touches), 1)
+            open_[row], made[k] = False, row
+    return made
 
 
 def _order(wanted: int | None, row: int) -> tuple[bool, int]:
@@ -132,6 +140,54 @@ def with_missed(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
+def with_numbers(touches: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
+    """The results with a column `planned`, the number that the plan has for each place, if any of theirs is another's.
+
+    Parameters
+    ----------
+    touches : DataFrame
+        Results.
+    plan : DataFrame
+        With touch, x0, y0, z0.
+    """
+    made = _rows_of(touches, plan)
+    if "planned" in touches or not _misnumbered(touches, plan, made).any():
+        return touches
+    ids = plan["touch"].to_numpy(dtype=object)
+    out = touches.assign(planned=[str(ids[row]) if row >= 0 else "" for row in made])
+    out.attrs = dict(touches.attrs)
+    return out
+
+
+def _misnumbered(touches: pd.DataFrame, plan: pd.DataFrame, made: np.ndarray) -> np.ndarray:
+    """(n,) whether a touch has a number that is another's in the plan; `made`: what `_rows_of` found."""
+    ids, own = plan["touch"].map(str).to_numpy(dtype=object), touches["touch"].map(str).to_numpy(dtype=object)
+    return (made >= 0) & (ids[made] != own) & np.isin(own, ids)
+
+
+def _numbers(touches: pd.DataFrame, plan: pd.DataFrame) -> list[Finding]:
+    """A look where numbers of touches are those of other places in the plan."""
+    made = _rows_of(touches, plan)
+    rows = np.flatnonzero(_misnumbered(touches, plan, made))
+    if not len(rows):
+        return []
+    ids, own = plan["touch"].to_numpy(dtype=object), touches["touch"].to_numpy(dtype=object)
+    return [
+        Finding(
+            "look",
+            f"{len(rows)} of {len(touches)} touches have numbers that the plan has for other places",
+            found=", ".join(f"{own[row]} at the target of {ids[made[row]]}" for row in rows[:5])
+            + (f" and {len(rows) - 5} more" if len(rows) > 5 else ""),
+            expected="the numbers of the plan; the targets of the rows are taken, and the plan's number stands beside "
+            "them in again.csv as `planned`",
+            cause="a column that was sorted alone, or a plan that was numbered anew after the run",
+            todo="Correct the numbers in the results, or name in [touches] plan the plan that was run",
+            touches=tuple(own[rows].tolist()),
+            name="another plan",
+        )
+    ]
+
+
 def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Finding]:
     """Whether all that was planned is there; without a plan, whether the numbers of the touches have gaps."""
     if plan is None or not len(plan):
@@ -148,8 +204,8 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
             ),
             *_gaps(touches),
         ]
+    found = _numbers(touches, plan)
     left_out = plan["touch"].to_numpy(dtype=object)[~reached(plan)]
-    found = []
     if len(left_out):
         found.append(
             Finding(

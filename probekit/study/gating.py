@@ -168,8 +168,10 @@ class Gate:
         return _refused(self._accepted(found), measured)
 
     def completed(self, measured: pd.DataFrame) -> pd.DataFrame:
-        """The results with what was planned and is not there, missed."""
-        return measured if self.plan is None else plausibility.planned.with_missed(measured, self.plan)
+        """The results with what was planned and is not there, missed; with the plan's numbers where theirs differ."""
+        if self.plan is None:
+            return measured
+        return plausibility.planned.with_missed(plausibility.planned.with_numbers(measured, self.plan), self.plan)
 
     def residuals(
         self, aligned: pd.DataFrame, alignment: fit.alignment.Alignment | None

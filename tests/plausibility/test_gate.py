@@ -79,6 +79,22 @@ def test_all_but_one_of_the_freeform_touches_deleted(inspect):
     assert "29 of 55 planned touches are not in the results" in said
 
 
+def test_numbers_of_other_places_want_a_look_and_again_names_the_places(inspect, good, tmp_path):
+    def scrambled(table: pd.DataFrame) -> None:
+        table["touch"] = np.roll(table["touch"].to_numpy(), 7)  # a column that was sorted alone
+        table["reason"] = np.where(np.arange(len(table)) == 3, "no trigger", "")
+        table.loc[table.index[3], ["x", "y", "z"]] = np.nan
+
+    _, said, told, _ = inspect(scrambled)
+    look = next(one for one in told["findings"] if one["name"] == "another plan")
+    assert (look["level"], len(look["touches"])) == ("look", 55)
+    assert "55 of 55 touches have numbers that the plan has for other places" in said
+    planned = pk.touches.read(good / "touches.csv").iloc[3]
+    again = pd.read_csv(tmp_path / "study" / "results" / "again.csv", comment="#").iloc[0]
+    assert again["planned"] == planned["touch"] != again["touch"]
+    assert again[["x0", "y0", "z0"]].tolist() == pytest.approx(planned[["x0", "y0", "z0"]].tolist())
+
+
 def test_a_plan_by_its_file(inspect, good, tmp_path):
     """Named in the study; without [[plan]]; and numbers in the file that the plan has for other targets."""
     table = pk.touches.read(good / "touches.csv")
