@@ -108,7 +108,7 @@ def write_following(
 def places_by_hand(programmed: Program, planned: Plan) -> list[tuple[str, str]]:
     """Where in the milling each of several programs is run, for its sheet; none if there is no milling program."""
     options = planned.study.settings.get("program", {})
-    if not programmed.following or "milling" not in options:
+    if programmed.merged is not None or "milling" not in options:
         return []
     places = [options["after"], *(phase.after for phase in planned.phases[1:])]
     told = [f"directly after program {number}" if at == "" else f"at '{at}'" for number, at in enumerate(places)]
@@ -127,7 +127,7 @@ def told_following(programmed: Program, planned: Plan) -> list[str]:
         lines += [f"  {one.findings.sentence}"]
         lines += [f"  {f.severity:<5} line {f.line}: {f.what} {f.todo}" for f in one.findings if f.severity == "stop"]
         enter = one.enter
-    if programmed.following and enter:
+    if enter:
         lines += ["", "Then a person reads and judges:", *[f"  {entry.sentence}" for entry in enter]]
     for cut in programmed.cuts:
         lines += ["", f"{cut.name}: {cut.when}", *[f"  {note}" for note in cut.notes], f"  {cut.findings.sentence}"]

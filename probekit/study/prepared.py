@@ -336,6 +336,11 @@ class Program:
         return f"{self.name}: {len(self.text.splitlines())} lines in the dialect {self.dialect.name}. {checked}"
 
     @property
+    def by_hand(self) -> bool:
+        """Whether a person reads and judges in place of the program, between several or after one."""
+        return bool(self.following or self.enter)
+
+    @property
     def stops(self) -> bool:
         """Whether a check found something that the program must not be run with."""
         all_found = (self.findings, self.dry_findings, *(one.findings for one in (*self.following, *self.cuts)))

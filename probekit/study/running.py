@@ -100,7 +100,7 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
         more = {"offsets": offsets, "stands_in": offset, "errors": errors_of.get(number, usual)}
         later = machine.run(one.text, **{**arguments, **more})
         whole, enter = _joined(whole, later), one.enter
-    if whole.stopped or not programmed.following:
+    if whole.stopped or not programmed.by_hand:
         return whole
     values = {entry.parameter: whole.parameters.get(_number(entry), np.nan) for entry in enter}
     why = next((_beyond(entry, values[entry.parameter]) for entry in enter if not _good(entry, values)), "")

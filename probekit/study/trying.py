@@ -150,7 +150,7 @@ def trial(
     """
     tell = progress or (lambda _step, _done: None)
     arguments = machine_of(study, planned, programmed)
-    scenarios = list(_scenarios(planned, arguments, bool(programmed.following)))
+    scenarios = list(_scenarios(planned, arguments, programmed.by_hand))
     stated = _Scenario("as stated", "part, clamps, stock and errors as in [simulate]", "completes", {})
     rows, taken = [_row(stated, ran, planned, programmed)], set(ran.decisions)
     with blaming(study.path, "simulate"):

@@ -9,6 +9,7 @@ import pytest
 
 import probekit as pk
 from probekit.machine import Chip
+from probekit.study.by_hand import told_following
 from probekit.study.deciding_trial import deciding_scenarios, not_lowered
 from probekit.study.running import machine_of, ran
 
@@ -89,3 +90,21 @@ def test_errors_of_one_program_are_not_those_of_another(tmp_path) -> None:
         run = ran(programmed, arguments | {"errors_of": {number: (Chip(0.2, 1, 1),)}})
         assert "the person does not go on" in run.stopped
         assert ("height" in run.stopped) == (number == 1)
+
+
+def test_after_a_single_program_a_person_reads_and_judges(tmp_path) -> None:
+    """No program follows: the values are told and judged all the same, and where it runs in the milling is told."""
+    changes, milling, _ = CASES["the only one"]
+    study = pk.study.load(deciding.in_milling(tmp_path, *changes, BY_HAND, milling=milling))
+    planned = pk.study.plan(study)
+    programmed = pk.study.program(study, planned)
+    assert (programmed.following, programmed.merged) == ((), None)
+    found = pk.study.trying.trial(study, planned, programmed, ran(programmed, machine_of(study, planned, programmed)))
+    assert found.failed == ()
+    assert [name for name in found.uncaught if name.startswith("floor")] == []
+    own = found.table[found.table["scenario"].str.startswith("floor, ")]
+    assert set(own["expected"]) == set(own["found"]) == {"stops"}
+    assert all("the person does not go on" in said for said in own["said"])
+    told = "\n".join(told_following(programmed, planned))
+    assert "nothing is put into milling.nc: it must stop there (M0)" in told
+    assert "Then a person reads and judges:\n  #" in told
