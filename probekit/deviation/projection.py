@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
     from ..nominal import Nominal
 
-__all__ = ["Projection", "distance_function", "projection_on", "require_same"]
+__all__ = ["Projection", "distance_function", "projection_on", "require_same", "require_same_ball"]
+
+_SAME_BALL = 1e-6  # mm: no two radii that are meant to be one differ by more
 
 _WORDS = {
     "compensate": ("foot", "target", "approach"),
@@ -187,8 +189,9 @@ def require_same(how: Projection, deviations: pd.DataFrame) -> None:
     Raises
     ------
     InputError
-        If compensation, direction of the deviation or allowance differ.
+        If compensation, direction of the deviation, allowance or the radius of the ball differ.
     """
+    require_same_ball(how, deviations)
     for name in ("compensate", "along"):
         there = set(words(deviations, name)) - {getattr(how, name)}
         if there and not (name == "compensate" and not (array(deviations, ["radius"]) > 0).any()):
@@ -208,4 +211,32 @@ def require_same(how: Projection, deviations: pd.DataFrame) -> None:
             found=f"{np.nanmax(np.abs(there)):g} mm",
             expected=f"{np.abs(expected).max():g} mm",
             todo="Pass the Projection that made the table, in place of the bare nominal.",
+        )
+
+
+def require_same_ball(how: Projection, deviations: pd.DataFrame) -> None:
+    """Refuse a table whose touches were made with another ball than `how` says.
+
+    A radius map is not compared, nor is a projection without a stylus, for which the table tells the radius.
+
+    Parameters
+    ----------
+    how : Projection
+    deviations : (n rows) DataFrame
+        Deviations table.
+
+    Raises
+    ------
+    InputError
+    """
+    radius = getattr(how.stylus, "effective_radius", how.stylus)
+    used = array(deviations, ["radius"])[:, 0]
+    if radius is not None and getattr(how.stylus, "map", None) is None and (np.abs(used - radius) > _SAME_BALL).any():
+        worst = used[np.nanargmax(np.abs(used - radius))]
+        raise InputError(
+            "the table was projected with another ball radius",
+            column="radius",
+            found=float(worst),
+            expected=f"{radius:g} mm, that of the stylus of the Projection",
+            todo="Pass the Projection that made the table, or project the touches again with this one.",
         )

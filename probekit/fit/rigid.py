@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from ..columns import MEASURED, array
-from ..deviation import Projection, project
-from ..deviation.projection import distance_function, projection_on
+from ..deviation import Projection
+from ..deviation.projection import distance_function, projection_on, require_same
 from ..errors import FitError, InputError, ProbekitWarning, TouchesError, UndeterminedError
 from ..geometry import make_motion
 from . import robust
@@ -70,7 +70,8 @@ def rigid(
     deviations : DataFrame or (n, 3) array
         Deviations table of `probekit.deviation.project`, or bare contact points [mm].
     nominal : Nominal or Projection
-        What was projected on; how each touch is measured is told by the table's own columns.
+        What was projected on; how each touch is measured is told by the table's own columns, and a Projection that
+        says otherwise is refused.
     features : iterable of str, optional
         Use only touches of these features, or on these faces. Missed touches are never used.
     free : iterable of str
@@ -117,8 +118,11 @@ def rigid(
     if max_iterations < 1:
         raise InputError("max_iterations must be at least one", found=max_iterations)
     free, pivot = free_of(free), np.asarray(pivot, dtype=float)
-    nominal = projection_on(nominal).nominal
-    table = deviations if hasattr(deviations, "columns") else project(deviations, nominal)
+    how = projection_on(nominal)
+    table = deviations if hasattr(deviations, "columns") else how.project(deviations)
+    if how is nominal:
+        require_same(how, table)
+    nominal = how.nominal
     used, weight, spread = _weights(len(table), _rows(table, features), weights, u)
     chosen = table.iloc[used]
     points = array(chosen, MEASURED)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from ..deviation import Projection
-from ..deviation.projection import projection_on, require_same
+from ..deviation.projection import projection_on, require_same, require_same_ball
 from ..errors import InputError
 from ..fit import FREEDOMS, Datum, datum_frame
 from ..fit.datums.frame import DatumFrame
@@ -84,6 +84,8 @@ def evaluate_all(
     """
     tolerances, known = list(tolerances), {one.letter: one for one in datums}
     names = {*features, *(() if nominal is None else projection_on(nominal).nominal.face_names)}
+    if nominal is not None and "radius" in deviations:
+        require_same_ball(projection_on(nominal), deviations)
     frames: dict[tuple[str, ...], tuple[DatumFrame | None, pd.DataFrame]] = {(): (None, deviations)}
     refused: dict[tuple[str, ...], str] = {}
     for segment in (segment for one in tolerances for segment in segments_of(one)):

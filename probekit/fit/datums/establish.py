@@ -34,7 +34,7 @@ import numpy as np
 
 from ...columns import MEASURED
 from ...deviation import Projection
-from ...deviation.projection import projection_on
+from ...deviation.projection import projection_on, require_same_ball
 from ...deviation.table import one_radius
 from ...errors import FitError, InputError, ProbekitWarning, TouchesError
 from ...geometry import across, apply_motion
@@ -120,7 +120,10 @@ def datum_frame(
     if len(set(letters)) < len(letters):
         raise InputError("two datums have the same letter", found="|".join(letters))
     table, radius = _of_one_ball(deviations if hasattr(deviations, "columns") else _table_of(deviations), ball)
-    nominal = None if nominal is None else projection_on(nominal).nominal
+    how = None if nominal is None else projection_on(nominal)
+    if how is not None and "radius" in table:
+        require_same_ball(how, table.assign(radius=radius))
+    nominal = None if how is None else how.nominal
     parts = [touched(table, one, nominal, radius) for one in datums]
     nowhere = np.concatenate([np.concatenate([c.points for c in part.counterparts]) for part in parts])
     centre = nowhere.mean(axis=0)
