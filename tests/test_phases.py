@@ -196,7 +196,7 @@ def test_the_command_leaves_both_programs_their_sheets_and_checks_each(parts, ca
     for name in ("BLOCK-PROBE.nc", "BLOCK-PROBE-2.nc"):
         assert main(["check", str(parts.study.path), str(results / name)]) == 0
     sheet = (results / "release.html").read_text()
-    assert "After it, before the next program" in sheet
+    assert "After it, before anything else runs" in sheet
     assert "PLUS this value, with its sign" in sheet
     assert "runs after" in (results / "release-2.html").read_text()
     text = (results / "BLOCK-PROBE-2.nc").read_text()

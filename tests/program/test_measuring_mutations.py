@@ -155,6 +155,10 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "a word misspelt": one(r"^GOTO/", "GOT0/", 3),
     "a line of another language": one(r"^(\$\$ TOUCH 13)", r"G0 Z100\n\1"),
     "a line continued into the next": one(r"^(GOTO/.*)$", r"\1$", 2),
+    "a letter that only looks like one": one(r"^SNSLCT", "\u017fNSLCT", 2),
+    "a comment that breaks the line": one(BEFORE, "$$ CLAMPS\u2028GOTO/CART,0,0,0\n" + r"\1"),
+    "a form feed in a statement": one(r"^GOTO/CART", "GOTO/\fCART", 2),
+    "a sum without end": one(BEFORE, r"PKX=ASSIGN/" + "1+" * 4000 + r"1\n\1"),
     "a turn of the table": one(BEFORE, r"ROTAB/RT(T),ABSL,SHORT,90\n\1"),
     "the restart gone": one(r"^\$\$ PROBEKIT RESTART.*\n", ""),
     "the restart after its touch": one(

@@ -145,7 +145,7 @@ def release_sheet(
         section("Set-up", set_up_of(list(set_up), kinematics, probe)),
         section("How it touches, and where it stops by itself", _list([*manner(steps), *confirmations(steps)])),
         *([section("What it decides", told(told_decisions(decided)))] if decides(decided) else []),
-        *([section("After it, before the next program", to_enter(enter))] if enter else []),
+        *([section("After it, before anything else runs", to_enter(enter))] if enter else []),
         section("Places to start again", _restarts(restart_rows(steps, text, kinematics))),
         section("Tools", _tools(steps, probes)),
         section("Work offsets", _offsets(steps)),

@@ -108,7 +108,7 @@ def to_enter(entries: Sequence[Entry]) -> str:
     head = ("read", "what it is", "not beyond", "to be entered", "value read", "entered, and by whom")
     note = (
         "<p>This control does not decide: a person does. Read each value at the control and write it down. If one lies "
-        "beyond its limit, do not go on: find out why. Else enter the values, let a second person compare them, and "
-        "run the next program.</p>"
+        "beyond its limit, do not go on but as its line says: find out why. Else enter what is to be entered, let a "
+        "second person compare it, and go on.</p>"
     )
     return note + table(head, rows)

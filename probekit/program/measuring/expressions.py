@@ -20,6 +20,7 @@ _TOKEN = re.compile(
     re.IGNORECASE,
 )
 _DEEPEST = 60  # brackets within brackets
+_MOST = 300  # numbers, names and signs of an expression
 
 #: Weakest first: what stands between two parts, whether it takes truths, whether it gives one.
 _LEVELS: tuple[tuple[tuple[str, ...], bool, bool], ...] = (
@@ -125,7 +126,7 @@ class _Parser:
     """Reads an expression from the left, one token ahead."""
 
     def __init__(self, text: str, line: int) -> None:
-        self.text, self.line, self.at = text, line, 0
+        self.text, self.line, self.at, self.count = text, line, 0, 0
         self.kind = self.here = ""
         self.step()
 
@@ -137,6 +138,9 @@ class _Parser:
             raise self.error("an expression")
         self.kind, self.here = (str(found.lastgroup), found[0].strip().upper()) if found else ("", "")
         self.at += found.end() if found else 0
+        self.count += 1
+        if self.count > _MOST:
+            raise self.error(f"at most {_MOST} numbers, names and signs")
         return passed
 
     def error(self, expected: str) -> InputError:

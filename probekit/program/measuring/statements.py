@@ -25,6 +25,7 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]{1,15}\.?[0-9]{0,15}|\.[0-9]{1,15})")
 _LABEL = re.compile(r"([A-Z]{1,2})\(([A-Z0-9_]{1,64})\)", re.IGNORECASE)
 _NAME = re.compile(r"[A-Z][A-Z0-9_]{0,31}", re.IGNORECASE)
 _TEXT = re.compile(r"'([^']*)'")
+_BROKEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\x85\u2028\u2029]")  # some systems begin a new line there
 _LONGEST = 10_000  # characters of a statement with all that continues it
 
 # what a parameter may be, beside a minor word
@@ -140,8 +141,13 @@ def _whole(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _statement(line: int, text: str) -> Statement:
+    if broken := _BROKEN.search(text):
+        expected = "a text without control characters: a system may begin a new line there"
+        raise InputError("a control character stands here", line=line, found=repr(broken[0]), expected=expected)
     if text.startswith("$$"):
         return Statement(line, text, "$$", named=text[2:].strip())
+    if not _TEXT.sub("", text).isascii():
+        raise _unknown(line, text, "letters of ASCII, but for comments and texts")
     found = _HEAD.fullmatch(text)
     word = found["word"].upper() if found else ""
     if found is None or word not in _FORMS:
