@@ -122,14 +122,19 @@ def on_places(
     Parameters
     ----------
     places : iterable of (str, str, str, tuple, tuple, float)
-        Name of the tolerance, its feature, the key ("at", "direction", "angle"), its value, that of the nominal, and by
-        how much they differ [mm], or [deg].
+        Name of the tolerance, its feature, the key ("at", "direction", "axis", "angle"), its value, that of the
+        nominal, and by how much they differ [mm], or [deg].
     """
-    words = {"at": ("true position", "mm"), "direction": ("true direction", "deg"), "angle": ("basic angle", "deg")}
+    words = {
+        "at": ("true position", "mm"),
+        "direction": ("true direction", "deg"),
+        "axis": ("datum axis", "deg"),
+        "angle": ("basic angle", "deg"),
+    }
     found = []
     for name, feature, key, stated, nominal, off in places:
         what, unit = words[key]
-        digits = 5 if key == "direction" else 3
+        digits = 5 if key in ("direction", "axis") else 3
         given, meant = (", ".join(f"{one:g}" for one in np.round(values, digits)) for values in (stated, nominal))
         found.append(
             Finding(

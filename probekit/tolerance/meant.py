@@ -22,9 +22,11 @@ from ..fit.select import select
 from ..geometry import cross_matrix
 from ..show import shown
 from .cover import Covered, direction_of
-from .derived import true_position
+from .derived import SHAPES, true_position
+from .nominal_shape import require
 from .orientation import Orientation
 from .position import Position
+from .runout import Runout
 from .spec import Tolerance
 
 if TYPE_CHECKING:
@@ -49,7 +51,7 @@ class Contradiction:
     ----------
     name, feature : str
         Of the tolerance; of its feature.
-    key : {"at", "direction", "angle"}
+    key : {"at", "direction", "axis", "angle"}
         What states it.
     stated, nominal : tuple of float
         As stated, and as the nominal has it [mm], or [deg] for an angle.
@@ -78,7 +80,7 @@ def contradictions(
     Parameters
     ----------
     one : Tolerance
-        Any but a position or an orientation states none.
+        Any but a position, an orientation or a runout of a cylinder states none.
     deviations : DataFrame
         Deviations table.
     datums : sequence of Datum
@@ -98,6 +100,8 @@ def contradictions(
             return _of_position(one, deviations, _left_free(deviations, named, one.free), chords or {})
         if isinstance(one, Orientation):
             return _of_orientation(one, deviations, named)
+        if isinstance(one, Runout) and one.reading == "radial":
+            return _of_runout(one, deviations, chords or {})
     except ProbekitError:
         pass
     return []
@@ -108,7 +112,6 @@ def _of_position(
 ) -> list[Contradiction]:
     group = one.group(deviations)
     off, slopes, places, limits, found = [], [], [], [], []
-    least = max(_LEAST, _SHARE * (one.width or 0.0))
     for label, part, at in zip(one.features or ("",), group.parts.values(), group.at, strict=False):
         point, axis = _beneath(part, one.of)
         if one.direction is not None and one.of != "centre":
@@ -121,7 +124,7 @@ def _of_position(
             square = direction_of(one.across, "square to the zone")
             within = np.outer(square, square) @ within
         stated = np.asarray(at, dtype=float)
-        limits.append(least + max((chords.get(face, 0.0) for face in part.faces), default=0.0))
+        limits.append(_allowed(one, part, chords))
         off.append(within @ (stated - point))
         slopes.append(within @ np.hstack([np.eye(3), -cross_matrix(stated)]) @ motions)
         places.append((label, stated, stated - within @ (stated - point)))
@@ -158,6 +161,18 @@ def _of_orientation(one: Orientation, deviations: pd.DataFrame, datums: Sequence
     return found
 
 
+def _of_runout(one: Runout, deviations: pd.DataFrame, chords: Mapping[str, float]) -> list[Contradiction]:
+    covered, label = one.covered(deviations), ", ".join(one.features)
+    point, axis = _beneath(covered, "axis")
+    found = _turned(one.name, label, np.asarray(one.axis), axis, np.zeros((6, 0)), key="axis")
+    stated = np.asarray(one.at, dtype=float)
+    off = (stated - point) - ((stated - point) @ axis) * axis
+    if np.linalg.norm(off) > _allowed(one, covered, chords):
+        meant = tuple((stated - off + 0.0).round(4))
+        found.append(Contradiction(one.name, label, "at", tuple(stated), meant, float(np.linalg.norm(off))))
+    return found
+
+
 def _datum_directions(
     one: Orientation, deviations: pd.DataFrame, datums: Sequence[Datum]
 ) -> list[tuple[np.ndarray, str]]:
@@ -179,6 +194,13 @@ def _datum_directions(
     return found
 
 
+def _allowed(one: Tolerance, covered: Covered, chords: Mapping[str, float]) -> float:
+    """How far a place may be off that is no contradiction [mm]."""
+    return max(_LEAST, _SHARE * (one.width or 0.0)) + max(
+        (chords.get(face, 0.0) for face in covered.faces), default=0.0
+    )
+
+
 def _facing(covered: Covered) -> np.ndarray:
     return direction_of(covered.outward, "of the nominal")
 
@@ -188,19 +210,22 @@ def _beneath(covered: Covered, of: str) -> tuple[np.ndarray, np.ndarray]:
 
     The normals tell the direction where the feet, in one ring or one row, do not.
     """
+    require(covered, SHAPES[of])
     point = true_position(covered, of)[0]
     turned = np.linalg.svd(covered.normal, full_matrices=True)[2]
     return point, turned[0 if of == "middle plane" else 2]
 
 
-def _turned(name: str, label: str, given: np.ndarray, near: np.ndarray, motions: np.ndarray) -> list[Contradiction]:
+def _turned(
+    name: str, label: str, given: np.ndarray, near: np.ndarray, motions: np.ndarray, key: str = "direction"
+) -> list[Contradiction]:
     stated = direction_of(given, "of the true position")
     near = near if near @ stated >= 0 else -near
     left = _less(stated - near, -cross_matrix(near) @ motions[3:])
     off = float(np.degrees(2 * np.arcsin(min(np.linalg.norm(left) / 2, 1.0))))
     if off <= _TURN:
         return []
-    return [Contradiction(name, label, "direction", tuple(stated), tuple((near + 0.0).round(5)), off)]
+    return [Contradiction(name, label, key, tuple(stated), tuple((near + 0.0).round(5)), off)]
 
 
 def _left_free(deviations: pd.DataFrame, datums: Sequence[Datum], free: Iterable[str]) -> np.ndarray:

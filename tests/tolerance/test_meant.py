@@ -10,7 +10,7 @@ from tolerance.touched import moved, table
 
 from probekit.fit import Datum
 from probekit.geometry import make_motion
-from probekit.tolerance import Orientation, Position
+from probekit.tolerance import Orientation, Position, Runout
 from probekit.tolerance.meant import contradictions
 
 
@@ -78,6 +78,10 @@ ROUND = {"of": "angularity", "features": ("ramp",)}
             (0.286,),
         ),
         (Orientation(**ALL, of="perpendicularity", features=("left",)), [], ()),
+        (Runout(width=0.02, features=("one",), at=(30, 10, 3)), [], ()),
+        (Runout(width=0.02, features=("one",), at=(30.1, 10, 3)), ["at"], (0.1,)),
+        (Runout(width=0.02, features=("two",), at=(-30, 10, 3), axis=(0.01, 0, 1)), ["axis"], (0.573,)),
+        (Runout(width=0.02, features=("base",), reading="axial", at=(8, 8, 0)), [], ()),
     ],
 )
 def test_what_the_model_contradicts(one, keys, off):
