@@ -267,6 +267,13 @@ def test_the_sheet_says_what_was_checked_and_what_not(done, tmp_path) -> None:
     for words in ("What was not checked", "SA(C180_A32_5)", "ball&#x27;s centre", "omitted 1 x away", "90010"):
         assert words in page, words
     assert page.count("outside -0.1 to +0.15 mm") == 1
+    # each place of the text stands beside itself, in tilted poses as well
+    told = re.findall(r"<tr>(.*?)</tr>", page, re.DOTALL)
+    told = [re.findall(r">([^<>]+)<", row) for row in told if "GOTO/CART" in row]
+    assert len(told) == programmed.text.count("GOTO/CART")
+    for row in told:
+        said = [float(part) for part in row[-1].removeprefix("GOTO/CART,").split(",")]
+        assert [float(part) for part in row[2:5]] == pytest.approx(said, abs=6e-4)
     rows = re.findall(r'<tr><td class="n">(\d+)</td><td>(?:slot|skin|base_top)</td>', page)
     assert [int(row) for row in rows] == planned.route.targets["touch"].tolist()
 

@@ -282,7 +282,9 @@ def touches_of(steps: Sequence[Step], kinematics: Kinematics) -> str:
     return note + table(head, rows, numbers={0, *range(2, len(head))}, tall=True)
 
 
-def moves_told(steps: Sequence[Step], kinematics: Kinematics) -> str:
+def moves_told(
+    steps: Sequence[Step], kinematics: Kinematics, places: str = "program coordinates [mm], centre of the ball"
+) -> str:
     """The moves, one by one."""
     rows = [
         (
@@ -299,10 +301,7 @@ def moves_told(steps: Sequence[Step], kinematics: Kinematics) -> str:
     if not rows:
         return "<p>None.</p>"
     head = ("line", "move", "X", "Y", "Z", *kinematics.letters, "feed [mm/min]", "block")
-    note = (
-        '<p class="soft">Where each move ends at the latest, program coordinates [mm], centre of the ball; “?” where '
-        "the program text does not say.</p>"
-    )
+    note = f'<p class="soft">Where each move ends at the latest, {places}; “?” where the program text does not say.</p>'
     return note + table(head, rows, numbers={0, *range(2, len(head) - 1)}, code=len(head) - 1, tall=True)
 
 

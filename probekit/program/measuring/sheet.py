@@ -7,11 +7,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 
+import numpy as np
+
 from ...errors import InputError
 from ...files import store
+from ...plan.access.poses import tip_offset
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..checking.findings import Findings
@@ -20,6 +24,7 @@ from ..checking.sheet_frame import checks_of, findings_of, head_of, page_of, sec
 from ..checking.sheet_tables import table
 from ..moves import Move
 from ..reading.source import load
+from ..reading.steps import Step
 from .plan_of import Limit, limits_of
 from .reader import Reading, read
 from .state import sensor_of
@@ -52,6 +57,7 @@ _TRIAL = (
     "that is off. Touch a known place with each sensor first, and compare.",
     "The model goes straight, ends with an error where a touch finds nothing, and knows no column, arm or quill.",
 )
+_PLACES = "in the coordinate system above [mm], centre of the ball of the selected sensor"
 _CAUTIONS = (
     "This sheet and the checks on it release nothing. Only a person qualified for this machine and its software can.",
     "The manual of the machine, the rules of the shop and the local codes come first; where they differ, follow them.",
@@ -136,7 +142,11 @@ def measuring_sheet(
         section("Checks", checks_of(findings)),
         *([section("Trial on a model of the machine", trial_of(trial) + ticks(_TRIAL))] if trial else []),
         *([] if reading is None else [section("Touches", touches_of(reading.steps, kinematics))]),
-        *([] if reading is None else [section("Moves of the probe", moves_told(reading.steps, kinematics))]),
+        *(
+            []
+            if reading is None
+            else [section("Moves of the probe", moves_told(_of_balls(reading, kinematics, probe), kinematics, _PLACES))]
+        ),
         section("To be released by", signatures()),
     ]
     page = page_of(title, "".join(parts))
@@ -152,6 +162,17 @@ def _read(reading: Reading, kinematics: Kinematics, probe: Probe, limits: Sequen
         section("How it touches, and where it waits for a person", _list([*_manner(reading), *_waits(limits)])),
         section("Places to start again", _restarts(reading)),
     ]
+
+
+def _of_balls(reading: Reading, kinematics: Kinematics, probe: Probe) -> list[Step]:
+    """The steps, ending where the machine tells: at the ball of the selected sensor, in the part frame."""
+    found = []
+    for step, setting in zip(reading.steps, reading.settings, strict=True):
+        angles, tip = step.angles_end, 0 if setting.sensor is None else setting.sensor.tip
+        place = kinematics.to_part(np.array(step.end), angles, length=probe.tool_length)
+        place = place + tip_offset(probe, tip, kinematics, angles)
+        found.append(replace(step, end=tuple(float(c) for c in place)))
+    return found
 
 
 def _sensors(reading: Reading, kinematics: Kinematics, probe: Probe) -> str:
