@@ -61,6 +61,9 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "turned before it is lifted": one(r"^(GOTO/.*\n)(\$\$ PROBEKIT RESTART[\s\S]*?^)GOTO/.*\n(?=SNSLCT)", r"\2"),
     "a sensor nobody knows": one(r"SA\(C0_A0\)", "SA(LONG)"),
     "a tip that the probe has not": one(r"SA\(C0_A0\)", "SA(C0_A0_TIP_1)"),
+    "a sensor without a pose between touches": one(
+        r"^(\$\$ TOUCH 5)", r"SNSLCT/SA(invented_touch_probe)\nSNSLCT/SA(C0_A0)\n\1"
+    ),
     "turned between touches": one(r"^(\$\$ TOUCH 5)", r"SNSLCT/SA(C180_A32_5)\n\1"),
     # rates and distances
     "positioning ten times as fast": every(r"POSVEL,MPM,2\.0", "POSVEL,MPM,20.0"),

@@ -98,13 +98,15 @@ def results_put_out(case: MeasuringCase) -> list[Finding]:
 
 def start_known(case: MeasuringCase) -> list[Finding]:
     """It is known where the probe stands before the first move, and which way the head is turned."""
-    found, steps = list[Finding](), case.case.probe_moves()
+    found, steps = list[Finding](), list(case.case.probe_moves())
     kinematics, probe = case.case.kinematics, case.case.probe
     assert probe is not None
+    moved = next((step.line for step in steps if step.kind in ("feed", "probe")), math.inf)
     for one in case.reading.statements:
         if one.word == "SNSLCT" and sensor_of(one.named, kinematics, probe, one.line).angles is None:
             what = f"SA({one.named}) tells no angle: how the head stands with it is not known"
-            found.append(Finding(one.line, "note", what, "Have the head clear of everything when it is selected."))
+            level = "stop" if one.line > moved else "note"  # the head may turn beside the part
+            found.append(Finding(one.line, level, what, "Have the head clear of everything when it is selected."))
     first = next((step for step in steps if not all(map(math.isfinite, (*step.start, *step.end)))), None)
     if first is None:
         return found
