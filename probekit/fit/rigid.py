@@ -44,6 +44,7 @@ METHODS = ("least_squares", "huber", "tukey", "minimax")
 
 _SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this part of itself is not determined
 _NEGLIGIBLE = 1e-6  # a step that promises less of the sum of squares than this part promises nothing
+_KINKED, _AT_KINK = 1e-4, 1e-4  # nor does one of so many mm at most that promises this part at most: a kink of facets
 
 
 def rigid(
@@ -299,6 +300,8 @@ def _shorter_steps(slope: np.ndarray, wanted: np.ndarray) -> Iterator[np.ndarray
 def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray, settled: float) -> None:
     """Raise where no step goes downhill although one promises to: a fit that is stuck has not settled.
 
+    At an edge between facets the least sum of squares can lie in a kink, where a step always promises a little.
+
     Parameters
     ----------
     method : str
@@ -315,10 +318,11 @@ def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray,
     """
     step = np.linalg.lstsq(slope, -weighted, rcond=None)[0]
     before, after = float(weighted @ weighted), float(np.sum((weighted + slope @ step) ** 2))
-    if before - after <= _NEGLIGIBLE * before or float(np.linalg.norm(step)) <= settled:
+    length, gain = float(np.linalg.norm(step)), before - after
+    if gain <= _NEGLIGIBLE * before or length <= settled or (length <= _KINKED and gain <= _AT_KINK * before):
         return
     raise FitError(
-        f"the {method.replace('_', ' ')} fit is stuck: a motion of about {float(np.linalg.norm(step)):.2g} mm promises "
+        f"the {method.replace('_', ' ')} fit is stuck: a motion of about {length:.2g} mm promises "
         "to bring the touches nearer, and no step that way does. Some touches lie so far off that their nearest place "
         "on the nominal jumps: check for touches recorded as 0, a wrong unit, a wrong ball radius, or contact points "
         "taken for ball centres"

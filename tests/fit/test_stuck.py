@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapes
+from plausibility import pad
+from plausibility.jobs import on_foil
 
 from probekit import FitError
-from probekit.deviation import project
+from probekit.deviation import Projection, project
 from probekit.errors import UndeterminedError
-from probekit.fit import FREEDOMS, make_motion, rigid
+from probekit.fit import FREEDOMS, make_motion, move_touches, rigid
 from probekit.geometry import apply_motion
 
 SET_UP = make_motion([0.0, 0.0, 0.06], [0.03, -0.02, 0.0])
@@ -64,3 +66,20 @@ def test_kinks_of_coarse_facets_still_settle(method, seed):
     back = make_motion([0.02, -0.01, 0.015], [0.02, 0.01, -0.03])
     fitted = rigid(project(apply_motion(back, points), nominal), nominal, method=method)
     assert fitted.rms < 1e-5
+
+
+def test_noise_that_leads_into_a_kink_between_facets_settles():
+    """A bore of facets: the least sum of squares lies where touches pass from one facet to the next."""
+    job, rng = on_foil(), np.random.default_rng(3)
+    how = Projection(job.part, 2.991)
+    for seed in (22, 42, 275):
+        raw = pad.run(job.touches, seed=seed, noise=0.003)
+        raw = raw[raw["feature"].isin(["base_top", "bore", "slot"])]
+        fitted = rigid(how.project(raw), how)
+
+        def squares(motion, raw=raw):
+            return float((how.project(move_touches(raw, motion))["deviation"] ** 2).sum())
+
+        best = squares(fitted.motion)
+        beside = [make_motion(*rng.normal(0, 2e-5, (2, 3))) @ fitted.motion for _ in range(20)]
+        assert min(map(squares, beside)) > best * (1 - 1e-4)
