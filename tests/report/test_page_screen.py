@@ -23,6 +23,11 @@ BOXES = """[...document.querySelectorAll('.over .name rect')].map(e => {
     return [b.x, b.y, b.width, b.height];
 })"""
 
+SPY = """let make;
+Object.defineProperty(globalThis, "probekitTree", {
+    get: () => (...all) => { performance.mark("tree"); return make(...all); }, set: (real) => { make = real; },
+});"""
+
 
 @pytest.fixture(scope="module")
 def stated(nominal, verdict, results, tmp_path_factory):
@@ -155,6 +160,20 @@ def test_german_and_the_decimal_comma(open_page, stated):
     page.locator("#language").select_option("en")
     page.locator("#comma").uncheck()
     assert page.locator("tr[data-row='8'] td").nth(1).inner_text() == cell.replace(",", ".")
+
+
+def test_the_first_picture_does_not_wait_for_the_search_tree(browser, stated):
+    """The names of touches need the tree, which tells what hides them: they come right after the first picture."""
+    page = browser.new_page(viewport={"width": 1280, "height": 800})
+    page.add_init_script(SPY)
+    page.goto(stated.as_uri())
+    first = until(page, MARK)
+    trees = page.evaluate("performance.getEntriesByName('tree').map(e => e.startTime)")
+    named = page.evaluate(BOXES)
+    page.close()
+    assert len(trees) == 1
+    assert trees[0] >= first
+    assert named
 
 
 def test_a_copy_of_the_live_page_works(open_page, stated, tmp_path):

@@ -106,7 +106,7 @@ globalThis.probekitOverlay = (svg, view, of) => {
   };
   const redraw = () => {
     const width = svg.clientWidth, height = svg.clientHeight;
-    if (!width || !height) return;
+    if (!width || !height || !view.isSeen()) return;
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     const items = place(width, height);
     svg.replaceChildren(

@@ -28,12 +28,6 @@
   // ---- numbers and words ----
   const saying = globalThis.probekitSaying(words), { say, decimals, format, length, unit, rewrite } = saying;
   let state = null;
-  saying.onRewrite(() => {
-    list?.fill(true);
-    read();
-    changed();
-    view?.redraw();
-  });
 
   // ---- view ----
   const canvas = $("canvas"), over = $(".over");
@@ -289,7 +283,14 @@
   globalThis.probekitProofs?.(page);
   globalThis.probekitReport?.(page);
   rewrite();
+  read();
   filter();
+  saying.onRewrite(() => { // not the first time: the filter has just filled the table
+    list?.fill(true);
+    read();
+    changed();
+    view?.redraw();
+  });
   if (follow()) toView();
   globalThis.probekitFramed?.(page);
 })();

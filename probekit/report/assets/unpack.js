@@ -12,16 +12,13 @@ globalThis.probekitUnpack = async (data) => {
   let at = 0;
   for (const [name, [kind, rows, columns, how]] of Object.entries(data.entries)) {
     const width = Number(kind[1]), total = rows * columns, whole = new Whole[width](total);
-    for (let column = 0; column < columns; column++) {
-      for (let byte = 0; byte < width; byte++) {
-        const shift = 8 * byte;
-        for (let i = column; i < total; i += columns) whole[i] |= all[at++] << shift;
-      }
-      if (how !== "d") continue;
+    for (let column = 0; column < columns; column++, at += rows * width) {
       let sum = 0;
-      for (let i = column; i < total; i += columns) {
-        sum = (sum + ((whole[i] >>> 1) ^ -(whole[i] & 1))) | 0;
-        whole[i] = sum;
+      for (let row = 0, i = column; row < rows; row++, i += columns) {
+        let value = all[at + row];
+        for (let byte = 1; byte < width; byte++) value |= all[at + byte * rows + row] << (8 * byte);
+        if (how === "d") value = sum = (sum + ((value >>> 1) ^ -(value & 1))) | 0;
+        whole[i] = value;
       }
     }
     if (how === "h") {
@@ -35,7 +32,15 @@ globalThis.probekitUnpack = async (data) => {
     arrays[name] = Kinds[kind] ? new Kinds[kind](whole.buffer) : whole;
   }
   const MISSING = -2147483648, touches = { touch: data.touches.touch };
-  const numbers = (array, step) => Array.from(array, (value) => (value === MISSING ? null : Number((value * step).toPrecision(12))));
+  // a millionth is the usual step: a quotient of whole numbers is the double nearest to the decimal, without its text
+  const numbers = (array, step) => {
+    const out = new Array(array.length);
+    for (let i = 0; i < out.length; i++) {
+      const value = array[i];
+      out[i] = value === MISSING ? null : step === 1e-6 ? value / 1e6 : Number((value * step).toPrecision(12));
+    }
+    return out;
+  };
   for (const [name, texts] of Object.entries(data.touches.texts)) touches[name] = Array.from(arrays[`text:${name}`], (k) => texts[k]);
   for (const [name, step] of Object.entries(data.touches.steps)) touches[name] = numbers(arrays[`number:${name}`], step);
   const anchor = new Float32Array(arrays.anchor.length), low = data.mesh.low;

@@ -33,18 +33,20 @@ globalThis.probekitView = (canvas, data) => {
   const controls = new T.OrbitControls(camera, canvas);
   controls.minZoom = 0.4;
   controls.maxZoom = 200;
-  let queued = false, afterDraw = () => {}, turned = () => {}, first = true, covered = 0, dragging = false, resting = 0;
+  let queued = false, afterDraw = () => {}, turned = () => {}, first = true, seen = false, covered = 0, dragging = false, resting = 0;
   const draw = () => {
     queued = false;
     // glyphs keep their size on the part until they would cover it: they grow with less than the zoom
     glyphs.size.value = Math.pow(Math.max(camera.zoom, 0.5), -0.55);
     glyphs.lift.value = 3 * data.glyphs.size * glyphs.size.value * 2 / (camera.far - camera.near);
     renderer.render(scene, camera);
-    afterDraw();
-    if (first) {
+    if (!first) afterDraw();
+    else {
       first = false;
       requestAnimationFrame(() => {
         performance.mark("probekit:first-view");
+        seen = true;
+        afterDraw(); // which may ask what hides what: the tree for that is not waited for
         (window.requestIdleCallback ?? ((call) => setTimeout(call, 200)))(prepare);
       });
     }
@@ -203,6 +205,8 @@ globalThis.probekitView = (canvas, data) => {
   return {
     radius, surface, ribbons, home, pickAt, surfaceAt, redraw, project, isHidden,
     onDraw(call) { afterDraw = call; },
+    /** Whether the first picture was drawn: what is laid over it comes after it. */
+    isSeen: () => seen,
     /** Where a touch is on the canvas [CSS px], or null. */
     place(row) {
       if (!placed(row)) return null;
