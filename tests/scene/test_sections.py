@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,7 +13,12 @@ from probekit.errors import InputError
 from probekit.plan.targets.curves import Curve
 from probekit.scene.round_steps import round_down
 from probekit.scene.sections import beside, face_limits, plane_of, with_sections
-from probekit.study.sectioning import sectioned
+from probekit.study.model import Study
+from probekit.study.sectioning import sectioned, sections_of
+
+
+def asking(*sections: dict, folder: Path) -> Study:
+    return Study(folder / "study.toml", {"section": list(sections)}, "0" * 64)
 
 
 def ring(radius: float = 20.0) -> Curve:
@@ -96,9 +103,9 @@ def test_planes_and_round_numbers():
         ({"point": [0, 0, 0]}, "a key is missing"),
     ],
 )
-def test_what_a_study_may_not_ask_is_named(nominal, built, tmp_path, wanted, said):
+def test_what_a_study_may_not_ask_is_named(nominal, tmp_path, wanted, said):
     with pytest.raises(InputError, match=said) as told:
-        sectioned(built, [{"how": "boundary", "face": "skin"}, wanted], nominal, tmp_path / "study.toml")
+        sections_of(asking({"how": "boundary", "face": "skin"}, wanted, folder=tmp_path), nominal)
     assert "section 2" in str(told.value)
     assert "study.toml" in str(told.value)
 
@@ -108,10 +115,10 @@ def test_a_study_names_sections_by_how(nominal, built, tmp_path):
         {"how": "boundary", "face": "skin", "name": "rim", "within": 3},
         {"point": [50, 0, 0], "normal": [1, 0, 0]},
     ]
-    scene = sectioned(built, wanted, nominal, tmp_path / "study.toml")
+    scene = sectioned(built, sections_of(asking(*wanted, folder=tmp_path), nominal), nominal)
     assert [one.name for one in scene.sections] == ["rim", "section 2"]
     rim = scene.sections[0]
     assert rim.within == 3
     assert set(rim.curve.faces) != {"wall"}
     with pytest.raises(InputError, match="too many sections"):
-        sectioned(built, wanted * 26, nominal, tmp_path / "study.toml")
+        sections_of(asking(*wanted * 26, folder=tmp_path), nominal)
