@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -126,8 +126,8 @@ def branches(case: Case) -> list[Finding] | NotMade:
                 unset.add((block.line, f"parameter #{number:g} is read before it is set"))
 
     for steps in runs_of(case, before):
-        new = tuple(step for step in steps if _key(step) not in seen)
-        seen |= {_key(step) for step in new}
+        new = _new_steps(steps, seen)
+        seen |= {_key(step) for step in steps}
         own = replace(case, steps=new)
         for rule in (*(rule for rule in RULES if rule.__name__ in _OF_BRANCHES), collision) if new else ():
             outcome_of = rule(own)
@@ -145,6 +145,19 @@ def branches(case: Case) -> list[Finding] | NotMade:
         ]
     found += gathered(sorted(unset), "stop", "It may hold anything from an earlier program.")
     return list({(one.line, one.what): one for one in found}.values())
+
+
+def _new_steps(steps: Sequence[Step], seen: Collection[object]) -> tuple[Step, ...]:
+    """The steps that were not seen; a touch with all that stands after it, also where only the move away is new.
+
+    Away from a touch the probe may be near, and a record tells where the touch should be.
+    """
+    wanted = [_key(step) not in seen for step in steps]
+    rows = [row for row, step in enumerate(steps) if step.kind in MOVES]
+    for row, following in zip(rows, (*rows[1:], len(steps)), strict=True):
+        if steps[row].kind == "probe" and any(wanted[row : following + 1]):
+            wanted[row:following] = [True] * (following - row)
+    return tuple(step for step, new in zip(steps, wanted, strict=True) if new)
 
 
 def _stops_for_good(steps: Sequence[Step]) -> list[Finding]:
