@@ -247,7 +247,13 @@ def test_where_nothing_watches_the_way_it_ends_slowly_by_itself(tmp_path: Path, 
 def test_where_the_way_is_watched_it_is_as_fast_as_planned(tmp_path: Path) -> None:
     alone = [('milling = "milling.nc"\n', ""), ('after = "OPERATION 1"\n', "")]
     study = pk.study.load(tiny.write(tmp_path, ("tool = 20\n", 'tool = 20\ndialect = "rs274_flow"\n'), *alone))
-    assert pk.study.plan(study).touching.near_feed is None
+    planned = pk.study.plan(study)
+    assert planned.touching.near_feed is None
+    programmed = pk.study.program(study, planned)
+    assert programmed.findings.of("stop") == ()
+    slip = re.sub(r"G38\.3 ", "G1 ", programmed.text, count=1)
+    assert slip != programmed.text
+    assert "watched_alike" in stops(planned, slip)
 
 
 def test_a_program_in_a_dialect_of_ones_own_is_checked_and_tried(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches, path
 from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
 from .offsets import length_offset, work_offset
+from .watching import watched_alike
 
 __all__ = ["RULES", "exact_path"]
 
@@ -365,6 +366,7 @@ def _all() -> Iterator[Rule]:
         records,
         place_known,
         unknown_words,
+        watched_alike,
         modes,
         orientation,
         program_end,

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 from ...plan.kinematics import Kinematics
 from ..reading.modal import WATCHED
 from ..reading.source import Source
 from ..reading.steps import MOVES, Recorded, Step, first_touches
 from ..reading.words import parse
+from .watching import before_touches
 
 __all__ = ["confirmations", "manner", "restart_rows", "unproved_poses"]
 
@@ -96,8 +96,8 @@ def manner(steps: Sequence[Step]) -> list[str]:
     moves = [(row, step) for row, step in enumerate(steps) if step.kind in MOVES]
     slow = sorted({s.feed for row, s in moves if s.kind == "probe" and row not in fast and s.feed})
     first = sorted({steps[row].feed for row in fast if steps[row].feed})
-    before = [b for (_, b), (_, s) in pairwise(moves) if s.kind == "probe" and b.kind == "feed"]
-    near = sorted({step.feed for step in before if step.feed and step.state.distance == "G90"})
+    before = before_touches(steps)
+    near = sorted({step.feed for step in before if step.feed})
 
     def told(feeds: Sequence[float]) -> str:
         return " and ".join(f"{feed:g}" for feed in feeds)
@@ -111,7 +111,7 @@ def manner(steps: Sequence[Step]) -> list[str]:
     if near:
         lines.append(f"The last move before each touch is made at {told(near)} mm/min.")
     if before:
-        watched = all(step.state.motion == WATCHED for step in before if step.state.distance == "G90")
+        watched = all(step.state.motion == WATCHED for step in before)
         lines.append(_WATCHED if watched else _UNWATCHED)
     return lines
 
