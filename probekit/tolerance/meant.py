@@ -17,8 +17,9 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..errors import InputError, ProbekitError
-from ..fit.motion import FREEDOMS, typical_arm
+from ..fit.motion import FREEDOMS, free_basis, jacobian, typical_arm
 from ..fit.select import select
+from ..fit.undetermined import undetermined_motions
 from ..geometry import cross_matrix
 from ..show import shown
 from .cover import Covered, direction_of
@@ -39,7 +40,7 @@ __all__ = ["Contradiction", "contradictions"]
 _LEAST = 0.01  # mm: basic dimensions are rounded, and models too; common practice, no source
 _SHARE = 0.1  # of the width, which twice the offset is compared with; common practice, no source
 _TURN = 0.1  # deg; common practice, no source
-_HELD = 1e-3  # change of a deviation with a motion below which no touch holds it
+_HELD = 1e-3  # change of the deviations with a motion below which the touches do not hold it
 
 
 @shown
@@ -241,11 +242,9 @@ def _left_free(deviations: pd.DataFrame, datums: Sequence[Datum], free: Iterable
         raise InputError("a datum has no touches")
     centre = foot.mean(axis=0)
     arm = typical_arm(foot, centre)
-    slopes = np.hstack([normal, np.cross(foot - centre, normal) / arm]) / np.sqrt(len(foot))
-    _, held, basis = np.linalg.svd(slopes, full_matrices=True)
-    free_of_them = basis[np.append(held, np.zeros(6 - len(held))) < _HELD].T
-    turn = free_of_them[3:] / arm
-    return np.hstack([named, np.vstack([free_of_them[:3] - np.cross(turn.T, centre).T, turn])])
+    basis = free_basis(np.ones(6, dtype=bool), arm)
+    left = basis @ undetermined_motions(jacobian(np.zeros(6), foot, normal, centre) @ basis, below=_HELD)[0]
+    return np.hstack([named, np.vstack([left[:3] - np.cross(left[3:].T, centre).T, left[3:]])])
 
 
 def _less(values: np.ndarray, columns: np.ndarray) -> np.ndarray:
