@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..show import shown
 from ..touches import Stylus
 from .measuring import allowances_of, measured_from
-from .table import deviations_table
+from .table import deviations_table, other_ball
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from ..nominal import Nominal
 
 __all__ = ["Projection", "distance_function", "projection_on", "require_same", "require_same_ball"]
-
-_SAME_BALL = 1e-6  # mm: no two radii that are meant to be one differ by more
 
 _WORDS = {
     "compensate": ("foot", "target", "approach"),
@@ -231,8 +229,10 @@ def require_same_ball(how: Projection, deviations: pd.DataFrame) -> None:
     InputError
     """
     radius = getattr(how.stylus, "effective_radius", how.stylus)
+    if radius is None or getattr(how.stylus, "map", None) is not None:
+        return
     used = array(deviations, ["radius"])[:, 0]
-    if radius is not None and getattr(how.stylus, "map", None) is None and (np.abs(used - radius) > _SAME_BALL).any():
+    if len(other_ball(used, radius)):
         worst = used[np.nanargmax(np.abs(used - radius))]
         raise InputError(
             "the table was projected with another ball radius",

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from .projection import Projection
 
-__all__ = ["FLAG_WORDS", "deviations_table", "flag_names", "one_radius"]
+__all__ = ["FLAG_WORDS", "deviations_table", "flag_names", "one_radius", "other_ball"]
 
 _SAME = 1e-6  # radii that differ by no more are one [mm]
 
@@ -171,13 +171,18 @@ def _radii(table: pd.DataFrame, how: Projection) -> tuple[Radii, bool]:
     return (lambda directions: np.full(len(directions), radius)), radius > 0
 
 
+def other_ball(radii: np.ndarray, radius: float) -> np.ndarray:
+    """Rows of radii (n,) [mm] that are of another ball than one of this radius; NaN tells none."""
+    return np.flatnonzero(np.abs(radii - radius) > _SAME)
+
+
 def _check_stated(table: pd.DataFrame, radius: float) -> None:
     """Refuse a table whose touches state another radius than the stylus: of two runs that were merged one is then off.
 
     A radius of 0 states none: it is what a table of contact points has.
     """
     stated = array(table, ["radius"])[:, 0] if "radius" in table else np.zeros(len(table))
-    other = np.flatnonzero((stated > 0) & (np.abs(stated - radius) > _SAME))
+    other = other_ball(np.where(stated > 0, stated, np.nan), radius)
     if len(other):
         named = table["touch"].iloc[other[0]] if "touch" in table else other[0]
         raise InputError(
