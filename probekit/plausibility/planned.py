@@ -63,10 +63,14 @@ def missing(touches: pd.DataFrame, plan: pd.DataFrame) -> tuple[np.ndarray, floa
     share : float
         Share of the results that are planned touches.
     """
-    made = _rows_of(touches, plan)
+    return _missing(_rows_of(touches, plan), plan)
+
+
+def _missing(made: np.ndarray, plan: pd.DataFrame) -> tuple[np.ndarray, float]:
+    """As `missing`; `made`: what `_rows_of` found."""
     open_ = np.ones(len(plan), dtype=bool)
     open_[made[made >= 0]] = False
-    return np.flatnonzero(open_ & reached(plan)), int((made >= 0).sum()) / max(len(touches), 1)
+    return np.flatnonzero(open_ & reached(plan)), int((made >= 0).sum()) / max(len(made), 1)
 
 
 def _rows_of(touches: pd.DataFrame, plan: pd.DataFrame) -> np.ndarray:
@@ -165,9 +169,8 @@ def _misnumbered(touches: pd.DataFrame, plan: pd.DataFrame, made: np.ndarray) ->
     return (made >= 0) & (ids[made] != own) & np.isin(own, ids)
 
 
-def _numbers(touches: pd.DataFrame, plan: pd.DataFrame) -> list[Finding]:
-    """A look where numbers of touches are those of other places in the plan."""
-    made = _rows_of(touches, plan)
+def _numbers(touches: pd.DataFrame, plan: pd.DataFrame, made: np.ndarray) -> list[Finding]:
+    """A look where numbers of touches are those of other places in the plan; `made`: what `_rows_of` found."""
     rows = np.flatnonzero(_misnumbered(touches, plan, made))
     if not len(rows):
         return []
@@ -192,7 +195,8 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
     """Whether all that was planned is there; without a plan, whether the numbers of the touches have gaps."""
     if plan is None or not len(plan):
         return _gaps(touches)
-    rows, share = missing(touches, plan)
+    made = _rows_of(touches, plan)
+    rows, share = _missing(made, plan)
     if share < _MOST:
         return [
             Finding(
@@ -204,7 +208,7 @@ def completeness(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Findi
             ),
             *_gaps(touches),
         ]
-    found = _numbers(touches, plan)
+    found = _numbers(touches, plan, made)
     left_out = plan["touch"].to_numpy(dtype=object)[~reached(plan)]
     if len(left_out):
         found.append(
