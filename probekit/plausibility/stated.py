@@ -18,10 +18,8 @@ if TYPE_CHECKING:
 __all__ = ["on_allowance", "on_decision", "on_digits", "on_places", "on_sizes", "on_widths"]
 
 _TENTH, _HUNDREDTH, _THOUSAND = 0.1, 0.01, 1000.0  # of the size of the part, of u; common practice, no source
-_OFF, _SHARE = (
-    0.2,
-    0.02,
-)  # of the size in the model: limits nearer than that may be meant [mm]; common practice, no source
+#: mm, and share of the size in the model: nearer limits may be meant; common practice, no source
+_OFF, _SHARE = 0.2, 0.02
 _MISTAKES = {0.5: "radii for diameters", 2.0: "diameters for radii", 1 / 25.4: "inches for mm"}
 _FEWEST = 5  # touches; fewer may have round numbers by chance
 

@@ -26,16 +26,8 @@ __all__ = [
 ]
 
 _AGAIN = "Write the program again."
-_TELLS = (
-    "IF",
-    "ELSE",
-    "ENDIF",
-    "TEXT",
-    "OBTAIN",
-    "ASSIGN",
-    "DECL",
-    "$$",
-)  # they move nothing, and set nothing that moves
+#: They move nothing, and set nothing that moves.
+_TELLS = {"IF", "ELSE", "ENDIF", "TEXT", "OBTAIN", "ASSIGN", "DECL", "$$"}
 
 
 def frame_as_planned(case: MeasuringCase) -> list[Finding]:
