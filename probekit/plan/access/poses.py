@@ -12,7 +12,7 @@ from ...errors import InputError
 from ..kinematics import Kinematics
 from ..probe import Probe
 
-__all__ = ["checked_poses", "pose_frame", "poses", "tip_offset"]
+__all__ = ["checked_poses", "pose_frame", "poses", "tip_offset", "tip_place"]
 
 
 def pose_frame(kinematics: Kinematics, angles: Sequence[float] = ()) -> np.ndarray:
@@ -64,6 +64,14 @@ def tip_offset(probe: Probe, tip: int, kinematics: Kinematics, angles: Sequence[
         If the probe has no such tip, or there is not one finite angle per axis.
     """
     return pose_frame(kinematics, angles) @ probe.offset(tip)
+
+
+def tip_place(
+    place: np.ndarray, probe: Probe, tip: int, kinematics: Kinematics, angles: Sequence[float] = ()
+) -> np.ndarray:
+    """(3,) where the ball of a tip is in the part frame, the reference ball at a place (3,) of the program [mm]."""
+    at = kinematics.to_part(place, angles, length=probe.tool_length)
+    return np.asarray(at + tip_offset(probe, tip, kinematics, angles))
 
 
 def poses(

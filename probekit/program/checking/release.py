@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from pathlib import Path
 
-from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..deciding.decisions import Entered, Recut, ShiftOffset, decides, linear
@@ -24,7 +23,7 @@ from ..reading.words import parse
 from .by_hand import by_hand
 from .contacts import steps_to_contact
 from .findings import Findings
-from .sheet_frame import checks_of, findings_of, head_of, page_of, section, signatures, ticks, trial_of
+from .sheet_frame import checks_of, findings_of, finished, head_of, section, signatures, ticks, trial_of
 from .sheet_parts import confirmations, manner, restart_rows
 from .sheet_tables import scroll, table
 from .told import to_enter, told, told_decisions
@@ -165,10 +164,7 @@ def release_sheet(
             )
         )
     parts.append(section("To be released by", signatures()))
-    page = page_of(title, "".join(parts))
-    if to is not None:
-        store(to, page.encode("utf-8"))
-    return page
+    return finished(title, parts, to)
 
 
 def _head(title: str, source: Source, text: str, *, merged: bool) -> str:

@@ -7,15 +7,17 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
+from pathlib import Path
 
+from ...files import store
 from .findings import Findings
 from .sheet_tables import table
 
 __all__ = [
     "checks_of",
     "findings_of",
+    "finished",
     "head_of",
-    "page_of",
     "section",
     "signatures",
     "ticks",
@@ -32,17 +34,20 @@ _SIGNS = {
 _CLASS = {"nothing found": "nothing", "not made": "missing"}
 
 
-def page_of(title: str, body: str) -> str:
-    """A whole sheet of its inner HTML."""
+def finished(title: str, parts: Iterable[str], to: str | Path | None) -> str:
+    """A whole sheet of its parts in HTML, written to a file if one is named."""
     style = files(__package__).joinpath("release.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    return (
+    page = (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f"<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'sha256-{digest}'\">\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}: release sheet</title>\n<style>{style}</style>\n</head>\n"
-        f"<body>\n<main>{body}</main>\n</body>\n</html>\n"
+        f"<body>\n<main>{''.join(parts)}</main>\n</body>\n</html>\n"
     )
+    if to is not None:
+        store(to, page.encode("utf-8"))
+    return page
 
 
 def head_of(title: str, file: str, digest: str, state: str, told: str) -> str:

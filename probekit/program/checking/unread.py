@@ -10,12 +10,11 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from pathlib import Path
 
-from ...files import store
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..moves import Index, Move, Touch
 from .release import set_up_of
-from .sheet_frame import head_of, page_of, section, signatures, ticks
+from .sheet_frame import finished, head_of, section, signatures, ticks
 from .sheet_tables import table
 
 __all__ = ["unread_sheet"]
@@ -95,10 +94,7 @@ def unread_sheet(
         section("Touches as planned", _touches(moves, kinematics)),
         section("To be released by", signatures()),
     ]
-    page = page_of(title, "".join(body))
-    if to is not None:
-        store(to, page.encode("utf-8"))
-    return page
+    return finished(title, body, to)
 
 
 def _touches(moves: Sequence[Move], kinematics: Kinematics) -> str:

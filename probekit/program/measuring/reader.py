@@ -16,7 +16,7 @@ import numpy as np
 
 from ...errors import InputError
 from ...geometry import apply_motion
-from ...plan.access.poses import tip_offset
+from ...plan.access.poses import tip_offset, tip_place
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..reading.steps import Recorded, Step
@@ -221,8 +221,7 @@ class _Machine(Memory):
         record = Recorded(number, self.feature, target, out, trigger, angles, sensor.tip)
         self.step(one, "record", detail=record)
         if at is not None:  # the ball's centre less its radius along the normal is what the machine tells
-            centre = self.kinematics.to_part(at, angles, length=self.probe.tool_length)
-            centre = centre + tip_offset(self.probe, sensor.tip, self.kinematics, angles)
+            centre = tip_place(at, self.probe, sensor.tip, self.kinematics, angles)
             self.found[label] = centre - radius * whole[1]
             self.move(one, centre + retract * whole[1])
 

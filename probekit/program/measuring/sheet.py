@@ -14,13 +14,12 @@ from pathlib import Path
 import numpy as np
 
 from ...errors import InputError
-from ...files import store
-from ...plan.access.poses import tip_offset
+from ...plan.access.poses import tip_place
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..checking.findings import Findings
 from ..checking.release import moves_told, set_up_of, touches_of
-from ..checking.sheet_frame import checks_of, findings_of, head_of, page_of, section, signatures, ticks, trial_of
+from ..checking.sheet_frame import checks_of, findings_of, finished, head_of, section, signatures, ticks, trial_of
 from ..checking.sheet_tables import table
 from ..moves import Move
 from ..reading.source import load
@@ -130,6 +129,12 @@ def measuring_sheet(
     except InputError:
         reading = None
     left_out = _list(omitted)
+    said: list[str] = []
+    moved: list[str] = []
+    if reading is not None:
+        said = _read(reading, kinematics, probe, limits_of(moves))
+        balls = moves_told(_of_balls(reading, kinematics, probe), kinematics, _PLACES)
+        moved = [section("Touches", touches_of(reading.steps, kinematics)), section("Moves of the probe", balls)]
     parts = [
         head_of(title, f"{len(source.lines)} lines", digest, "NOT RELEASED", told),
         section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{findings_of(findings)}"),
@@ -138,21 +143,13 @@ def measuring_sheet(
         section("Before it runs", ticks(_CAUTIONS)),
         section("Set-up", set_up_of([*set_up, ("Coordinate system", frame)], kinematics, probe)),
         *([section("What the dialect cannot spell", left_out)] if left_out else []),
-        *([] if reading is None else _read(reading, kinematics, probe, limits_of(moves))),
+        *said,
         section("Checks", checks_of(findings)),
         *([section("Trial on a model of the machine", trial_of(trial) + ticks(_TRIAL))] if trial else []),
-        *([] if reading is None else [section("Touches", touches_of(reading.steps, kinematics))]),
-        *(
-            []
-            if reading is None
-            else [section("Moves of the probe", moves_told(_of_balls(reading, kinematics, probe), kinematics, _PLACES))]
-        ),
+        *moved,
         section("To be released by", signatures()),
     ]
-    page = page_of(title, "".join(parts))
-    if to is not None:
-        store(to, page.encode("utf-8"))
-    return page
+    return finished(title, parts, to)
 
 
 def _read(reading: Reading, kinematics: Kinematics, probe: Probe, limits: Sequence[Limit]) -> list[str]:
@@ -168,10 +165,9 @@ def _of_balls(reading: Reading, kinematics: Kinematics, probe: Probe) -> list[St
     """The steps, ending where the machine tells: at the ball of the selected sensor, in the part frame."""
     found = []
     for step, setting in zip(reading.steps, reading.settings, strict=True):
-        angles, tip = step.angles_end, 0 if setting.sensor is None else setting.sensor.tip
-        place = kinematics.to_part(np.array(step.end), angles, length=probe.tool_length)
-        place = place + tip_offset(probe, tip, kinematics, angles)
-        found.append(replace(step, end=tuple(float(c) for c in place)))
+        tip = 0 if setting.sensor is None else setting.sensor.tip
+        place = tip_place(np.array(step.end), probe, tip, kinematics, step.angles_end)
+        found.append(replace(step, end=tuple(place.tolist())))
     return found
 
 

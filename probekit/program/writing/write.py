@@ -10,7 +10,7 @@ import numpy as np
 
 from ...columns import NORMAL, TARGET
 from ...errors import InputError, ProbekitWarning
-from ...plan.access.poses import tip_offset
+from ...plan.access.poses import tip_offset, tip_place
 from ...plan.kinematics import Kinematics
 from ...plan.probe import Probe
 from ..deciding.decisions import Entered, Milling, Recut, ShiftOffset, Step, Switch, UseOffset, decides
@@ -357,8 +357,7 @@ class _Writer:
         form, at = self.dialect.numbers["position"], self.at
         self.inside(tuple(float(form(c)) for c in at), move)
         if self.dialect.coordinates == "part":
-            at = self.kinematics.to_part(at, self.angles, length=self.probe.tool_length)
-            at = at + tip_offset(self.probe, self.tip, self.kinematics, self.angles)
+            at = tip_place(at, self.probe, self.tip, self.kinematics, self.angles)
         return {axis: form(c) for axis, c in zip(_AXES, at, strict=True)}
 
     def inside(self, at: tuple[float | None, ...], move: Move) -> None:
