@@ -125,7 +125,7 @@ def told_following(programmed: Program, planned: Plan) -> list[str]:
         lines += ["", f"Then a person reads, judges and enters, and runs {one.name}:"]
         lines += [f"  {entry.sentence}" for entry in enter]
         lines += [f"  {one.findings.sentence}"]
-        lines += [f"  {f.severity:<5} line {f.line}: {f.what} {f.todo}" for f in one.findings if f.severity == "stop"]
+        lines += [f"  {f.severity:<5} line {f.line}: {f.said}" for f in one.findings if f.severity == "stop"]
         enter = one.enter
     if enter:
         lines += ["", "Then a person reads and judges:", *[f"  {entry.sentence}" for entry in enter]]

@@ -217,7 +217,7 @@ def summary(
         else:
             lines += [f"  {programmed.findings.sentence}"]
             lines += [
-                f"  {one.severity:<5} line {one.line}: {one.what} {one.todo}"
+                f"  {one.severity:<5} line {one.line}: {one.said}"
                 for one in programmed.findings
                 if one.severity != "note"
             ]
@@ -241,7 +241,7 @@ def _of_dry_run(programmed: Program) -> list[str]:
     found = programmed.dry_findings
     lines = [f"  Dry run, first of all and without a part: {programmed.dry_name}"]
     if found is not None and found.of("stop"):
-        lines += [f"  {one.severity:<5} line {one.line} of it: {one.what} {one.todo}" for one in found.of("stop")]
+        lines += [f"  {one.severity:<5} line {one.line} of it: {one.said}" for one in found.of("stop")]
     return lines
 
 

@@ -74,7 +74,7 @@ class Checked:
 
     def _told(self, one: Finding) -> str:
         where = f"{self.file.name}:{one.line}" if one.line else self.file.name
-        return f"{where}: {one.severity}: {one.what}. {one.todo}"
+        return f"{where}: {one.severity}: {one.said}"
 
     def _edited(self) -> str:
         if not self.edited and not self.missing:

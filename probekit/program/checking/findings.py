@@ -42,7 +42,12 @@ class Finding:
     def sentence(self) -> str:
         """All of it, as one line of text."""
         where = f"line {self.line}: " if self.line else ""
-        return f"{self.severity}: {where}{self.what}. {self.todo}"
+        return f"{self.severity}: {where}{self.said}"
+
+    @property
+    def said(self) -> str:
+        """What was found, and what to do."""
+        return f"{self.what}. {self.todo}"
 
 
 @dataclass(frozen=True)
