@@ -241,8 +241,8 @@ def _prepare(options: argparse.Namespace, *, steps: int) -> int:
             tried = study.trial(wanted, planned, programmed, ran, progress=progress)
         artefact = study.artefact.proposed(planned)
         more = {"artefact": artefact, "as_qif": options.qif}
-        paths = study.write_preparation(wanted, results.folder, planned, programmed, ran, tried, **more)
-    lines = study.summary(planned, programmed, ran, tried, artefact)
+        paths = study.outputs.write_preparation(wanted, results.folder, planned, programmed, ran, tried, **more)
+    lines = study.outputs.summary(planned, programmed, ran, tried, artefact)
     say(wrapped(*lines, width=110) + "\n")
     say("written: " + ", ".join(str(path) for path in paths))
     if ran is not None and not ran.stopped and len(ran.table):

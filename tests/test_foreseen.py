@@ -22,7 +22,7 @@ def test_what_is_not_touched_is_named(tmp_path):
     assert any(text.startswith("the alignment:") for text in said)
     assert any(text.startswith("sides:") for text in said)
     assert not any(text.startswith("top:") for text in said)
-    lines = "\n".join(study.summary(planned))
+    lines = "\n".join(study.outputs.summary(planned))
     assert "NOT ENOUGH TOUCHES" in lines
     assert "sides:" in lines
 
@@ -34,7 +34,7 @@ def test_a_plan_that_will_do_says_nothing(tmp_path):
         ('[[tolerance]]\nname = "sides"\nwidth = 0.2\nfeatures = ["front", "left"]\n', ""),
     )
     assert foreseen(planned) == []
-    assert "NOT ENOUGH" not in "\n".join(study.summary(planned))
+    assert "NOT ENOUGH" not in "\n".join(study.outputs.summary(planned))
 
 
 def test_a_virtual_probe_of_another_radius_is_told(tmp_path):

@@ -108,7 +108,7 @@ def test_what_a_control_keeps_reads_as_what_it_recorded(flow, parts, tmp_path):
         ran = simulated(one, (0.3, -0.4, 0.5))
         folder = tmp_path / str(number)
         folder.mkdir()
-        pk.study.write_preparation(one.study, folder, one.planned, one.programmed, ran)
+        pk.study.outputs.write_preparation(one.study, folder, one.planned, one.programmed, ran)
         moves = pk.touches.read_moves(folder / "moves.csv")
         kept = pk.touches.read_parameters(folder / "parameters.txt", moves, plan=folder / "plan.csv")
         read = pk.touches.from_program(kept, moves, kinematics=one.planned.kinematics, probe=one.planned.probe)

@@ -13,6 +13,7 @@ from thorough import count, some
 import probekit as pk
 from probekit import InputError, cli
 from probekit.tolerance import Profile, profile
+from probekit.touches.repeats import mean_of_repeats
 from probekit.uncertainty import Scatter
 from probekit.verdict import classify, proved
 
@@ -209,8 +210,8 @@ def test_repeats_of_another_place_are_refused() -> None:
     first = table_of(np.zeros(3)).assign(x0=[0.0, 5.0, 9.0], y0=0.0, z0=0.0, i=0.0, j=0.0, k=1.0)
     again = first.iloc[:2].assign(x0=[0.0, 6.0])
     with pytest.raises(InputError, match="touch 2"):
-        pk.touches.mean_of_repeats(first, again)
-    found, notes = pk.touches.mean_of_repeats(first, first.iloc[[1, 1, 1]].assign(z=0.04))
+        mean_of_repeats(first, again)
+    found, notes = mean_of_repeats(first, first.iloc[[1, 1, 1]].assign(z=0.04))
     assert found["z"].tolist() == pytest.approx([0.0, 0.03, 0.0])
     assert found["times"].tolist() == [1, 4, 1]
     assert "+0.0400" in notes[0]

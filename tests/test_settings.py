@@ -11,7 +11,8 @@ from machine.probing_text import probing_text
 from tolerance.inspected import elsewhere
 
 import probekit as pk
-from probekit.machine import Lobing, ReferenceSphere
+from probekit.machine import ReferenceSphere
+from probekit.machine.errors import Lobing
 from probekit.settings import read_settings
 from probekit.study.machinery import probe_of
 

@@ -12,44 +12,16 @@ from ..lazily import on_first_use
 if TYPE_CHECKING:
     from .artefacts import ReferenceRing, ReferenceSphere
     from .chips import Chip
-    from .errors import (
-        Backlash,
-        BallOffset,
-        ErrorGrid,
-        Latency,
-        Lobing,
-        MissedTriggers,
-        Repeatability,
-        RotaryError,
-        Scale,
-        Squareness,
-        Stuck,
-        Warming,
-    )
     from .made import AsMade, Hill
-    from .measuring import run_measuring
     from .virtual import run
 
 __all__ = [
     "AsMade",
-    "Backlash",
-    "BallOffset",
     "Chip",
-    "ErrorGrid",
     "Hill",
-    "Latency",
-    "Lobing",
-    "MissedTriggers",
     "ReferenceRing",
     "ReferenceSphere",
-    "Repeatability",
-    "RotaryError",
-    "Scale",
-    "Squareness",
-    "Stuck",
-    "Warming",
     "run",
-    "run_measuring",
 ]
 
 if not TYPE_CHECKING:
@@ -58,10 +30,7 @@ if not TYPE_CHECKING:
         {
             "artefacts": "ReferenceRing ReferenceSphere",
             "chips": "Chip",
-            "errors": "Backlash BallOffset ErrorGrid Latency Lobing MissedTriggers Repeatability RotaryError Scale "
-            "Squareness Stuck Warming",
             "made": "AsMade Hill",
-            "measuring": "run_measuring",
             "virtual": "run",
         },
     )

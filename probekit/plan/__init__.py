@@ -24,20 +24,12 @@ from ..lazily import on_first_use
 
 if TYPE_CHECKING:
     from .access.clearance import Obstacles
-    from .access.few import few_poses
     from .access.poses import poses
     from .access.reach import reach
     from .kinematics import Kinematics, RotaryAxis
     from .probe import Probe, Tip
     from .route.pace import Pace
     from .route.route import order
-    from .targets.count import (
-        risk_table,
-        spacing_for_sagitta,
-        spacing_for_spot,
-        touches_by_feature,
-        touches_for_coverage,
-    )
     from .targets.curves import along
     from .targets.gaps import fill_gaps
     from .targets.lines import boundary, offset, project, section
@@ -67,7 +59,6 @@ __all__ = [
     "boundary",
     "drop",
     "farthest",
-    "few_poses",
     "fill_gaps",
     "grid_along",
     "grid_uv",
@@ -87,13 +78,8 @@ __all__ = [
     "project",
     "reach",
     "rings",
-    "risk_table",
     "scan",
     "section",
-    "spacing_for_sagitta",
-    "spacing_for_spot",
-    "touches_by_feature",
-    "touches_for_coverage",
 ]
 
 if not TYPE_CHECKING:
@@ -101,14 +87,12 @@ if not TYPE_CHECKING:
         __name__,
         {
             "access.clearance": "Obstacles",
-            "access.few": "few_poses",
             "access.poses": "poses",
             "access.reach": "reach",
             "kinematics": "Kinematics RotaryAxis",
             "probe": "Probe Tip",
             "route.pace": "Pace",
             "route.route": "order",
-            "targets.count": "risk_table spacing_for_sagitta spacing_for_spot touches_by_feature touches_for_coverage",
             "targets.curves": "along",
             "targets.gaps": "fill_gaps",
             "targets.lines": "boundary offset project section",

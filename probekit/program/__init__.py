@@ -9,10 +9,8 @@ from ..lazily import on_first_use
 if TYPE_CHECKING:
     from .checking.checks import check
     from .checking.release import release_sheet
-    from .measuring.checks import check_measuring
     from .merging.difference import difference
     from .merging.merge import merge
-    from .moves import dry_of
     from .reading.interpreter import run
     from .writing.compose import moves_of, table_of
     from .writing.dialect import dialect_names, example_dialect
@@ -22,10 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check",
-    "check_measuring",
     "dialect_names",
     "difference",
-    "dry_of",
     "example_dialect",
     "merge",
     "moves_of",
@@ -43,10 +39,8 @@ if not TYPE_CHECKING:
         {
             "checking.checks": "check",
             "checking.release": "release_sheet",
-            "measuring.checks": "check_measuring",
             "merging.difference": "difference",
             "merging.merge": "merge",
-            "moves": "dry_of",
             "reading.interpreter": "run",
             "writing.compose": "moves_of table_of",
             "writing.dialect": "dialect_names example_dialect",

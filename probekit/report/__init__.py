@@ -3,8 +3,7 @@
 from .compare_page import Side, compare_page
 from .page import page
 from .plan_page import plan_page
-from .recut_files import recut_files
 from .spreadsheet import workbook
 from .tables import tables
 
-__all__ = ["Side", "compare_page", "page", "plan_page", "recut_files", "tables", "workbook"]
+__all__ = ["Side", "compare_page", "page", "plan_page", "tables", "workbook"]

@@ -12,7 +12,6 @@ from ..lazily import on_first_use
 if TYPE_CHECKING:
     from .inspection import run
     from .model import load
-    from .outputs import summary, write_preparation
     from .preparation import plan, program, simulate
     from .rechecking import check
     from .trying import trial
@@ -25,10 +24,8 @@ __all__ = [
     "program",
     "run",
     "simulate",
-    "summary",
     "trial",
     "write",
-    "write_preparation",
 ]
 
 if not TYPE_CHECKING:
@@ -37,7 +34,6 @@ if not TYPE_CHECKING:
         {
             "inspection": "run",
             "model": "load",
-            "outputs": "summary write_preparation",
             "preparation": "plan program simulate",
             "rechecking": "check",
             "trying": "trial",

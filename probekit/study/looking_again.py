@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from .. import touches
 from ..errors import InputError
+from ..touches.repeats import mean_of_repeats
 from .measured import touches_of
 from .model import Study
 
@@ -50,7 +50,7 @@ def all_touches_of(study: Study, part: Nominal) -> tuple[pd.DataFrame, list[str]
     if "again_plan" in given:
         second["plan"] = given["again_plan"]
     again = touches_of(with_touches(study, **second), part)
-    table, notes = touches.mean_of_repeats(touches_of(kept, part), again)
+    table, notes = mean_of_repeats(touches_of(kept, part), again)
     if "budget" not in study.settings:
         notes.append(
             "[uncertainty] u does not say how much of it repeats share, so touches made again count as no surer than "

@@ -307,7 +307,7 @@ def program(study: Study, planned: Plan, *, progress: Progress | None = None) ->
 
     first = 0 if parts else None
     findings = checks(probing if merged is None else merged.text, first)
-    dry = write(programs.dry_of(straight(planned.steps)), f"{name}-DRY", whole=True)
+    dry = write(programs.moves.dry_of(straight(planned.steps)), f"{name}-DRY", whole=True)
     tell("checking the dry run", 0.8)
     dry_findings = checks(dry, None)
     omitted = programs.omissions(moves, dialect)

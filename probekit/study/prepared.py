@@ -261,8 +261,10 @@ class Plan:
 
     def _check_measuring(self, text: str | bytes | Path | Source, dialect: Dialect) -> Findings:
         """Check a program of a coordinate measuring machine."""
+        from ..program.measuring.checks import check_measuring
+
         route = self.route
-        return programs.check_measuring(
+        return check_measuring(
             text,
             kinematics=self.kinematics,
             probe=self.probe,

@@ -80,7 +80,9 @@ def ran(programmed: Program, arguments: Mapping[str, Any]) -> machine.results.Ru
     """
     arguments = dict(arguments)
     if programmed.dialect.language:
-        return machine.run_measuring(programmed.text, **arguments)
+        from ..machine.measuring import run_measuring
+
+        return run_measuring(programmed.text, **arguments)
     sign, errors_of = arguments.pop("sign", 1.0), arguments.pop("errors_of", {})
     usual = arguments.get("errors", ())
     whole = machine.run(programmed.text, **{**arguments, "errors": errors_of.get(0, usual)})

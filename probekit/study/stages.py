@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from .. import deviation, fit, touches, uncertainty, verdict
+from ..touches.check import check as check_touches
 from ..uncertainty import Budget, Scatter
 from .about import Known, about_of
 from .aligning import align, attempt, unplaced
@@ -84,7 +85,7 @@ def taken(study: Study, tell: Progress, models: Models | None) -> Taken:
     measured, said = targets_placed(study, measured, part)
     about, contradicted = about_of(study, measured)
     measured.attrs |= {name: value for name, value in about.items() if value is not None}
-    notes = [*notes, *said, *contradicted, *touches.check(measured, diagonal=part.diagonal, aim=False)]
+    notes = [*notes, *said, *contradicted, *check_touches(measured, diagonal=part.diagonal, aim=False)]
     notes += qualification_notes(qualified, measured)
     stylus = stylus_of(study, qualified)
     budget = budget_of(study, part, qualified)

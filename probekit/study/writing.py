@@ -11,6 +11,7 @@ from .. import plausibility, report
 from ..csv_text import csv_text
 from ..errors import InputError
 from ..files import store
+from ..report.recut_files import recut_files
 from .about import missing, words
 from .content import further, touches_again
 from .places import INSPECTION, result_set
@@ -89,7 +90,7 @@ def write(
         )
         for kind in also:
             store(to[kind], FURTHER[kind](inspection, content))
-        recut = report.recut_files(inspection.action.recut, about["stamp"], there)
+        recut = recut_files(inspection.action.recut, about["stamp"], there)
     kinds = {"report", "csv", "json", *(["again"] if len(again) else []), *also, *recut}
     return {kind: results.folder / name for kind, name in INSPECTION.items() if kind in kinds}
 

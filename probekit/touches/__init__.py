@@ -6,24 +6,20 @@ One row per touch; the columns and the metadata are described in `probekit.touch
 
 from __future__ import annotations
 
-from .check import check
 from .cloud import read_cloud
 from .compensation import compensate
 from .control import from_program, read_moves, read_parameters
 from .csv_file import read, read_plan
 from .csv_writing import write
 from .lobing import RadiusMap
-from .repeats import mean_of_repeats
 from .stylus import Stylus
 from .text_file import read_text
 
 __all__ = [
     "RadiusMap",
     "Stylus",
-    "check",
     "compensate",
     "from_program",
-    "mean_of_repeats",
     "read",
     "read_cloud",
     "read_moves",

@@ -1,6 +1,6 @@
 """Verdicts: decision rules, probability of conformity, and the verdict on touch, tolerance, feature and part."""
 
 from .classify import classify, judge
-from .rules import conformity, guarded, proved, simple
+from .rules import guarded, proved, simple
 
-__all__ = ["classify", "conformity", "guarded", "judge", "proved", "simple"]
+__all__ = ["classify", "guarded", "judge", "proved", "simple"]

@@ -86,7 +86,7 @@ def classify(
         so much more is not decided.
     earlier : Verdict, optional
         Of the first look, where this is the second one by a rule for two (`proved(looks=2)`): the table holds the means
-        over all touches at each place (`probekit.touches.mean_of_repeats`), the scatter is that of the means
+        over all touches at each place (`probekit.touches.repeats.mean_of_repeats`), the scatter is that of the means
         (`Scatter.repeated`). What either look proves counts.
 
     Returns

@@ -6,12 +6,12 @@ import pytest
 import shapes
 import trimesh
 
-from probekit import report
 from probekit.action import Cutter, recut_map, suggest
 from probekit.action.ball_reach import reach
 from probekit.action.smooth import smooth
 from probekit.deviation import project
 from probekit.nominal import Nominal
+from probekit.report.recut_files import recut_files
 from probekit.tolerance import profile
 from probekit.verdict import classify, proved
 
@@ -187,7 +187,7 @@ def test_the_field_is_that_of_a_gaussian_process():
 
 def test_the_files_can_be_read_and_carry_cautions(tmp_path):
     found = recut_map(on_saddle(), SADDLE, cutters=[Cutter(5, ("face",), "finish", radius=4.0)])
-    assert report.recut_files(found, "study x", tmp_path) == ["recut", "recut_field", "recut_mesh"]
+    assert recut_files(found, "study x", tmp_path) == ["recut", "recut_field", "recut_mesh"]
     for name, table in (("recut.csv", found.table), ("recut_field.csv", found.field)):
         text = (tmp_path / name).read_text()
         head = [line for line in text.splitlines() if line.startswith("#")]
@@ -200,7 +200,7 @@ def test_the_files_can_be_read_and_carry_cautions(tmp_path):
     mesh = trimesh.load(tmp_path / "recut.ply", process=False)
     assert len(mesh.vertices) == len(found.vertices)
     assert len(np.unique(mesh.visual.vertex_colors, axis=0)) > 20
-    assert report.recut_files(None, "", tmp_path) == []
+    assert recut_files(None, "", tmp_path) == []
 
 
 def test_a_region_that_a_zone_outside_the_material_asks_for():

@@ -29,8 +29,8 @@ from probekit.field.artefact import Artefact, estimate
 from probekit.field.artefact_plan import Proposal, propose
 from probekit.field.unknowns import Unknowns, unknowns
 from probekit.geometry import make_motion
-from probekit.machine import AsMade, Repeatability, run
-from probekit.machine.errors import MachineError, Place
+from probekit.machine import AsMade, run
+from probekit.machine.errors import MachineError, Place, Repeatability
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.touches import Stylus
 from probekit.uncertainty.budget import Budget

@@ -310,7 +310,7 @@ class TestTouches:
         many = np.arange(1, 2000)
         exact = many[np.argmax([((1 - p * inside) ** n).mean() <= 0.05 for n in many])]
         assert needed[0] == pytest.approx(exact, rel=0.1)
-        assert exact > pk.plan.targets.count.touches_for_defect(p, 0.05)  # which knows of no borders
+        assert exact > pk.plan.count.touches_for_defect(p, 0.05)  # which knows of no borders
 
     def test_a_grid_misses_what_fits_between_its_touches_only(self):
         surface, grid = self.plate(6000, seed=1), self.plate(60)  # spacing 10: a spot of 10 sqrt(2) mm is always hit

@@ -28,7 +28,7 @@ def scenarios(**changes) -> gauge.Scenarios:
         "good": lambda _: PART,
         "faults": {"thick": lambda size, _: pk.machine.AsMade(PART, offset={"top": size})},
         "sizes": {"thick": (0.003, 0.005, 0.02)},
-        "errors": (pk.machine.Repeatability(SIGMA),),
+        "errors": (pk.machine.errors.Repeatability(SIGMA),),
     }
     return gauge.Scenarios(**given | changes)
 

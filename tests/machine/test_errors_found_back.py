@@ -6,22 +6,19 @@ import shapes
 from machine.probing_text import probing_text, targets_at
 
 from probekit.errors import InputError
-from probekit.machine import (
-    AsMade,
+from probekit.machine import AsMade, ReferenceRing, ReferenceSphere, run
+from probekit.machine.errors import (
     Backlash,
     BallOffset,
     ErrorGrid,
     Latency,
     Lobing,
     MissedTriggers,
-    ReferenceRing,
-    ReferenceSphere,
     Repeatability,
     RotaryError,
     Scale,
     Squareness,
     Warming,
-    run,
 )
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 

@@ -9,7 +9,8 @@ from machine.probing_text import probing_text, targets_at
 from scipy.spatial.transform import Rotation
 
 from probekit import deviation, fit, touches
-from probekit.machine import AsMade, Hill, Lobing, Repeatability, Scale, run
+from probekit.machine import AsMade, Hill, run
+from probekit.machine.errors import Lobing, Repeatability, Scale
 from probekit.nominal import load
 
 DATA = Path(__file__).parents[2] / "data"

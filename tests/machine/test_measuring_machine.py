@@ -9,7 +9,7 @@ import pytest
 from measuring import measuring_study
 
 import probekit as pk
-from probekit.machine import MissedTriggers, Stuck
+from probekit.machine.errors import MissedTriggers, Stuck
 from probekit.study.running import machine_of, ran
 from probekit.study.trying import trial
 
@@ -29,7 +29,7 @@ def moved(solid: pk.nominal.Nominal, way: tuple[float, float, float]) -> pk.nomi
 def test_it_touches_where_the_milling_machine_does(done) -> None:
     study, planned, _, arguments = done
     common = {key: arguments[key] for key in ("made", "probe", "kinematics", "fixtures")}
-    own = pk.machine.run_measuring(done[2].text, **common)
+    own = pk.machine.measuring.run_measuring(done[2].text, **common)
     moves = [move for move in planned.moves if type(move).__name__ not in ("StopIf", "Confirm")]
     text = pk.program.write(moves, "rs274", kinematics=planned.kinematics, probe=planned.probe, whole=True)
     other = pk.machine.run(text, home=(0.0, 0.0, 400.0), **common)

@@ -12,7 +12,8 @@ from undercut import BODY, MACHINES, STAR, clear_of, planned, routed, t_slot, ta
 
 from probekit import deviation, plan, program, touches
 from probekit.errors import InputError
-from probekit.machine import AsMade, Lobing, run
+from probekit.machine import AsMade, run
+from probekit.machine.errors import Lobing
 from probekit.plan import Tip
 from probekit.program.reading.steps import MOVES
 

@@ -9,17 +9,8 @@ from machine.probing_text import probing_text, targets_at
 
 from probekit import touches
 from probekit.errors import InputError
-from probekit.machine import (
-    AsMade,
-    Latency,
-    Lobing,
-    MissedTriggers,
-    ReferenceSphere,
-    Repeatability,
-    Scale,
-    Warming,
-    run,
-)
+from probekit.machine import AsMade, ReferenceSphere, run
+from probekit.machine.errors import Latency, Lobing, MissedTriggers, Repeatability, Scale, Warming
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.plan.probe import Probe
 

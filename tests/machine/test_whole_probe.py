@@ -10,7 +10,8 @@ from trimesh import creation
 
 from probekit import nominal
 from probekit.errors import InputError
-from probekit.machine import AsMade, ReferenceSphere, Repeatability, Stuck, run
+from probekit.machine import AsMade, ReferenceSphere, run
+from probekit.machine.errors import Repeatability, Stuck
 from probekit.plan import Kinematics, Probe, RotaryAxis
 
 PROBE = Probe(6.0, 4.0, 50.0, body=((50, 25), (120, 25), (120, 62), (170, 62)), tool_length=170.0)

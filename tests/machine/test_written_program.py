@@ -8,7 +8,8 @@ import shapes
 from scipy.spatial.transform import Rotation
 
 from probekit import deviation, fit, plan, program
-from probekit.machine import AsMade, Backlash, Lobing, Repeatability, run
+from probekit.machine import AsMade, run
+from probekit.machine.errors import Backlash, Lobing, Repeatability
 from probekit.nominal import load
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.plan.probe import Probe

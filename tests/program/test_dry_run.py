@@ -145,7 +145,7 @@ def test_a_dialect_that_says_nothing_of_dry_runs_makes_them_of_its_approach(done
     text = re.sub(r"(?m)^(dry_touch|first_touch|back_off|restart|message|safe_stop) = (\[[^\]]*\]).*\n", "", text)
     (tmp_path / "ours.toml").write_text(text)
     dry = pk.program.write(
-        pk.program.dry_of(programmed.moves),
+        pk.program.moves.dry_of(programmed.moves),
         tmp_path / "ours.toml",
         kinematics=planned.kinematics,
         probe=planned.probe,

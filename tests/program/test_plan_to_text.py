@@ -5,6 +5,7 @@ import pytest
 
 from probekit import plan, program
 from probekit.nominal import from_arrays
+from probekit.plan.access.few import few_poses
 
 CORNERS = np.array([[x, y, z] for x in (-30, 30) for y in (-20, 20) for z in (-15, 15)], dtype=float)
 FACETS = np.array([[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
@@ -23,7 +24,7 @@ def test_a_box_is_planned_written_and_passes_the_checks(letters):
     targets = plan.place(part, points, feature="box (all sides)")
     obstacles = plan.Obstacles(part)
     found = plan.reach(targets, part, PROBE, kinematics=kinematics, obstacles=obstacles)
-    poses = plan.few_poses(found, found.attrs["poses"])
+    poses = few_poses(found, found.attrs["poses"])
     found = plan.reach(targets, part, PROBE, kinematics=kinematics, poses=poses, obstacles=obstacles)
     assert found["reachable"].all()
 

@@ -14,7 +14,7 @@ from scipy.stats import gamma
 
 from probekit.uncertainty import Scatter, shares
 from probekit.uncertainty.causes import CAUSES
-from probekit.verdict import conformity
+from probekit.verdict.rules import conformity
 
 RECTANGULAR = CAUSES["scale_um_per_m"].divisor
 

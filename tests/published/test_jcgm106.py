@@ -8,7 +8,8 @@ tabulated everywhere.
 import numpy as np
 import pytest
 
-from probekit.verdict import conformity, simple
+from probekit.verdict import simple
+from probekit.verdict.rules import conformity
 
 LIMIT, MEASURED, U = -5.40, -5.47, 0.05
 

@@ -14,7 +14,8 @@ from undercut import MACHINES, STAR, planned, t_slot
 
 import probekit as pk
 from probekit.columns import MEASURED, NORMAL, TARGET, TURN
-from probekit.machine import AsMade, Repeatability, run
+from probekit.machine import AsMade, run
+from probekit.machine.errors import Repeatability
 from probekit.program import read_dialect, table_of
 
 DIGITS = 0.6e-4  # simulated.csv and log have four decimals: half a digit, and a little for three axes [mm]

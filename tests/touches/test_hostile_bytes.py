@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from probekit.errors import InputError, ProbekitWarning
-from probekit.touches import check, read, read_text
+from probekit.touches import read, read_text
+from probekit.touches.check import check
 
 PIECES = st.sampled_from(
     [

@@ -13,8 +13,8 @@ from thorough import count
 
 from probekit import deviation, fit, touches
 from probekit.errors import InputError, ProbekitWarning
-from probekit.machine import AsMade, BallOffset, Hill, Lobing, ReferenceRing, ReferenceSphere, Repeatability, run
-from probekit.machine.errors import Contact
+from probekit.machine import AsMade, Hill, ReferenceRing, ReferenceSphere, run
+from probekit.machine.errors import BallOffset, Contact, Lobing, Repeatability
 from probekit.plan.kinematics import Kinematics, RotaryAxis
 from probekit.touches import RadiusMap, Stylus
 from probekit.touches.lobing import map_basis, map_size

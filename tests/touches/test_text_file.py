@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from probekit.errors import InputError, ProbekitWarning
-from probekit.touches import check, read, read_text, write
+from probekit.touches import read, read_text, write
+from probekit.touches.check import check
 
 MAP = {"touch": "No", "feature": "NAME", "x": "X_MEAS", "y": "Y_MEAS", "z": "Z_MEAS"}
 TABLE = "No;NAME;X_MEAS;Y_MEAS;Z_MEAS\n1;bore;1.5;-2.25;3\n2;slot;10;0.125;-7.5\n"

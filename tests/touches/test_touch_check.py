@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from probekit.errors import InputError
-from probekit.touches import check, read
+from probekit.touches import read
+from probekit.touches.check import check
 
 TARGET, NORMAL, MEASURED = ["x0", "y0", "z0"], ["i", "j", "k"], ["x", "y", "z"]
 SIZE = 138.56  # diagonal of the box around a sphere of 40 mm radius [mm]

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from probekit import InputError
-from probekit.verdict import conformity, guarded, simple
-from probekit.verdict.rules import Rule
+from probekit.verdict import guarded, simple
+from probekit.verdict.rules import Rule, conformity
 
 # limits of 1/8 and a guard band of 1/64 are exact in binary: "at the limit" means just that
 LOWER, UPPER, GUARD = -0.125, 0.125, 2.0**-6

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from ...errors import InputError
+from ..errors import InputError
 
 __all__ = [
     *("chance_missed", "risk_table", "spacing_for_sagitta", "spacing_for_spot"),
