@@ -53,6 +53,9 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "by ways of its own": one(r"^MODE/PROG,MAN", "MODE/AUTO,PROG,MAN"),
     "no mode": one(r"^MODE/PROG,MAN\n", ""),
     "a surface of clearance": one(BEFORE, r"SNSET/CLRSRF,50\n\1"),
+    "a detour at the safe plane": one(
+        r"^(GOTO/CART,-?)([0-9.]+)(.*)\n(?=\$\$ PROBEKIT RESTART)", r"\g<0>\g<1>333.0\3\n\g<0>"
+    ),
     # sensors
     "another pose": one(r"SA\(C180_A32_5\)", "SA(C180_A30)"),
     "a sign lost of a pose": one(r"SA\(C180_A32_5\)", "SA(C180_A_32_5)"),

@@ -20,7 +20,7 @@ from ..merging.cutting_again import CUT_BEGIN, CUT_END
 from ..moves import Move, Touch
 from ..reading.source import Source
 from ..reading.steps import MOVES, Step
-from ..reading.words import Block
+from ..reading.words import Block, Value, parse
 
 __all__ = ["BEGIN", "END", "ROUNDING", "SAFE_STOP", "Case", "Clear", "inserted_parts", "is_dry", "known_place"]
 
@@ -123,6 +123,15 @@ class Case:
         if self.tool is not None:
             return frozenset([self.tool])
         return frozenset(s.state.tool for s in self.steps if s.kind == "probe" and s.state.tool is not None)
+
+    def lifts_in(self, line: int) -> bool:
+        """Whether a line lifts to where tools are changed."""
+        return any(lift <= {*self.blocks[line - 1].words} for lift in self._lifts)
+
+    @cached_property
+    def _lifts(self) -> tuple[frozenset[tuple[str, Value]], ...]:
+        """Words of the blocks that lift so."""
+        return tuple(frozenset(word for block in parse(lift) for word in block.words) for lift in self.lifts)
 
     def probe_in(self, step: Step) -> bool:
         """Whether a probe is in the spindle."""

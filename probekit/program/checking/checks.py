@@ -29,6 +29,7 @@ from .planned import rapids_as_planned, touches_as_planned
 from .rules import RULES
 from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
 from .stopping import stops_as_planned
+from .ways import ways_as_planned
 
 __all__ = ["check"]
 
@@ -37,6 +38,7 @@ _ALL = (
     offsets_as_planned,
     touches_as_planned,
     rapids_as_planned,
+    ways_as_planned,
     kept,
     handed_back,
     lifted_for_changes,

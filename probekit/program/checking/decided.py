@@ -30,6 +30,7 @@ from .runs import known, of_control, runs_of, touch_of_line, touched
 from .scenarios import Scenario, scenarios_of
 from .seams import handed_back
 from .stored import counted_from, stored_axis
+from .ways import beside, planned_ways
 
 __all__ = ["branches", "decides_as_planned", "shifts_as_planned"]
 
@@ -119,6 +120,7 @@ def branches(case: Case) -> list[Finding] | NotMade:
     seen = {_key(step) for step in case.steps}
     found: list[Finding] = []
     unset: set[tuple[int, str]] = set()
+    plan = planned_ways(case)
 
     def before(block: Block, control: Interpreter) -> None:
         for number in _own(block):
@@ -129,20 +131,16 @@ def branches(case: Case) -> list[Finding] | NotMade:
         new = _new_steps(steps, seen)
         seen |= {_key(step) for step in steps}
         own = replace(case, steps=new)
+        here = list(handed_back(replace(case, steps=steps)))
         for rule in (*(rule for rule in RULES if rule.__name__ in _OF_BRANCHES), collision) if new else ():
             outcome_of = rule(own)
             if not isinstance(outcome_of, NotMade):
-                found += [
-                    replace(one, what=f"{one.what} (on another branch)")
-                    for one in outcome_of
-                    if one.line and one.severity != "note"
-                ]
+                here += [one for one in outcome_of if one.line and one.severity != "note"]
+        here += beside(case, steps, plan, {step.line for step in new}) if case.moves else ()
+        found += [replace(one, what=f"{one.what} (on another branch)") for one in here]
         found += _stops_for_good(steps)
         changed = [(step.line, "a tool change on another branch") for step in changes_besides(own)]
         found += gathered(changed, "stop", "The probe stays in until the program ends.")
-        found += [
-            replace(one, what=f"{one.what} (on another branch)") for one in handed_back(replace(case, steps=steps))
-        ]
     found += gathered(sorted(unset), "stop", "It may hold anything from an earlier program.")
     return list({(one.line, one.what): one for one in found}.values())
 

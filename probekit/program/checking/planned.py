@@ -19,6 +19,7 @@ from ..writing.slots import slot_of
 from .case import ROUNDING, Case, known_place
 from .findings import Finding, NotMade, gathered
 from .stored import stored_axis
+from .ways import turned
 
 __all__ = ["rapids_as_planned", "touches_as_planned"]
 
@@ -92,7 +93,7 @@ def rapids_as_planned(case: Case) -> list[Finding] | NotMade:
         up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
         if not known_place(step) or up or min(step.start[2], step.end[2]) >= lifted - ROUNDING:
             continue
-        near = ends.get(_turned(step.angles_end))
+        near = ends.get(turned(step.angles_end))
         if near is None or not (np.abs(near - step.end).max(axis=1) <= _SAME).any():
             wrong.append((step.line, "a rapid move of the probe to where the plan has none"))
     return gathered(wrong, "stop", "Make it at the positioning feed of the plan, or lifted.")
@@ -133,7 +134,7 @@ def _rapid_ends(case: Case) -> dict[tuple[float, ...], np.ndarray]:
         if isinstance(move, Index):
             angles = move.angles
         elif isinstance(move, Link):
-            ends.setdefault(_turned(angles), []).append(_program(case, move.to, angles))
+            ends.setdefault(turned(angles), []).append(_program(case, move.to, angles))
     return {key: np.array(places) for key, places in ends.items()}
 
 
@@ -184,7 +185,7 @@ def _differing(plan: _Planned, one: _Made) -> list[tuple[int, str]]:
     wrong = _first_differing(plan, one)
     if not (_near(step.start, plan.again) and _near(step.end, plan.end)):
         wrong.append((step.line, "a touch is made from or to another place than planned"))
-    if _turned(step.angles_end) != _turned(plan.angles):
+    if turned(step.angles_end) != turned(plan.angles):
         wrong.append((step.line, "a touch is made with the rotary axes at other angles than planned"))
     if step.feed is None or not math.isclose(step.feed, touch.feed, rel_tol=0.01):
         told = "no feed" if step.feed is None else f"{step.feed:g} mm/min"
@@ -235,11 +236,6 @@ def _misnamed(pairs: Sequence[tuple[_Planned, _Made]]) -> list[tuple[int, str]]:
 def _program(case: Case, place: Sequence[float], angles: tuple[float, ...]) -> np.ndarray:
     length = case.probe.tool_length if case.probe is not None else 0.0
     return np.asarray(case.kinematics.to_program(np.array(place, dtype=float), angles, length=length))
-
-
-def _turned(angles: Sequence[float]) -> tuple[float, ...]:
-    """Angles as a key: whole turns make no difference."""
-    return tuple(round(angle / _SAME) % round(360.0 / _SAME) for angle in angles)
 
 
 def _near(a: Sequence[float], b: Sequence[float]) -> bool:

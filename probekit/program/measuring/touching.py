@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..checking.case import ROUNDING
 from ..checking.findings import Finding, gathered
 from .case import SAME, MeasuringCase
 from .plan_of import Wanted
@@ -66,8 +65,7 @@ def _differing(plan: Wanted, one: Measured) -> Iterator[str]:
 
 
 def ways_as_planned(case: MeasuringCase) -> list[Finding]:
-    """Moves of the probe go from where to where the plan has them go, or lifted."""
-    lifted = math.inf if case.case.turn_height is None else case.case.turn_height - ROUNDING
+    """Moves of the probe go from where to where the plan has them go, or straight up."""
     places = np.array([place for way in case.planned_ways.values() for place in way])
     before = np.vstack([np.full((1, 3), np.nan), places[:-1, :3]]) if len(places) else places[:, :3]
     back = {one.line for one in case.reading.touches}  # from a touch, wherever the part was found
@@ -75,7 +73,7 @@ def ways_as_planned(case: MeasuringCase) -> list[Finding]:
     for step, _ in case.in_force("feed"):
         first, begun = not begun, True
         up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
-        if up or min(step.start[2], step.end[2]) >= lifted or _same(step.start, step.end):
+        if up or _same(step.start, step.end):
             continue
         there = (np.abs(places - (*step.end, *step.angles_end)) <= 2 * SAME).all(axis=1)
         from_here = (np.abs(before - step.start) <= 2 * SAME).all(axis=1)
