@@ -19,6 +19,7 @@ __all__ = [
     "VERDICT_COLOURS",
     "diverging",
     "hex_of",
+    "is_light",
     "oklab_to_srgb",
     "srgb_to_oklab",
 ]
@@ -141,3 +142,9 @@ def sequential(fraction: np.ndarray) -> np.ndarray:
 def hex_of(rgb: tuple[int, int, int] | np.ndarray) -> str:
     """`#rrggbb` of one sRGB colour in 0..255."""
     return "#{:02x}{:02x}{:02x}".format(*(int(c) for c in rgb))
+
+
+def is_light(colour: str) -> bool:
+    """Whether a dark outline shows better on this colour (`#rrggbb`) than a white one."""
+    srgb = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)])
+    return bool(srgb_to_oklab(srgb)[0] > 0.7)

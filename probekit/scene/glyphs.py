@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..geometry import across
-from .colour import TARGET_COLOURS, VERDICT_COLOURS, hex_of, srgb_to_oklab
+from .colour import TARGET_COLOURS, VERDICT_COLOURS, hex_of, is_light
 from .model import GlyphMesh
 
 __all__ = [
@@ -71,10 +71,11 @@ def name_of(word: str) -> str:
 
 def symbol(word: str, name: str) -> str:
     """Return the flat symbol of a word as an SVG `<symbol>` called `name`, outlined to show on any colour."""
-    outline = "#1b2330" if srgb_to_oklab(np.array(_ALL_COLOURS[word]))[0] > 0.7 else "#fff"
+    fill = hex_of(_ALL_COLOURS[word])
+    outline = "#1b2330" if is_light(fill) else "#fff"
     return (
         f'<symbol id="{name}" viewBox="0 0 24 24"><path d="{SYMBOLS[_ALL_SHAPES[word]]}" stroke="{outline}" '
-        f'fill="{hex_of(_ALL_COLOURS[word])}" stroke-width="2" paint-order="stroke"/></symbol>'
+        f'fill="{fill}" stroke-width="2" paint-order="stroke"/></symbol>'
     )
 
 

@@ -30,8 +30,9 @@ __all__ = ["fits", "page_view", "pick", "view", "zone"]
 def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
     """Show a scene in a notebook.
 
-    It reads out touches. What is interpolated between them under the pointer is read from `page_view`: here each
-    movement of the pointer would try all facets of the part.
+    It reads out what is under the pointer: a touch, or a place on the surface with what is interpolated between the
+    touches near by. At each movement a browser tries all facets of the part, so with more than 150 000 of them this is
+    switched off at first; `page_view` reads out parts of any size.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ the browser, which expects a model there, logs `Error setting state: t.on is not
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pythreejs as three
@@ -21,8 +21,9 @@ import traitlets
 from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, SelectionSlider, VBox
 
 from ..scene.model import Scene
-from . import camera, plan_text, state, still, text
+from . import camera, hovering, plan_text, state, still, text
 from .extras import Extras
+from .listing import TouchList
 from .stage import Met, Stage, geometry, numbers, part_surface
 
 __all__ = ["DeviationView"]
@@ -32,7 +33,12 @@ _COLOURS = (
     ("estimated between the touches, if smooth there", "mean"),
     ("how unsure that is", "doubt"),
 )
-_NONE = -1  # in the list of touches; a Dropdown shows the value None as a blank
+#: Lines of the list in letters of one width; a picture that is too wide becomes narrower, and the pickers know it.
+_STYLE = """<style>
+.probekit-view canvas { max-width: 100% !important; height: auto !important; }
+.probekit-view select[size], .probekit-view pre { font: 12px/1.4 monospace; margin: 0; overflow-x: auto; }
+.probekit-view pre { margin-left: 11px; }
+</style>"""
 
 
 class DeviationView(VBox):
@@ -63,11 +69,12 @@ class DeviationView(VBox):
         self._press: state.Hit | None = None
         self._make_picture(width, height)
         self._make_controls()
-        self._make_texts(width)
-        picture = [self._note, self._renderer, self._controls, self._captions]
-        left = VBox(picture, layout=Layout(width=f"{width + 4}px"))
+        self._make_texts()
+        picture = [HTML(_STYLE), self._note, self._renderer, self._under, self._controls, self._captions]
+        left = VBox(picture, layout=Layout(width=f"{width + 4}px", max_width="100%"))
         side = VBox([self._panel, self._legend], layout=Layout(flex="1 1 260px", min_width="260px", max_width="400px"))
         super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
+        self.add_class("probekit-view")
         self._show()
 
     def select(self, touch: object) -> None:
@@ -99,11 +106,18 @@ class DeviationView(VBox):
             geometry(self._glyphs_at, scene.glyphs.facets, scene.glyphs.colours),
             three.MeshBasicMaterial(vertexColors="VertexColors", side="DoubleSide"),
         )
-        ring = three.Mesh(
-            geometry(self._ring_at, state.RING_FACETS, state.ring_colours()),
-            three.MeshBasicMaterial(vertexColors="VertexColors", side="DoubleSide", depthTest=False),
-            renderOrder=1,
+        self._rims_at = numbers(state.rim_positions(scene, now))
+        rims = three.Mesh(
+            geometry(self._rims_at, scene.glyphs.facets, state.rim_colours(scene)),
+            three.MeshBasicMaterial(vertexColors="VertexColors", side="BackSide"),
         )
+        ring = geometry(self._ring_at, state.RING_FACETS, state.ring_colours())
+        look = {"vertexColors": "VertexColors", "side": "DoubleSide", "transparent": True, "depthWrite": False}
+        rings = [
+            three.Mesh(ring, three.MeshBasicMaterial(**look), renderOrder=1),
+            # what the part hides of it is faint
+            three.Mesh(ring, three.MeshBasicMaterial(**look, opacity=0.25, depthFunc="GreaterDepth"), renderOrder=1),
+        ]
         lines = []
         if len(scene.edges):
             borders = three.BufferGeometry(
@@ -116,17 +130,30 @@ class DeviationView(VBox):
         self._extras = Extras(scene)
         self._stage = Stage(
             three.Group(children=[surface, self._glyphs]),
-            [*lines, *self._extras.layers.values(), ring],
+            [*lines, rims, *self._extras.layers.values(), *rings],
             self._overview,
             width,
             height,
         )
         self._renderer = self._stage.renderer
         self._stage.observe(self._pressed, self._clicked)
+        self._hovers = len(scene.facets) + len(scene.glyphs.facets) <= hovering.FACETS_AT_MOST
+        self._stage.follow(self._moved, 0.35 * scene.glyph_size, self._hovers)
+
+    def _part(self, met: Met) -> Literal["glyphs", "surface"]:
+        return "glyphs" if met.thing is self._glyphs else "surface"
 
     def _hit(self, met: Met) -> state.Hit:
-        part = "glyphs" if met.thing is self._glyphs else "surface"
-        return state.Hit(state.touch_at(self._scene, self._state, part, met.facet, met.point), met.eye)
+        return state.Hit(state.touch_at(self._scene, self._state, self._part(met), met.facet, met.point), met.eye)
+
+    def _moved(self, met: Met | None) -> None:
+        found = met and hovering.under(self._scene, self._state, self._part(met), met.facet, met.point)
+        self._under.value = hovering.said_html(self._scene, self._state, found, self._hovers)
+
+    def _hovering(self, on: bool) -> None:
+        self._hovers = on
+        self._stage.following(on)
+        self._under.value = hovering.said_html(self._scene, self._state, None, on)
 
     def _pressed(self, met: Met) -> None:
         self._press = self._hit(met)
@@ -141,8 +168,11 @@ class DeviationView(VBox):
 
     def _make_controls(self) -> None:
         scene, wide = self._scene, {"description_width": "initial"}
-        labels = [("none chosen", _NONE), *zip(self._words.touch_labels(scene), range(len(self._ids)), strict=True)]
-        self._list = Dropdown(options=labels, description="Touch", style=wide, layout=Layout(width="320px"))
+        self._list = TouchList(scene)
+        hovered = Checkbox(
+            value=self._hovers, description="Read out under the pointer", indent=False, layout=Layout(width="auto")
+        )
+        hovered.observe(lambda c: self._hovering(c["new"]), "value")
         previous, following, turn, reset = (
             Button(description=words, layout=Layout(width="auto"))
             for words in ("Previous touch", "Next touch", "Turn to touch", "Reset view")
@@ -162,7 +192,7 @@ class DeviationView(VBox):
             style=wide,
             layout=Layout(width="440px"),
         )
-        self._list.observe(lambda c: self._set(state.with_row(scene, self._state, _row(c["new"]))), "value")
+        self._list.observe(lambda c: self._set(state.with_row(scene, self._state, c["new"])), "row")
         previous.on_click(lambda _: self._set(state.neighbour(scene, self._state, -1)))
         following.on_click(lambda _: self._set(state.neighbour(scene, self._state, 1)))
         turn.on_click(lambda _: self._stage.go(camera.facing(scene, self._state.row, self._stage.pose)))
@@ -183,18 +213,20 @@ class DeviationView(VBox):
         self._colours.observe(lambda c: self._set(replace(self._state, colours=c["new"])), "value")
         self._controls = VBox(
             [
-                HBox([self._list, previous, following, turn, reset], layout=row),
+                self._list,
+                HBox([previous, following, turn, reset, hovered], layout=row),
                 HBox([HTML("Show"), *self._filters.values(), *layers], layout=row),
                 *([self._slider] if scene.measured else []),
                 *([self._colours] if scene.field_mean is not None else []),
             ]
         )
 
-    def _make_texts(self, width: int) -> None:
+    def _make_texts(self) -> None:
         scene = self._scene
         self._note, self._panel = HTML(), HTML()
+        self._under = HTML(hovering.said_html(scene, self._state, None, self._hovers))
         self._legend = HTML(text.legend_html(scene.legend) if scene.measured else plan_text.legend_html(scene))
-        self._captions = HTML(text.captions_html(scene), layout=Layout(width=f"{width}px"))
+        self._captions = HTML(text.captions_html(scene), layout=Layout(width="auto"))
 
     def _filtered(self) -> None:
         off = {word for word, box in self._filters.items() if not box.value}
@@ -212,6 +244,7 @@ class DeviationView(VBox):
                 self._surface_colours.array = state.surface_colours(self._scene, new)
             if (new.exaggeration, new.verdicts) != (old.exaggeration, old.verdicts):
                 self._glyphs_at.array = state.glyph_positions(self._scene, new)
+                self._rims_at.array = state.rim_positions(self._scene, new)
             if (new.exaggeration, new.row) != (old.exaggeration, old.row):
                 self._ring_at.array = state.ring_positions(self._scene, new)
             self._show()
@@ -223,7 +256,7 @@ class DeviationView(VBox):
         self._panel.value = self._words.panel_html(scene, now.row)
         hidden = int((~state.shown(scene, now)).sum())
         self._note.value = self._words.note_html(scene, now.exaggeration, hidden)
-        self._list.value = _NONE if now.row is None else now.row
+        self._list.row = now.row
         self._slider.value = now.exaggeration
         self._colours.value = now.colours
         for word, box in self._filters.items():
@@ -243,7 +276,3 @@ class DeviationView(VBox):
             self._set(state.with_row(self._scene, self._state, None))
         elif row is None or self._ids[row] != touch:
             self._set(state.with_row(self._scene, self._state, state.row_of(self._scene, touch)))
-
-
-def _row(value: int) -> int | None:
-    return None if value == _NONE else value

@@ -11,16 +11,7 @@ from .text import BOX, key_html, length, rows_html, symbol, value, vector, words
 if TYPE_CHECKING:
     from ..scene.model import Scene
 
-__all__ = ["legend_html", "note_html", "panel_html", "touch_labels"]
-
-
-def touch_labels(scene: Scene) -> list[str]:
-    """One line per target for a list to choose from: id, feature, state, place in the order."""
-    labels = []
-    for _, row in scene.touches.iterrows():
-        order = value(row, "order")
-        labels.append(f"{row['touch']}, {row['feature']}: {row['state']}" + (f", no. {order:g}" if order else ""))
-    return labels
+__all__ = ["legend_html", "note_html", "panel_html"]
 
 
 def panel_html(scene: Scene, row: int | None) -> str:

@@ -8,10 +8,13 @@ from typing import Any
 
 import numpy as np
 import pythreejs as three
+from ipywidgets import jsdlink
 
 from . import camera
 
 __all__ = ["Met", "Stage", "geometry", "numbers", "part_surface"]
+
+_HERE = -1.0  # no distance: what tells that the pointer left has not told anything
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +77,7 @@ class Stage:
         self.go(start)
         self._down = three.Picker(controlling=pickable, event="mousedown")
         self._up = three.Picker(controlling=pickable, event="click")
+        self._pickable, self._nothing = pickable, three.Group()
         self.renderer = three.Renderer(
             scene=three.Scene(children=[part, self.camera], background="#ffffff"),
             camera=self.camera,
@@ -106,15 +110,62 @@ class Stage:
         self._down.observe(tell(self._down, pressed), "distance")
         self._up.observe(tell(self._up, clicked), "distance")
 
+    def follow(self, moved: Callable[[Met | None], None], radius: float, on: bool) -> None:
+        """Call `moved` with what is under the pointer whenever it moves, and let a ball follow it there.
+
+        The ball follows in the browser. A browser has one message to the kernel under way at a time; what the pointer
+        meets meanwhile is left out but for the last.
+
+        Parameters
+        ----------
+        moved : function of Met or None
+            None: the pointer has left the picture.
+        radius : float
+            Of the ball [mm].
+        on : bool
+            Whether it begins at once, see `following`.
+        """
+        self._over = three.Picker(controlling=self._pickable if on else self._nothing, event="mousemove")
+        left = three.Picker(controlling=self._nothing, event="mouseleave", distance=_HERE)
+        self._ball = three.Mesh(
+            three.SphereBufferGeometry(radius=radius, widthSegments=16, heightSegments=12),
+            three.MeshBasicMaterial(color="#1b2330"),
+            visible=False,
+        )
+        self._linked = jsdlink((self._over, "point"), (self._ball, "position"))
+        self.renderer.scene.add(self._ball)
+        self.renderer.controls = [*self.renderer.controls, self._over, left]
+
+        def tell(_: object) -> None:
+            self._ball.visible = self._over.object is not None
+            moved(self._found(self._over))
+
+        def leave(change: dict) -> None:
+            if change["new"] != _HERE:
+                left.distance = _HERE  # so that the next time is a change again
+                self._ball.visible = False
+                moved(None)
+
+        self._over.observe(tell, "point")
+        left.observe(leave, "distance")
+
+    def following(self, on: bool) -> None:
+        """Follow the pointer, or let it be: the browser tries every facet at each movement."""
+        self._over.controlling = self._pickable if on else self._nothing
+        self._ball.visible = False
+
     def _met(self, picker: three.Picker) -> Met:
-        found = Met(
+        found = self._found(picker)
+        picker.distance = None
+        return found
+
+    def _found(self, picker: three.Picker) -> Met:
+        return Met(
             picker.object,
             picker.faceIndex,
             np.array(picker.point) + self._centre,
             tuple(np.subtract(self.camera.position, self._orbit.target).tolist()),
         )
-        picker.distance = None
-        return found
 
 
 def numbers(array: np.ndarray, kind: type = np.float32, *, colour: bool = False) -> three.BufferAttribute:

@@ -14,7 +14,7 @@ import numpy as np
 from ..errors import InputError
 from ..geometry import across
 from ..scene.between import doubt_span
-from ..scene.colour import diverging, sequential
+from ..scene.colour import diverging, is_light, sequential
 
 if TYPE_CHECKING:
     from ..scene.model import Scene
@@ -25,10 +25,13 @@ __all__ = [
     "State",
     "checked_size",
     "clicked",
+    "drawn_at",
     "exaggerations",
     "glyph_positions",
     "hatch_segments",
     "neighbour",
+    "rim_colours",
+    "rim_positions",
     "ring_colours",
     "ring_positions",
     "row_of",
@@ -185,8 +188,13 @@ def surface_positions(scene: Scene, state: State) -> np.ndarray:
 
     Vertices without a deviation stay on the nominal. The last two rows are never drawn.
     """
-    moved = scene.vertices + scene.normals * (state.exaggeration * np.nan_to_num(scene.deviation))[:, None]
-    return np.vstack([moved, _margin(scene)]).astype(np.float32)
+    return np.vstack([drawn_at(scene, state, np.arange(len(scene.vertices))), _margin(scene)]).astype(np.float32)
+
+
+def drawn_at(scene: Scene, state: State, vertices: np.ndarray) -> np.ndarray:
+    """(n, 3) float64, where some vertices of the surface are drawn [mm]."""
+    height = state.exaggeration * np.nan_to_num(scene.deviation[vertices].astype(float))
+    return scene.vertices[vertices].astype(float) + scene.normals[vertices].astype(float) * height[:, None]
 
 
 def surface_colours(scene: Scene, state: State) -> np.ndarray:
@@ -220,6 +228,27 @@ def glyph_positions(scene: Scene, state: State) -> np.ndarray:
     moved = scene.glyphs.vertices + (_places(scene, state) - scene.anchor)[owner]
     moved = np.where(shown(scene, state)[owner, None], moved, scene.anchor[owner])
     return np.vstack([moved, _margin(scene)]).astype(np.float32)
+
+
+def rim_positions(scene: Scene, state: State) -> np.ndarray:
+    """(m + 2, 3) float32 vertices of the rims of the glyphs [mm]: the glyphs, larger by a quarter of a half width.
+
+    Only what faces away is drawn of them, so that a rim shows around each glyph. The last two rows are never drawn.
+    """
+    at = glyph_positions(scene, state)[:-2].astype(float)
+    owner, count = scene.glyphs.vertex_touch, len(scene.touches)
+    share = np.maximum(np.bincount(owner, minlength=count), 1)
+    middle = np.column_stack([np.bincount(owner, at[:, k], count) / share for k in range(3)])[owner]
+    far = np.linalg.norm(at - middle, axis=1, keepdims=True)
+    wide = np.where(far > 1e-3 * scene.glyph_size, 0.25 * scene.glyph_size / np.maximum(far, 1e-12), 0.0)
+    return np.vstack([at + wide * (at - middle), _margin(scene)]).astype(np.float32)
+
+
+def rim_colours(scene: Scene) -> np.ndarray:
+    """(m, 3) uint8 sRGB: dark around light glyphs, white around dark ones, as in the flat symbols."""
+    light = {one.word: is_light(one.colour) for one in scene.legend.verdicts}
+    dark = np.array([light.get(word, False) for word in scene.words], dtype=bool)[scene.glyphs.vertex_touch]
+    return np.where(dark[:, None], [27, 35, 48], [255, 255, 255]).astype(np.uint8)
 
 
 #: (k, 3) facets of the ring around the chosen touch: three circles of vertices, an inner and an outer band.

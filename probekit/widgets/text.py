@@ -27,7 +27,6 @@ __all__ = [
     "panel_html",
     "rows_html",
     "symbol",
-    "touch_labels",
     "value",
     "vector",
     "words",
@@ -78,16 +77,6 @@ def words(row: pd.Series, column: str) -> str:
     """Return a cell as escaped text; a dash if there is none."""
     known = value(row, column)
     return _MISSING if known is None else escape(str(known))
-
-
-def touch_labels(scene: Scene) -> list[str]:
-    """One line per touch for a list to choose from: id, feature, verdict, deviation."""
-    labels = []
-    for _, row in scene.touches.iterrows():
-        deviation = value(row, "deviation")
-        number = "" if deviation is None else f" {deviation:+.4f} mm"
-        labels.append(f"{row['touch']}, {row['feature']}: {row['verdict']}{number}")
-    return labels
 
 
 def panel_html(scene: Scene, row: int | None) -> str:

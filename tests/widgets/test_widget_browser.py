@@ -84,6 +84,7 @@ def lab(chromium, tmp_path_factory):
         canvas.scroll_into_view_if_needed()
         page.get_by_text("linked: None").wait_for()
         lab = SimpleNamespace(page=page, canvas=canvas, said=said, asked=asked, folder=folder)
+        page.get_by_label("Read out under the pointer").uncheck()  # its ball would be in pictures that are compared
         picture(lab)
         yield lab
         browser.close()
@@ -272,6 +273,57 @@ def test_click_on_a_glyph_shows_its_numbers(lab, scene):
         assert touch["feature"] in panel
     lab.page.screenshot(path=str(lab.folder / "picked.png"))
     assert lab.page.evaluate("window.hurt") is None  # a hostile name in the data stayed text
+
+
+def test_the_pointer_reads_out_touches_and_what_lies_between(lab, scene):
+    box, at = lab.canvas.bounding_box(), glyph_centres(scene)
+
+    def hover(place, words):
+        lab.page.mouse.move(float(box["x"] + place[0]), float(box["y"] + place[1]))
+        playwright.expect(lab.page.get_by_text(words)).to_be_visible(timeout=PATIENCE)
+
+    lab.page.get_by_label("Read out under the pointer").check()
+    row = lonely(scene, "high")[0]
+    touch = scene.touches.iloc[row]
+    hover(at[row], f"Touch {touch['touch']}: {touch['deviation']:+.4f} mm, high")
+    seen, corners = where(scene, scene.vertices), where(scene, scene.vertices[scene.edges].reshape(-1, 3))
+    skin = scene.vertex_face == scene.face_names.index("skin")
+    clear = [
+        np.linalg.norm(seen[:, None] - other[None], axis=2).min(axis=1)
+        for other in (at[np.isfinite(at)[:, 0]], corners)
+    ]
+    vertex = int(np.argmax(np.where(skin & np.isfinite(scene.deviation), np.minimum(*clear), 0.0)))
+    hover(seen[vertex], re.compile(r"^skin at .* mm: [+-]0\.\d{3} mm, interpolated$"))
+    said = lab.page.get_by_text("mm, interpolated").inner_text()
+    place, value = re.fullmatch(r"skin at (.*) mm: (.*) mm, interpolated", said).groups()
+    # a pixel is not exactly on its vertex
+    assert np.array(place.split(", "), dtype=float) == pytest.approx(scene.vertices[vertex], abs=0.4)
+    assert float(value) == pytest.approx(float(scene.deviation[vertex]), abs=0.002)
+    lab.page.screenshot(path=str(lab.folder / "hovered.png"))
+    hover((5, 5), "Move the pointer over the part to read it out.")
+    hover(at[row], f"Touch {touch['touch']}: {touch['deviation']:+.4f} mm, high")
+    lab.page.mouse.move(5, 5)  # out of the picture at once
+    playwright.expect(lab.page.get_by_text("Move the pointer over the part")).to_be_visible(timeout=PATIENCE)
+    lab.page.get_by_label("Read out under the pointer").uncheck()
+    playwright.expect(lab.page.get_by_text("is switched off")).to_be_visible(timeout=PATIENCE)
+
+
+def test_the_list_is_searched_and_a_narrow_cell_cuts_nothing_off(lab, scene):
+    lab.page.get_by_label("Find", exact=True).fill("HIGH front")
+    rows = scene.touches[(scene.touches["verdict"] == "high") & (scene.touches["feature"] == "front")]
+    playwright.expect(lab.page.get_by_text(f"{len(rows)} of {len(scene.touches)}")).to_be_visible(timeout=PATIENCE)
+    lab.page.get_by_label("Find", exact=True).fill("")
+    row = lonely(scene, "high")[0]
+    lab.page.set_viewport_size({"width": 620, "height": 1100})
+    lab.canvas.scroll_into_view_if_needed()
+    lab.page.wait_for_function("() => document.querySelector('canvas').getBoundingClientRect().width < 600")
+    box = lab.canvas.bounding_box()
+    assert box["x"] + box["width"] <= 620
+    assert box["width"] / box["height"] == pytest.approx(WIDTH / HEIGHT, rel=0.01)
+    click(lab, *(glyph_centres(scene)[row] * box["width"] / WIDTH))
+    expect_touch(lab, scene.touches["touch"].iloc[row])
+    lab.page.set_viewport_size({"width": 1500, "height": 1100})
+    choose_none(lab)
 
 
 def test_the_same_click_counts_again(lab, scene):

@@ -137,11 +137,3 @@ def test_heading_says_what_the_picture_does_to_the_truth(scene, factor, hidden, 
     assert scene.title in shown
     assert words in shown
     assert ("hidden" in shown) == (hidden > 0)
-
-
-def test_list_has_one_line_per_touch(scene):
-    labels = text.touch_labels(scene)
-    assert len(labels) == len(scene.touches)
-    assert labels[0].startswith("1, ")
-    assert labels[-1].endswith(": missed")
-    assert f"{scene.touches['deviation'].iloc[0]:+.4f} mm" in labels[0]
