@@ -71,3 +71,10 @@ def test_a_milling_tool_that_comes_back_is_lifted_first(done) -> None:
         assert "handed_back" in stops(other), "the milling went on with another tool"
         turned = text.replace("M3 (the milling tool turns again)", "")
         assert "handed_back" in (stops(turned) | ({"handed_back"} if turned == text else set()))
+
+
+@pytest.mark.parametrize("word", ["G211", "M51", "G-0 Z5", "G0 U5"])
+def test_what_is_not_understood_around_the_probing_is_a_stop(done, word: str) -> None:
+    text, stops = done
+    for nth in (text.index("M5\nM9\nS0"), text.index("(PROBEKIT MERGED PART END)")):
+        assert "unknown_words" in stops(f"{text[:nth]}{word}\n{text[nth:]}")

@@ -105,6 +105,14 @@ class Case:
         """First and last line of each part that is inserted into a milling program."""
         return tuple(inserted_parts(self.blocks))
 
+    def inside(self, line: int) -> bool:
+        """Whether a line stands in such a part."""
+        return any(first <= line <= last for first, last in self.inserted)
+
+    def of_probing(self, line: int) -> bool:
+        """Whether a line is the probing's own: in an inserted part, or in a planned program that stands alone."""
+        return self.inside(line) if self.inserted else bool(self.moves)
+
     @cached_property
     def again(self) -> tuple[tuple[int, int], ...]:
         """First and last line of each operation of the milling that is run again."""

@@ -34,7 +34,6 @@ def course(case: Case) -> tuple[list[Block], Callable[[Block, Interpreter], None
     blocks = [block for block in case.blocks if not (case.options.get("block_delete") and block.skip)]
     if not case.inserted or case.milling is None:
         return blocks, lambda _block, _control: None
-    inside = {line for first, last in case.inserted for line in range(first, last + 1)}
     end = next((step.line for step in reversed(case.steps) if step.kind == "end"), 0)
     found = {step.line: step for step in case.steps if step.kind == "message" and str(step.detail).upper() == BEGIN}
 
@@ -44,7 +43,7 @@ def course(case: Case) -> tuple[list[Block], Callable[[Block, Interpreter], None
             control.state = step.state
             control.position, control.angles = list(step.end), list(step.angles_end)
 
-    return [block for block in blocks if block.line in inside or block.line == end], before
+    return [block for block in blocks if case.inside(block.line) or block.line == end], before
 
 
 def copies_in_milling(case: Case) -> list[Finding] | NotMade:
@@ -56,13 +55,13 @@ def copies_in_milling(case: Case) -> list[Finding] | NotMade:
     cut: list[tuple[int, str]] = []
     for step in case.steps:
         name = _written_by(step)
-        if name and _inside(case, step.line):
+        if name and case.inside(step.line):
             written |= {name: step} if name in case.copies else {}
         elif name in case.copies or (name == case.first_offset and written):
             wrong.append((step.line, f"the milling writes {name}, which the program shifts or copies"))
-        if step.kind == "unknown" and not _inside(case, step.line) and _ORIGIN.search(step.text.upper()):
+        if step.kind == "unknown" and not case.inside(step.line) and _ORIGIN.search(step.text.upper()):
             wrong.append((step.line, f"the milling may write an origin: {step.text.strip()}"))
-        if step.kind not in MOVES or _inside(case, step.line) or case.probe_in(step):
+        if step.kind not in MOVES or case.inside(step.line) or case.probe_in(step):
             continue
         offset = step.state.offset
         if written:
@@ -88,7 +87,7 @@ def reckoned_alone(case: Case) -> list[Finding] | NotMade:
         )
     ranges = [pair for pair in (case.names, case.slots) if pair]
     for block in case.blocks:
-        if _inside(case, block.line):
+        if case.inside(block.line):
             continue
         for place, _ in block.assignments:
             known = isinstance(place, float)
@@ -104,7 +103,7 @@ def _read_later(case: Case) -> Iterator[tuple[int, str]]:
     for first, last in case.inserted:
         own = [block for block in case.blocks if first <= block.line <= last]
         numbers = {place for block in own for place, _ in block.assignments if isinstance(place, float)}
-        rest = [block for block in case.blocks if block.line > last and not _inside(case, block.line)]
+        rest = [block for block in case.blocks if block.line > last and not case.inside(block.line)]
         found = read_before_set(rest, numbers)
         if found is not None:
             yield found[0].line, f"the milling reads #{found[1]:g}, which the probing sets"
@@ -126,10 +125,6 @@ def _written_by(step: Step) -> str:
     """The work offset whose values a step writes, "" if it writes none."""
     told = str(step.detail) if step.kind == "message" else ""
     return told.rsplit(" ", 1)[-1] if told.startswith("G10") else ""
-
-
-def _inside(case: Case, line: int) -> bool:
-    return any(first <= line <= last for first, last in case.inserted)
 
 
 def _same_turn(case: Case, one: Step, other: Step) -> bool:

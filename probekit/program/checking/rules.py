@@ -230,23 +230,18 @@ def units(case: Case) -> list[Finding]:
 
 
 def unknown_words(case: Case) -> list[Finding]:
-    """Every word is understood."""
+    """Every word is understood: with the probe in, and in all that the probing adds to the milling."""
+    hits = [
+        (s, f"not understood: {s.detail}") for s in case.steps if s.kind == "unknown" and s.detail not in case.known
+    ]
+    if not case.options.get("flow"):
+        watched = [s for s in case.steps if s.kind in MOVES and s.state.motion == WATCHED]
+        hits += [(s, f"not understood: {WATCHED}, a word of an extension") for s in watched]
     found: list[Finding] = []
     for severity, probing in (("stop", True), ("look", False)):
-        hits = [
-            (s.line, f"not understood: {s.detail}")
-            for s in case.steps
-            if s.kind == "unknown" and s.detail not in case.known and case.probe_in(s) == probing
-        ]
-        if not case.options.get("flow"):
-            watched = [s for s in case.steps if s.kind in MOVES and s.state.motion == WATCHED]
-            hits += [
-                (s.line, f"not understood: {WATCHED}, a word of an extension")
-                for s in watched
-                if case.probe_in(s) == probing
-            ]
+        own = [(s.line, what) for s, what in hits if (case.probe_in(s) or case.of_probing(s.line)) == probing]
         todo = "Look it up in the manual of the machine: what the program does from here on is uncertain."
-        found += gathered(hits, severity, todo)
+        found += gathered(own, severity, todo)
     return found
 
 

@@ -149,7 +149,6 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
     if not case.lifts:
         return NotMade("the tool-change position was not given", "note")
     lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
-    inside = {n for a, b in case.inserted for n in range(a, b + 1)}
     wrong = []
     before: Step | None = None
     for step in case.steps:
@@ -160,7 +159,7 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
                 wrong.append((step.line, "the probe is changed without a lift to the tool-change position"))
             first = next((b for b in case.blocks[step.line :] if _has(b, "XYZ")), None)
             own = any(a < step.line < b for a, b in case.again)  # what is cut again begins as it does in the milling
-            if went and not came and step.line in inside and not own and not _is(first, lifts):
+            if went and not came and case.inside(step.line) and not own and not _is(first, lifts):
                 wrong.append((step.line, "the milling tool moves before it is lifted to the tool-change position"))
         if step.kind in (*MOVES, "tool", "end"):
             before = step
