@@ -255,6 +255,7 @@ class Plan:
             moves=steps,
             flow=dialect.reckoning.flow,
             names=dialect.reckoning.names,
+            spelled=dialect.moves,
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
             milling=self.study.file(options["milling"]) if "milling" in options and part is None else None,
         )

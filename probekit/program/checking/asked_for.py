@@ -1,4 +1,4 @@
-"""What else a plan asks of a program: confirmations, places to start again, and a dry run that touches nothing.
+"""What else a plan asks of a program: confirmations, a wait for the probe to settle, a dry run that touches nothing.
 
 Common practice of probing in a machining centre, no source.
 """
@@ -7,40 +7,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..moves import Agree, Confirm, DryTouch, Index, Restart
-from ..reading.interpreter import Interpreter
-from ..reading.modal import Modal
-from ..reading.steps import MOVES, Recorded, Step
-from ..reading.words import Block
+from ..moves import Agree, Confirm, DryTouch, Index, ToolChange, Touch, WarmUp
+from ..reading.steps import Recorded, Step
 from .case import Case
 from .findings import Finding, NotMade, gathered
 from .sheet_parts import unproved_poses
 
-__all__ = ["confirmed", "dry_run", "restarts", "rotary_proved"]
+__all__ = ["confirmed", "dry_run", "rotary_proved", "warmed_up"]
 
 _SAME = 0.01  # [mm] and [degree], as for touches
 _NOT_GIVEN = NotMade("the planned moves were not given", "note")
-
-#: What a place to start again must say anew, whatever held before.
-_SAID = ("units", "distance", "feed_mode", "plane", "cutter", "path", "offset", "length", "length_offset")
-
-#: A state as unlike as can be to what probing needs.
-_STRANGE = Modal(
-    motion="G2",
-    plane="G19",
-    distance="G91",
-    feed_mode="G93",
-    units="G20",
-    cutter="G40",
-    length="G43",
-    length_offset=9999,
-    offset="G59.3",
-    path="G64",
-)
 
 
 def confirmed(case: Case) -> list[Finding] | NotMade:
@@ -86,27 +66,46 @@ def rotary_proved(case: Case) -> list[Finding]:
     return [Finding(line, "look", what, todo)]
 
 
-def restarts(case: Case) -> list[Finding] | NotMade:
-    """Where the program may be started again it says modes, work offset and length offset anew, and goes up first."""
+def warmed_up(case: Case) -> list[Finding] | NotMade:
+    """After each tool change the probe waits as long as planned before it touches."""
     if not case.moves:
         return _NOT_GIVEN
-    planned = [move.number for move in case.moves if isinstance(move, Restart)]
-    made = {number: row for row, number in _restart_rows(case)}
-    wrong = [(0, f"place {number} to start again is missing") for number in planned if planned and number not in made]
-    if len(made) == 0:  # the dialect has none
-        return []
-    for number, row in made.items():
-        first = next((step for step in case.steps[row:] if step.kind in MOVES), None)
-        if first is None:
-            continue
-        line = case.steps[row].line
-        from_there = _state_at(case.blocks[line - 1 : first.line])
-        lost = [name for name in _SAID if getattr(from_there, name) != getattr(first.state, name)]
-        for name in lost:
-            wrong.append((line, f"place {number} to start again does not say the {name.replace('_', ' ')} anew"))
-        if not (first.kind == "rapid" and _only_up(case.blocks[first.line - 1])):
-            wrong.append((line, f"after place {number} to start again the probe does not go up first"))
-    return gathered(wrong, "stop", "Write the program again, or start it from its beginning only.")
+    dry = {step.line for _, step in _dry_rows(case)}
+    planned, made = _Waits(), _Waits()
+    for one in case.moves:
+        planned.tell(isinstance(one, ToolChange), isinstance(one, Touch | DryTouch), 0)
+        planned.wait(one.seconds if isinstance(one, WarmUp) and case.spells("warm_up") else 0.0)
+    for step in case.steps:
+        if case.probe_in(step):
+            made.tell(step.kind == "tool", step.kind == "probe" or step.line in dry, step.line)
+            made.wait(float(str(step.detail)) if step.kind == "dwell" else 0.0)
+    wrong = [
+        (line, f"before its first touch the probe waits {seconds:g} s, planned are {wanted:g} s")
+        for seconds, line, wanted in zip(made.seconds, made.lines, planned.seconds, strict=False)
+        if seconds < wanted - _SAME
+    ]
+    return gathered(wrong, "look", "The first touches may drift: touch them again at the end, and compare.")
+
+
+@dataclass
+class _Waits:
+    """Seconds of waiting between each tool change and the first touch after it, and the line of the change."""
+
+    seconds: list[float] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
+    waiting: bool = False
+
+    def tell(self, changed: bool, touched: bool, line: int) -> None:
+        """The next thing that happens."""
+        self.waiting = (self.waiting or changed) and not touched
+        if changed:
+            self.seconds.append(0.0)
+            self.lines.append(line)
+
+    def wait(self, seconds: float) -> None:
+        """A wait."""
+        if self.waiting:
+            self.seconds[-1] += seconds
 
 
 def dry_run(case: Case) -> list[Finding] | NotMade:
@@ -180,28 +179,8 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def _restart_rows(case: Case) -> Iterator[tuple[int, int]]:
-    for row, step in enumerate(case.steps):
-        words = str(step.detail).upper().split() if step.kind == "message" else []
-        if words[:2] == ["PROBEKIT", "RESTART"] and len(words) > 2 and words[2].isdigit():
-            yield row, int(words[2])
-
-
 def _dry_rows(case: Case) -> Iterator[tuple[int, Step]]:
     for step in case.steps:
         words = str(step.detail).upper().split() if step.kind == "message" else []
         if words[:3] == ["PROBEKIT", "DRY", "TOUCH"] and len(words) > 3 and words[3].isdigit():
             yield int(words[3]), step
-
-
-def _state_at(blocks: tuple[Block, ...]) -> Modal:
-    """What holds after some blocks, started from a state unlike that of the program."""
-    control = Interpreter()
-    control.state = replace(_STRANGE)
-    for block in blocks:
-        control.block(block)
-    return control.state
-
-
-def _only_up(block: Block) -> bool:
-    return {letter for letter, _ in block.words if letter in "XYZABC"} == {"Z"}

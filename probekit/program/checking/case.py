@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -66,6 +66,7 @@ class Case:
     milling: Source | None = None
     decided: tuple[DecidedStep, ...] = ()
     names: tuple[int, ...] = ()
+    spelled: Mapping[str, Sequence[str]] | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
 
     @cached_property
@@ -104,6 +105,10 @@ class Case:
     def inserted(self) -> tuple[tuple[int, int], ...]:
         """First and last line of each part that is inserted into a milling program."""
         return tuple(inserted_parts(self.blocks))
+
+    def spells(self, kind: str) -> bool:
+        """Whether the dialect has lines for a kind of move, as far as that is known."""
+        return self.spelled is None or kind in self.spelled
 
     def inside(self, line: int) -> bool:
         """Whether a line stands in such a part."""

@@ -16,7 +16,7 @@ from ..reading.source import Source, load
 from ..reading.words import parse
 from ..writing.lifting import lifts_among
 from .again import cut_again_as_planned
-from .asked_for import confirmed, dry_run, restarts, rotary_proved
+from .asked_for import confirmed, dry_run, rotary_proved, warmed_up
 from .case import Case, Clear, is_dry
 from .collision import collision
 from .contacts import steps_to_contact
@@ -26,6 +26,7 @@ from .findings import Finding, Findings, in_order, made
 from .in_milling import copies_in_milling, reckoned_alone
 from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
+from .restarting import restarts
 from .rules import RULES
 from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
 from .stopping import stops_as_planned
@@ -48,6 +49,7 @@ _ALL = (
     confirmed,
     rotary_proved,
     restarts,
+    warmed_up,
     dry_run,
     shifts_as_planned,
     copies_in_milling,
@@ -87,6 +89,7 @@ def check(
     milling: str | bytes | Path | Source | None = None,
     flow: bool = False,
     names: Sequence[int] = (),
+    spelled: Mapping[str, Sequence[str]] | None = None,
 ) -> Findings:
     """Run through a program and look for what must not happen with a probe in the spindle.
 
@@ -149,6 +152,8 @@ def check(
         Whether the control knows flow control (O-words), which RS274/NGC does not have.
     names : (2,) int, optional
         First and last parameter in which the program keeps values that it reckons.
+    spelled : mapping of str to sequence of str, optional
+        The lines of the dialect for each kind of move: what it leaves out is not asked for.
 
     Returns
     -------
@@ -206,6 +211,7 @@ def check(
             milling=None if milling is None or dry else load(milling),
             decided=decided,
             names=tuple(names),
+            spelled=spelled,
             options=options | {"offsets": offsets or {}},
             **numbers,
         )
