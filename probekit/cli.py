@@ -198,7 +198,9 @@ def _inspect(options: argparse.Namespace) -> int:
     if options.quiet:
         say(found.verdict.part)
     else:
-        say(study.summing_up.inspection_summary(found))
+        from .study.summing_up import inspection_summary
+
+        say(inspection_summary(found))
         say("written: " + ", ".join(str(path) for path in paths.values()))
         if done.archived:
             say(done.archived)

@@ -354,5 +354,5 @@ def _touches(ids: tuple | list, most: int = 8) -> str:
     return f"touch {shown}" if len(ids) == 1 else f"touches {shown}"
 
 
-def _at(region: object) -> str:
+def _at(region: Any) -> str:
     return f"({region.x:.1f}, {region.y:.1f}, {region.z:.1f})"

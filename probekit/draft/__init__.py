@@ -24,7 +24,7 @@ from .touching import plan_tables
 
 if TYPE_CHECKING:
     from ..nominal import Nominal
-    from ..nominal.exact.pmi_model import ModelPmi, ModelSize
+    from ..nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTolerance
 
 __all__ = ["draft_study"]
 
@@ -124,7 +124,8 @@ def draft_study(
 
 
 def _check_faces(pmi: ModelPmi, part: Nominal) -> None:
-    for one in (*pmi.tolerances, *pmi.datums, *pmi.sizes):
+    told: tuple[ModelTolerance | ModelDatum | ModelSize, ...] = (*pmi.tolerances, *pmi.datums, *pmi.sizes)
+    for one in told:
         for face in one.faces:
             if face not in part.face_names:
                 raise InputError(
@@ -142,7 +143,8 @@ def _tables(pmi: ModelPmi, features: Features) -> tuple[Tables, list[Table | str
     names = _names(pmi)
     without = set()
     alike: dict[tuple[object, ...], list[ModelSize]] = {}
-    for one in (*pmi.tolerances, *pmi.sizes):
+    told: tuple[ModelTolerance | ModelSize, ...] = (*pmi.tolerances, *pmi.sizes)
+    for one in told:
         text = described(one, called)
         upper = getattr(one, "refines", "")
         if upper and upper not in without:

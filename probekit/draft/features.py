@@ -12,7 +12,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from ..nominal import Nominal
-    from ..nominal.exact.pmi_model import ModelPmi, ModelSize
+    from ..nominal.exact.pmi_model import ModelDatum, ModelPmi, ModelSize, ModelTolerance
 
 __all__ = ["Feature", "Features"]
 
@@ -88,7 +88,8 @@ class Features:
         self._near = _SAME * part.diagonal
         every = [one for one in pmi.tolerances if "all over" not in one.modifiers]
         sizes = self._sizes(pmi)
-        used = dict.fromkeys(face for one in (*pmi.datums, *every, *sizes) for face in one.faces)
+        told: tuple[ModelDatum | ModelTolerance | ModelSize, ...] = (*pmi.datums, *every, *sizes)
+        used = dict.fromkeys(face for one in told for face in one.faces)
         order = {name: k for k, name in enumerate(part.face_names)}
         groups = self._grouped(sorted(used, key=order.__getitem__))
         groups = self._paired(groups, pmi)
@@ -197,8 +198,8 @@ class Features:
         """Two parallel planes that look at or away from each other as one, where all that is said is of both."""
         said = [(one.faces, one.kind in _OF_PAIRS) for one in pmi.tolerances if "all over" not in one.modifiers]
         sizes = self._sizes(pmi)
-        said += [(one.faces, True) for one in (*pmi.datums, *sizes)]
-        middle = [one.faces for one in (*pmi.datums, *sizes)]
+        middle = [one.faces for one in pmi.datums] + [one.faces for one in sizes]
+        said += [(faces, True) for faces in middle]
         middle += [one.faces for one in pmi.tolerances if one.kind in ("position", "symmetry")]
         for faces in dict.fromkeys(middle):
             if len(faces) != 2 or not self._opposed(*faces):
@@ -263,8 +264,9 @@ def _faces_of(part: Nominal) -> dict[str, _Face]:
             if what == "plane":
                 normal = out / np.linalg.norm(out)
             else:
-                arm = value - exact.surface.origin
-                arm = arm - (arm @ exact.surface.axes[2]) * exact.surface.axes[2]
+                surface: Any = exact.surface
+                arm = value - surface.origin
+                arm = arm - (arm @ surface.axes[2]) * surface.axes[2]
                 what = "boss" if out @ arm > 0 else "bore"
         elif what not in ("cone", "sphere"):
             what = "surface"

@@ -13,6 +13,7 @@ d         distance        (q - c) . n [mm]; its gradient over q is n, also on ed
 from __future__ import annotations
 
 from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
 
@@ -59,7 +60,7 @@ class FacetEngine:
         self._facing: dict[tuple[float, ...], FacetEngine | None] = {}
 
     @cached_property
-    def tree(self) -> object:
+    def tree(self) -> Any:
         """The libigl tree of the facets that have an area; on others it would give feet beside the facet."""
         import igl
 

@@ -19,6 +19,7 @@ from ..geometry import apply_motion, frame_motion, invert_motion
 from ..show import shown
 from .exact import ExactFace
 from .exact.placements import read_placements
+from .exact.surfaces import Elementary
 from .load import millimetres_per
 from .model import Nominal
 from .topology import facet_normals
@@ -214,6 +215,8 @@ def _frame_in_words(motion: np.ndarray) -> str:
 
 def _from_surface(face: ExactFace) -> DatumFeature | None:
     surface = face.surface
+    if not isinstance(surface, Elementary):
+        return None
     if face.kind == "plane":
         return DatumFeature("plane", surface.origin, face.outward * np.cross(surface.axes[0], surface.axes[1]))
     if face.kind in ("cylinder", "cone", "torus"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -211,7 +212,7 @@ def on_triangles(points: np.ndarray, corners: np.ndarray) -> np.ndarray:
     return out
 
 
-def _tree(corners: np.ndarray, simplices: np.ndarray) -> object:
+def _tree(corners: np.ndarray, simplices: np.ndarray) -> Any:
     import igl
 
     tree = igl.AABB()
@@ -220,7 +221,7 @@ def _tree(corners: np.ndarray, simplices: np.ndarray) -> object:
 
 
 def _search(
-    tree: object, corners: np.ndarray, simplices: np.ndarray, points: np.ndarray
+    tree: Any, corners: np.ndarray, simplices: np.ndarray, points: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     squared, simplex, nearest = tree.squared_distance(corners, simplices, points)
     return squared.reshape(-1), simplex.reshape(-1), nearest.reshape(-1, 3)

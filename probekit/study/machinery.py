@@ -143,6 +143,7 @@ def _as_model(region: plan.targets.regions.Region) -> nominal.Nominal:
         outside = region.radius / np.cos(np.pi / 48)
         mesh = creation.cylinder(radius=outside, sections=48, segment=[region.start, region.end])
     else:
+        assert isinstance(region, plan.Ball)
         mesh = creation.icosphere(subdivisions=3, radius=1.01 * region.radius)
         mesh.apply_translation(region.centre)
     return nominal.from_arrays(mesh.vertices, mesh.faces, name=region.name)

@@ -346,7 +346,8 @@ class Program:
     @property
     def stops(self) -> bool:
         """Whether a check found something that the program must not be run with."""
-        all_found = (self.findings, self.dry_findings, *(one.findings for one in (*self.following, *self.cuts)))
+        later = [one.findings for one in self.following] + [one.findings for one in self.cuts]
+        all_found = (self.findings, self.dry_findings, *later)
         return any(found is not None and found.of("stop") for found in all_found)
 
     @property

@@ -20,13 +20,12 @@ from .gating import Gate, gate_of, set_up_stated, targets_placed, telling_missin
 from .looking_again import all_touches_of
 from .model import Models, Study, nominal_of
 from .provenance import qualification_notes
-from .readings import qualified_of, stylus_of
+from .readings import Qualified, qualified_of, stylus_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..field.artefact import Artefact
-    from ..fit.qualification import Qualified
     from ..nominal import Nominal
     from ..plausibility.finding import Finding
     from ..uncertainty.drift import Drift

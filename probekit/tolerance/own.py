@@ -24,7 +24,7 @@ from .spec import Tolerance
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..fit import Freedom
+    from ..fit.datums.freedom import Freedom
     from ..nominal import Nominal
 
 __all__ = ["OFFERED", "Own", "function_of"]

@@ -147,7 +147,7 @@ def tangent(kind: Kind, points: np.ndarray, first: State, offset: float, method:
         vertices = centred[hull.vertices]
         scatter = centred.T @ centred
         forms = scatter + n * np.einsum("vi,vj->vij", vertices, vertices)
-        candidates = [hull.equations[:, :-1] @ stretch.T, np.linalg.eigh(forms)[1][:, :, 0]]
+        found = [hull.equations[:, :-1] @ stretch.T, np.linalg.eigh(forms)[1][:, :, 0]]
         if d == 3:
             pairs = hull.simplices[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
             pairs = np.unique(np.sort(pairs, axis=1), axis=0)
@@ -156,8 +156,8 @@ def tangent(kind: Kind, points: np.ndarray, first: State, offset: float, method:
             ends = centred[pairs[:, 0]]
             forms = scatter + n * np.einsum("vi,vj->vij", ends, ends)
             least = np.linalg.eigh(np.einsum("eia,eij,ejb->eab", across, forms, across))[1][:, :, 0]
-            candidates.append(np.einsum("eia,ea->ei", across, least))
-        candidates = np.vstack(candidates)
+            found.append(np.einsum("eia,ea->ei", across, least))
+        candidates = np.vstack(found)
         candidates /= np.linalg.norm(candidates, axis=1)[:, None]
         candidates *= np.where(candidates @ facing < 0, -1.0, 1.0)[:, None]
     heights = centred @ candidates.T

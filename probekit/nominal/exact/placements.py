@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -60,7 +61,7 @@ def read_placements(path: Path, *, millimetres: float = 1.0) -> dict[str, np.nda
     return found
 
 
-def _direction(entity: object, default: tuple[float, float, float]) -> np.ndarray:
+def _direction(entity: Any, default: tuple[float, float, float]) -> np.ndarray:
     ratios = np.array([entity.DirectionRatiosValue(i + 1) for i in range(3)])
     length = float(np.linalg.norm(ratios))
     return ratios / length if length > 0 else np.array(default)

@@ -59,8 +59,8 @@ def zone_forms(records: Mapping[int, Record]) -> tuple[list[tuple[tuple[int, ...
         if not zone:
             continue
         form = records.get(zone[5].id) if isinstance(zone[5], Ref) else None
-        name = next(iter(form.parts.values()))[:1] if form is not None else ()
-        name = name[0].strip().lower() if name and isinstance(name[0], str) else ""
+        values = next(iter(form.parts.values()))[:1] if form is not None else ()
+        name = values[0].strip().lower() if values and isinstance(values[0], str) else ""
         if name in _DIAMETER or name in _SPHERE:
             added = "diameter" if name in _DIAMETER else "spherical diameter"
         elif name.startswith(("between two ", "within two ")) or name in ("", "unknown", "non uniform", "non-uniform"):

@@ -78,7 +78,7 @@ class Pole:
         at, round_it = uv[from_pole <= within], uv[from_pole > within]
         if isinstance(surface, Elementary) or not len(round_it):
             smooth = surface.kind == "sphere"
-            if smooth:
+            if isinstance(surface, Elementary) and smooth:
                 radial = (position - surface.origin) / np.linalg.norm(position - surface.origin)
                 normal = radial if radial @ normal >= 0 else -radial
             return cls(position, size, normal, np.zeros((0, 2)), np.zeros((0, 3)), smooth=smooth, near=near)

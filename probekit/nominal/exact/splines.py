@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from math import factorial
+from typing import Any
 
 import numpy as np
 
@@ -201,7 +202,8 @@ def _descend(
 
     Those that still do not settle stay where the descent ends.
     """
-    part = (surface, low, high) if low.ndim == 1 else (surface.rows(rows), low[rows], high[rows])
+    many: Any = surface  # `SplineRows`, where limits are by row
+    part = (surface, low, high) if low.ndim == 1 else (many.rows(rows), low[rows], high[rows])
     start = near.copy()
     had, away = (lengths(part[0].evaluate(uv, 1)[0] - points[rows]) for uv in (out.uv[rows], near))
     start[had < away] = out.uv[rows[had < away]]
@@ -219,6 +221,7 @@ def _newton_chunk(
     surface: Surface, points: np.ndarray, rows: np.ndarray, out: Closest, low: np.ndarray, high: np.ndarray
 ) -> np.ndarray:
     """Find feet of `rows` from the parameters in `out`; the distance (n,) from where each began."""
+    many: Any = surface  # `SplineRows`, where limits are by row
     began = np.empty(0)
     before = np.full(len(rows), np.nan)  # square of the full step before
     for turn in range(_MOST):
@@ -226,7 +229,7 @@ def _newton_chunk(
         if low.ndim == 1:
             own, (low_u, low_v), (high_u, high_v) = surface, low, high
         else:
-            own, (low_u, low_v), (high_u, high_v) = surface.rows(rows), low[rows].T, high[rows].T
+            own, (low_u, low_v), (high_u, high_v) = many.rows(rows), low[rows].T, high[rows].T
         s, su, sv, suu, suv, svv = own.evaluate(np.stack([u, v]).T, 2)
         r = s - np.asfortranarray(points.take(rows, axis=0))
         if not turn:

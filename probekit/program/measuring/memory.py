@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -249,7 +250,7 @@ class Memory:
         before: tuple[float, ...] | None = None,
         *,
         feed: float | None = None,
-        detail: object = None,
+        detail: Any = None,
     ) -> None:
         """One more step, which ends where the machine now is."""
         end = tuple(float(c) for c in self.at)

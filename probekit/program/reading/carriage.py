@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from ...plan.kinematics import Kinematics
 from .modal import OFFSETS, Modal
@@ -142,7 +143,7 @@ class Carriage:
         kind: str,
         end: list[float],
         angles: list[float] | None = None,
-        detail: object = None,
+        detail: Any = None,
         length: float | None = None,
         feed: bool = True,
     ) -> list[Step]:
@@ -157,7 +158,7 @@ class Carriage:
         kind: str,
         end: Sequence[float],
         angles: Sequence[float],
-        detail: object = None,
+        detail: Any = None,
         length: float | None = None,
         at_feed: bool = True,
     ) -> Step:
@@ -181,7 +182,7 @@ class Carriage:
             origin=tuple(self.origin),
         )
 
-    def _step(self, kind: str, start: tuple[float, ...] | None = None, detail: object = None) -> Step:
+    def _step(self, kind: str, start: tuple[float, ...] | None = None, detail: Any = None) -> Step:
         here, angles = tuple(self.position), tuple(self.angles)
         at = start or here
         origin = tuple(self.origin)

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -108,7 +109,7 @@ class Step:
     feed: float | None
     state: Modal
     text: str
-    detail: object = None
+    detail: Any = None
     origin: tuple[float, ...] = (math.nan,) * 3
 
     @property
