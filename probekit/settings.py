@@ -38,9 +38,9 @@
                       error [mm]; after = "OPERATION 4", occurrence, not of the first one: where in the milling
                       program it is touched, if not directly after the phase before it; recut = {operation, by,
                       allowed, limit, to, occurrence}: an operation run again, lower by what is left (`CutAgain`)
-    [program]         tool; offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low, high];
-                      milling = "milling.nc", after = "OPERATION 4", "T4", 120 or "start", occurrence, lift, clearance:
-                      where the probing stands in the milling program; how each touch is
+    [program]         tool (not for DMIS), offset, dialect, work_offset, name, suffix, warm_up, stop_outside = [low,
+                      high]; milling = "milling.nc", after = "OPERATION 4", "T4", 120 or "start", occurrence, lift,
+                      clearance: where the probing stands in the milling program; how each touch is
                       made: first_feed and back (a first, fast touch, and the way back after it), confirm (limit of
                       the first touch of all), near_feed and near (slow on the last mm of an approach:
                       500 and 5 where none watches it); agree: limit of one place in two poses, made first

@@ -11,6 +11,7 @@ CHANGES = (
     ('{letter = "A", moves = "head", limits = [-100, 100]}', '{letter = "C", moves = "head", limits = [-360, 360]}'),
     ('{letter = "C", moves = "table", limits = [-360, 360]}', '{letter = "A", moves = "head", limits = [-100, 100]}'),
     ("poses = [[0, 0], [75, 90], [75, -90]]", "poses = [[0, 0], [180, 32.5], [0, 32.5]]"),
+    ("tool = 20\n", ""),
     ('dialect = "rs274"', 'dialect = "dmis"'),
     ('work_offset = "G54"', 'work_offset = "PART"\nsuffix = ".dmi"\nstop_outside = [-0.1, 0.15]\nconfirm = 0.5'),
     ('milling = "milling.nc"\n', ""),

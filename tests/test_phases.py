@@ -237,9 +237,11 @@ def test_the_dry_run_decides_nothing(flow):
     assert "G55" not in flow.programmed.dry
 
 
-def test_a_dialect_that_can_neither_is_refused_by_name(tmp_path):
-    with pytest.raises(InputError, match="the dialect dmis cannot decide, nor be followed by a second program"):
-        made(tmp_path, "dmis", ("tool = 20\n", 'tool = 20\nwork_offset = "PART"\n'))
+def test_a_dialect_that_can_neither_is_refused_with_what_to_do_instead(tmp_path):
+    with pytest.raises(InputError, match="the dialect dmis cannot decide, nor be followed by a second") as refused:
+        made(tmp_path, "dmis", ("tool = 20\n", 'work_offset = "PART"\n'))
+    assert "coordinate system" in refused.value.found
+    assert "leave [[phase]] out, and state in [program] confirm" in refused.value.todo
 
 
 WRONG = {

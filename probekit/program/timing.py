@@ -129,7 +129,7 @@ def stands_of(path: Sequence[Step], kinematics: Kinematics, probe: Probe, pace: 
         elif isinstance(move, FirstTouch):  # it meets the part where the touch that follows it does
             track.touch(meant[move.touch], move.feed)
         elif isinstance(move, Approach | BackOff | Link | Retract):
-            kind = "rapid" if isinstance(move, Link) else "at feed"
+            kind = "rapid" if isinstance(move, Link) and _has_rapid(pace) else "at feed"
             track.go(move.to, pace.rapid if isinstance(move, Link) else move.feed, kind)
     return track.found
 
@@ -140,16 +140,23 @@ def time_of(path: Sequence[Step], kinematics: Kinematics, probe: Probe, pace: Pa
     Parameters
     ----------
     path, kinematics, probe, pace
-        As for `stands_of`. Moves away from a touch count as positioning, lifts as rapid.
+        As for `stands_of`. Moves away from a touch count as positioning, lifts as rapid; where nothing is faster than
+        positioning there are no rapid moves.
     """
     spent, before = dict.fromkeys(KINDS, 0.0), 0.0
     for one in stands_of(path, kinematics, probe, pace):
         spent[one.kind] += one.seconds - before
         before = one.seconds
+    fast = spent["rapid"] + spent["lifts"] + spent["comes in"]
     waits = pace.per_touch * sum(isinstance(one, Touch) for one in path)  # before the move away from it
     return CycleTime(
         touching=spent["touches"] + waits,
-        positioning=spent["at feed"] - waits,
-        rapid=spent["rapid"] + spent["lifts"] + spent["comes in"],
+        positioning=spent["at feed"] - waits + (0.0 if _has_rapid(pace) else fast),
+        rapid=fast if _has_rapid(pace) else 0.0,
         indexing=spent["turns"],
     )
+
+
+def _has_rapid(pace: Pace) -> bool:
+    """Whether any move is faster than positioning."""
+    return pace.rapid > pace.positioning

@@ -34,6 +34,14 @@ __all__ = ["check_phases", "decides_itself", "entered_after", "later_parts", "pa
 _TO_DECIDE = ("decide", "repeat", "shift", "give_up", "record_shifted", "let")
 _IN_PARTS = ("entered", "record_shifted", "let")
 
+_NO_PHASES = "Leave [[phase]] out, or use a dialect that can; no program was written."
+_MEASURING = (
+    "On a measuring machine the set-up is no work offset, but a coordinate system that its software makes and saves: "
+    "probe the datums with a program of the software's own, let it save the system under the label that the work "
+    "offset recalls, D(PART), and read there how far off the part is. Then run this program: leave [[phase]] out, and "
+    "state in [program] confirm = 0.5 (your limit, mm): beyond it the first touch waits for a person."
+)
+
 
 def decides_itself(dialect: Dialect) -> bool:
     """Whether programs in a dialect can decide by themselves."""
@@ -56,9 +64,9 @@ def check_phases(study: Study, dialect: Dialect) -> None:
             raise InputError(
                 f"the dialect {dialect.name} cannot decide, nor be followed by a second program",
                 file=study.path,
-                column=f"moves.{lacking}",
-                found=dialect.omit[lacking],
-                todo="Leave [[phase]] out, or use a dialect that can; no program was written.",
+                column="phase" if dialect.language else f"moves.{lacking}",
+                found=dialect.omit["entered" if dialect.language else lacking],
+                todo=_MEASURING if dialect.language else _NO_PHASES,
             )
     by = offset_of(study)
     for number, phase in enumerate(phases_of(study), 1):

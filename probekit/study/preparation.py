@@ -33,7 +33,7 @@ from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
 from .posing import poses_of, reached_as_posed
-from .prepared import Plan, Program, aliases_of, dialect_of, offset_of
+from .prepared import Plan, Program, aliases_of, dialect_of, offset_of, stated_tool, tool_of
 from .running import machine_of, ran
 from .sectioning import sections_of
 
@@ -187,13 +187,7 @@ def check_program(study: Study) -> Dialect:
         not there.
     """
     options = study.settings.get("program", {})
-    if "tool" not in options:
-        raise InputError(
-            "the tool number of the probe is not stated",
-            file=study.path,
-            column="program.tool",
-            expected="a tool number",
-        )
+    stated_tool(study)
     with blaming(study.path, "program"):
         dialect = dialect_of(study)
         known, offset = dialect.work_offsets, options.get("work_offset")
@@ -354,8 +348,7 @@ def _room_for(study: Study, touches: int) -> None:
         told = {"found": f"{touches} targets", "expected": f"at most {MOST_TOUCHES}"}
         todo = "Choose a larger spacing, or fewer targets."
         raise InputError("the study plans too many touches", file=study.path, column="plan", **told, todo=todo)
-    options = study.settings.get("program", {})
-    if "tool" not in options:
+    if tool_of(study) is None:
         return
     dialect = dialect_of(study)
     most = (dialect.slots[1] - dialect.slots[0] + 1) // 3 if dialect.slots else touches

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from ..program.moves import Move
 
-__all__ = ["Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after"]
+__all__ = ["Plan", "Program", "aliases_of", "dialect_of", "offset_of", "slots_after", "stated_tool", "tool_of"]
 
 _ROUNDING = 0.001  # the program's numbers are rounded to less than this [mm]
 _TOUCHING = (
@@ -117,13 +117,11 @@ class Plan:
             If the study does not tell the tool, or no target can be touched.
         """
         options = self.study.settings.get("program", {})
-        if "tool" not in options:
-            raise InputError("the tool number of the probe is not stated", file=self.study.path, column="program.tool")
         return programs.moves_of(
             self.route,
             self.probe,
             self.kinematics,
-            tool=options["tool"],
+            tool=stated_tool(self.study),
             offset=options.get("offset"),
             warm_up=options.get("warm_up", 10.0),
             limits=numbers_of(self.study, "program", "stop_outside", count=2),
@@ -139,7 +137,7 @@ class Plan:
         InputError
             As `steps`.
         """
-        if "tool" in self.study.settings.get("program", {}):
+        if tool_of(self.study) is not None:
             return self.steps
         return programs.moves_of(self.route, self.probe, self.kinematics, tool=1)
 
@@ -226,7 +224,7 @@ class Plan:
             raise InputError("the checks cannot read this dialect", column="program.dialect", found=dialect.name)
         if dialect.language:
             return self._check_measuring(text, dialect)
-        route, tool = self.route, options.get("tool")
+        route, tool = self.route, tool_of(self.study)
         # tilted poses have clear heights of their own, far apart in Z: there only the clearance itself is checked
         upright = len(set(route.targets["direction"])) == 1
         slots, offset = dialect.slots, offset_of(self.study)
@@ -375,6 +373,21 @@ def dialect_of(study: Study) -> Dialect:
     """The dialect that a study asks for, by its name or by its file beside the study."""
     name = study.settings.get("program", {}).get("dialect", "rs274")
     return programs.read_dialect(name if name in programs.dialect_names() else study.file(name))
+
+
+def tool_of(study: Study) -> int | None:
+    """Number of the probe in the magazine, None if it is not stated; 1 for a measuring machine, which has none."""
+    measuring = "program" in study.settings and bool(dialect_of(study).language)
+    return study.settings.get("program", {}).get("tool", 1 if measuring else None)
+
+
+def stated_tool(study: Study) -> int:
+    """The same; an InputError if it is not stated."""
+    tool = tool_of(study)
+    if tool is None:
+        what = "the tool number of the probe is not stated"
+        raise InputError(what, file=study.path, column="program.tool", expected="a tool number")
+    return tool
 
 
 def aliases_of(dialect: Dialect) -> dict[str, str]:

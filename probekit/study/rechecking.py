@@ -17,7 +17,7 @@ from .deciding_parts import part_of
 from .model import Study
 from .outputs import CAUTION
 from .places import part_name, program_names
-from .prepared import Plan, dialect_of
+from .prepared import Plan, dialect_of, stated_tool
 
 __all__ = ["Checked", "check"]
 
@@ -110,8 +110,7 @@ def check(
         If the file cannot be read, or the checks do not understand the dialect of the study.
     """
     file = Path(file)
-    if "tool" not in study.settings.get("program", {}):
-        raise InputError("the tool number of the probe is not stated", file=study.path, column="program.tool")
+    stated_tool(study)
     source, dialect = load(file), dialect_of(study)
     if not dialect.checked:
         raise InputError(

@@ -13,7 +13,7 @@ from .. import machine
 from ..errors import InputError
 from .machinery import errors_of, made_of, really_held_by
 from .model import Study, numbers_of
-from .prepared import Plan, Program, aliases_of
+from .prepared import Plan, Program, aliases_of, stated_tool
 
 if TYPE_CHECKING:
     from ..program.deciding.entries import Entry
@@ -59,7 +59,7 @@ def machine_of(study: Study, planned: Plan, programmed: Program) -> dict[str, An
         "known": programmed.dialect.harmless,
         "aliases": aliases_of(programmed.dialect),
         "flow": programmed.dialect.reckoning.flow,
-        "lengths": {options.get("offset", options["tool"]): float(planned.probe.tool_length or 0.0)},
+        "lengths": {options.get("offset", stated_tool(study)): float(planned.probe.tool_length or 0.0)},
     }
 
 
