@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import shlex
 import sys
 import time
@@ -11,12 +10,12 @@ import warnings
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from . import __version__, cli_answers, cli_compare
+from . import __version__, cli_answers, cli_compare, cli_models
 from .cli_many import add_commands
 from .console import Progress, ending, say, tell
-from .errors import InputError, ProbekitWarning
+from .errors import ProbekitWarning
 from .lazily import lean_imports
 from .show import wrapped
 
@@ -66,6 +65,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return ending(partial(_run, given), shlex.join(["probekit", *given]))
 
 
+_RAW = argparse.RawDescriptionHelpFormatter
 _QIF = "also write a document of QIF 3.0 (ISO 23952; needs the extra qif):"
 
 
@@ -78,10 +78,35 @@ def _run(argv: list[str]) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    raw = argparse.RawDescriptionHelpFormatter
-    parser = argparse.ArgumentParser("probekit", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=raw)
+    parser = argparse.ArgumentParser("probekit", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=_RAW)
     parser.add_argument("--version", action="version", version=f"probekit {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    _add_inspect(commands)
+    _add_before_the_cut(commands)
+    cli_models.add_commands(commands)
+    add_commands(commands)
+    kept = commands.add_parser(
+        "cache",
+        help="show or clear what is kept between runs",
+        description="Show what is kept so that it is made only once: exact models of STEP files, targets of studies, "
+        "thinned pictures of very large meshes. The environment variable PROBEKIT_CACHE names another folder, or off. "
+        "The folder can be deleted at any time.",
+    )
+    kept.add_argument("--clear", action="store_true", help="delete them")
+    kept.set_defaults(run=_cache)
+    cli_answers.add_commands(commands)
+    cli_compare.add_command(commands)
+    demo = commands.add_parser(
+        "demo",
+        help="write the demo study into a folder",
+        description="Write the demo (an invented part with known, injected faults) into a folder.",
+    )
+    demo.add_argument("folder", type=Path, help="a new or empty folder")
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _add_inspect(commands: Any) -> None:
     inspect = commands.add_parser(
         "inspect",
         help="run a study file: verdict, report page, tables",
@@ -90,7 +115,7 @@ def _parser() -> argparse.ArgumentParser:
         "is offered.",
         epilog="The keys of a study file: python -c 'import probekit.settings as s; help(s)'\n\n"
         "exit status: 0 conforms, 1 does not conform or undecided, 2 unusable input",
-        formatter_class=raw,
+        formatter_class=_RAW,
     )
     inspect.add_argument("study", type=Path, help="the study file (TOML)")
     inspect.add_argument(
@@ -107,8 +132,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     inspect.add_argument("--quiet", action="store_true", help="print only the verdict on the part")
     inspect.set_defaults(run=_inspect)
+
+
+def _add_before_the_cut(commands: Any) -> None:
     for name, (run, short, long) in _BEFORE_THE_CUT.items():
-        command = commands.add_parser(name, help=short, description=long, formatter_class=raw)
+        command = commands.add_parser(name, help=short, description=long, formatter_class=_RAW)
         command.add_argument("study", type=Path, help="the study file (TOML)")
         command.add_argument(
             "--to", type=Path, metavar="FOLDER", help="folder for the results (default: results, beside the study)"
@@ -132,52 +160,6 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--only", type=Path, metavar="FILE", help="as for probekit program")
     check.add_argument("--to", type=Path, metavar="FOLDER", help="as for probekit program")
     check.set_defaults(run=_check)
-    draft = commands.add_parser(
-        "draft",
-        help="draft a study file from the tolerances that a STEP model carries",
-        description="Write a draft study file from the semantic tolerances of a STEP AP242 model. What cannot be "
-        "judged or was not understood is written as comments; what only you can know is marked 'fill in'.",
-    )
-    draft.add_argument("model", type=Path, help="the STEP file")
-    draft.add_argument(
-        "--to", type=Path, metavar="FILE", help="file for the draft (default: study.toml, beside the model)"
-    )
-    draft.add_argument(
-        "--touches", default="touches.csv", metavar="NAME", help="results file that the study is to name"
-    )
-    draft.add_argument("--body", metavar="NAME", help="one of several bodies, by name or path; * for all together")
-    draft.set_defaults(run=_draft)
-    faces = commands.add_parser(
-        "faces",
-        help="list the faces of a model, with pictures that show their names",
-        description="List the faces of a model, or of a study's part as the study names them: kind, size, place. "
-        "Writes faces.html, to choose faces from, and faces.svg.",
-    )
-    faces.add_argument("model", type=Path, help="the model, or a study file")
-    faces.add_argument("--to", type=Path, metavar="FOLDER", help="where they go (default: results beside the model)")
-    faces.add_argument("--unit", help="unit of a model that does not say it, such as mm")
-    faces.add_argument("--body", metavar="NAME", help="one body of several, by name or path; * for all together")
-    faces.set_defaults(run=_faces)
-    add_commands(commands)
-    kept = commands.add_parser(
-        "cache",
-        help="show or clear what is kept between runs",
-        description="Show what is kept so that it is made only once: exact models of STEP files, targets of studies, "
-        "thinned pictures of very large meshes. The environment variable PROBEKIT_CACHE names another folder, or off. "
-        "The folder can be deleted at any time.",
-    )
-    kept.add_argument("--clear", action="store_true", help="delete them")
-    kept.set_defaults(run=_cache)
-    cli_answers.add_commands(commands)
-    cli_compare.add_command(commands)
-    demo = commands.add_parser(
-        "demo",
-        help="write the demo study into a folder",
-        description="Write the demo (an invented part with known, injected faults) into a folder.",
-    )
-    demo.add_argument("folder", type=Path, help="a new or empty folder")
-    demo.set_defaults(run=_demo)
-    return parser
 
 
 def _inspect(options: argparse.Namespace) -> int:
@@ -272,52 +254,6 @@ def _check(options: argparse.Namespace) -> int:
 def _touched(ran: machine.results.Run) -> bool:
     """Whether a run came to its end and anything was touched."""
     return not ran.stopped and bool((ran.table["reason"] == "").any())
-
-
-def _draft(options: argparse.Namespace) -> int:
-    from . import cache, nominal
-    from .draft import draft_study
-    from .files import store
-    from .nominal.exact.pmi_kept import read_pmi_once
-
-    to = options.to or options.model.parent / "study.toml"
-    if to.exists():
-        raise InputError("a file with that name exists already", file=to, todo="Choose another name with --to.")
-    part = nominal.load(options.model, body=options.body, cache=True)
-    pmi = read_pmi_once(options.model, part, cache.folder(), body=options.body)
-    try:
-        model = os.path.relpath(options.model, to.parent)
-    except ValueError:  # on another drive of Windows
-        model = os.path.abspath(options.model)
-    text = draft_study(Path(model).as_posix(), pmi, part, touches=options.touches, body=options.body)
-    store(to, text.encode("utf-8"))
-    say(pmi.sentence)
-    say(f"written: {to}; replace every 'fill in' in it, then run: probekit inspect {to}")
-    return 0
-
-
-def _faces(options: argparse.Namespace) -> int:
-    from . import nominal, study
-    from .files import make_folder, store
-    from .nominal.load import implausible_size
-    from .report.faces_page import faces_page
-    from .scene.face_pictures import face_pictures, faces_svg
-
-    if options.model.suffix.lower() == ".toml":
-        part = study.model.nominal_of(study.load(options.model))
-    else:
-        part = nominal.load(options.model, unit=options.unit, body=options.body, cache=True)
-    listed, pictures = nominal.list_faces(part), face_pictures(part)
-    folder = make_folder(options.to or options.model.parent / "results")
-    store(folder / "faces.svg", faces_svg(pictures).encode("utf-8"))
-    page = faces_page(listed, pictures, title=part.name, to=folder / "faces.html")
-    if part.brep is not None and len(part.brep.bodies) > 1:
-        say("bodies in the file: " + ", ".join(part.brep.bodies))
-    say(nominal.face_list.faces_text(listed))
-    if said := implausible_size(part):
-        say(f"note: {said}")
-    say(f"written: {page}, {folder / 'faces.svg'}")
-    return 0
 
 
 def _cache(options: argparse.Namespace) -> int:

@@ -72,6 +72,7 @@ ORDER = (
         "cli_many",
         "cli_answers",
         "cli_compare",
+        "cli_models",
         "cli",
         "__main__",
     ),

@@ -7,15 +7,15 @@ g_i      gradient      its gradient over the moved point: the unit normal at the
 w_i      weights       weight of touch i
 p        parameters    (tx, ty, tz [mm], rx, ry, rz [rad]) about the pivot
 
-Least squares minimises sum w_i d_i(p)^2 by Gauss-Newton steps; the touches are projected on the nominal anew at each
-step, so the nominal may be any shape and what is minimised is the true distance, not one to a fixed tangent plane.
-Robust fits reweight at each step. Minimax is in `probekit.fit.minimax`.
+Least squares minimises sum w_i d_i(p)^2 (`probekit.fit.gauss_newton`); robust fits reweight at each step. Minimax is in
+`probekit.fit.minimax`. All project the touches on the nominal anew at each step, so the nominal may be any shape, and
+what is minimised is the true distance, not one to a fixed tangent plane.
 """
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -23,11 +23,12 @@ import numpy as np
 from ..columns import MEASURED, array
 from ..deviation import Projection
 from ..deviation.projection import distance_function, projection_on, require_same
-from ..errors import FitError, InputError, ProbekitWarning, TouchesError, UndeterminedError
+from ..errors import InputError, ProbekitWarning, TouchesError, UndeterminedError
 from ..geometry import make_motion
 from . import robust
 from .alignment import Alignment
 from .few import student
+from .gauss_newton import Found, least_squares
 from .minimax import gain_of_minimax, minimax_motion
 from .motion import FREEDOMS, free_basis, free_of, jacobian, move, moved_pivot, typical_arm
 from .select import select
@@ -43,8 +44,6 @@ __all__ = ["METHODS", "rigid"]
 METHODS = ("least_squares", "huber", "tukey", "minimax")
 
 _SENSITIVITY = 2e-3  # a motion that changes the deviations by less than this part of itself is not determined
-_NEGLIGIBLE = 1e-6  # a step that promises less of the sum of squares than this part promises nothing
-_KINKED, _AT_KINK = 1e-4, 1e-4  # nor does one of so many mm at most that promises this part at most: a kink of facets
 
 
 def rigid(
@@ -131,59 +130,30 @@ def rigid(
     centre = points.mean(axis=0) if free[:3].all() else pivot
     length = typical_arm(points, centre)
 
-    basis = free_basis(free, length)
-    null, sensitivity = _degeneracy(chosen, nominal, points, basis, centre)
-    held = describe_motions(null, free, centre, length) if null.shape[1] else []
-    if held:
-        if undetermined == "error":
-            raise UndeterminedError(held)
-        warnings.warn(
-            "held at zero, because the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=2
-        )
-        basis = basis @ np.linalg.svd(held_directions(null, free))[0][:, null.shape[1] :]
-    proof: tuple[tuple[int, ...], tuple[float, ...]] = (), ()
-    if method == "minimax":
-        solved = minimax_motion(
-            points,
-            measure,
-            basis,
-            pivot=centre,
-            scale=np.sqrt(weight),
-            settled=max(settled, 1e-6),
-            max_iterations=max_iterations,
-            exact=True,
-        )
-        proof = tuple(used[list(solved.ruling)].tolist()), solved.multipliers
-        parameters, steps, final, certificate = solved.parameters, solved.iterations, weight, solved.gap
-        residuals, objective = solved.residuals / np.sqrt(weight), solved.largest
-        moved = move(parameters, points, centre)
-        slope = jacobian(parameters, moved, measure(moved)[1], centre) @ basis
-        gain, variance = _gain(slope, weight, residuals, spread, 0.0, method)
-    else:
-        fitted = _gauss_newton(points, measure, basis, centre, weight, method, settled, max_iterations)
-        parameters, residuals, gradient, final, scale, steps = fitted
-        slope = jacobian(parameters, move(parameters, points, centre), gradient, centre) @ basis
-        gain, variance = _gain(slope, weight, residuals, spread, scale, method)
-        certificate, objective = np.nan, float(np.sqrt(np.sum(final * residuals**2) / max(final.sum(), 1e-300)))
-    gain = moved_pivot(pivot - centre, parameters[3:]) @ basis @ gain
+    basis, held, sensitivity = _basis(chosen, nominal, points, free, centre, length, undetermined)
+    minimise = _minimax if method == "minimax" else least_squares
+    found = minimise(points, measure, basis, centre, weight, method, settled, max_iterations)
+    slope = jacobian(found.parameters, move(found.parameters, points, centre), found.gradient, centre) @ basis
+    gain, variance = _gain(slope, weight, found.residuals, spread, found.scale, method)
+    gain = moved_pivot(pivot - centre, found.parameters[3:]) @ basis @ gain
     gain = np.where(free[:, None], np.where(np.arange(6) < 3, 1.0, 180.0 / np.pi)[:, None] * gain, 0.0)
     each = np.sqrt(variance / weight)
     return Alignment(
-        motion=make_motion(parameters[:3], np.degrees(parameters[3:]), pivot=centre),
+        motion=make_motion(found.parameters[:3], np.degrees(found.parameters[3:]), pivot=centre),
         free=tuple(np.array(FREEDOMS)[free].tolist()),
         pivot=pivot,
         covariance=np.where(np.outer(free, free), (gain * each**2) @ gain.T, 0.0),
-        residuals=residuals,
-        weights=final / max(float(weight.max()), 1e-300),
+        residuals=found.residuals,
+        weights=found.weights / max(float(weight.max()), 1e-300),
         used=used,
         method=method,
         condition=float(sensitivity.max() / max(sensitivity.min(), 1e-300)),
-        iterations=steps,
+        iterations=found.steps,
         undetermined=tuple(held),
-        objective=objective,
-        certificate=certificate,
-        ruling=proof[0],
-        multipliers=proof[1],
+        objective=found.objective,
+        certificate=found.certificate,
+        ruling=tuple(used[list(found.ruling)].tolist()),
+        multipliers=found.multipliers,
         gain=gain,
         spread=each,
     )
@@ -227,105 +197,62 @@ def _per_row(what: str, values: float | np.ndarray, n: int) -> np.ndarray:
     return np.broadcast_to(values, n)
 
 
-def _degeneracy(
-    chosen: pd.DataFrame, nominal: Nominal, points: np.ndarray, basis: np.ndarray, centre: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Undetermined motions and sensitivities at the start, from smooth normals (facets would seem to grip)."""
+def _basis(
+    chosen: pd.DataFrame,
+    nominal: Nominal,
+    points: np.ndarray,
+    free: np.ndarray,
+    centre: np.ndarray,
+    length: float,
+    undetermined: str,
+) -> tuple[np.ndarray, list[str], np.ndarray]:
+    """Motions (6, k) that the touches fix, those held in words, and sensitivities.
+
+    At the start, from smooth normals: facets would seem to grip.
+    """
+    basis = free_basis(free, length)
     _, gradient = distance_function(chosen, nominal, smooth=True)(points)
-    return undetermined_motions(jacobian(np.zeros(6), points, gradient, centre) @ basis, below=_SENSITIVITY)
+    slope = jacobian(np.zeros(6), points, gradient, centre) @ basis
+    null, sensitivity = undetermined_motions(slope, below=_SENSITIVITY)
+    held = describe_motions(null, free, centre, length) if null.shape[1] else []
+    if not held:
+        return basis, held, sensitivity
+    if undetermined == "error":
+        raise UndeterminedError(held)
+    warnings.warn("held at zero, because the touches do not fix it: " + "; ".join(held), ProbekitWarning, stacklevel=3)
+    return basis @ np.linalg.svd(held_directions(null, free))[0][:, null.shape[1] :], held, sensitivity
 
 
-def _gauss_newton(
+def _minimax(
     points: np.ndarray,
     measure: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]],
     basis: np.ndarray,
     pivot: np.ndarray,
     weight: np.ndarray,
-    method: str,
+    _method: str,
     settled: float,
     max_iterations: int,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float, int]:
-    """Parameters, residuals, gradients, final weights, robust scale, steps."""
-    parameters, current = np.zeros(6), weight
-    stage = "huber" if method == "tukey" else method
-    scale = 0.0
-    deviation, gradient = measure(points)
-    for steps in range(1, max_iterations + 1):
-        if stage != "least_squares":
-            if steps <= 20 and stage == "huber":  # fixed later, or scale and weights may chase each other
-                scale = max(robust.scale_of(np.sqrt(weight) * deviation, basis.shape[1]), 1e-12)
-            current = weight * robust.weights_of(np.sqrt(weight) * deviation / scale, stage)
-        moved = move(parameters, points, pivot)
-        root = np.sqrt(current)
-        slope = root[:, None] * (jacobian(parameters, moved, gradient, pivot) @ basis)
-        before, taken, short = float(current @ deviation**2), None, False
-        for tries, step in enumerate(_shorter_steps(slope, -root * deviation)):
-            trial = parameters + basis @ step
-            trial_moved = move(trial, points, pivot)
-            trial_deviation, trial_gradient = measure(trial_moved)
-            if float(current @ trial_deviation**2) <= before:
-                taken, short = (trial, trial_deviation, trial_gradient), tries > 0
-                break
-        if taken is not None:
-            parameters, deviation, gradient = taken
-            moved_by = float(np.linalg.norm(trial_moved - moved, axis=1).max())
-            slope = root[:, None] * (jacobian(parameters, trial_moved, gradient, pivot) @ basis)
-        if taken is None or (short and moved_by <= settled):  # a short step alone is no rest
-            _refuse_unless_at_rest(method, root * deviation, slope, settled)
-            moved_by = 0.0
-        if moved_by <= settled:
-            if stage == method:
-                return parameters, deviation, gradient, current, scale, steps
-            stage = method
-    raise FitError(
-        f"the {method.replace('_', ' ')} fit did not converge in {max_iterations} steps (last step {moved_by:.2e} mm); "
-        "raise max_iterations, or check for touches on the wrong face"
+) -> Found:
+    solved = minimax_motion(
+        points,
+        measure,
+        basis,
+        pivot=pivot,
+        scale=np.sqrt(weight),
+        settled=max(settled, 1e-6),
+        max_iterations=max_iterations,
+        exact=True,
     )
-
-
-def _shorter_steps(slope: np.ndarray, wanted: np.ndarray) -> Iterator[np.ndarray]:
-    """Steps (k,) to try, from the full one down: halved, then damped (Levenberg), which turns them downhill.
-
-    A full step can point the wrong way where the nearest place of the nominal changes along it.
-    """
-    full = np.linalg.lstsq(slope, wanted, rcond=None)[0]
-    for halving in range(8):
-        yield full * 0.5**halving
-    left, size, right = np.linalg.svd(slope, full_matrices=False)
-    along, largest = left.T @ wanted, max(float(size.max()), 1e-300)
-    for damping in 10.0 ** np.arange(-2, 7):
-        yield right.T @ (size / (size**2 + damping * largest**2) * along)
-
-
-def _refuse_unless_at_rest(method: str, weighted: np.ndarray, slope: np.ndarray, settled: float) -> None:
-    """Raise where no step goes downhill although one promises to: a fit that is stuck has not settled.
-
-    At an edge between facets the least sum of squares can lie in a kink, where a step always promises a little.
-
-    Parameters
-    ----------
-    method : str
-    weighted : (n,) float
-        Deviations by the roots of their weights [mm].
-    slope : (n, k) float
-        Their change with the free motions, each of which moves the touches by about a millimetre.
-    settled : float
-        [mm]
-
-    Raises
-    ------
-    FitError
-    """
-    step = np.linalg.lstsq(slope, -weighted, rcond=None)[0]
-    before, after = float(weighted @ weighted), float(np.sum((weighted + slope @ step) ** 2))
-    length, gain = float(np.linalg.norm(step)), before - after
-    if gain <= _NEGLIGIBLE * before or length <= settled or (length <= _KINKED and gain <= _AT_KINK * before):
-        return
-    raise FitError(
-        f"the {method.replace('_', ' ')} fit is stuck: a motion of about {length:.2g} mm promises "
-        "to bring the touches nearer, and no step that way does. Some touches lie so far off that their nearest place "
-        "on the nominal jumps: check for touches recorded as 0, a wrong unit, a wrong ball radius, or contact points "
-        "taken for ball centres"
+    return Found(
+        solved.parameters,
+        solved.residuals / np.sqrt(weight),
+        measure(move(solved.parameters, points, pivot))[1],
+        weight,
+        solved.iterations,
+        solved.largest,
+        certificate=solved.gap,
+        ruling=solved.ruling,
+        multipliers=solved.multipliers,
     )
 
 
