@@ -5,10 +5,10 @@ c, n     point and unit direction of the true axis, or normal of the true middle
 e, d     a point on the actual axis or plane, and its unit direction or normal
 s        shift of the actual from the true at one place (3,) [mm]; |s| is half the position there
 
-A small motion moves e by v = t + w x (e - p). On an axis judged at a fixed height along n, e slides back along d, so
-ds = (I - d n'/(d.n)) v. On a plane it is where a touch, h away from it along n, comes down along n, so that
-ds = n (n.v + h w.(d x n)/(d.n)). A centre does not slide. A zone of two parallel planes sees the part of ds square to
-them.
+A small motion moves e by v = t + w x (e - p). The places at which an axis is judged are those of the feature and move
+with it, so ds is the part of v square to n: to slide along n, where the datums leave that free, changes nothing. On a
+plane e is where a touch, h away from it along n, comes down along n, so that ds = n (n.v + h w.(d x n)/(d.n)). A zone
+of two parallel planes sees the part of ds square to them.
 """
 
 from __future__ import annotations
@@ -89,15 +89,12 @@ class Derived:
     def slopes(self, motion: np.ndarray, pivot: np.ndarray) -> np.ndarray:
         """(m, z, 6) change of the shifts with a further small motion: shift [mm] and turn [rad] about a point (3,)."""
         ends, direction = self._ends(motion)
-        slide = np.eye(3)
-        if self.of == "axis":
-            slide = slide - np.outer(direction, self.true) / (direction @ self.true)
         velocity = np.stack([np.hstack([np.eye(3), -cross_matrix(end - pivot)]) for end in ends])
         if self.of == "middle plane":
             height = (apply_motion(motion, self.places) - ends) @ self.true
             tilt = np.cross(direction, self.true) / (direction @ self.true)
             velocity[:, :, 3:] += self.true[None, :, None] * (height[:, None] * tilt)[:, None, :]
-        return (self.zone @ slide) @ velocity
+        return self.zone @ velocity
 
     def _ends(self, motion: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Points (m, 3) at which it is judged, and its direction (3,), after a motion."""
@@ -105,8 +102,9 @@ class Derived:
         if self.of == "centre":
             return point[None], direction
         if self.of == "axis":
-            rise = direction / (direction @ self.true)
-            return point + (self.places - (point - self.at) @ self.true)[:, None] * rise, direction
+            rise = self.direction / (self.direction @ self.true)
+            ends = self.point + (self.places - (self.point - self.at) @ self.true)[:, None] * rise
+            return apply_motion(motion, ends), direction
         places = apply_motion(motion, self.places)
         height = (places - point) @ direction / (direction @ self.true)
         return places - height[:, None] * self.true, direction

@@ -144,3 +144,17 @@ def test_a_size_out_of_limits_is_told():
 def test_what_cannot_be(options, match):
     with pytest.raises(InputError, match=match):
         position(hole(), 0.1, **options)
+
+
+@pytest.mark.parametrize("size", [{}, {"modifier": "M", "limits": (10.0, 10.2)}])
+def test_a_slide_along_the_datum_axis_does_not_make_coaxial(size):
+    """Axis 0.05 off and leaning by 0.1 um per mm: 0.104 at its upper end, though 0.5 m below it crosses the datum.
+
+    A lone datum axis leaves the slide along it, and the turn about it, free: neither brings a feature nearer.
+    """
+    found = hole(centre=(0.03, 0.04), slant=(0.00006, 0.00008))
+    one = position(found, 0.12, **TRUE, free=("tz", "rz"), **size)
+    assert 2 * one.shifts[0].off[:, :2] == pytest.approx(np.array([[0.06, 0.08], [0.0624, 0.0832]]), abs=1e-4)
+    assert one.motion[:3, 3] == pytest.approx(np.zeros(3), abs=1e-3)
+    if not size:
+        assert one.actual == pytest.approx(0.104, abs=1e-5)
