@@ -253,7 +253,7 @@ class Plan:
             moves=steps,
             flow=dialect.reckoning.flow,
             names=dialect.reckoning.names,
-            spelled=dialect.moves,
+            spelled={**dialect.moves, "header": (*dialect.header, *dialect.footer, *dialect.after)},
             lifts=(options["lift"],) if "lift" in options else (LIFT, *dialect.moves.get("away", ())),
             milling=self.study.file(options["milling"]) if "milling" in options and part is None else None,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -18,9 +19,10 @@ from ..deciding.decisions import Step as DecidedStep
 from ..deciding.paths import straight
 from ..merging.cutting_again import CUT_BEGIN, CUT_END
 from ..moves import Move, Touch
+from ..reading.modal import name_of
 from ..reading.source import Source
 from ..reading.steps import MOVES, Step
-from ..reading.words import Block, Value, parse
+from ..reading.words import Block, parse
 
 __all__ = ["BEGIN", "END", "ROUNDING", "SAFE_STOP", "Case", "Clear", "inserted_parts", "is_dry", "known_place"]
 
@@ -137,14 +139,28 @@ class Case:
             return frozenset([self.tool])
         return frozenset(s.state.tool for s in self.steps if s.kind == "probe" and s.state.tool is not None)
 
-    def lifts_in(self, line: int) -> bool:
-        """Whether a line lifts to where tools are changed."""
-        return any(lift <= {*self.blocks[line - 1].words} for lift in self._lifts)
+    def lifts_in(self, line: int, *also: str) -> bool:
+        """Whether a line lifts to where tools are changed, or does what one of further blocks does.
+
+        Under G91 a height that is stated would be a way, unless the block itself says G91.
+        """
+        words = {*self.blocks[line - 1].words}
+        said = [{word for block in parse(lift) for word in block.words} for lift in (*self.lifts, *also)]
+        absolute = self._distances.get(line, "G90") == "G90"
+        return any(lift <= words and (absolute or ("G", 91.0) in lift) for lift in said)
 
     @cached_property
-    def _lifts(self) -> tuple[frozenset[tuple[str, Value]], ...]:
-        """Words of the blocks that lift so."""
-        return tuple(frozenset(word for block in parse(lift) for word in block.words) for lift in self.lifts)
+    def _distances(self) -> dict[int, str]:
+        """The distance mode in each line that does something."""
+        return {step.line: step.state.distance for step in self.steps}
+
+    @cached_property
+    def own_words(self) -> frozenset[str]:
+        """G and M words that the dialect and the lifts write."""
+        own = [*self.lifts, *(line for lines in (self.spelled or {}).values() for line in lines)]
+        lines = " ".join(re.sub(r"\(.*?\)", "", line) for line in own)
+        found = re.findall(r"(?<![A-Z#{\[])([GM])([0-9]+(?:\.[0-9])?)", lines)
+        return frozenset(name_of(letter, float(number)) for letter, number in found)
 
     def probe_in(self, step: Step) -> bool:
         """Whether a probe is in the spindle."""

@@ -13,7 +13,7 @@ from ..deciding.decisions import Decision, Entered, Recut, ShiftOffset, Step, de
 from ..deciding.paths import straight
 from ..moves import FirstTouch, dry_of
 from ..reading.source import Source, load
-from ..reading.words import parse
+from ..reading.words import Block, parse
 from ..writing.lifting import lifts_among
 from .again import cut_again_as_planned
 from .asked_for import confirmed, dry_run, rotary_proved, warmed_up
@@ -28,7 +28,15 @@ from .milling import milling_as_before
 from .planned import rapids_as_planned, touches_as_planned
 from .restarting import restarts
 from .rules import RULES
-from .seams import from_above, handed_back, kept, lifted_for_changes, machine_coordinates, offsets_as_planned
+from .seams import (
+    as_written,
+    from_above,
+    handed_back,
+    kept,
+    lifted_for_changes,
+    machine_coordinates,
+    offsets_as_planned,
+)
 from .stopping import stops_as_planned
 from .ways import ways_as_planned
 
@@ -45,6 +53,7 @@ _ALL = (
     lifted_for_changes,
     from_above,
     machine_coordinates,
+    as_written,
     milling_as_before,
     confirmed,
     rotary_proved,
@@ -188,9 +197,11 @@ def check(
 
     def case(block_delete: bool) -> Case:
         options = {"start": start, "offsets": offsets, "aliases": aliases, "block_delete": block_delete, "flow": flow}
-        steps = steps_to_contact(blocks, probe, kinematics, options)
+        # a block that is left out stands there empty, so that each line keeps its place
+        left = tuple(Block(one.line, one.text) if block_delete and one.skip else one for one in blocks)
+        steps = steps_to_contact(left, probe, kinematics, options)
         return Case(
-            blocks,
+            left,
             steps,
             kinematics=kinematics,
             probe=probe,

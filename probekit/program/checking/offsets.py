@@ -40,7 +40,20 @@ def length_offset(case: Case) -> list[Finding]:
         for s in case.steps
         if s.kind in MOVES and not case.probe_in(s) and "length" in s.state.said and s.state.length_offset in own
     )
+    early = (
+        (s.line, "the probe moves along Z before its length offset is said")
+        for s in case.probe_moves("rapid", "feed", "arc")
+        if "length" not in s.state.said and case.moves and _counts_along_z(case, s.line)
+    )
+    found += gathered(early, "stop", todo)
     return found + gathered(shared, "look", "One of the two has a wrong length: check the number at the machine.")
+
+
+def _counts_along_z(case: Case, line: int) -> bool:
+    """Whether a line states Z in program coordinates."""
+    words = case.blocks[line - 1].words
+    machine = {("G", 53.0), ("G", 28.0), ("G", 30.0)} & {*words}
+    return not machine and any(letter == "Z" for letter, _ in words)
 
 
 def work_offset(case: Case) -> list[Finding]:

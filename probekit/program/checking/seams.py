@@ -7,14 +7,22 @@ from __future__ import annotations
 
 import math
 
-from ..reading.modal import OFFSETS
+from ..reading.modal import OFFSETS, group_of, name_of
 from ..reading.steps import MOVES, Step, first_touches
-from ..reading.words import Block, parse
+from ..reading.words import Block
 from .case import BEGIN, END, SAFE_STOP, Case
 from .findings import Finding, NotMade, gathered
 from .stored import stored_axis
 
-__all__ = ["from_above", "handed_back", "kept", "lifted_for_changes", "machine_coordinates", "offsets_as_planned"]
+__all__ = [
+    "as_written",
+    "from_above",
+    "handed_back",
+    "kept",
+    "lifted_for_changes",
+    "machine_coordinates",
+    "offsets_as_planned",
+]
 
 _LIFT = "G0 G53 Z0"  # to the upper end of most machines: common practice, no source
 
@@ -33,6 +41,8 @@ _ALWAYS = (
     "feed",
 )
 _OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
+#: Groups of which the hand-over may write any word, those that stop for a person, and those that are stops elsewhere.
+_WRITTEN = {*_ALWAYS, "motion", "length", "spindle", "coolant", "change", "stop", None} - {"cutter"}
 _TRIGGER = (5061.0, 5062.0, 5063.0)
 
 
@@ -122,14 +132,13 @@ def _stops_itself(case: Case, begin: Step) -> bool:
 
 def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
     """Moves of a milling tool within an inserted part that do more than bring it back to where it was."""
-    lifts = [{word for block in parse(lift) for word in block.words} for lift in (*case.lifts, _LIFT)]
     wrong = []
     for step in case.steps:
         if not begin.line < step.line < end.line or step.kind not in MOVES or case.probe_in(step):
             continue
         if any(first < step.line < last for first, last in case.again):
             continue  # what is cut again: `cut_again_as_planned`
-        if step.kind == "index" or _is(case.blocks[step.line - 1], lifts):
+        if step.kind == "index" or case.lifts_in(step.line, _LIFT):
             continue
         moved = [axis for axis in range(3) if not _at(step.start[axis], step.end[axis])]
         low = begin.end[2] if math.isnan(step.start[2]) else step.start[2]  # not known after a tool change
@@ -148,18 +157,17 @@ def lifted_for_changes(case: Case) -> list[Finding] | NotMade:
     """The probe comes in and goes out where tools are changed, and what comes in after it is lifted first."""
     if not case.lifts:
         return NotMade("the tool-change position was not given", "note")
-    lifts = [{word for block in parse(lift) for word in block.words} for lift in case.lifts]
     wrong = []
     before: Step | None = None
     for step in case.steps:
         if step.kind == "tool":
             came, went = case.probe_in(step), before is not None and case.probe_in(before)
             level = next((b for b in reversed(case.blocks[: step.line - 1]) if _has(b, "Z")), None)
-            if (came or went) and not _is(level, lifts):
+            if (came or went) and not _lifts(case, level):
                 wrong.append((step.line, "the probe is changed without a lift to the tool-change position"))
             first = next((b for b in case.blocks[step.line :] if _has(b, "XYZ")), None)
             own = any(a < step.line < b for a, b in case.again)  # what is cut again begins as it does in the milling
-            if went and not came and case.inside(step.line) and not own and not _is(first, lifts):
+            if went and not came and case.inside(step.line) and not own and not _lifts(case, first):
                 wrong.append((step.line, "the milling tool moves before it is lifted to the tool-change position"))
         if step.kind in (*MOVES, "tool", "end"):
             before = step
@@ -200,27 +208,42 @@ def _is_turn_or_touch(step: Step) -> bool:
 
 def machine_coordinates(case: Case) -> list[Finding]:
     """The probe moves in machine coordinates only to lift, unless it is known where these lie."""
-    allowed = [{word for block in parse(lift) for word in block.words} for lift in (*case.lifts, _LIFT)]
     down, aside = [], []
     for step in case.probe_moves("rapid", "feed"):
         block = case.blocks[step.line - 1]
-        axes = {word for word in block.words if word[0] in "XYZ"}
+        axes = {letter for letter, _ in block.words if letter in "XYZ"}
         if ("G", 53.0) not in block.words or all(map(math.isfinite, step.origin)):
             continue
-        if not any(lift <= set(block.words) and axes <= lift for lift in allowed):
-            (down if any(letter == "Z" for letter, _ in axes) else aside).append(
+        if axes != {"Z"} or not case.lifts_in(step.line, _LIFT):
+            (down if "Z" in axes else aside).append(
                 (step.line, "the probe moves in machine coordinates, and nothing tells how near to the part that is")
             )
     todo = f"Say {' or '.join(case.lifts) or _LIFT} to lift, and no other G53 while the probe is in."
     return gathered(down, "stop", todo) + gathered(aside, "look", todo)
 
 
+def as_written(case: Case) -> list[Finding] | NotMade:
+    """The probing has no G or M word that nothing here writes, and no line that a switch leaves out."""
+    if case.spelled is None:
+        return NotMade("the lines of the dialect were not given", "note")
+    wrong = []
+    for block in case.blocks:
+        if not case.of_probing(block.line) or any(first < block.line < last for first, last in case.again):
+            continue
+        words = {name_of(letter, value) for letter, value in block.words if letter in "GM" and isinstance(value, float)}
+        for word in sorted(word for word in words - case.own_words - {"G40"} if group_of(word) not in _WRITTEN):
+            wrong.append((block.line, f"{word} in the probing, which neither its dialect nor the hand-over writes"))
+        if block.skip:
+            wrong.append((block.line, "a line of the probing that the block delete switch leaves out"))
+    return gathered(wrong, "look", "Take it out, or say why it is there.")
+
+
 def _has(block: Block, letters: str) -> bool:
     return any(letter in letters for letter, _ in block.words)
 
 
-def _is(block: Block | None, lifts: list[set]) -> bool:
-    return block is not None and any(lift <= set(block.words) for lift in lifts)
+def _lifts(case: Case, block: Block | None) -> bool:
+    return block is not None and case.lifts_in(block.line)
 
 
 def _same(old: object, new: object) -> bool:
