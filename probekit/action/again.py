@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET
-from ..verdict.classify import REFUTED, UNKNOWN, UNPLACED, UNSIZED
+from ..verdict.doubts import REFUTED, UNKNOWN, UNPLACED, UNSIZED
 from ..verdict.second_look import TIMES, open_touches
 
 if TYPE_CHECKING:

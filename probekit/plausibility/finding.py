@@ -62,6 +62,8 @@ class Finding:
         One of `NAMES`, by which a study can accept it.
     accepted : bool
         Whether the study accepted it; it is a note then.
+    tolerances : tuple of str
+        Names of tolerances that may not ask what is meant.
     """
 
     level: Literal["stop", "look", "note"]
@@ -73,6 +75,7 @@ class Finding:
     touches: tuple = ()
     name: str = ""
     accepted: bool = False
+    tolerances: tuple[str, ...] = ()
 
     @property
     def doubts_place(self) -> bool:
@@ -88,6 +91,11 @@ class Finding:
     def doubts_scatter(self) -> bool:
         """Whether the datum touches do not agree within their uncertainty."""
         return self.level == "look" and self.name == "datum residuals"
+
+    @property
+    def doubts_question(self) -> tuple[str, ...]:
+        """Tolerances that are not to be decided until a person says what they should ask."""
+        return self.tolerances if self.level == "look" else ()
 
     @property
     def sentence(self) -> str:

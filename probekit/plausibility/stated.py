@@ -107,6 +107,7 @@ def on_sizes(sizes: Iterable[tuple[str, tuple[str, ...], tuple[float, float]]], 
                 cause=cause,
                 todo=f"Correct the limits or the features of '{name}'",
                 name="width",
+                tolerances=(name,),
             )
         )
     return found
@@ -141,8 +142,10 @@ def on_places(
                 found=f"{key} = {given}, {off:.3f} {unit} from the model",
                 expected=f"{meant}, as the model has it",
                 cause=f"a typing error in {key}, or another feature; or the drawing really differs from the model",
-                todo=f"Compare both with the drawing. Correct {key} of '{name}', or take the model of that drawing",
+                todo=f"Compare both with the drawing. Correct {key} of '{name}', or take the model of that drawing; "
+                "until then it is not decided, unless [gate] accepts this with a reason",
                 name="basic dimension",
+                tolerances=(name,),
             )
         )
     return found

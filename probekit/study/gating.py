@@ -239,14 +239,15 @@ class Gate:
 def _sizes(settings: dict[str, Any]) -> list[tuple[str, tuple[str, ...], tuple[float, float]]]:
     """Name, features and limits of what has limits of size; of a pattern, or of each feature, one by one."""
     found = []
-    for where, _, one in tables_of({"tolerance": settings["tolerance"]}):
+    for _, _, one in tables_of({"tolerance": settings["tolerance"]}):
         if "limits" not in one:
             continue
         named = one.get("features", [])
         named = [named] if isinstance(named, str) else named
         alone = one.get("each") or one.get("pattern")
         for features in [(name,) for name in named] if alone else [tuple(named)]:
-            found.append((one.get("name", where), features, tuple(one["limits"])))
+            name = one.get("name", one.get("kind", "profile"))
+            found.append((f"{name}, {features[0]}" if one.get("each") else name, features, tuple(one["limits"])))
     return found
 
 
@@ -260,9 +261,16 @@ def _places(
         for where, _, table in tables_of({"tolerance": study.settings["tolerance"]})
         for one in tolerance.read_tolerance(table, file=study.path, where=where)
     ]
-    plain = [getattr(one, "locating", one) for one in read]
-    off = [two for one in plain for two in contradictions(one, aligned, datums, chords)]
+    off = [two for one in read for each in _segments(one) for two in contradictions(each, aligned, datums, chords)]
     return [(one.name, one.feature, one.key, one.stated, one.nominal, one.off) for one in off]
+
+
+def _segments(one: tolerance.spec.Tolerance | tolerance.Composite) -> tuple[tolerance.spec.Tolerance, ...]:
+    """The segments of a composite tolerance, the lower one with the shifts that it leaves free; any other by itself."""
+    if not isinstance(one, tolerance.Composite):
+        return (one,)
+    lower = one.relating
+    return one.locating, replace(lower, free=tuple(dict.fromkeys([*lower.free, "tx", "ty", "tz"])))
 
 
 def _of_named_plan(one: plausibility.finding.Finding) -> plausibility.finding.Finding:

@@ -164,7 +164,8 @@ def run(
         sized = not any(one.doubts_ball for one in findings)
         excess = max((residuals.excess for one in findings if residuals and one.doubts_scatter), default=1.0)
         aligned = plausibility.lone.flagged(where.deviations, findings)
-        said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "excess": excess}
+        unmeant = {name for one in findings for name in one.doubts_question}
+        said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "unmeant": unmeant, "excess": excess}
         judged = judge(where.alignment, aligned, findings, **said)
         left_out = _influence(study, judged, found, where)
         next_step = _action(judged, given.part, where.alignment, findings, found.scatter, cutters_of(study))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -224,6 +224,7 @@ class Judge:
         looks: Iterable[str] = (),
         placed: bool = True,
         sized: bool = True,
+        unmeant: Collection[str] = (),
         excess: float = 1.0,
     ) -> verdict.results.Verdict:
         """The verdict on deviations after an alignment; the rest is that of `verdict.classify`.
@@ -243,6 +244,7 @@ class Judge:
             looks=looks,
             placed=placed,
             sized=sized,
+            unmeant=unmeant,
             excess=excess,
             accept_flags=accepted_flags(self.study.settings, findings),
         )

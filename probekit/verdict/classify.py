@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,7 @@ from ..tolerance.enough import made_zero
 from ..tolerance.propagation import carry, own_uncertainty
 from ..tolerance.unjudged import Unjudged
 from ..uncertainty import Scatter
-from .doubts import DOUBTS, doubts_of
+from .doubts import DOUBTS, REFUTED, UNKNOWN, doubts_of, why_unsure
 from .results import Verdict
 from .rules import Rule, conformity, narrow, proved, share_of_zone, simple
 from .second_look import over_both
@@ -29,11 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["classify", "judge"]
 
-UNPLACED = "where the whole part lies is in doubt"
-UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
-REFUTED = "the datum touches scatter far more than the uncertainty that it would be decided by"
-UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
-
 
 def classify(
     deviations: pd.DataFrame,
@@ -46,6 +41,7 @@ def classify(
     accept_flags: Iterable[str] = (),
     placed: bool = True,
     sized: bool = True,
+    unmeant: Collection[str] = (),
     excess: float = 1.0,
     earlier: Verdict | None = None,
 ) -> Verdict:
@@ -81,6 +77,8 @@ def classify(
         size do not.
     sized : bool
         False: the radius of the ball is in doubt. Then no size is decided either.
+    unmeant : collection of str
+        Names of tolerances that may not ask what is meant. They are not decided, in either way.
     excess : float
         How many times their own uncertainty the touches scatter by, if the data refute it. What is decided otherwise by
         so much more is not decided.
@@ -138,7 +136,7 @@ def classify(
             expected="u=, scatter=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
-    unsure = [_unsure(one, placed, sized) for one in evaluations]
+    unsure = [why_unsure(one, placed, sized, unmeant) for one in evaluations]
     tried = [
         _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why, excess=excess)
         for one, why in zip(evaluations, unsure, strict=True)
@@ -196,15 +194,6 @@ def judge(evaluation: Evaluation, rule: Rule, u: np.ndarray | float | Scatter = 
         own[evaluation.rows] = u
         u = Scatter.independent(own)
     return _judged(evaluation, rule, u, np.full(len(evaluation.rows), "", dtype=object)).word
-
-
-def _unsure(one: Evaluation | Unjudged, placed: bool, sized: bool) -> str:
-    """Why nothing that a tolerance rests on is to be decided; "" if it is."""
-    if isinstance(one, Unjudged) or (placed and sized):
-        return ""
-    if not sized and one.kind.startswith("size"):
-        return UNSIZED
-    return UNPLACED if not placed and one.rests_on_place else ""
 
 
 def _judged_or_not(

@@ -22,17 +22,20 @@ than the distance along the normal: no touch outside is taken for one within. "m
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..errors import InputError
+from ..tolerance.unjudged import Unjudged
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DOUBTS", "doubts_of"]
+    from ..tolerance import Evaluation
+
+__all__ = ["DOUBTS", "REFUTED", "UNKNOWN", "UNMEANT", "UNPLACED", "UNSIZED", "doubts_of", "why_unsure"]
 
 #: Flag -> what it says of the foot. "unsettled" stands for a foot that was kept on the facets.
 DOUBTS = {
@@ -43,6 +46,13 @@ DOUBTS = {
     "lone": "it lies by itself, far off its neighbours",
     "unsettled": "the foot did not settle on the exact surface",
 }
+
+# What leaves a whole tolerance undecided.
+UNMEANT = "what it asks for is not what the model has, and nobody has said yet which of the two is meant"
+UNPLACED = "where the whole part lies is in doubt"
+UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
+REFUTED = "the datum touches scatter far more than the uncertainty that it would be decided by"
+UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 
 def doubts_of(deviations: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndarray:
@@ -78,3 +88,21 @@ def doubts_of(deviations: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndar
             raised = flags[row] + (" unsettled" if how[row] == "facet" else "")
             words[row] = "; ".join(DOUBTS[one] for one, pattern in patterns.items() if pattern.search(raised))
     return words
+
+
+def why_unsure(one: Evaluation | Unjudged, placed: bool, sized: bool, unmeant: Collection[str]) -> str:
+    """Why nothing that a tolerance rests on is to be decided; "" if it is.
+
+    Parameters
+    ----------
+    one : Evaluation or Unjudged
+    placed, sized, unmeant
+        See `probekit.verdict.classify`.
+    """
+    if isinstance(one, Unjudged):
+        return ""
+    if one.name in unmeant:
+        return UNMEANT
+    if not sized and one.kind.startswith("size"):
+        return UNSIZED
+    return UNPLACED if not placed and one.rests_on_place else ""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -98,9 +101,19 @@ def test_in_any_frame_and_with_the_chords_of_a_mesh():
     assert contradictions(Position(**ALL, features=("one",), at=at), moved(FOUND, motion), DATUMS, {"one": 0.3}) == []
 
 
+def word_of(folder: Path) -> str:
+    return json.loads((folder / "out" / "results.json").read_text(encoding="utf-8"))["tolerances"][0]["word"]
+
+
 def test_a_study_says_so(tmp_path):
     wrong = '[[tolerance]]\nkind = "position"\nname = "bore"\nfeatures = ["bore"]\nwidth = 0.2\nat = [-45, 26.5, 0]\n'
-    inspected(tmp_path, wrong + "direction = [0, 0, 1]\n")
+    wrong += "direction = [0, 0, 1]\n"
+    assert inspected(tmp_path, wrong)["bore"]["actual"] > 0.9
+    assert word_of(tmp_path) == "undecided", "no answer to a wrong question, far outside or not"
+    accept = '[gate]\naccept = ["basic dimension"]\nreason = "the drawing has been changed"\n'
+    (tmp_path / "accepted").mkdir()
+    inspected(tmp_path / "accepted", wrong + accept)
+    assert word_of(tmp_path / "accepted") == "does not conform"
     said = " ".join((tmp_path / "out" / "results.json").read_text(encoding="utf-8").split())
     assert "tolerance 'bore' states a true position that bore does not have in the model" in said
     assert "as the model has it" in said
