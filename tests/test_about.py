@@ -66,10 +66,22 @@ def test_who_what_when_is_on_the_page_in_json_and_in_csv(tmp_path):
 
 def test_a_header_that_contradicts_the_study_is_said(tmp_path):
     tiny.write(tmp_path, ("[touches]", ABOUT))
-    (tmp_path / "touches.csv").write_text("# serial: 17\n" + tiny.touches())
+    (tmp_path / "touches.csv").write_text("# operator: M. Gross\n" + tiny.touches())
+    found = study.run(study.load(tmp_path / "study.toml"))
+    assert found.about["operator"] == "M. Gross"
+    assert any("the results file M. Gross" in note for note in found.notes)
+    assert "another part" not in {one.name for one in found.findings}
+
+
+def test_results_of_another_part_are_not_accepted(tmp_path):
+    tiny.write(tmp_path, ("[touches]", ABOUT))
+    (tmp_path / "touches.csv").write_text("# Serial No: 17\n" + tiny.touches())
     found = study.run(study.load(tmp_path / "study.toml"))
     assert found.about["serial"] == 17
-    assert any("[about] says 3, the results file 17" in note for note in found.notes)
+    (look,) = (one for one in found.findings if one.name == "another part")
+    assert look.level == "look"
+    assert "found 17 in the results file; expected 3, as [about] says" in look.sentence
+    assert look.sentence in found.verdict.reasons
 
 
 def test_nothing_stated_is_one_quiet_line(tmp_path, capsys):

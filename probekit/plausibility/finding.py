@@ -20,6 +20,7 @@ NAMES = (
     "ball radius",
     "missing touches",
     "another plan",
+    "another part",
     "mixed runs",
     "no alignment",
     "datum residuals",

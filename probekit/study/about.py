@@ -8,13 +8,14 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError
+from ..plausibility.finding import Finding
 from ..values import Day, days_of
 from .model import Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ABOUT", "Known", "about_lines", "about_of", "missing", "words"]
+__all__ = ["ABOUT", "Known", "about_lines", "about_of", "another_part", "missing", "words"]
 
 #: What is asked for, in the order in which it is shown.
 ABOUT = ("part_number", "serial", "order", "operator", "machine", "date", "temperature")
@@ -22,6 +23,8 @@ ABOUT = ("part_number", "serial", "order", "operator", "machine", "date", "tempe
 #: Other names that headers have for it.
 _ALSO = {"part_no": "part_number", "serial_number": "serial", "serial_no": "serial", "order_number": "order"}
 _ALSO |= {"order_no": "order", "time": "date"}
+
+_WHICH = ("part_number", "serial")  # of it, what tells one part from another
 
 #: Key of `ABOUT` -> what is known; None if nothing is.
 Known = Mapping[str, str | float | None]
@@ -45,24 +48,19 @@ def about_of(study: Study, measured: pd.DataFrame, today: date | None = None) ->
     dict
         Each key of `ABOUT`; None where nothing is known.
     list of str
-        Where study and results contradict each other, and a date that is yet to come.
+        Where study and results contradict each other but for which part it is, and a date that is yet to come.
 
     Raises
     ------
     InputError
         If a header says a day that there is not.
     """
-    stated, found, notes = study.settings.get("about", {}), {}, []
-    for key, value in measured.attrs.items():
-        name = re.sub(r"[\s_-]+", "_", str(key).strip().lower())
-        name = name if name in ABOUT else _ALSO.get(name, "")
-        if name and value not in (None, "") and (name not in found or name == key):
-            found[name] = value
-    for name in ABOUT:
-        if name in stated and name in found and str(stated[name]) != str(found[name]):
-            notes.append(
-                f"{_label(name)}: [about] says {stated[name]}, the results file {found[name]}; that of the file stands"
-            )
+    stated, found = study.settings.get("about", {}), _found(measured)
+    notes = [
+        f"{_label(name)}: [about] says {stated[name]}, the results file {found[name]}; that of the file stands"
+        for name in ABOUT
+        if name not in _WHICH and name in stated and name in found and str(stated[name]) != str(found[name])
+    ]
     about = {name: found.get(name, stated.get(name)) for name in ABOUT}
     if about["date"] is not None:
         if "date" in found and (wrong := Day().wrong(str(found["date"]))):
@@ -73,6 +71,43 @@ def about_of(study: Study, measured: pd.DataFrame, today: date | None = None) ->
         if days and min(days) > (today or date.today()) + timedelta(days=1):  # a day for zones of time
             notes.append(f"date: {about['date']} is yet to come: correct it, or the clock of the computer")
     return about, notes
+
+
+def another_part(study: Study, measured: pd.DataFrame) -> list[Finding]:
+    """A look at results that call their part otherwise than the study: the verdict may be on another one.
+
+    Parameters
+    ----------
+    study : Study
+    measured : DataFrame
+        The touches as read, with the headers in ``attrs``.
+    """
+    stated, found = study.settings.get("about", {}), _found(measured)
+    return [
+        Finding(
+            "look",
+            f"study and results name another {_label(name)}",
+            found=f"{found[name]} in the results file",
+            expected=f"{stated[name]}, as [about] says",
+            cause="the results of another part, or an [about] that was not changed for this one",
+            todo=f"Take the results of the part that is meant, or correct {name} in [about]: leave it out where one "
+            "study serves many parts",
+            name="another part",
+        )
+        for name in _WHICH
+        if name in stated and name in found and str(stated[name]) != str(found[name])
+    ]
+
+
+def _found(measured: pd.DataFrame) -> dict[str, Any]:
+    """What the headers of a results file say."""
+    found: dict[str, Any] = {}
+    for key, value in measured.attrs.items():
+        name = re.sub(r"[\s_-]+", "_", str(key).strip().lower())
+        name = name if name in ABOUT else _ALSO.get(name, "")
+        if name and value not in (None, "") and (name not in found or name == key):
+            found[name] = value
+    return found
 
 
 def words(about: Known) -> list[tuple[str, str]]:

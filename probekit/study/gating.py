@@ -18,6 +18,7 @@ from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
 from ..plausibility.stated import on_decision, on_places, on_sizes, on_widths
 from ..tolerance.meant import contradictions
+from .about import another_part
 from .aligning import datums_of
 from .asked import targets_made
 from .machinery import kinematics_of, tool_length_of
@@ -163,6 +164,7 @@ class Gate:
         found = before_fit(measured, self.part, allowance=allowance, **options)
         if "plan" in self.study.settings["touches"]:
             found = tuple(_of_named_plan(one) for one in found)
+        found += tuple(another_part(self.study, measured))
         if self.fault:
             found += (plausibility.planned.unplanned(self.fault),)
         return _refused(self._accepted(found), measured)
