@@ -160,7 +160,7 @@ def test_page_and_results_show_the_budget_and_who_matters(tmp_path):
     found = run(study(tmp_path, ALL.replace("drift_um = 1\n", "")))
     files = pk.study.write(found, tmp_path / "out")
     page = files["report"].read_text(encoding="utf-8")
-    assert "<h2>How sure</h2>" in page
+    assert ">How sure</h2>" in page
     assert "same touch 25 times" in page
     assert "assumed: a hot shop" in page
     assert page.count("<figcaption>") >= len(found.shares) == 2
@@ -170,7 +170,7 @@ def test_page_and_results_show_the_budget_and_who_matters(tmp_path):
         assert one.sentence.split(";")[0] in page
         assert shown["u"] == pytest.approx(np.sqrt(sum(u**2 for u in shown["causes"].values())))
     plain = pk.study.write(run(tiny.write(tmp_path / "plain")), tmp_path / "plain_out")
-    assert "How sure" not in plain["report"].read_text(encoding="utf-8")
+    assert ">How sure<" not in plain["report"].read_text(encoding="utf-8")
     assert "budget" not in json.loads(plain["json"].read_text(encoding="utf-8"))
 
 

@@ -62,8 +62,8 @@ def test_the_page_and_the_file_tell_the_tool(tmp_path):
     text = next(one for one in found["suggestions"] if one.startswith("Tool 5 (operation finish sides): +0.1"))
     assert "lowering the radius entry by 0.1" in text
     assert text.replace("'", "&#x27;") in page
-    assert "What each would bring" in page
-    assert page.index("hands clear of the spindle") < page.index("What each would bring")
+    assert ">What each would bring</h3>" in page
+    assert page.index("hands clear of the spindle") < page.index(">What each would bring</h3>")
     assert found["promises"]
 
 
@@ -81,7 +81,7 @@ def test_a_recut_map_is_written_where_a_recut_is_offered(tmp_path):
     assert set(table["face"]) == {"front", "left"}
     assert set(table["tool"]) == {5}
     page = (tmp_path / "results" / "report.html").read_text()
-    assert "Re-cut map" in page
+    assert ">Re-cut map</h3>" in page
     assert "none is a program" in page
     cli.main(["inspect", str(written(tmp_path, CUTTER)), "--quiet"])
     assert not any((tmp_path / "results" / name).exists() for name in names)

@@ -129,7 +129,8 @@ def chosen_like(archive: Archive, pattern: Mapping[str, Any], *, but: str = "") 
     loose = int(chosen["key"].str.startswith("file ").sum())
     if loose:
         notes.append(
-            f"{loose} parts have no serial number and are told apart by their results files: one that was touched "
+            f"{loose} {'part has' if loose == 1 else 'parts have'} no serial number and "
+            f"{'is' if loose == 1 else 'are'} told apart by the results file: one that was touched "
             "twice counts twice. Name it: # serial: 17 in the results file, or [about] serial"
         )
     out = pd.DataFrame(sorted(left), columns=["record", "key", "word", "why"])

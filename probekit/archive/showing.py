@@ -15,6 +15,7 @@ from ..gauge.result import GaugeResult
 from ..report.page import asset, checksum
 from ..report.words import frame
 from ..settle.pages import sealed
+from ..verdict.words import counted
 from .telling import History
 
 __all__ = ["history_page", "history_text"]
@@ -95,8 +96,8 @@ def history_page(found: History, to: str | Path) -> Path:
         title=escape(found.title),
         sentence=escape(found.sentence),
         cards="".join(_card(row) for row in found.tolerances.itertuples()),
-        notes="".join(f"<li>{escape(note)}</li>" for note in found.notes),
-        charts="".join(charts),
+        notes="".join(f"<li>{escape(note)}</li>" for note in found.notes) or "<li>nothing</li>",
+        charts="".join(charts) or "<p>Nothing is drawn yet: there are too few readings.</p>",
         tables="".join(tables),
         caution=escape(_CAUTION),
     )
@@ -119,7 +120,8 @@ def _card(row: object) -> str:
     low = row.ppk_low  # type: ignore[attr-defined]
     index = "" if np.isnan(low) else f"Ppk {row.ppk:.2f}, at least {low:.2f} (95 %)"  # type: ignore[attr-defined]
     said = index or row.said  # type: ignore[attr-defined]
-    word = "all conform" if all_good else f"{row.parts - row.conforms} do not conform or are undecided"  # type: ignore[attr-defined]
+    counts = ((row.does_not, "does not conform"), (row.undecided, "undecided"))  # type: ignore[attr-defined]
+    word = "all conform" if all_good else ", ".join(counted(int(n), word) for n, word in counts if n)
     return (
         f'<div class="card {"good" if all_good else "bad"}"><span class="word">{escape(word)}</span>'
         f"<h3>{escape(str(row.name))}</h3>"  # type: ignore[attr-defined]

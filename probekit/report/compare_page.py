@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["Side", "compare_page"]
 
 _LISTED = 500  # touches in the table; those that differ most
+_NAMED = 20  # touches named that are not compared
 _SAME_TARGET, _SAME_FOOT = 0.01, 1.0  # two touches at one place: targets, and feet where there are none, this near [mm]
 
 
@@ -138,7 +139,7 @@ def _notes(first: Side, second: Side, apart: Collection[str]) -> list[str]:
     if alone := known[0] ^ known[1]:
         notes.append(f"{mark('two.alone')} {len(alone)}")
     if apart:
-        named = ", ".join([*apart][:20])
+        named = ", ".join([*apart][:_NAMED]) + (", ..." if len(apart) > _NAMED else "")
         notes.append(f"{mark('two.apart')} {len(apart)}: {escape(named)}")
     return notes
 
@@ -162,6 +163,8 @@ def _table(first: Side, second: Side, apart: Collection[str]) -> str:
             f'<td class="v">{symbol(row["word"])} {mark("word." + row["word"])}</td>'
             f'<td class="v">{symbol(row["word_2"])} {mark("word." + row["word_2"])}</td></tr>'
         )
+    if not rows:
+        rows.append(f'<tr><td colspan="8">{mark("two.empty")}</td></tr>')
     heads = ("col.touch", "col.feature", "two.left", "two.right", "two.difference", "two.doubt", "two.verdict.left")
     heads = (*heads, "two.verdict.right")
     head = "".join(f'<th scope="col"{NUMERIC_HEAD if 1 < k < 6 else ""}>{mark(h)}</th>' for k, h in enumerate(heads))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .language import mark
 from .tables import plain
 from .words import NUMERIC_HEAD, captioned, length, number
 
@@ -48,7 +49,7 @@ def residuals_section(residuals: Residuals | None, influence: Influence | None =
     table = captioned(f"{head}<tbody>{rows}</tbody>", caption, 'class="scroll narrow"')
     said = [residuals.sentence, *([] if influence is None else [influence.sentence])]
     text = "".join(f"<p>{escape(one[:1].upper() + one[1:])}.</p>" for one in said)
-    return f'<section id="residuals"><h2>Datum touches</h2>{text}{table}</section>'
+    return f'<section id="residuals">{mark("datum.touches", "h2")}{text}{table}</section>'
 
 
 def gate_data(

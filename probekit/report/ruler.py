@@ -146,7 +146,8 @@ def _axis(scene: Scene, end: float) -> str:
     ticks = "".join(
         f'<line class="tick" x1="{x:.2f}%" x2="{x:.2f}%" y1="14" y2="20"/>'
         f'<text class="q{" minor" if k % 2 else ""}" data-mm="{k * step:.7g}" '
-        f'data-n="{digits}" x="{x:.2f}%" y="33" text-anchor="middle">{number(k * step, digits, signed=True)}</text>'
+        f'data-n="{digits}" data-inch="{digits + 2}" x="{x:.2f}%" y="33" text-anchor="middle">'
+        f"{number(k * step, digits, signed=True)}</text>"
         for k in range(-count, count + 1)
         for x in [float(_percent(k * step, end))]
     )

@@ -66,13 +66,13 @@ def head(scene: Scene, verdict: Verdict, known: Iterable[tuple[str, str]]) -> st
     if judged:
         one, _ = max(judged, key=lambda pair: pair[1].actual / pair[1].width if pair[1].width > 0 else np.inf)
         how = (
-            f"{escape(one.name)} <b>{length(one.actual, 'a')}</b> {mark('of')} {length(one.width, 'a')} "
-            '<span class="unit">mm</span>'
+            f'<span class="what">{escape(one.name)}</span> <span class="much"><b>{length(one.actual, "a")}</b> '
+            f'{mark("of")} {length(one.width, "a")}<span class="in"> <span class="unit">mm</span></span>'
         )
         more = sum(row.word == verdict.part for _, row in verdict.pairs) - 1
-        how += f", +{more}" if more > 0 and verdict.part != "conforms" else ""
+        how += (f", +{more}" if more > 0 and verdict.part != "conforms" else "") + "</span>"
     elif bad:
-        how = escape(bad[0][0].name)
+        how = f'<span class="what">{escape(bad[0][0].name)}</span>'
     attrs = verdict.table.attrs
     told = dict(known)
     first = ("serial", "date", "operator")  # on a narrow screen the rest is cut off
@@ -259,7 +259,7 @@ def rules(rule: Rule) -> str:
     said = "".join(f"<li><b>{name}</b>: {escape(meaning)}</li>" for name, meaning in MEANINGS.items())
     return (
         f'<p class="small rule">Decision rule: {escape(rule.sentence)}</p>'
-        f'<details class="small"><summary>What the rules mean</summary><ul>{said}</ul></details>'
+        f'<details class="small">{mark("rules.mean", "summary")}<ul>{said}</ul></details>'
     )
 
 
@@ -279,7 +279,7 @@ def next_steps(action: Action | None) -> str:
     if len(action.suggestions) > _SUGGESTIONS_OPEN:
         suggested = f'<div class="scroll tall" tabindex="0" role="region" aria-label="Suggestions">{suggested}</div>'
     told = "".join(f"<li>{escape(s)}</li>" for s in action.promises)
-    suggested += f"<h3>What each would bring</h3><ul>{told}</ul>" if told else ""
+    suggested += f"{mark('bring', 'h3')}<ul>{told}</ul>" if told else ""
     unit = 'lengths in <span class="unit">mm</span>'
     offered = action.table.iloc[:0] if action.candidates is None else action.candidates
     kinds = {
@@ -309,7 +309,7 @@ def next_steps(action: Action | None) -> str:
         (action.regions, f"Regions outside their limits; {unit}."),
     ]
     return (
-        '<section id="next"><h2>What next</h2><div class="caution" role="note"><h3>Caution</h3>'
+        f'<section id="next">{mark("next", "h2")}<div class="caution" role="note">{mark("caution", "h3")}'
         f"<p>{escape(action.caution)}</p></div>{suggested}"
         f"{''.join(frame(table, caption, kinds) for table, caption in found if len(table))}{_recut(action)}</section>"
     )
@@ -324,9 +324,9 @@ def _recut(action: Action) -> str:
         'Stock to remove, and what stays because no named tool reaches it; lengths in <span class="unit">mm</span>.'
     )
     return (
-        f"<h3>Re-cut map</h3><p>{escape(action.recut.sentence)}. The files recut.csv (touched places), recut_field.csv "
-        "(close places, smoothed) and recut.ply (a mesh in colour) stand beside this page; none is a program."
-        f'</p>{frame(action.recut.by_face, caption)}<ul class="small">{notes}</ul>'
+        f"{mark('recut.map', 'h3')}<p>{escape(action.recut.sentence)}. The files recut.csv (touched places), "
+        "recut_field.csv (close places, smoothed) and recut.ply (a mesh in colour) stand beside this page; none is a "
+        f'program.</p>{frame(action.recut.by_face, caption)}<ul class="small">{notes}</ul>'
     )
 
 
@@ -357,7 +357,9 @@ def alignment_section(alignment: Alignment | None, verdict: Verdict) -> str:
     )
     table = captioned(f"{head}</thead><tbody>{rows}</tbody>", caption, 'class="scroll narrow"')
     proved = alignment_line(alignment, verdict)
-    return f'<section id="alignment"><h2>Alignment</h2><p>{escape(alignment.sentence)}</p>{proved}{table}</section>'
+    return (
+        f'<section id="alignment">{mark("alignment", "h2")}<p>{escape(alignment.sentence)}</p>{proved}{table}</section>'
+    )
 
 
 def provenance_section(provenance: Iterable[tuple[str, str]], notes: Iterable[str]) -> str:
@@ -365,5 +367,5 @@ def provenance_section(provenance: Iterable[tuple[str, str]], notes: Iterable[st
     items = "".join(f"<dt>{escape(str(label))}</dt><dd>{escape(str(value))}</dd>" for label, value in provenance)
     remarks = "".join(f"<li>{escape(note)}</li>" for note in notes)
     return (f'<dl class="wide">{items}</dl>' if items else "<p>Nothing was recorded.</p>") + (
-        f"<h3>Notes</h3><ul>{remarks}</ul>" if remarks else ""
+        f"{mark('notes', 'h3')}<ul>{remarks}</ul>" if remarks else ""
     )

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from .language import mark
 from .tables import plain
 from .words import NUMERIC_HEAD, captioned
 
@@ -41,7 +42,7 @@ def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
         for bar, one in zip(bars, shares, strict=True)
     )
     return (
-        f'<section id="uncertainty"><h2>How sure</h2><p>{escape(said[:1].upper() + said[1:])}.</p>'
+        f'<section id="uncertainty">{mark("how.sure", "h2")}<p>{escape(said[:1].upper() + said[1:])}.</p>'
         f'<div class="bars">{drawn}</div>{table}</section>'
     )
 
@@ -54,7 +55,7 @@ def between_section(said: Sequence[str]) -> str:
     caution = (
         "An estimate from a model of the surface, not a measurement: the verdict above is that of the touches alone."
     )
-    return f'<section id="between"><h2>Between the touches</h2>{lines}<p class="note">{caution}</p></section>'
+    return f'<section id="between">{mark("between", "h2")}{lines}<p class="note">{caution}</p></section>'
 
 
 def artefact_section(one: Artefact | None) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..scene.glyphs import name_of
+from . import language
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -65,7 +66,7 @@ def cell(value: Any, kind: str = "a") -> str:
     if kind == "i" and isinstance(value, float | np.floating):
         return f'<td class="n">{number(float(value), 3)}</td>'
     if isinstance(value, float | np.floating):
-        return f'<td class="n">{f"{100 * value:.1f} %" if kind == "%" else length(float(value), kind)}</td>'
+        return f'<td class="n">{f"{number(100 * value, 1)} %" if kind == "%" else length(float(value), kind)}</td>'
     if isinstance(value, tuple | list | np.ndarray):
         return f"<td>{escape(', '.join(str(v) for v in value))}</td>"
     return f"<td>{escape(str(value))}</td>"
@@ -85,7 +86,7 @@ def frame(table: pd.DataFrame, caption: str, kinds: Mapping[str, str] | None = N
     """
     kinds = kinds or {}
     head = "".join(
-        f'<th scope="col"{NUMERIC_HEAD if kind.kind in "iuf" else ""}>{escape(str(name).replace("_", " "))}</th>'
+        f'<th scope="col"{NUMERIC_HEAD if kind.kind in "iuf" else ""}>{_head(str(name))}</th>'
         for name, kind in zip(table.columns, table.dtypes, strict=True)
     )
     body = "".join(
@@ -94,6 +95,14 @@ def frame(table: pd.DataFrame, caption: str, kinds: Mapping[str, str] | None = N
     )
     attributes = 'class="scroll tall"' if len(table) > 15 else 'class="scroll"'
     return captioned(f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody>", caption, attributes)
+
+
+def _head(name: str) -> str:
+    """The head of a column: in the language of the page if it is one of ours; long names wrap."""
+    if f"col.{name}" in language.table()["en"]:
+        return language.mark(f"col.{name}")
+    text = escape(name.replace("_", " "))
+    return f'<span class="long">{text}</span>' if len(name) > 20 else text
 
 
 def captioned(rows: str, caption: str, attributes: str = 'class="scroll"') -> str:

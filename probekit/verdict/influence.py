@@ -88,7 +88,9 @@ class Influence:
         return text + (f"; and {len(rows) - _SHOWN} more touches" if len(rows) > _SHOWN else "")
 
     def _told(self, row: int) -> str:
-        said = [f"'{name}' would {_verb(then)} (now: {now})" for name, now, then in self.changes[row]]
+        said = [
+            f"'{name}' would {_verb(then)} by its numbers (with it: {now})" for name, now, then in self.changes[row]
+        ]
         if np.nan_to_num(self.share_of_U[row]) > 1:
             said.append(
                 f"the set-up would move by {self.share_of_U[row]:.1f} U, deviations by up to {self.moved[row]:.4f} mm"

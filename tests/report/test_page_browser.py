@@ -208,6 +208,11 @@ def test_units_switch_every_figure(open_page, verdict):
     assert f"of {0.1 / 25.4:.5f} in" in page.locator(".card .of").first.inner_text()
     assert "mm" not in page.locator(".cards").inner_text()
     assert page.locator("#inch").is_visible()
+    ticks = page.locator(".ruler .axis text").all_text_contents()
+    assert len(set(ticks)) == len(ticks), "no two ticks of the ruler read alike"
+    shown = page.locator("body").inner_text()
+    assert " in inches" in shown
+    assert re.search(r"\bin in\b", shown) is None
     page.locator("#unit").click()
     assert cell.inner_text() == f"{deviation:+.4f}".replace("-", "\N{MINUS SIGN}")
 
@@ -335,6 +340,8 @@ def test_without_webgl_the_pictures_and_the_table_do_the_job(playwright_session,
         assert page.locator("h1").inner_text() == "Nicht konform"
         assert "," in page.locator(".head .how .q").first.inner_text()
         assert page.locator(".card .word").first.inner_text() == "nicht konform"
+        assert page.locator("#next h2").inner_text() == "Nächste Schritte"
+        assert page.locator("#next .caution h3").inner_text() == "Vorsicht"
         page.locator("#comma").uncheck()
         assert "." in page.locator(".head .how .q").first.inner_text()
         page.locator("#unit").click()

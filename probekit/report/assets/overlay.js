@@ -21,7 +21,15 @@ globalThis.probekitOverlay = (svg, view, of) => {
   const column = (items, left, width, height) => {
     items.sort((a, b) => a.at.y - b.at.y);
     let y = top;
-    for (const item of items) { item.y = Math.max(y, item.at.y - HIGH - 26); y = item.y + HIGH + GAP; }
+    const covers = (item, { at }) => {
+      const x = left ? 6 : width - 6 - item.wide;
+      return at.x > x - 9 && at.x < x + item.wide + 9 && at.y > item.y - 9 && at.y < item.y + HIGH + 9;
+    };
+    for (const item of items) {
+      item.y = Math.max(y, item.at.y - HIGH - 26);
+      for (const other of items) if (covers(item, other)) item.y = other.at.y + 12; // a name hides no touch that is named
+      y = item.y + HIGH + GAP;
+    }
     let floor = height - bottom;
     for (const item of [...items].reverse()) { item.y = Math.max(top, Math.min(item.y, floor - HIGH)); floor = item.y - GAP; }
     const stand = () => {
@@ -29,6 +37,10 @@ globalThis.probekitOverlay = (svg, view, of) => {
         item.x = left ? 6 : width - 6 - item.wide;
         item.end = { x: left ? item.x + item.wide : item.x, y: item.y + HIGH / 2 };
         item.from = { x: item.end.x + (left ? 8 : -8), y: item.end.y };
+        if (left ? item.at.x > item.from.x : item.at.x < item.from.x) continue;
+        // the touch lies above or below its name: the leader begins there, and does not run behind it
+        item.end = { x: Math.max(item.x + 8, Math.min(item.at.x, item.x + item.wide - 8)), y: item.y + (item.at.y > item.end.y ? HIGH : 0) };
+        item.from = item.end;
       }
     };
     stand();
