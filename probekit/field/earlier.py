@@ -35,6 +35,7 @@ __all__ = ["FEWEST_PARTS", "Earlier", "learn_prior"]
 
 FEWEST_PARTS = 20
 _OFF = 0.1  # between targets of the same touch in two parts [mm]
+_FINE = 0.05  # distance over which finer form is the same, over that of the touches
 _WEAK = 0.1  # share of what would be believed without earlier parts
 _STEPS = 3
 _MOST = 300  # touches
@@ -98,11 +99,13 @@ class Earlier:
         inverse = np.linalg.inv(known.covariance(int(known.weight.argmax())))
         one = np.ones(len(known.points))
         offset = float(one @ inverse @ known.deviation / (one @ inverse @ one))
-        to = strength**2 * matern(distances(points, known.points), length, roughness)
-        to += white**2 * (distances(points, known.points) < _OFF)
+
+        def between(apart: np.ndarray) -> np.ndarray:
+            return strength**2 * matern(apart, length, roughness) + white**2 * matern(apart, _FINE * known.apart, 0.5)
+
+        to = between(distances(points, known.points))
         mean = offset + to @ inverse @ (known.deviation - offset)
-        prior = strength**2 * matern(distances(points, points), length, roughness) + white**2 * np.eye(len(points))
-        return mean, prior - to @ inverse @ to.T
+        return mean, between(distances(points, points)) - to @ inverse @ to.T
 
     def applied(self, points: np.ndarray, y: np.ndarray, noise: np.ndarray, group: np.ndarray, zone: float) -> Belief:
         """Belief in a new part by its touches and the earlier ones; without `earlier` where they are not like them."""

@@ -64,7 +64,7 @@ def touch_next(
     fields, inside = judged.fields.copy(), judged.inside.astype(float)
     if fields.shape[1] != len(at.places):
         raise InputError("these are not the nodes of the surface", found=len(at.places), expected=fields.shape[1])
-    free = np.ones(len(at.places), dtype=bool) if allowed is None else np.asarray(allowed, dtype=bool).copy()
+    free = _free(at, allowed)
     if not free.any():
         raise InputError("no node is allowed", expected="some that the probe can reach")
     chosen: list[int] = []
@@ -135,7 +135,7 @@ def touch_first(
     points = six(at.places, at.normals)
     mean, covariance = earlier.pattern(points)
     covariance = covariance + earlier.covariance_at(points) + earlier.offset**2
-    free = np.ones(len(points), dtype=bool) if allowed is None else np.asarray(allowed, dtype=bool).copy()
+    free = _free(at, allowed)
     if not 0 < count <= int(free.sum()):
         raise InputError("more touches than places", found=count, expected=f"1 to {int(free.sum())}")
     sd = np.sqrt(np.diag(covariance))
@@ -152,6 +152,12 @@ def touch_first(
         covariance = covariance - np.outer(row, row) / (row[best] + u**2)
     table = pd.DataFrame(np.hstack([at.places, at.normals])[chosen], columns=[*TARGET, *NORMAL])
     return table.assign(face=at.face[chosen], gain=gains)
+
+
+def _free(at: Nodes, allowed: np.ndarray | None) -> np.ndarray:
+    """(m,) nodes that may be touched: nobody touches an edge."""
+    free = np.arange(len(at.places)) < len(at.places) - at.edges
+    return free if allowed is None else free & np.asarray(allowed, dtype=bool)
 
 
 def _told(read: np.ndarray, inside: np.ndarray) -> np.ndarray:

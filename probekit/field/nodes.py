@@ -1,20 +1,29 @@
-"""The places at which a surface is judged between its touches."""
+"""The places at which a surface is judged between its touches.
+
+A form that is estimated by touches goes farthest wrong where it is carried on beyond them: on the edges of the faces
+and in their corners. So nodes stand there as well. They count for the surface; as places of a hill, or of a further
+touch, they do not.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..nominal import Nominal
-from ..plan.targets.snapping import face_numbers
+from ..plan.targets.snapping import face_numbers, snap_each
 from ..plan.targets.spread import poisson_disc
 from ..show import shown
+from .kernel import six
 
 __all__ = ["Nodes", "nodes"]
 
 _FILL = 0.66  # squared least distance over area per node where no more find room, by random darts: measured
+_EDGE = 0.75  # the same along a line, as a distance: darts leave gaps
+_ROOM = 0.4  # squared, of a node from those on the edges
+_CORNER = 0.5  # change of the unit direction of an edge, 29 degrees
 
 
 @shown
@@ -30,12 +39,21 @@ class Nodes:
         Number of the face of each.
     area : float
         Area of the faces [mm2].
+    edges : int
+        How many of them, the last ones, stand on the edges of the faces.
     """
 
     places: np.ndarray
     normals: np.ndarray
     face: np.ndarray
     area: float
+    edges: int = 0
+
+    @property
+    def within(self) -> Nodes:
+        """Those that do not stand on an edge: even over the area."""
+        m = len(self.places) - self.edges
+        return replace(self, places=self.places[:m], normals=self.normals[:m], face=self.face[:m], edges=0)
 
     @property
     def spacing(self) -> float:
@@ -48,7 +66,9 @@ class Nodes:
         return f"{len(self.places)} nodes on {self.area:.4g} mm2, one per {self.spacing:.2g} mm"
 
 
-def nodes(nominal: Nominal, n: int, rng: np.random.Generator, *, faces: str | Iterable[str] | None = None) -> Nodes:
+def nodes(
+    nominal: Nominal, n: int, rng: np.random.Generator, *, faces: str | Iterable[str] | None = None, edges: bool = False
+) -> Nodes:
     """About `n` places spread over faces without clusters or gaps.
 
     Parameters
@@ -59,17 +79,96 @@ def nodes(nominal: Nominal, n: int, rng: np.random.Generator, *, faces: str | It
     rng : numpy.random.Generator
     faces : str or several, optional
         Default all.
+    edges : bool
+        Put some of them on the edges of the faces, corners first: for `surface`.
 
     Returns
     -------
     Nodes
     """
-    area = float(nominal.face_areas[face_numbers(nominal, faces)].sum())
-    made = poisson_disc(nominal, np.sqrt(_FILL * area / n), rng, faces=faces)
-    number = {name: k for k, name in enumerate(nominal.face_names)}
+    from scipy.spatial import KDTree
+
+    chosen = face_numbers(nominal, faces)
+    area, number = float(nominal.face_areas[chosen].sum()), {name: k for k, name in enumerate(nominal.face_names)}
+    if not edges:
+        return _spread(nominal, np.sqrt(_FILL * area / n), rng, faces, area, number)
+    one, two, owner = _edges(nominal, chosen)
+    length = float(np.linalg.norm(two - one, axis=1).sum())
+    apart = (0.5 * length + np.sqrt(0.25 * length**2 + 4.0 * n * area)) / (2.0 * n)  # n = area / a^2 + length / (2 a)
+    inner = _spread(nominal, np.sqrt(_FILL) * apart, rng, faces, area, number)
+    if not len(one):
+        return inner
+    given, owners = _along(one, two, owner, 0.1 * apart, rng)
+    found = snap_each(nominal, given, owners)
+    points = six(found.points, found.normals)
+    kept = _apart(points, _EDGE * apart)
+    away = KDTree(points[kept]).query(six(inner.places, inner.normals))[0] > np.sqrt(_ROOM) * apart
+    return Nodes(
+        np.vstack([inner.places[away], found.points[kept]]),
+        np.vstack([inner.normals[away], found.normals[kept]]),
+        np.append(inner.face[away], found.face[kept]),
+        area,
+        len(kept),
+    )
+
+
+def _spread(
+    nominal: Nominal,
+    apart: float,
+    rng: np.random.Generator,
+    faces: str | Iterable[str] | None,
+    area: float,
+    number: dict[str, int],
+) -> Nodes:
+    made = poisson_disc(nominal, apart, rng, faces=faces)
     return Nodes(
         made[["x0", "y0", "z0"]].to_numpy(dtype=float),
         made[["i", "j", "k"]].to_numpy(dtype=float),
         made["face"].map(number).to_numpy(dtype=int),
         area,
     )
+
+
+def _edges(nominal: Nominal, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ends (k, 3) of the segments that bound each chosen face, and that face (k,)."""
+    on = np.isin(nominal.facet_face, chosen)
+    facets, owner = nominal.facets[on].astype(np.int64), np.repeat(nominal.facet_face[on], 3)
+    start, end, count = facets.ravel(), facets[:, [1, 2, 0]].ravel(), len(nominal.vertices)
+    ends = np.sort(np.column_stack([start, end]), axis=1)
+    name = (owner * count + ends[:, 0]) * count + ends[:, 1]
+    _, at, times = np.unique(name, return_inverse=True, return_counts=True)
+    single = times[at.reshape(-1)] == 1
+    return nominal.vertices[start[single]], nominal.vertices[end[single]], owner[single]
+
+
+def _along(
+    one: np.ndarray, two: np.ndarray, owner: np.ndarray, step: float, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Points (k, 3) on segments, at most a step apart, and the face of each; the corners of the lines first."""
+    way = two - one
+    length = np.linalg.norm(way, axis=1)
+    unit = way / np.maximum(length, 1e-12)[:, None]
+    ends = np.column_stack([np.vstack([one, two]), np.tile(owner, 2)])
+    vertex, at = np.unique(ends, axis=0, return_inverse=True)
+    turn = np.zeros((len(vertex), 3))
+    np.add.at(turn, at.reshape(-1), np.vstack([unit, -unit]))
+    corner = vertex[np.linalg.norm(turn, axis=1) > _CORNER]
+    parts = np.maximum(np.ceil(length / step).astype(int), 1)
+    row = np.repeat(np.arange(len(one)), parts)
+    share = (np.arange(len(row)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[row]
+    order = rng.permutation(len(row))
+    points = (one[row] + share[:, None] * way[row])[order]
+    return np.vstack([corner[:, :3], points]), np.append(corner[:, 3].astype(int), owner[row][order])
+
+
+def _apart(points: np.ndarray, least: float) -> np.ndarray:
+    """Rows of points (k, 6), taken in their order, that stand at least so far from those taken before."""
+    from scipy.spatial import KDTree
+
+    near = KDTree(points).query_ball_point(points, least)
+    free, kept = np.ones(len(points), dtype=bool), []
+    for k, beside in enumerate(near):
+        if free[k]:
+            kept.append(k)
+            free[beside] = False
+    return np.array(kept, dtype=int)

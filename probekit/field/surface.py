@@ -172,7 +172,7 @@ def surface(
     belief : Belief
         See `learn`.
     at : Nodes
-        Where it is judged; 600 to 1600 of them.
+        Where it is judged; 600 to 1600 of them, some on the edges of the faces: see `nodes`.
     limits : (lower, upper)
         Of the deviation [mm]; infinite where there is none.
     rng : numpy.random.Generator
@@ -207,14 +207,18 @@ def surface(
         sets, base = belief.draw(ROWS, rng), belief.deviation + belief.pattern
         hidden = _patterns(belief.earlier, np.vstack([points, belief.points]), ROWS, rng)
     if defects is not None:
-        sets, chosen, effective, population, counts = explain(belief, defects, points, _WITH_DEFECTS, rng)
+        middles = points[: m - at.edges]
+        sets, chosen, effective, population, counts = explain(belief, defects, middles, _WITH_DEFECTS, rng)
         local = hills(chosen, np.vstack([points, belief.points]))
         hidden = local if base is belief.deviation else local + hidden[rng.integers(ROWS, size=len(local))]
     each = -(-fields // len(sets))
-    drawn = []
+    drawn, last, correlation = [], (np.nan, np.nan), (known.separation, known.separation)
     for number in np.unique(sets):
+        if last != (last := tuple(belief.grid[number, :2])):
+            smooth = matern(known.separation, last[1], last[0])
+            correlation = smooth, np.linalg.cholesky(smooth + 1e-8 * np.eye(len(smooth)))
         off = np.repeat(hidden[sets == number], each, axis=0)
-        drawn.append(off + _given(belief, int(number), known, base - off[:, m:], rng))
+        drawn.append(off + _given(belief, int(number), known, correlation, base - off[:, m:], rng))
     everywhere = np.vstack(drawn)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
@@ -266,22 +270,30 @@ def _known(belief: Belief, points: np.ndarray, group: np.ndarray) -> _Known:
     return _Known(distances(everywhere, everywhere), offsets, cell, error)
 
 
-def _given(belief: Belief, number: int, known: _Known, y: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """(k, m + n) fields, each given k deviations of the touches (k, n), at nodes and touches [mm], by one set."""
+def _given(
+    belief: Belief,
+    number: int,
+    known: _Known,
+    correlation: tuple[np.ndarray, np.ndarray],
+    y: np.ndarray,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """(k, m + n) fields, each given k deviations of the touches (k, n), at nodes and touches [mm], by one set.
+
+    `correlation`: that of the smooth form (m + n, m + n), and its root.
+    """
     from scipy.linalg import cho_factor, cho_solve
 
-    roughness, length, strength, white = belief.grid[number]
+    _, _, strength, white = belief.grid[number]
     total, (count, n) = len(known.cell), y.shape
     m, free = total - n, (_FREE * belief.zone) ** 2
-    smooth = strength**2 * matern(known.separation, length, roughness)
-    root = np.linalg.cholesky(smooth + (1e-8 * strength**2) * np.eye(total))
     prior = (
-        rng.standard_normal((count, total)) @ root.T
+        strength * rng.standard_normal((count, total)) @ correlation[1].T
         + white * rng.standard_normal((count, int(known.cell.max()) + 1))[:, known.cell]
         + np.sqrt(free) * rng.standard_normal((count, known.offsets.shape[1])) @ known.offsets.T
     )
     errors = rng.standard_normal((count, n)) @ known.error.T
-    of_surface = smooth[:, m:] + free * known.offsets @ known.offsets[m:].T
+    of_surface = strength**2 * correlation[0][:, m:] + free * known.offsets @ known.offsets[m:].T
     of_surface[m:] += white**2 * np.eye(n)
     touched = of_surface[m:] + belief.noise
     answer = cho_solve(cho_factor(touched, lower=True), (y - prior[:, m:] - errors).T)

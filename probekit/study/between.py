@@ -143,7 +143,7 @@ def _one(
     rng = np.random.default_rng(wanted.get("seed", SEED))
     table = judged.table.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
-    at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces)
+    at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces, edges=True)
     places, normals = array(table, FOOT), array(table, FOOT_NORMAL)
     white = float(wanted.get("white", WHITE))
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))

@@ -82,7 +82,7 @@ def first_touches(
     may = candidates(nominal, named, _NODES, rng, margin=margin, regions=regions)
     if n > len(may.points):
         raise InputError("too little of the faces is left to touch", found=f"room for {len(may.points)}", expected=n)
-    on = nodes(nominal, _NODES, rng, faces=named)
+    on = nodes(nominal, _NODES, rng, faces=named, edges=True)
     first = table[table[part] == table[part].iloc[0]] if len(table) else table
     with blaming(earlier, part):
         own = Scatter.independent(np.full(len(first), u))

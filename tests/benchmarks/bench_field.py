@@ -20,8 +20,9 @@ import numpy as np
 
 from probekit.field.belief import learn
 from probekit.field.defects import Defects
-from probekit.field.nodes import Nodes
+from probekit.field.nodes import Nodes, nodes
 from probekit.field.surface import surface
+from probekit.nominal import Nominal
 from probekit.uncertainty import Scatter
 
 SIZE, BEND = np.array([120.0, 80.0]), 1.0 / 300.0
@@ -35,6 +36,17 @@ def saddle(flat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         np.column_stack([flat, 0.5 * BEND * (x**2 - y**2)]),
         normals / np.linalg.norm(normals, axis=1, keepdims=True),
     )
+
+
+def judged_at(count: int, rng: np.random.Generator, *, edges: bool = True) -> Nodes:
+    """Where the library judges the saddle."""
+    x, y = np.meshgrid(*(np.linspace(0.0, size, int(size / 2) + 1) for size in SIZE), indexing="ij")
+    number = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = (one.ravel() for one in (number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]))
+    facets = np.vstack([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    vertices = saddle(np.column_stack([x.ravel(), y.ravel()]))[0]
+    part = Nominal(vertices, facets, np.zeros(len(facets), dtype=int), ("saddle",))
+    return nodes(part, count, rng, edges=edges)
 
 
 def even(n: int, rng: np.random.Generator) -> np.ndarray:
@@ -123,9 +135,8 @@ FAMILIES = {f.__name__: f for f in (matern, mix, waves, wear, step, dents)}
 def run(family, parts: int, touches: int, count: int, defects: Defects | None = None, seed: int = 1) -> dict:
     """The numbers of one family."""
     rng = np.random.default_rng(seed)
-    dense, flat = even(4000 // 4, rng), rng.random((4000, 2)) * SIZE
-    places, normals = saddle(even(count, rng))
-    at = Nodes(places, normals, np.zeros(count, dtype=int), float(np.prod(SIZE)))
+    at, flat = judged_at(count, rng), rng.random((4000, 2)) * SIZE
+    dense = np.vstack([even(4000 // 4, rng), at.places[-at.edges :, :2]])
     forms = [family(rng) for _ in range(parts)]
     truth = [float(np.abs(form(np.vstack([flat, dense]))).max()) for form in forms]
     zone = float(np.median(truth))

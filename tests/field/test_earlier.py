@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -52,6 +54,18 @@ def test_the_pattern_is_the_mean_of_the_parts(table, learned):
     assert off.std() < 0.4 * bench_earlier.pattern(where).std()
     assert "25 earlier parts" in learned.sentence
     assert "assumed" in learned.sentence
+
+
+def test_a_node_on_a_touch_at_an_old_target_is_one_place(learned):
+    """With form finer than the touches, three points at one place have one pattern, of no covariance below 0."""
+    rows = np.flatnonzero(learned.mean.grid[:, 3] > 0)
+    best = rows[learned.mean.weight[rows].argmax()]
+    weight = np.eye(len(learned.mean.weight))[best]
+    fine = replace(learned, mean=replace(learned.mean, weight=weight))
+    points = np.vstack([learned.mean.points, learned.mean.points[:5], learned.mean.points[:5]])
+    mean, covariance = fine.pattern(points)
+    assert np.linalg.eigvalsh(covariance).min() > -1e-9 * np.trace(covariance)
+    np.testing.assert_allclose(mean[-5:], mean[:5], atol=1e-9)
 
 
 def test_parts_of_the_population_are_taken_for_what_they_are(learned):
