@@ -36,7 +36,7 @@ def chord_error(nominal: Nominal) -> np.ndarray:
     found = np.zeros(len(nominal.face_names))
     if nominal.exact:
         return found
-    normals = topology(nominal.vertices, nominal.facets, nominal.facet_face).corner_normal
+    normals = topology(nominal.vertices, nominal.facets, nominal.facet_face).corner_normal[:]
     corners = nominal.vertices[nominal.facets]
     turned, along = (np.roll(a, -1, axis=1) - a for a in (normals, corners))
     by_normals = np.abs(np.einsum("fkc,fkc->fk", turned, along)).max(axis=1) / 6.0

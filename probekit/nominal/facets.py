@@ -119,7 +119,7 @@ class FacetEngine:
     def hollow(self) -> np.ndarray:
         """(f,) curvature of the hollow that each facet is part of, estimated [1/mm]."""
         return hollow_curvatures(
-            self.vertices, self.facets, self.facet_face, self.tables.normal, self.tables.corner_normal
+            self.vertices, self.facets, self.facet_face, self.tables.normal, self.tables.corner_normal[:]
         )
 
     @cached_property
@@ -259,7 +259,7 @@ class FacetEngine:
             on_edge[np.arange(len(rows)), over_edge[rows].argmin(axis=1)] = True
             self._finish_on_edges(rows, on_edge, facet[rows], away[rows], out)
         if smooth:
-            corner = self.tables.corner_normal.take(facet, axis=0)
+            corner = self.tables.corner_normal[facet]
             mixed = np.einsum("ik,ikc->ic", barycentric, corner)
             length = np.linalg.norm(mixed, axis=1)
             good = length > 0

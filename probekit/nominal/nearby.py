@@ -133,14 +133,16 @@ class ApartTree:
 
     def __init__(self, vertices: np.ndarray, simplices: np.ndarray, group: np.ndarray) -> None:
         self._group = group
-        corners = vertices[simplices]
-        low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
         n = int(group.max()) + 1
+        # what members of a group share is shifted once
+        shared, place = np.unique(simplices * np.int64(n) + group[:, None], return_inverse=True)
+        corners, of = vertices[shared // n], shared % n
+        low, high = corners.min(axis=0), corners.max(axis=0)
         side = int(np.ceil(np.cbrt(n)))
         places = np.stack(np.unravel_index(np.arange(n), (side, side, side)), axis=1)
         self._shift = 4.0 * float((high - low).max()) * places - 0.5 * (low + high)
-        self._corners = (corners + self._shift[group][:, None, :]).reshape(-1, 3)
-        self._simplices = np.arange(len(self._corners)).reshape(simplices.shape)
+        self._corners = corners + self._shift[of]
+        self._simplices = place.reshape(simplices.shape)
         self._tree = _tree(self._corners, self._simplices)
 
     def _members(self, group: int) -> np.ndarray:

@@ -12,18 +12,37 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ..show import shown
 
 __all__ = [
-    *("BOUNDARY", "FACE_EDGE", "INSIDE", "Topology"),
+    *("BOUNDARY", "FACE_EDGE", "INSIDE", "Shared", "Topology"),
     *("edge_pairs", "edge_table", "facet_normals", "heights", "open_edges", "open_note", "rounding", "topology"),
 ]
 
 #: Kinds of edge: inside a face, between faces, border of an open mesh.
 INSIDE, FACE_EDGE, BOUNDARY = 0, 1, 2
+
+
+@dataclass(frozen=True, eq=False)
+class Shared:
+    """An array (f, 3, ...) of which many entries are one and the same: it is held once, and read by index.
+
+    Attributes
+    ----------
+    values : (m, ...)
+    place : (f, 3) int32
+        Row of `values` for each entry.
+    """
+
+    values: np.ndarray
+    place: np.ndarray
+
+    def __getitem__(self, index: Any) -> np.ndarray:
+        return self.values[self.place[index]]
 
 
 @shown
@@ -35,18 +54,18 @@ class Topology:
     ----------
     normal : (f, 3) float
         Outward unit normal; zero for a facet without area.
-    edge_normal, vertex_normal : (f, 3, 3) float
+    edge_normal, vertex_normal : (f, 3, 3) float, shared
         Unit pseudo-normal of each edge, and of the vertex at each corner.
-    corner_normal : (f, 3, 3) float
+    corner_normal : (f, 3, 3) float, shared
         Unit normal at each corner averaged over the facets of the same face only (smooth shading).
     edge_kind, vertex_kind : (f, 3) uint8
         `INSIDE`, `FACE_EDGE` or `BOUNDARY`; a vertex takes the largest kind of the edges that meet there.
     """
 
     normal: np.ndarray
-    edge_normal: np.ndarray
-    vertex_normal: np.ndarray
-    corner_normal: np.ndarray
+    edge_normal: np.ndarray | Shared
+    vertex_normal: np.ndarray | Shared
+    corner_normal: np.ndarray | Shared
     edge_kind: np.ndarray
     vertex_kind: np.ndarray
 
@@ -160,9 +179,9 @@ def topology(vertices: np.ndarray, facets: np.ndarray, facet_face: np.ndarray) -
     edge_sum = _group_sum(edge.ravel(), np.repeat(normal, 3, axis=0), len(count))
     return Topology(
         normal=normal,
-        edge_normal=_unit(edge_sum)[edge],
-        vertex_normal=_unit(vertex_sum)[facets],
-        corner_normal=_unit(corner_sum)[corner].reshape(-1, 3, 3),
+        edge_normal=Shared(_unit(edge_sum), edge.astype(np.int32)),
+        vertex_normal=Shared(_unit(vertex_sum), facets.astype(np.int32)),
+        corner_normal=Shared(_unit(corner_sum), corner.reshape(-1, 3).astype(np.int32)),
         edge_kind=edge_kind,
         vertex_kind=vertex_worst[facets],
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..nearby import ApartTree
 from .edge_branches import EdgeBranches
-from .edge_table import EdgeTable, evaluate, ranges, thinned
+from .edge_table import EdgeTable, evaluate, on_polylines, ranges, thinned
 from .edges import Edge
 from .surfaces import across, dot, lengths
 
@@ -18,7 +18,6 @@ __all__ = ["Borders", "OnBorder"]
 
 _PAIRS = 1_000_000  # of touches and edges looked at together
 _MOST = 30  # steps of Newton's method
-_TREES = 4  # of edges, at most
 
 
 class OnBorder(NamedTuple):
@@ -82,8 +81,6 @@ class Borders:
         self._within, self._tie, self._loose = within, tie, loose
         self._table = EdgeTable.of(self.edges)
         self._branches = EdgeBranches(self._table)
-        self._trees: list[tuple[np.ndarray, ApartTree]] = []
-        self._tree_of = np.full(len(self.edges), -1)
 
     @cached_property
     def sag(self) -> np.ndarray:
@@ -99,30 +96,6 @@ class Borders:
     @cached_property
     def _use_face(self) -> np.ndarray:
         return np.repeat(np.arange(len(self._count)), self._count)
-
-    def _on_polylines(self, points: np.ndarray, edge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Squared distance (n,) of points from the polylines of edges (n,) [mm2], and where the nearest segment starts.
-
-        Edges that are asked for the first time get a tree of their own: of a large model few are, and all of them take
-        a gigabyte. When there are several trees, they are made one.
-        """
-        squared, nearest = np.zeros(len(edge)), np.zeros(len(edge), dtype=np.int64)
-        new = np.unique(edge[self._tree_of[edge] < 0])
-        if len(new):
-            if len(self._trees) == _TREES:
-                self._trees.clear()
-                new = np.union1d(new, np.flatnonzero(self._tree_of >= 0))
-            self._tree_of[new] = len(self._trees)
-            first, count = self._table.first_sample[new], self._table.last_sample[new] - self._table.first_sample[new]
-            start = ranges(first, count)
-            segments = np.column_stack([start, start + 1])
-            self._trees.append((start, ApartTree(self._table.line, segments, np.repeat(new, count))))
-        tree = self._tree_of[edge]
-        for k in np.unique(tree).tolist():
-            rows, (start, own) = np.flatnonzero(tree == k), self._trees[k]
-            squared[rows], segment, _ = own.search(points[rows], edge[rows])
-            nearest[rows] = start[segment]
-        return squared, nearest
 
     @cached_property
     def _rough(self) -> tuple[ApartTree, np.ndarray]:
@@ -268,7 +241,7 @@ class Borders:
         kept = np.flatnonzero(gap <= most[rows])
         rows, use = rows[kept], use[kept]
         edge = self._use_edge[use]
-        squared, start = self._on_polylines(points[rows], edge)
+        squared, start = on_polylines(self._table, points[rows], edge)
         least = np.sqrt(squared) - self._table.sags[edge]
         kept = np.flatnonzero(least <= most[rows])
         rows, use, edge, start, least = rows[kept], use[kept], edge[kept], start[kept], least[kept]

@@ -8,7 +8,6 @@ distance for a radius, branches lie so close together that one patch may hold tw
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
@@ -41,12 +40,10 @@ class Branches:
     brep : Brep
     seeds : FacetEngine
         Of its facets; may search but some of them.
-    surfaces : callable
-        Gives those of its faces, when they are first needed.
     """
 
-    def __init__(self, brep: Brep, seeds: FacetEngine, surfaces: Callable[[], Surfaces]) -> None:
-        self._brep, self._seeds, self._surfaces = brep, seeds, surfaces
+    def __init__(self, brep: Brep, seeds: FacetEngine) -> None:
+        self._brep, self._seeds = brep, seeds
         self._plain = np.array([isinstance(face.surface, Elementary) for face in brep.faces])
         self._outward = np.array([face.outward for face in brep.faces])
         self._learnt = np.zeros(len(brep.faces), dtype=bool)
@@ -138,7 +135,9 @@ class Branches:
             facets = np.concatenate([order[first[face] : first[face + 1]] for face in part.tolist()])
             _, place, node = np.unique(self._brep.corner_node[facets], return_index=True, return_inverse=True)
             own, uv = self._brep.facet_face[facets[place // 3]], self._brep.corner_uv[facets].reshape(-1, 2)[place]
-            derivatives = self._surfaces().evaluate(own, uv, 2)
+            # what is worked out for these surfaces here is asked for once and would take much memory
+            surfaces = Surfaces([self._brep.faces[face].surface for face in part.tolist()])
+            derivatives = surfaces.evaluate(np.searchsorted(part, own), uv, 2)
             normal = self._outward[own, None] * across(derivatives[1], derivatives[2])
             normal /= np.maximum(lengths(normal), 1e-300)[:, None]
             bend = principal_curvatures(derivatives, normal) * [1.0, -1.0]

@@ -11,9 +11,11 @@ from .edges import PER_SPAN, Edge, powers_of
 from .surfaces import dot, lengths
 from .taylor import curve_pieces
 
-__all__ = ["EdgeTable", "evaluate", "ranges", "thinned"]
+__all__ = ["EdgeTable", "evaluate", "on_polylines", "ranges", "thinned"]
 
 _CHUNK = 65536  # points evaluated at a time
+_BLOCK = 8  # segments of a polyline that have a box of their own
+_LOOKS = 200_000  # boxes looked at together
 _JOINED = 1e-8  # part of its size by which an edge may end off its start and yet be closed
 
 
@@ -22,6 +24,8 @@ class EdgeTable(NamedTuple):
 
     Pieces of edge `k` start at `first_piece[k]`, samples at `first_sample[k]`. `sags` are the largest distances of the
     edges from the polylines of their samples, as the middles show it; `boxes` (e, 2, 3) hold edges and samples [mm].
+    Samples from `block[j]` to `block_end[j]` lie in the box `block_boxes[j]`; those of edge `k` start at
+    `first_block[k]`.
     """
 
     pieces: np.ndarray
@@ -39,6 +43,10 @@ class EdgeTable(NamedTuple):
     smooth: np.ndarray
     sags: np.ndarray
     boxes: np.ndarray
+    block: np.ndarray
+    block_end: np.ndarray
+    block_boxes: np.ndarray
+    first_block: np.ndarray
 
     @classmethod
     def of(cls, edges: Sequence[Edge]) -> EdgeTable:
@@ -76,10 +84,14 @@ class EdgeTable(NamedTuple):
         samples[last] = bounds[first_piece + many - 1, 1]
         straight = np.array([edge.degree == 1 and edge.weights is None for edge in edges], dtype=bool)
         plain = np.zeros(len(edges), dtype=bool)
+        blocks = -(-(count - 1) // _BLOCK)
+        block = np.repeat(first, blocks) + _BLOCK * ranges(np.zeros(len(edges), dtype=np.int64), blocks)
+        block_end = np.minimum(block + _BLOCK, np.repeat(last, blocks))
         table = cls(
             *(pieces, bounds[:, 0], 0.5 * (bounds[:, 0] + bounds[:, 1]), first_piece, first_piece + many - 1),
             *(samples, np.empty((len(samples), 3)), first, last, ends, straight, plain, plain),
             *(np.zeros(len(edges)), np.empty((len(edges), 2, 3))),
+            *(block, block_end, np.empty((len(block), 2, 3)), np.cumsum(blocks) - blocks),
         )
         return table._drawn() if len(edges) else table
 
@@ -93,15 +105,16 @@ class EdgeTable(NamedTuple):
         sags = 1.5 * np.maximum.reduceat(off, self.first_sample - np.arange(len(self.ends)))
         boxes = np.stack([ufunc.reduceat(line, self.first_sample) for ufunc in (np.minimum, np.maximum)], axis=1)
         boxes += sags[:, None, None] * np.array([-1.0, 1.0])[:, None]
+        ends = line[self.block_end]
+        block_boxes = np.stack([f(f.reduceat(line, self.block), ends) for f in (np.minimum, np.maximum)], axis=1)
         closed = lengths(line[self.first_sample] - line[self.last_sample]) <= _JOINED * lengths(
             boxes[:, 1] - boxes[:, 0]
         )
         which = np.arange(len(self.ends))
         before, after = (evaluate(self, which, self.ends[:, k], 1)[1] for k in (0, 1))
         square = lengths(np.cross(before, after)) <= 1e-6 * lengths(before) * lengths(after)
-        return self._replace(
-            line=line, sags=sags, boxes=boxes, closed=closed, smooth=closed & (dot(before, after) > 0) & square
-        )
+        smooth = closed & (dot(before, after) > 0) & square
+        return self._replace(line=line, sags=sags, boxes=boxes, closed=closed, smooth=smooth, block_boxes=block_boxes)
 
     def _points(self, edge: np.ndarray, t: np.ndarray) -> np.ndarray:
         out = np.empty((len(t), 3))
@@ -146,6 +159,57 @@ def thinned(table: EdgeTable, within: float) -> tuple[np.ndarray, np.ndarray, np
     starts = np.flatnonzero((nth % stride[edge] == 0) & (np.arange(len(edge)) < table.last_sample[edge]))
     of = edge[starts]
     return np.column_stack([starts, np.minimum(starts + stride[of], table.last_sample[of])]), of, sags
+
+
+def on_polylines(table: EdgeTable, points: np.ndarray, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Nearest segments of the polylines of edges.
+
+    Parameters
+    ----------
+    table : EdgeTable
+    points : (n, 3) float [mm]
+    which : (n,) int
+        Edge of each point.
+
+    Returns
+    -------
+    squared : (n,) float
+        Squared distance of each point [mm2].
+    sample : (n,) int
+        Sample that the nearest segment starts at.
+    """
+    squared, sample = np.empty(len(which)), np.empty(len(which), dtype=np.int64)
+    count = np.diff(table.first_block, append=len(table.block))[which]
+    for some in np.split(np.arange(len(which)), np.flatnonzero(np.diff(np.cumsum(count) // _LOOKS)) + 1):
+        squared[some], sample[some] = _on_polylines(table, points[some], table.first_block[which[some]], count[some])
+    return squared, sample
+
+
+def _on_polylines(
+    table: EdgeTable, points: np.ndarray, first: np.ndarray, count: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same of `count` (n,) blocks each, from `first` (n,) on."""
+    if not len(points):
+        return np.zeros(0), np.zeros(0, dtype=np.int64)
+    row, block = np.repeat(np.arange(len(points)), count), ranges(first, count)
+    at, box = points.take(row, axis=0), table.block_boxes.take(block, axis=0)
+    below, above = box[:, 0] - at, box[:, 1] - at
+    near, far = np.maximum(np.maximum(below, -above), 0.0), np.maximum(np.abs(below), np.abs(above))
+    most = np.minimum.reduceat(dot(far, far), np.cumsum(count) - count)
+    kept = np.flatnonzero(dot(near, near) <= most[row])
+    row, block = row[kept], block[kept]
+    segments = table.block_end[block] - table.block[block]
+    row, start = np.repeat(row, segments), ranges(table.block[block], segments)
+    begin = table.line.take(start, axis=0)
+    along, away = table.line.take(start + 1, axis=0) - begin, points.take(row, axis=0) - begin
+    part = np.clip(dot(away, along) / np.maximum(dot(along, along), 1e-300), 0.0, 1.0)
+    away -= part[:, None] * along
+    distance = dot(away, away)
+    least = np.minimum.reduceat(distance, np.flatnonzero(np.diff(row, prepend=-1)))
+    nearest = np.flatnonzero(distance == least[row])[::-1]
+    sample = np.empty(len(points), dtype=np.int64)
+    sample[row[nearest]] = start[nearest]  # of several the first one
+    return least, sample
 
 
 def evaluate(table: EdgeTable, which: np.ndarray, t: np.ndarray, order: int) -> tuple[np.ndarray, ...]:

@@ -76,7 +76,7 @@ class ExactEngine:
 
     @cached_property
     def _branches(self) -> Branches:
-        return Branches(self.brep, self.seeds, lambda: self._faces.surfaces)
+        return Branches(self.brep, self.seeds)
 
     def of_face(self, face: int) -> tuple[ExactEngine, np.ndarray]:
         """Engine of one of the user's faces alone, and the facets (in this mesh) that it is made of."""
@@ -149,11 +149,7 @@ class ExactEngine:
         if seeds is None:
             return None
         out = ExactEngine(self.brep, self.group, self._edge_flags)
-        out.seeds, out._faces, out._branches = (
-            seeds,
-            self._faces,
-            Branches(self.brep, seeds, lambda: self._faces.surfaces),
-        )
+        out.seeds, out._faces, out._branches = seeds, self._faces, Branches(self.brep, seeds)
         return out
 
     def feet(self, points: np.ndarray, *, smooth: bool = False, ambiguity: float | None = None) -> ExactFeet:

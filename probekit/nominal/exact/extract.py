@@ -305,7 +305,8 @@ def _joined(pieces: _Pieces, deflection: float, weld: float) -> Brep:
     vertices, index = _welded(np.vstack(pieces.nodes), weld)
     facets = index[corner_node]
     kept = (facets != np.roll(facets, 1, axis=1)).all(axis=1)
-    facets, owner, corner_uv, corner_node = facets[kept], owner[kept], corner_uv[kept], corner_node[kept]
+    facets, owner, corner_uv = facets[kept], owner[kept], corner_uv[kept]
+    corner_node = corner_node[kept].astype(np.int32)
     faces, body = list(pieces.faces), np.array(pieces.body)
     for number in range(body.max() + 1):
         own = np.flatnonzero(body[owner] == number)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .edge_table import ranges
 from .splines import Spline, at_local, newton
 from .surfaces import Closest, Derivatives
 from .taylor import surface_pieces
@@ -20,7 +21,11 @@ _TOGETHER = 64  # surfaces whose pieces are worked out at once
 
 
 class _Table:
-    """Polynomial pieces of all surfaces one after the other, each entered when first asked for."""
+    """Polynomial pieces of surfaces, each entered when first asked for: of a large model few are.
+
+    Pieces are numbered through all surfaces; `place` tells the row of `pieces` that holds each, or -1. What has not
+    been entered takes no memory.
+    """
 
     def __init__(self, surfaces: Sequence[Spline]) -> None:
         self.surfaces = surfaces
@@ -35,23 +40,38 @@ class _Table:
         self.breaks = [np.concatenate([one.breaks[k] for one in surfaces]) for k in (0, 1)]
         self.first_break = np.cumsum(self.spans + 1, axis=0) - (self.spans + 1)
         self.pieces = np.empty((many.sum(), q + 1, p + 1, c))
-        self._known = np.zeros(len(surfaces), dtype=bool)
+        self.place = np.full(len(self.pieces), -1, dtype=np.int32)
+        self._entered = 0
 
-    def enter(self, which: np.ndarray) -> None:
-        """Work out the pieces of surfaces (n,) that are not there yet, those with the same knots together."""
+    def enter(self, number: np.ndarray) -> None:
+        """Work out the pieces (n,) that are not there yet, those of surfaces with the same knots together."""
+        new = np.unique(number[self.place[number] < 0])
+        if not len(new):
+            return
+        surfaces, first, count = np.unique(
+            np.searchsorted(self.first, new, side="right") - 1, return_index=True, return_counts=True
+        )
         alike: dict[object, list[int]] = {}
-        for k in np.unique(which[~self._known[which]]).tolist():
-            one = self.surfaces[k]
+        for k, surface in enumerate(surfaces.tolist()):
+            one = self.surfaces[surface]
             alike.setdefault((*(knots.tobytes() for knots in one.knots), one.poles.shape), []).append(k)
-        for places in alike.values():
-            for at in range(0, len(places), _TOGETHER):
-                some = places[at : at + _TOGETHER]
-                own = [self.surfaces[k] for k in some]
-                poles, one = np.array([each.poles for each in own]), own[0]
-                weights = np.array([each.weights for each in own]) if self.rational else None
-                pieces = surface_pieces(poles, weights, one.knots, one.degrees, one.breaks)
-                self.pieces[self.first[some][:, None] + np.arange(pieces.shape[1])] = pieces
-                self._known[some] = True
+        for ways in alike.values():
+            for at in range(0, len(ways), _TOGETHER):
+                some = np.array(ways[at : at + _TOGETHER])
+                which = np.repeat(np.arange(len(some)), count[some])
+                asked = new[ranges(first[some], count[some])]
+                self._enter(asked, surfaces[some], which)
+
+    def _enter(self, number: np.ndarray, surfaces: np.ndarray, which: np.ndarray) -> None:
+        """Work out pieces (n,) of surfaces with the same knots, of which `which` (n,) says the place among these."""
+        own = [self.surfaces[k] for k in surfaces.tolist()]
+        poles, one = np.array([each.poles for each in own]), own[0]
+        weights = np.array([each.weights for each in own]) if self.rational else None
+        span = number - self.first[surfaces[which]]
+        rows = np.arange(self._entered, self._entered + len(number))
+        self.pieces[rows] = surface_pieces(poles, weights, one.knots, one.degrees, one.breaks, which, span)
+        self.place[number] = rows
+        self._entered += len(number)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +104,6 @@ class SplineRows:
     def evaluate(self, uv: np.ndarray, order: int = 2) -> Derivatives:
         """Value and derivatives up to `order` (1 or 2) at parameters (n, 2)."""
         table, which = self._table, self.which
-        table.enter(which)
         low, high, periods = table.low[which], table.high[which], table.periods[which]
         turned = low + np.mod(uv - low, np.where(periods > 0, periods, 1.0))
         uv = np.minimum(np.maximum(np.where(periods > 0, turned, uv), low), high)
@@ -98,7 +117,8 @@ class SplineRows:
                 own = np.where(reached, ahead, own)
             span = span + own * (table.spans[which, 1] if k == 0 else 1)
             local[k] = uv[:, k] - 0.5 * (breaks[start + own] + breaks[start + own + 1])
-        return at_local(table.pieces, span, local, order, rational=table.rational)
+        table.enter(span)
+        return at_local(table.pieces, table.place[span], local, order, rational=table.rational)
 
     def closest(self, points: np.ndarray, near: np.ndarray) -> Closest:
         """Closest point of each of `points` (n, 3), by Newton's method from `near` (n, 2)."""

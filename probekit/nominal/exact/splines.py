@@ -66,7 +66,11 @@ class Spline:
     @property
     def pieces(self) -> np.ndarray:
         """(spans, q+1, p+1, c) Taylor coefficients about the middle of each span, c = 3, or 4 if rational."""
-        return surface_pieces(self.poles, self.weights, self.knots, self.degrees, self.breaks)
+        weights = None if self.weights is None else self.weights[None]
+        every = np.arange((len(self.breaks[0]) - 1) * (len(self.breaks[1]) - 1))
+        return surface_pieces(
+            self.poles[None], weights, self.knots, self.degrees, self.breaks, np.zeros_like(every), every
+        )
 
     @cached_property
     def _pieces(self) -> np.ndarray:

@@ -35,20 +35,22 @@ def surface_pieces(
     knots: tuple[np.ndarray, np.ndarray],
     degrees: tuple[int, int],
     breaks: tuple[np.ndarray, np.ndarray],
+    surface: np.ndarray,
+    span: np.ndarray,
 ) -> np.ndarray:
-    """(..., su sv, q + 1, p + 1, c) Taylor coefficients of surfaces, those of v first; else as `curve_pieces`.
+    """(n, q + 1, p + 1, c) Taylor coefficients of chosen pieces of surfaces, those of v first; else as `curve_pieces`.
 
-    Poles are (..., nu, nv, 3), weights (..., nu, nv).
+    Poles are (m, nu, nv, 3), weights (m, nu, nv) or None; `surface` (n,) says which of the m is asked for, and `span`
+    (n,) which of its su x sv pieces, one row of v after the other.
     """
     (p, q), values = degrees, _homogeneous(poles, weights)
     (first_u, of_u), (first_v, of_v) = (_spans(knots[k], degrees[k], breaks[k]) for k in (0, 1))
-    many, c = values.shape[:-3], values.shape[-1]
-    along_u, along_v = first_u[:, None] + np.arange(p + 1), first_v[:, None] + np.arange(q + 1)
-    across = np.matmul(of_u, values[..., along_u, :, :].reshape(*many, len(of_u), p + 1, -1))
-    local = across.reshape(*many, len(of_u), p + 1, -1, c)[..., along_v, :]  # (..., su, p + 1, sv, q + 1, c)
-    local = np.moveaxis(local, -4, -2)  # (..., su, sv, q + 1, p + 1, c)
-    pieces = np.matmul(of_v, local.reshape(*local.shape[:-2], -1))
-    return pieces.reshape(*many, -1, q + 1, p + 1, c)
+    u, v = np.divmod(span, len(first_v))
+    along_u, along_v = first_u[u, None] + np.arange(p + 1), first_v[v, None] + np.arange(q + 1)
+    local = values[surface[:, None, None], along_u[:, :, None], along_v[:, None, :]]  # (n, p + 1, q + 1, c)
+    across = np.matmul(of_u[u], local.reshape(len(u), p + 1, -1)).reshape(local.shape)
+    pieces = np.matmul(of_v[v], np.moveaxis(across, 1, 2).reshape(len(u), q + 1, -1))
+    return pieces.reshape(len(u), q + 1, p + 1, -1)
 
 
 def _homogeneous(poles: np.ndarray, weights: np.ndarray | None) -> np.ndarray:

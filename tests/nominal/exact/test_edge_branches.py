@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from thorough import count
 
 from probekit.nominal.exact.borders import Borders
+from probekit.nominal.exact.edge_table import EdgeTable, on_polylines
 from probekit.nominal.exact.edges import Edge
 
 _SAMPLES = 4001
@@ -94,3 +95,25 @@ def test_no_branch_is_missed(name):
     found = Borders([edge], [0], [[(0, 1.0)]]).nearest(points, np.zeros(len(points), dtype=np.int64))
     np.testing.assert_allclose(found.distance, distances(curve, t, line, points), rtol=0, atol=1e-8)
     np.testing.assert_allclose(np.linalg.norm(points - found.foot, axis=1), found.distance, rtol=0, atol=1e-12)
+
+
+def test_nearest_segments_are_those_of_brute_force(monkeypatch):
+    """Of all edges together, for touches on, near and far from them; also where few are looked at together."""
+    monkeypatch.setattr("probekit.nominal.exact.edge_table._LOOKS", 500)
+    straight = Edge(np.array([(0.0, 0, 0), (9, 2, 1)]), None, np.array([0.0, 0, 1, 1]), 1)
+    table, rng = EdgeTable.of([*EDGES.values(), straight]), np.random.default_rng(6)
+    which = rng.integers(len(EDGES) + 1, size=400)
+    on = table.line[rng.integers(table.first_sample[which], table.last_sample[which] + 1)]
+    points = on + rng.choice([0.0, 1e-3, 1.0, 100.0], 400)[:, None] * rng.normal(size=(400, 3))
+    squared, sample = on_polylines(table, points, which)
+    assert ((table.first_sample[which] <= sample) & (sample < table.last_sample[which])).all()
+    start, along = table.line[:-1], np.diff(table.line, axis=0)
+    for k in np.unique(which):
+        some, rows = slice(table.first_sample[k], table.last_sample[k]), which == k
+        away = points[rows, None] - start[some]
+        part = np.clip((away * along[some]).sum(axis=2) / (along[some] ** 2).sum(axis=1), 0.0, 1.0)
+        expected = ((away - part[..., None] * along[some]) ** 2).sum(axis=2)
+        np.testing.assert_allclose(squared[rows], expected.min(axis=1), rtol=1e-12, atol=1e-20)
+        own = expected[np.arange(rows.sum()), sample[rows] - table.first_sample[k]]
+        np.testing.assert_allclose(own, expected.min(axis=1), rtol=1e-12, atol=1e-20)
+    assert len(on_polylines(table, np.zeros((0, 3)), np.zeros(0, dtype=int))[0]) == 0
