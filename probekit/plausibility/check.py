@@ -16,6 +16,7 @@ from .lone import lone_touches
 from .on_model import targets_on_model
 from .planned import Probing, completeness
 from .quiet import as_planned, no_scatter
+from .repeated import made_again
 from .residuals import Residuals, on_residuals
 from .runs import mixed_runs, seconds_of
 from .stated import on_allowance, on_digits
@@ -190,6 +191,7 @@ def on_alignment(
             *([] if kinematics is None else by_pose(aligned, kinematics, alignment, length=length, u=u)),
             *on_allowance(aligned, u),
             *on_digits(touches, u),
+            *([] if counted else made_again(aligned, u)),  # a budget takes them for references of the drift
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
             *([] if refused else two_clampings(aligned, _when(touches), u)),
             *quiet,

@@ -65,6 +65,8 @@ class Finding:
         Whether the study accepted it; it is a note then.
     tolerances : tuple of str
         Names of tolerances that may not ask what is meant.
+    excess : float
+        How many times their own uncertainty touches scatter by, where they refute it; else 1.
     """
 
     level: Literal["stop", "look", "note"]
@@ -77,6 +79,7 @@ class Finding:
     name: str = ""
     accepted: bool = False
     tolerances: tuple[str, ...] = ()
+    excess: float = 1.0
 
     @property
     def doubts_place(self) -> bool:
@@ -87,11 +90,6 @@ class Finding:
     def doubts_ball(self) -> bool:
         """Whether it puts the radius of the ball in doubt, and with it every size."""
         return self.level == "look" and self.name == "ball radius"
-
-    @property
-    def doubts_scatter(self) -> bool:
-        """Whether the datum touches do not agree within their uncertainty."""
-        return self.level == "look" and self.name == "datum residuals"
 
     @property
     def doubts_question(self) -> tuple[str, ...]:

@@ -265,6 +265,7 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
                 todo="Clean and touch there again, or say in [gate] form what form deviation the datum faces have",
                 touches=residuals.outliers,
                 name="datum residuals",
+                excess=residuals.excess,
             )
         )
     if residuals.too_large:

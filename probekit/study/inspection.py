@@ -162,7 +162,7 @@ def run(
         findings = with_robust(study, findings, lambda method: judge.by(by_fit(study, method), findings))
         sure = bool(where.why_not) or not any(one.doubts_place for one in findings)
         sized = not any(one.doubts_ball for one in findings)
-        excess = max((residuals.excess for one in findings if residuals and one.doubts_scatter), default=1.0)
+        excess = max((one.excess for one in findings if one.level == "look"), default=1.0)
         aligned = plausibility.lone.flagged(where.deviations, findings)
         unmeant = {name for one in findings for name in one.doubts_question}
         said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "unmeant": unmeant, "excess": excess}

@@ -51,7 +51,7 @@ DOUBTS = {
 UNMEANT = "what it asks for is not what the model has, and nobody has said yet which of the two is meant"
 UNPLACED = "where the whole part lies is in doubt"
 UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
-REFUTED = "the datum touches scatter far more than the uncertainty that it would be decided by"
+REFUTED = "touches scatter far more than the uncertainty that it would be decided by"
 UNKNOWN = "the uncertainty of the alignment or datum frame it is judged in is not known"
 
 

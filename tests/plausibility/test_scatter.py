@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 FLAT = '\n[[tolerance]]\nkind = "flatness"\nname = "flat"\nfeatures = ["flange"]\nwidth = {}\n'
@@ -27,3 +28,18 @@ def test_one_chip_refutes_nothing(inspect):
 
     _, _, told, _ = inspect(chip, more=FLAT.format(0.02))
     assert {one["name"]: one["word"] for one in told["tolerances"]}["flat"] == "conforms"
+
+
+@pytest.mark.parametrize(("sigma", "word"), [(0.003, "conforms"), (0.03, "undecided")])
+def test_touches_made_again_test_the_uncertainty_where_no_datum_does(inspect, sigma, word):
+    """u = 3 um of the study; four touches of a face that is no datum, made again."""
+
+    def again(table):
+        few = table[table["feature"] == "top"].iloc[:4]
+        more = few.assign(touch=few["touch"] + 1000)
+        more[["x", "y", "z"]] += np.outer([1, -1, 1, -1], [0, 0, sigma])
+        return pd.concat([table, more], ignore_index=True)
+
+    _, said, told, _ = inspect(again)
+    assert ("touches of the same target differ" in said) == (word == "undecided")
+    assert told["part"] == word
