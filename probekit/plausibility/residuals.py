@@ -71,6 +71,8 @@ class Residuals:
     excess : float
         How many times the uncertainty they scatter by, where they do so by far more than is allowed without a few bad
         touches, too. Else 1.
+    pattern : str
+        What error of machine or probe explains them at least as well as a few bad touches do; empty if none does.
     """
 
     touches: np.ndarray
@@ -86,6 +88,7 @@ class Residuals:
     too_large: bool
     scatter: float = float("nan")
     excess: float = 1.0
+    pattern: str = ""
 
     @property
     def rms(self) -> float:
@@ -176,6 +179,7 @@ def datum_residuals(
     rest = 1.0 if calm else float(np.sqrt(e @ e / freedoms))
     ratio, limit, chi, freedoms, scatter = first
     known = stated and freedoms > 0
+    told = "" if not known or (calm and not found_out) else _pattern(used, y, columns, s, float(e @ e), len(found_out))
     return Residuals(
         touches=ids,
         values=r,
@@ -190,7 +194,32 @@ def datum_residuals(
         too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
         scatter=float(scatter),
         excess=rest if few or not known else float(np.sqrt(chi / freedoms)),
+        pattern=told,
     )
+
+
+def _pattern(used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarray, chi: float, out: int) -> str:
+    """Which error of machine or probe leaves less than `chi`, that without the `out` worst touches.
+
+    Each number that is fitted counts as much as a touch left out, by Akaike's criterion (IEEE Trans. Autom. Control 19
+    (1974) 716-723, from memory). Lobing is that of a probe along z.
+    """
+    from scipy.special import chdtri
+
+    point, normal = array(used, FOOT), array(used, FOOT_NORMAL)
+    turn, aside = np.arctan2(normal[:, 1], normal[:, 0]), np.linalg.norm(normal[:, :2], axis=1)
+    scales = normal * (point - point.mean(axis=0))
+    tried = [(f"a scale of the machine along {axis}", scales[:, [k]]) for k, axis in enumerate("xyz")]
+    for lobes in (2, 3):
+        waves = aside[:, None] * np.column_stack([np.cos(lobes * turn), np.sin(lobes * turn)])
+        tried.append(("lobing of the probe, that is another radius in each direction", waves))
+    best, told = chi + 2.0 * out, ""
+    for words, change in tried:
+        e, _, freedoms = left_over(y, np.hstack([columns, change / s[:, None]]))
+        lost = float(e @ e) + 2.0 * change.shape[1]
+        if freedoms > _FEW and lost <= best and e @ e <= chdtri(freedoms, FALSE_ALARMS / 2):
+            best, told = lost, words
+    return told
 
 
 def _scatter(used: pd.DataFrame, part: Nominal, u: float | None, form: float) -> np.ndarray:
@@ -250,6 +279,9 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
         shown = {id_: v for id_, v in zip(residuals.touches, residuals.ratios, strict=True)}
         by = f", {abs(shown[residuals.outliers[0]]):.1f} times its standard deviation" if residuals.outliers else ""
         worst = residuals.outliers[0] if residuals.outliers else residuals.touch
+        few = residuals.outliers and residuals.excess == 1
+        by_touch = "form error of the datum faces, or an uncertainty that is stated too small"
+        by_touch = "a chip, dirt or a burr under a touch" if few else by_touch
         found.append(
             Finding(
                 "note" if residuals.disarmed else "look",
@@ -259,9 +291,7 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
                 expected=f"at most {residuals.limit:.1f} standard deviations"
                 + (f" and chi-square {residuals.chi_limit:.1f}" if np.isfinite(residuals.chi_limit) else "")
                 + f" (1 good run in {rate} fails)",
-                cause="a chip, dirt or a burr under a touch"
-                if residuals.outliers and residuals.excess == 1
-                else "form error of the datum faces, or an uncertainty that is stated too small",
+                cause=(f"{residuals.pattern}, which explains all of them; or " if residuals.pattern else "") + by_touch,
                 todo="Clean and touch there again, or say in [gate] form what form deviation the datum faces have",
                 touches=residuals.outliers,
                 name="datum residuals",
