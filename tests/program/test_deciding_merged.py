@@ -251,3 +251,15 @@ def test_milling_at_other_angles_than_the_copy_is_a_stop(turned):
     one = again(turned, deciding.MILLING.replace("G0 X-20 Y0\n", "G0 C45\nG0 X-20 Y0\n"))
     found = {f.check: f.what for f in one.programmed.findings.of("stop")}
     assert "written for other angles of the table" in found["copies_in_milling"]
+
+
+def test_the_sheet_tells_no_place_that_only_the_machine_knows(tmp_path):
+    nowhere = (("home = [0.0, 0.0, 200.0]\n", ""), ('lift = "G0 Z200"', ""))
+    one = made(tmp_path, *nowhere)
+    sheet = pk.program.release_sheet(
+        one.programmed.merged, one.programmed.findings, probe=one.planned.probe, decided=one.programmed.moves, flow=True
+    )
+    rows = re.findall(r"<tr>(?:(?!</tr>).)*G0 G53 Z0(?:(?!</tr>).)*</tr>", sheet)
+    assert rows
+    assert all("?</td>" in row for row in rows)
+    assert [f.sentence for f in one.programmed.findings.of("stop")] == []

@@ -27,6 +27,23 @@ EDITS: dict[str, tuple[str, str, str, str]] = {
     "a clamp where the milling is given back": (r"\nG98\n", r"\nG98\nM10\n", "look", "as_written"),
     "M10 for M9": (r"M9\n(?=S0 .*\nG80)", "M10\n", "look", "as_written"),
     "a return to the reference point": (r"\nG98\n", "\nG98\nG28 X0\n", "look", "as_written"),
+    "the next tool called": (r"\nG98\n", r"\nG98\nT5\n", "stop", "handed_back"),
+    "the speed of the milling kept": (r"S0 \(.*\n", "", "stop", "spindle"),
+    "a trigger set by hand": (r"#1001=#5061", r"#5061=12\n\g<0>", "stop", "unknown_words"),
+    "the part without its marks": (
+        r"(?s)\(PROBEKIT MERGED.*?\n(.*)\(PROBEKIT MERGED.*?\n",
+        r"\1",
+        "stop",
+        "milling_as_before",
+    ),
+    "an origin written before the first touch": (r"G4 P10", r"G10 L2 P1 Z-0.5\n\g<0>", "stop", "work_offset"),
+    "an arc to where a straight way leads": (
+        r"G0 X30\. Y30\. Z28\.\n",
+        "G2 X30. Y30. I10. J0. F500\n",
+        "stop",
+        "ways_as_planned",
+    ),
+    "another pallet": (r"(\(MSG,POSE)", r"M60\n\1", "look", "as_written"),
     "a stop for a person": (r"(\(MSG,POSE)", r"M0\n\1", "", ""),
 }
 
@@ -55,3 +72,12 @@ def test_an_edit_is_told_as_it_deserves(done, edit: str) -> None:
     assert changed != text
     found = told(check(changed))
     assert (severity, by) in found if severity else not found
+
+
+@pytest.mark.parametrize(("old", "new"), [("#1001=99999\n", ""), ("#1005=99999\n", "#1005=0\n")])
+def test_a_dry_run_leaves_no_trigger_of_an_earlier_part(tmp_path, old: str, new: str) -> None:
+    planned = pk.study.plan(pk.study.load(tiny.write(tmp_path)))
+    dry = pk.study.program(planned.study, planned).dry
+    assert old in dry
+    assert told(planned.check(dry)) == set()
+    assert ("stop", "dry_run") in told(planned.check(dry.replace(old, new)))

@@ -13,6 +13,7 @@ import numpy as np
 
 from ..moves import Agree, Confirm, DryTouch, Index, ToolChange, Touch, WarmUp
 from ..reading.steps import Recorded, Step
+from ..writing.slots import slot_of
 from .case import Case
 from .findings import Finding, NotMade, gathered
 from .sheet_parts import unproved_poses
@@ -20,6 +21,7 @@ from .sheet_parts import unproved_poses
 __all__ = ["confirmed", "dry_run", "rotary_proved", "warmed_up"]
 
 _SAME = 0.01  # [mm] and [degree], as for touches
+_NOWHERE = 9999.0  # a place that no machine has [mm]: in the parameters of a dry run
 _NOT_GIVEN = NotMade("the planned moves were not given", "note")
 
 
@@ -136,10 +138,24 @@ def dry_run(case: Case) -> list[Finding] | NotMade:
             wrong.append((step.line, "the dry run does not stand where the touch is to begin"))
     wrong += [(step.line, "the dry run stands at a touch that is not planned") for step in made.values()]
     found += gathered(wrong, "stop", "Write it again: it must go the ways of the program that it stands for.")
+    if case.slots and any("{slot_x}" in line for line in (case.spelled or {}).get("dry_touch", ())):
+        found += _kept_from_before(case)
     if missing:
         what = f"{len(missing)} planned touches are not in the dry run: {', '.join(map(str, missing[:10]))}"
         found.append(Finding(0, "stop", what, "Write it again."))
     return found
+
+
+def _kept_from_before(case: Case) -> list[Finding]:
+    """Parameters that a dry run leaves with the trigger of an earlier part in them."""
+    told = {place: value for block in case.blocks for place, value in block.assignments}
+    wrong = []
+    for number, move in enumerate(one for one in case.moves if isinstance(one, DryTouch)):
+        first = slot_of(case.slots, number)
+        values = [told.get(float(first + axis)) for axis in range(3)] if first is not None else []
+        if any(not isinstance(value, float) or abs(value) < _NOWHERE for value in values):
+            wrong.append((0, f"touch {move.touch}: the dry run leaves in its parameters what an earlier program kept"))
+    return gathered(wrong[:3], "stop", "Write it again: whoever reads them out would take that for a result.")
 
 
 def _after(case: Case, touch: int) -> list[tuple[int, Step]]:

@@ -24,7 +24,18 @@ from ..reading.source import Source
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block, parse
 
-__all__ = ["BEGIN", "END", "ROUNDING", "SAFE_STOP", "Case", "Clear", "inserted_parts", "is_dry", "known_place"]
+__all__ = [
+    "BEGIN",
+    "END",
+    "ROUNDING",
+    "SAFE_STOP",
+    "SOMEWHERE",
+    "Case",
+    "Clear",
+    "inserted_parts",
+    "is_dry",
+    "known_place",
+]
 
 _DRY = "PROBEKIT DRY RUN"
 
@@ -36,6 +47,10 @@ BEGIN, END = "PROBEKIT MERGED PART BEGIN", "PROBEKIT MERGED PART END"
 
 #: Programs give their positions rounded [mm].
 ROUNDING = 1e-3
+
+#: Where a work offset is taken to lie if nobody tells [mm]: far below the upper end of the machine, no value twice, so
+#: that a text which reckons with another one, or with none, comes out elsewhere.
+SOMEWHERE = (-431.7, -283.1, -517.9)
 
 Clear = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 

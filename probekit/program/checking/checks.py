@@ -17,7 +17,7 @@ from ..reading.words import Block, parse
 from ..writing.lifting import lifts_among
 from .again import cut_again_as_planned
 from .asked_for import confirmed, dry_run, rotary_proved, warmed_up
-from .case import Case, Clear, is_dry
+from .case import SOMEWHERE, Case, Clear, is_dry
 from .collision import collision
 from .contacts import steps_to_contact
 from .decided import branches, decides_as_planned, shifts_as_planned
@@ -190,7 +190,7 @@ def check(
     decided = tuple(moves) if decides(moves) and not dry else ()
     moves = tuple(one for one in straight(moves) if not isinstance(one, Decision)) if decides(moves) else tuple(moves)
     moves = dry_of(moves) if dry else moves
-    if offsets is None:  # where they are does not matter, only how far apart
+    if offsets is None:  # where they are does not matter, only how far apart, and that no two values are the same
         offsets = _copied(decided) or None
     kinematics = kinematics or Kinematics()
     numbers: dict[str, float] = {"margin": margin, "touch_feed": touch_feed, "positioning_feed": positioning_feed}
@@ -214,7 +214,7 @@ def check(
             known=frozenset(known),
             work_offset=work_offset,
             length=length,
-            slots=() if dry else tuple(slots),
+            slots=tuple(slots),
             moves=moves,
             first_feed=max((move.feed for move in moves if isinstance(move, FirstTouch)), default=None),
             lifts=lifts,
@@ -245,4 +245,4 @@ def _copied(steps: Sequence[Step]) -> dict[str, tuple[float, float, float]]:
     shifted = [one.by for one in found if isinstance(one, ShiftOffset)]
     # what is cut again may count from a copy that is written by then
     cut = [] if shifted or entered else [one.of for one in found if isinstance(one, Recut)]
-    return dict.fromkeys([*shifted, *entered, *cut], (0.0, 0.0, 0.0))
+    return dict.fromkeys([*shifted, *entered, *cut], SOMEWHERE)

@@ -169,7 +169,7 @@ def _stops_for_good(steps: Sequence[Step]) -> list[Finding]:
         after = steps[at:]
         if any(step.kind in MOVES for step in after):
             wrong.append((steps[at].line, "the probe moves after a safe stop"))
-        if not any(step.kind == "stop" for step in after):
+        if not any(step.kind == "stop" and step.detail == "M0" for step in after):
             wrong.append((steps[at].line, "a safe stop does not wait for a person (M0)"))
         if any(step.state.turning or step.state.coolant for step in after):
             wrong.append((steps[at].line, "the spindle or the coolant is on at a safe stop"))

@@ -9,7 +9,7 @@ import numpy as np
 from ..deciding.decisions import Entered, linear
 from ..reading.interpreter import run
 from ..reading.steps import MOVES, Step
-from .case import Case
+from .case import SOMEWHERE, Case
 from .findings import Finding, gathered
 
 __all__ = ["entered_within"]
@@ -39,7 +39,7 @@ def entered_within(case: Case) -> list[Finding]:
 
 def _stops(case: Case, one: Entered, off: np.ndarray) -> int:
     """The line at which a program is an error before its first touch, with a copy off by so much; 0 if it is none."""
-    for step in _until_touched(case, {one.by: np.zeros(3), one.to: off}):
+    for step in _until_touched(case, {one.by: np.array(SOMEWHERE), one.to: SOMEWHERE + off}):
         if step.kind == "unknown" and step.detail not in case.known:
             return step.line
     return 0

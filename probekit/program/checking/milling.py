@@ -22,6 +22,11 @@ def milling_as_before(case: Case) -> list[Finding] | NotMade:
     parts = case.inserted
     if not parts:
         todo = "Merge again, or run it only where the probing is meant to stand alone."
+        cuts = (s for s in case.steps if s.kind in ("feed", "arc") and s.start != s.end and s.state.tool)
+        cut = next((step.line for step in cuts if not case.probe_in(step)), 0)
+        if cut:
+            what = "a milling tool cuts, and nothing tells where the probing begins and ends"
+            return [Finding(cut, "stop", what, "Merge again.")]
         return [Finding(0, "look", "there is no inserted part: the milling program is not in this file", todo)]
     lines, milling = case.source.lines, [line.rstrip("\r\n") for line in case.milling.lines]
     own = {

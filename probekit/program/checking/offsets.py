@@ -81,7 +81,8 @@ def work_offset(case: Case) -> list[Finding]:
         "stop",
         "The touches before and after it are not counted from one origin.",
     )
-    moved = ((s.line, str(s.detail)) for s in told if s not in reset)
-    return found + gathered(
-        moved, "look", "An origin that the program moves must be the one that the touches are to be counted from."
-    )
+    todo = "An origin that the program moves must be the one that the touches are to be counted from."
+    for severity, own in (("stop", True), ("look", False)):
+        rest = [s for s in told if s not in reset and (bool(case.moves) and case.of_probing(s.line)) == own]
+        found += gathered(((s.line, str(s.detail)) for s in rest), severity, todo)
+    return found

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from ..deciding.entries import Entry
 from ..merging.merge import Merged
 from ..reading.source import Source, load
 from ..reading.steps import MOVES, Recorded, Step
-from ..reading.words import parse
+from ..reading.words import Block, parse
 from .by_hand import by_hand
 from .contacts import steps_to_contact
 from .findings import Findings
@@ -134,7 +135,9 @@ def release_sheet(
     origins |= {name: (0.0, 0.0, 0.0) for one in cut for name in (one.of, one.to)}
     copies = [one.to for one in (*shifts, *cut)]
     options = {"aliases": aliases, "flow": flow, "offsets": origins or None}
-    steps = steps_to_contact(parse(Source(text)), probe, kinematics, options)
+    blocks = parse(Source(text))
+    steps = steps_to_contact(blocks, probe, kinematics, options)
+    steps = _where_told(steps, blocks) if origins else steps
     probes = {s.state.tool for s in steps if s.kind == "probe"}
     parts = [
         _head(title, source, text, merged=merged is not None),
@@ -165,6 +168,18 @@ def release_sheet(
         )
     parts.append(section("To be released by", signatures()))
     return finished(title, parts, to)
+
+
+def _where_told(steps: Sequence[Step], blocks: Sequence[Block]) -> tuple[Step, ...]:
+    """The steps, their places unknown where machine coordinates lead: origins that are taken as zero tell nothing."""
+    found, lost = [], set[int]()
+    for step in steps:
+        words = blocks[step.line - 1].words
+        said = {"XYZ".index(letter) for letter, _ in words if letter in "XYZ"}
+        lost = lost | said if ("G", 53.0) in words else lost - said
+        place = tuple(math.nan if axis in lost else value for axis, value in enumerate(step.end))
+        found.append(replace(step, end=place) if step.kind in MOVES else step)
+    return tuple(found)
 
 
 def _head(title: str, source: Source, text: str, *, merged: bool) -> str:

@@ -40,8 +40,14 @@ def spindle(case: Case) -> list[Finding]:
         for block in case.blocks_with_probe()
         if any(letter == "S" and value != 0 for letter, value in block.words)
     )
+    kept = (
+        (s.line, f"the speed S{s.state.speed:g} of the milling is kept while the probe is in")
+        for s in case.probe_moves()
+        if s.state.speed and case.moves
+    )
     return (
         found
+        + gathered(kept, "stop", "Write S0 before the probe is loaded: a single word would then spin it.")
         + gathered(changes, "look", "Program M5 before the tool change.")
         + gathered(ready, "stop", "Set it when the milling tool is back: a single word would then spin the probe.")
     )

@@ -41,8 +41,9 @@ _ALWAYS = (
     "feed",
 )
 _OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
-#: Groups of which the hand-over may write any word, those that stop for a person, and those that are stops elsewhere.
-_WRITTEN = {*_ALWAYS, "motion", "length", "spindle", "coolant", "change", "stop", None} - {"cutter"}
+#: Groups of which the hand-over may write any word, and what is no word; further words that end, stop or cancel.
+_WRITTEN = {*_ALWAYS, "motion", "length", "spindle", "coolant", "change", None} - {"cutter"}
+_OF_ALL = {"G40", "M0", "M1", "M2", "M30"}
 _TRIGGER = (5061.0, 5062.0, 5063.0)
 
 
@@ -70,6 +71,8 @@ def kept(case: Case) -> list[Finding] | NotMade:
     found: dict[float, float] = {}
     used: set[float] = set()
     at, wrong = 0, []
+    if case.dry:
+        return []
 
     def close() -> None:
         if at and sorted(found) != list(_TRIGGER):
@@ -109,6 +112,10 @@ def handed_back(case: Case) -> list[Finding]:
         old, new = begin.state.tool, end.state.tool
         if old is not None and not same_tool and not case.probe_in(end):
             wrong.append((end.line, f"tool {new} is in the spindle after the probing, tool {old} before it"))
+        waiting = [one.state.selected if one.state.selected != one.state.tool else None for one in (begin, end)]
+        if waiting[0] != waiting[1]:
+            told = ["none" if tool is None else f"T{tool}" for tool in waiting]
+            wrong.append((end.line, f"for the next change {told[1]} is called after the probing, {told[0]} before it"))
         if begin.angles_end != end.angles_end:
             wrong.append((end.line, "the rotary axes are not where they were before the probing"))
         if same_tool:
@@ -231,7 +238,7 @@ def as_written(case: Case) -> list[Finding] | NotMade:
         if not case.of_probing(block.line) or any(first < block.line < last for first, last in case.again):
             continue
         words = {name_of(letter, value) for letter, value in block.words if letter in "GM" and isinstance(value, float)}
-        for word in sorted(word for word in words - case.own_words - {"G40"} if group_of(word) not in _WRITTEN):
+        for word in sorted(word for word in words - case.own_words - _OF_ALL if group_of(word) not in _WRITTEN):
             wrong.append((block.line, f"{word} in the probing, which neither its dialect nor the hand-over writes"))
         if block.skip:
             wrong.append((block.line, "a line of the probing that the block delete switch leaves out"))

@@ -3,8 +3,8 @@
 Along its own ways a plan keeps the probe clear, by its margin, of the part and of the fixtures that the study states.
 What else stands on the machine (a clamp, stock, a hose) is in no model, but whoever signs has looked along these ways.
 So a move beside them is something to look at, and one that leads further off than the margin is a stop. From the height
-at which the rotary axes may turn, the room above a planned way counts as planned. Where tools are changed all of them
-go across: there a move elsewhere is something to look at. Our own choice, no source.
+at which the rotary axes may turn, the room above a planned way counts as planned. Straight up is the way out, and where
+tools are changed all of them go across: there such moves are something to look at. Our own choice, no source.
 """
 
 from __future__ import annotations
@@ -74,7 +74,8 @@ def beside(case: Case, steps: Sequence[Step], plan: Ways, lines: Collection[int]
             if off > _SAME:
                 what = f"the probe goes {off:.2f} mm off the planned ways, at {where}"
                 what += ", at the height of the tool change" if high else ""
-                severity = "look" if high or off <= case.margin else "stop"
+                up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
+                severity = "look" if high or up or off <= case.margin else "stop"
             if off == math.inf:
                 what = "the probe moves with the rotary axes where the plan does not have them"
         if what:
@@ -204,14 +205,14 @@ def _moved(case: Case, steps: Sequence[Step]) -> Iterator[tuple[Step, tuple[Step
 
 def _off(step: Step, ways: _Ways | None, home: Sequence[Step], high: bool, case: Case) -> tuple[float, Sequence[float]]:
     """How far a move leads off the planned ways at most [mm], and where."""
-    up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
-    back = high and any(np.allclose(step.end[:2], one.end[:2], atol=_SAME) for one in home)
-    if up or back or not all(map(math.isfinite, step.end[:2])):  # a place that is not known is told elsewhere
+    back = any(np.allclose(step.end[:2], one.end[:2], atol=_SAME) for one in home)
+    stays = high and (back or step.start[:2] == step.end[:2])
+    if stays or not all(map(math.isfinite, step.end[:2])):  # a place that is not known is told elsewhere
         return 0.0, step.end
     if ways is None:
         return math.inf, step.end
     whole = not high and np.isfinite([*step.start, *step.end]).all()
-    if whole and ways.has(step):
+    if whole and step.kind != "arc" and ways.has(step):
         return 0.0, step.end
     points = _along(path_of(step), case.margin / 2) if whole else np.array([step.end], dtype=float)
     lifted = math.inf if case.turn_height is None else case.turn_height - ROUNDING

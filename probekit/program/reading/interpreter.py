@@ -26,7 +26,9 @@ from .words import Block, parse
 __all__ = ["Interpreter", "run"]
 
 _EARLY = ("plane",)
-_ORIGINS = range(5161, 5391)  # where a control keeps its origins and shifts: NISTIR 6556, 3.2.1, from memory
+# where a control keeps its triggers, origins and shifts: NISTIR 6556, 3.2.1, from memory
+_OF_CONTROL = range(5061, 5391)
+_FIRST_ORIGIN = 5161
 _LATE = ("path", "distance", "retract")
 
 NO_SUCH_AXIS = "a rotary axis that the kinematics does not have"
@@ -218,8 +220,9 @@ class Interpreter(Motions):
             try:
                 numbers = [v.value(self.parameters) if isinstance(v, Formula) else v for v in (place, value)]
                 number = parameter_number(numbers[0])
-                if number in _ORIGINS:
-                    steps.append(self._not_understood(f"#{number} set: an origin of the control"))
+                if number in _OF_CONTROL:
+                    what = "an origin" if number >= _FIRST_ORIGIN else "a trigger"
+                    steps.append(self._not_understood(f"#{number} set: {what} of the control"))
                 new[number] = numbers[1]
             except ValueError as error:
                 steps.append(self._not_understood(str(error)))
