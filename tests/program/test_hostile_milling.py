@@ -136,3 +136,20 @@ def test_a_clamped_axis_does_not_matter_where_nothing_turns():
     straight = PROBING.replace("G0 A90\n", "").replace("G0 A0\n", "")
     milling = HEAD + FIRST + "M10\n" + NEXT
     assert merge(milling, straight, after="OP1", kinematics=MACHINE).difference.unchanged
+
+
+def test_a_next_tool_that_goes_on_without_a_motion_word_goes_as_it_went():
+    following = NEXT.replace("G43 H2", "G43 H2 X10 Y10")
+    milling = HEAD + FIRST + "G1 Z60\n" + following
+
+    def kinds(text: str) -> list[str]:
+        return [step.kind for step in run(text, kinematics=MACHINE) if step.text.startswith("G43 H2")]
+
+    found = merged(milling)
+    assert kinds(milling) == kinds(found.text) == ["feed"]
+    assert check(found.text, kinematics=MACHINE, milling=milling).of("stop") == ()
+    lost = found.text.replace("G1 (motion in force again)\n", "")
+    assert lost != found.text
+    assert "handed_back" in {one.check for one in check(lost, kinematics=MACHINE, milling=milling).of("stop")}
+    with pytest.raises(InputError, match="a motion other than a straight line"):
+        merged(milling.replace("G1 Z60", "G2 X60 Y0 I5 J0"))

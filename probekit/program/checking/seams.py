@@ -116,6 +116,11 @@ def handed_back(case: Case) -> list[Finding]:
         if waiting[0] != waiting[1]:
             told = ["none" if tool is None else f"T{tool}" for tool in waiting]
             wrong.append((end.line, f"for the next change {told[1]} is called after the probing, {told[0]} before it"))
+        old, new = begin.state.motion, end.state.motion
+        if old not in ("G80", new) and _moves_on(case, end.line):
+            wrong.append(
+                (end.line, f"the next move of the milling states no motion word: {new} is in force, not {old}")
+            )
         if begin.angles_end != end.angles_end:
             wrong.append((end.line, "the rotary axes are not where they were before the probing"))
         if same_tool:
@@ -129,6 +134,17 @@ def handed_back(case: Case) -> list[Finding]:
     if len(seams) % 2 and not _stops_itself(case, seams[-1]):
         wrong.append((seams[-1].line, "the inserted part has only a beginning or only an end"))
     return gathered(wrong, "stop", "Merge again: the milling that follows relies on it.")
+
+
+def _moves_on(case: Case, line: int) -> bool:
+    """Whether the first move after a line relies on the motion word in force."""
+    for block in case.blocks[line:]:
+        groups = {group_of(name_of(a, value)) for a, value in block.words if a == "G" and isinstance(value, float)}
+        if groups & {"motion", "now"}:
+            return False
+        if _has(block, "XYZABC"):
+            return True
+    return False
 
 
 def _stops_itself(case: Case, begin: Step) -> bool:

@@ -68,15 +68,16 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
         )
     following = walked[index:]
     motion = _relies_on_motion(following)
-    if not _relies_on_tool(following, state):
-        return Need(False, False, _notes_of_next_tool(following))
-    if motion and (state.motion not in _STRAIGHT):
+    tool = _relies_on_tool(following, state)
+    if motion and state.motion not in (_STRAIGHT if tool else (*_STRAIGHT, "G80")):
         what = "a canned cycle" if state.motion in CYCLES else "a motion other than a straight line"
         raise InputError(
             f"the milling continues with {what} ({state.motion}) that it does not state again",
             line=line,
             todo="Choose another place.",
         )
+    if not tool:
+        return Need(False, motion and state.motion in _STRAIGHT, _notes_of_next_tool(following))
     if before is None or state.tool is None:
         raise InputError(
             "the milling continues with a tool that it has not called by then: the tool cannot be restored",
@@ -225,6 +226,8 @@ def hand_back(before: Walked, after: Walked, need: Need, lift: str, letters: Seq
     lines.append(state.distance)
     if need.tool and state.motion == "G80":
         lines.append("G80")
+    elif need.motion and not need.tool:
+        lines.append(f"{state.motion} (motion in force again)")
     if not state.overrides:
         lines.append("M49")
     if _called_before(state):
@@ -261,7 +264,8 @@ def differing(before: Walked, need: Need, interpreter: Interpreter, copies: Coll
         Work offsets whose values they may write.
     """
     left = {"said", "modes"} if need.tool or _called_before(before.state) else {"said", "modes", "selected"}
-    left |= set() if need.tool else {*_OF_THE_TOOL, "motion"}
+    left |= set() if need.tool else {*_OF_THE_TOOL}
+    left |= set() if need.tool or need.motion else {"motion"}
     left |= {"motion"} if not need.motion and before.state.motion not in _STRAIGHT else set()
     left |= {"feed"} if before.state.feed is None else set()
     wrong = []
