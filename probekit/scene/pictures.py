@@ -102,7 +102,7 @@ def views(scene: Scene, width: int = 720, height: int = 480, most: int = 3) -> t
     return tuple(draw(scene, direction, width, height) for direction in choose_directions(scene, most))
 
 
-def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 480) -> Picture:
+def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 480, *, signs: bool = False) -> Picture:
     """Draw one picture, the part filling the frame.
 
     Parameters
@@ -113,6 +113,8 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         From the part to the viewer; z is up in the picture, or y if the direction is z.
     width, height : int
         Size in CSS pixels.
+    signs : bool
+        Whether the PNG itself shows the touches, for a picture that is to stand without vectors.
 
     Returns
     -------
@@ -147,6 +149,8 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         if (path := seen_path(project(line.points.astype(float) @ frame.T), depth, scene.glyph_size, 1 / 1.5))
     )
     rows, places = _visible(scene, project(scene.anchor.astype(float) @ frame.T), depth, toward)
+    if signs:
+        index, palette = to_palette(_signed(palette[index].astype(float), scene, project, frame, depth))
     png = to_png(index, palette)
     return Picture(f"seen from {sides(toward)}", width, height, png, rows, places / 1.5, paths)
 
@@ -210,6 +214,23 @@ def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
     index = np.full(owner.shape, _BACKGROUND, dtype=np.uint8)
     index[covered] = np.where(near >= 0.5, level, hatch)
     return index
+
+
+def _signed(ink: np.ndarray, scene: Scene, project: Projection, frame: np.ndarray, depth: np.ndarray) -> np.ndarray:
+    """(h, w, 3) the picture with the glyphs in it where they are not behind the part, each with a white rim."""
+    if not len(scene.glyphs.facets):
+        return ink
+    corners = project(scene.glyphs.vertices.astype(float) @ frame.T)
+    far, owner, share = raster(corners, scene.glyphs.facets, ink.shape[1], ink.shape[0])
+    seen = (owner >= 0) & (far > depth)
+    rim = seen.copy()
+    for axis in (0, 1):
+        rim[tuple(slice(1, None) if k == axis else slice(None) for k in (0, 1))] |= np.diff(seen, axis=axis)
+        rim[tuple(slice(None, -1) if k == axis else slice(None) for k in (0, 1))] |= np.diff(seen, axis=axis)
+    colours = scene.glyphs.colours[scene.glyphs.facets[owner[seen]]].astype(float)
+    ink = np.where(rim[..., None], 255.0, ink)
+    ink[seen] = (colours * share[seen][..., None]).sum(axis=1)
+    return ink
 
 
 def _visible(scene: Scene, at: np.ndarray, depth: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

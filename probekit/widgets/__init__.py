@@ -45,7 +45,7 @@ def view(scene: Scene, *, width: int = 640, height: int = 440) -> DeviationView:
     -------
     DeviationView
         A widget; `selected` is the id of the chosen touch or None and can be observed or linked, `select(touch)`
-        chooses one.
+        chooses one, `save(file)` writes a picture, SVG or PNG.
 
     Raises
     ------

@@ -13,6 +13,7 @@ the browser, which expects a model there, logs `Error setting state: t.on is not
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -20,6 +21,9 @@ import pythreejs as three
 import traitlets
 from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, SelectionSlider, VBox
 
+from ..errors import InputError
+from ..files import store
+from ..scene import pictures
 from ..scene.model import Scene
 from . import camera, hovering, plan_text, state, still, text
 from .extras import Extras
@@ -86,6 +90,27 @@ class DeviationView(VBox):
             If no touch has that id.
         """
         self.selected = touch
+
+    def save(self, to: str | Path) -> Path:
+        """Write a still picture from the side that the camera sees now: the whole part, with all its touches.
+
+        Parameters
+        ----------
+        to : str or Path
+            The file: its end says which kind, .svg (the touches are vectors) or .png.
+
+        Raises
+        ------
+        InputError
+            If the end is another, or the file cannot be written.
+        """
+        to, pose = Path(to), self._stage.pose
+        if to.suffix.lower() not in (".svg", ".png"):
+            raise InputError("a picture of another kind", file=to, found=to.suffix, expected=".svg or .png")
+        flat = to.suffix.lower() == ".png"
+        picture = pictures.draw(self._scene, np.subtract(pose.eye, pose.target), *self._shape, signs=flat)
+        store(to, picture.png if flat else pictures.picture_svg(self._scene, picture).encode())
+        return to
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         live = super()._repr_mimebundle_(**kwargs)

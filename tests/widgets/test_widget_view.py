@@ -256,6 +256,26 @@ def test_view_does_not_change_its_scene(scene, shown):
     np.testing.assert_array_equal(scene.colours, before.colours)
 
 
+def test_the_view_writes_pictures_as_seen_from_its_camera(scene, shown, tmp_path):
+    svg = shown.save(tmp_path / "view.svg").read_text(encoding="utf-8")
+    drawn = ElementTree.fromstring(svg)
+    assert len(drawn.findall("{http://www.w3.org/2000/svg}use")) > 20
+    image = pytest.importorskip("PIL.Image")
+    with image.open(shown.save(tmp_path / "view.png")) as opened:
+        assert opened.size == (960, 660)
+        seen = np.asarray(opened.convert("RGB")).reshape(-1, 3).astype(int)
+    for word in ("high", "within", "undecided"):  # their own colours, shaded, in the picture
+        own = scene.glyphs.colours[scene.glyphs.vertex_touch == np.flatnonzero(scene.words == word)[0]].astype(int)
+        off = np.abs(seen[:, None] - np.unique(own, axis=0)[None]).max(axis=2).min(axis=1)
+        assert (off <= 6).sum() > 20, word
+    button(shown, "Turn to touch").click()
+    shown.select(3)
+    button(shown, "Turn to touch").click()
+    assert shown.save(tmp_path / "turned.svg").read_text(encoding="utf-8") != svg
+    with pytest.raises(InputError, match=r"expected.*svg or .png"):
+        shown.save(tmp_path / "view.gif")
+
+
 def test_a_saved_notebook_shows_a_picture_and_a_sentence(scene):
     """What a viewer without a kernel finds: what shows the widget live stays, its text and picture stand alone."""
     found = view(scene)._repr_mimebundle_()
