@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["GRANTED", "candidates", "promises"]
 
-GRANTED = "granted"  # word of a concession: the part stays as it is
+GRANTED = "if granted"  # word of a concession: the part stays as it is
 
 _BETTER = 0.01  # of the chance to conform, below which it is no better
 _NARROWER = 0.9  # part of the interval that is left at most where touching again is of use

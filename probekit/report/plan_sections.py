@@ -160,7 +160,7 @@ def touches(scene: Scene) -> str:
     heads = ("no.", "touch", "state", "feature", "x", "y", "z", "pose", "angle", "clearance", "reason")
     head = "".join(
         f'<th scope="col" aria-sort="none"{NUMERIC_HEAD if h in _NUMERIC else ""}>'
-        f'<button type="button" class="sort" data-column="{k}">{h}</button></th>'
+        f'<button type="button" class="sort" data-column="{k}">{h}</button><span class="paper">{h}</span></th>'
         for k, h in enumerate(heads)
     )
     shown = table.head(sections.ROWS_AT_MOST)

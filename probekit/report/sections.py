@@ -226,7 +226,8 @@ def touches(scene: Scene, results: str = "") -> str:
     heads = ("touch", "verdict", "deviation", "lower", "upper", "feature", "face", "judged by", "p", "remarks")
     head = "".join(
         f'<th scope="col" aria-sort="none"{NUMERIC_HEAD if h in _NUMERIC else ""}>'
-        f'<button type="button" class="sort" data-column="{k}" data-w="col.{h}">{h}</button></th>'
+        f'<button type="button" class="sort" data-column="{k}" data-w="col.{h}">{h}</button>'
+        f'<span class="paper" data-w="col.{h}">{h}</span></th>'  # a head that is printed again shows no button
         for k, h in enumerate(heads)
     )
     body = "".join(_touch(row, table.iloc[row].to_dict()) for row in rows.tolist())

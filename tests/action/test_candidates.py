@@ -111,9 +111,9 @@ def test_promises_are_sentences_with_value_bounds_and_chance():
     assert "chance to conform over 99 %: it would conform." in offset
 
 
-def test_a_concession_is_granted_and_makes_nothing_conform():
+def test_a_concession_holds_only_if_granted_and_makes_nothing_conform():
     table = offered(spike(t7=0.15))
-    assert table.loc["concession", "word"] == "granted"
+    assert table.loc["concession", "word"] == "if granted"
     text = next(t for t in suggest(judged(spike(t7=0.15)), BOX).promises if "concession" in t)
     assert "It does not make the part conform" in text
 

@@ -328,6 +328,9 @@ def test_without_webgl_the_pictures_and_the_table_do_the_job(playwright_session,
         assert page.locator("#exaggeration").is_hidden()
         page.emulate_media(media="print")
         assert page.locator("#touches").is_visible()
+        heads = page.locator("#touches thead th")
+        assert "deviation" in heads.all_inner_texts(), "as text: a head printed again on each sheet shows no button"
+        assert page.locator("#touches thead button:visible").count() == 0
         page.emulate_media(media="screen")
         assert page.locator(".stills svg image").first.is_visible()
         assert "Touch 7:" in page.locator("#reading").inner_text()
