@@ -70,7 +70,7 @@ class Residuals:
         Standard deviation of what motions and the size of each feature leave of them [mm]; NaN if they leave nothing.
     excess : float
         How many times the uncertainty they scatter by, where they do so by far more than is allowed without a few bad
-        touches, too. Else 1.
+        touches, too, or by a `pattern`, which other touches have as well. Else 1.
     pattern : str
         What error of machine or probe explains them at least as well as a few bad touches do; empty if none does.
     """
@@ -193,7 +193,7 @@ def datum_residuals(
         disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
         too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
         scatter=float(scatter),
-        excess=rest if few or not known else float(np.sqrt(chi / freedoms)),
+        excess=rest if (few and not told) or not known else float(np.sqrt(chi / freedoms)),
         pattern=told,
     )
 
@@ -279,7 +279,7 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
         shown = {id_: v for id_, v in zip(residuals.touches, residuals.ratios, strict=True)}
         by = f", {abs(shown[residuals.outliers[0]]):.1f} times its standard deviation" if residuals.outliers else ""
         worst = residuals.outliers[0] if residuals.outliers else residuals.touch
-        few = residuals.outliers and residuals.excess == 1
+        few = residuals.outliers and (residuals.excess == 1 or residuals.pattern)
         by_touch = "form error of the datum faces, or an uncertainty that is stated too small"
         by_touch = "a chip, dirt or a burr under a touch" if few else by_touch
         found.append(
