@@ -12,6 +12,7 @@ from ...errors import InputError
 from ..topology import edge_table
 from .batch import alike, stacked
 from .brep import Brep, ExactFace
+from .contrary import contrary_borders, contrary_faces
 from .convert import KernelSurface, face_surface
 from .convert_splines import edge_curves
 from .edges import Edge
@@ -308,18 +309,33 @@ def _joined(pieces: _Pieces, deflection: float, weld: float) -> Brep:
     facets, owner, corner_uv = facets[kept], owner[kept], corner_uv[kept]
     corner_node = corner_node[kept].astype(np.int32)
     faces, body = list(pieces.faces), np.array(pieces.body)
+    contrary, never = contrary_faces(vertices, facets, owner, body)
+    _turn(contrary, owner, (facets, corner_uv, corner_node), faces)
+    if contrary.any():
+        for k in np.flatnonzero(contrary & contrary_borders(faces, body)):
+            faces[k] = replace(faces[k], borders=tuple((edge, -sense) for edge, sense in faces[k].borders))
+        pieces.notes.append(f"{contrary.sum()} faces contradicted their neighbours: their normals were reversed")
+    if never.any():
+        what = "faces contradict their neighbours however they are turned"
+        pieces.notes.append(f"{never.sum()} {what}: which side is material is not sure")
     for number in range(body.max() + 1):
         own = np.flatnonzero(body[owner] == number)
         if len(own) and _inside_out(vertices, facets[own]):
             pieces.notes.append("a body was inside out: its normals were reversed")
-            for values in (facets, corner_uv, corner_node):
-                values[own] = values[own, ::-1]
-            for k in np.flatnonzero(body == number):
-                faces[k] = replace(faces[k], outward=-faces[k].outward)
+            _turn(body == number, owner, (facets, corner_uv, corner_node), faces)
     return Brep(
         vertices, facets, owner, corner_uv, corner_node, tuple(faces), tuple(pieces.edges), deflection,
         notes=tuple(dict.fromkeys(pieces.notes)),
     )  # fmt: skip
+
+
+def _turn(chosen: np.ndarray, owner: np.ndarray, corners: tuple[np.ndarray, ...], faces: list[ExactFace]) -> None:
+    """Turn chosen faces (k,) and their facets over, by what is said of the `corners` of each facet."""
+    own = np.flatnonzero(chosen[owner])
+    for values in corners:
+        values[own] = values[own, ::-1]
+    for k in np.flatnonzero(chosen):
+        faces[k] = replace(faces[k], outward=-faces[k].outward)
 
 
 def _open(pieces: _Pieces, weld: float) -> bool:
