@@ -220,6 +220,8 @@ def surface(
         off = np.repeat(hidden[sets == number], each, axis=0)
         drawn.append(off + _given(belief, int(number), known, correlation, base - off[:, m:], rng))
     everywhere = np.vstack(drawn)
+    if belief.earlier is not None:
+        everywhere = _stretched(everywhere, belief.earlier.parts - 1, rng)
     within = (everywhere > lower) & (everywhere < upper)
     inside, at_nodes = np.asarray(within.all(axis=1)), everywhere[:, :m]
     if population is not None:
@@ -314,6 +316,12 @@ def _patterns(earlier: Earlier, everywhere: np.ndarray, count: int, rng: np.rand
     mean, covariance = earlier.pattern(everywhere)
     root = np.linalg.cholesky(covariance + 1e-8 * float(np.trace(covariance)) / len(mean) * np.eye(len(mean)))
     return mean + rng.standard_normal((count, len(mean))) @ root.T
+
+
+def _stretched(fields: np.ndarray, freedom: int, rng: np.random.Generator) -> np.ndarray:
+    """The fields (k, m) as draws of Student's t: so few parts do not say exactly by how much they differ."""
+    middle = fields.mean(axis=0)
+    return middle + np.sqrt(freedom / rng.chisquare(freedom, (len(fields), 1))) * (fields - middle)
 
 
 def _small(belief: Belief, base: np.ndarray, lower: float, upper: float) -> bool:

@@ -129,3 +129,24 @@ def test_first_touches_go_where_parts_come_near_their_limits(learned):
 def test_tables_that_would_be_misunderstood_are_refused(table, change, words):
     with pytest.raises(InputError, match=words):
         learn_prior(change(table), bench_earlier.noise(40), area=AREA, zone=ZONE)
+
+
+def test_few_earlier_parts_do_not_say_their_own_spread(learned):
+    """Drawn fields have the tails of Student's t with one part less as degrees: quantiles of scipy's."""
+    from scipy import stats
+
+    from probekit.field.surface import _stretched
+
+    rng = np.random.default_rng(5)
+    drawn = _stretched(rng.normal((1.0, 2.0, 3.0), 1.0, (40_000, 3)), 19, rng)
+    np.testing.assert_allclose(drawn.mean(axis=0), (1.0, 2.0, 3.0), atol=0.03)
+    for share in (0.9, 0.99):
+        np.testing.assert_allclose(
+            np.quantile(drawn, share, axis=0) - drawn.mean(axis=0), stats.t.ppf(share, 19), rtol=0.04
+        )
+    where = bench_field.even(60, rng)
+    at = Nodes(*bench_field.saddle(where), np.zeros(60, dtype=int), AREA)
+    belief = believed(bench_earlier.pattern, 70, learned)
+    many = replace(belief, earlier=replace(learned, parts=10_000))
+    few, sure = (surface(one, at, (-ZONE, ZONE), np.random.default_rng(6), fields=2000) for one in (belief, many))
+    assert np.median(few.u / sure.u) == pytest.approx(np.sqrt(24 / 22), abs=0.03)
