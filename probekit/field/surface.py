@@ -10,7 +10,7 @@ P is no verdict: a hill between the touches is not in it (`probekit.field.blind_
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -38,6 +38,8 @@ _FEW_SETS = 50
 _FEW_POPULATIONS = 2.0
 _OPEN = 0.3  # width of the interval of a probability above which it is not a number to decide by: our judgement
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
+_MOST_PLACES = 0.95  # that must not be farther from a touch than the length of the form
+_EVEN = 1.5  # gap over distance of touches: above it small form at the touches says nothing of the gap; our judgement
 _FREE = 1e3  # an offset that is not known, in zones
 
 
@@ -200,6 +202,9 @@ def surface(
         raise InputError("a face has no touch of its own: nothing is said of it", found=sorted(set(group.tolist())))
     points = six(at.places, at.normals)
     m, known = len(points), _known(belief, points, group)
+    if belief.earlier is None:  # touches that earlier parts have placed stand unevenly
+        away = distances(points[: m - at.edges], belief.points).min(axis=1)
+        belief = replace(belief, gap=float(np.quantile(away, _MOST_PLACES)))
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
     effective, population, counts = np.inf, None, np.ones(1)
     base = belief.deviation
@@ -229,7 +234,7 @@ def surface(
         effective = min(effective, _agreeing(inside, populations, counts))
     low, high = _interval(inside.reshape(ROWS if len(sets) > _SETS else _SETS, -1), effective)
     share = float(inside.mean())
-    small = _small(belief, base, lower, upper)
+    small = belief.gap <= _EVEN * belief.apart and _small(belief, base, lower, upper)
     fewest = FEWEST if belief.earlier is None else FEWEST_WITH_EARLIER
     told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= fewest
     told = told and (defects is None or high - low <= _OPEN)

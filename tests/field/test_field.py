@@ -278,3 +278,18 @@ def test_what_is_said_is_true():
         row = bench_field.run(bench_field.FAMILIES[name], 20, 30, 400)
         assert row["below_q90"] >= 0.80, name
         assert row["bad_of_accepted"] <= 0.15 < row["bad_of_those"], name
+
+
+@pytest.mark.parametrize("part", [(0.35, 1.0), (1.0, 0.3)])
+def test_touches_that_leave_a_large_gap_get_no_number(part):
+    """Forty touches in a third of the face, enough of them if they were even: the rest of it is not resolved."""
+    rng = np.random.default_rng(7)
+    at = bench_field.judged_at(250, rng)
+    for where, told in ((bench_field.even(40, rng) * part, False), (bench_field.even(40, rng), True)):
+        places, normals = bench_field.saddle(where)
+        y = 0.01 * np.sin(where[:, 0] / 14.0) * np.cos(where[:, 1] / 14.0) + 0.001 * rng.standard_normal(40)
+        belief = learn(places, normals, y, scatter(40, 0.001), area=at.area, zone=0.05)
+        judged = surface(belief, at, (-0.05, 0.05), rng, fields=200)
+        assert np.isfinite(judged.probability) == told
+        assert ("with gaps of" in judged.sentence) != told
+        assert judged.told == told
