@@ -10,8 +10,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import shapes
 
-from probekit import InputError, cli, study
+from probekit import InputError, cli, deviation, study, tolerance, verdict
+from probekit.field import nodes
+from probekit.study import between
 
 HILL = "hill = {radius = 8.0, height = 0.13}"
 
@@ -121,3 +124,17 @@ def test_a_table_of_earlier_parts_that_cannot_be_used_is_named(tmp_path, demo_st
     table[["touch", "feature", "deviation"]].to_csv(path.parent / "old.csv", index=False)
     with pytest.raises(InputError, match="does not say the part"):
         study.run(study.load(path))
+
+
+def test_faces_without_touches_are_not_part_of_what_is_said():
+    """A profile over the whole part, touched on its top alone: the sentence names the top."""
+    part, rng = shapes.box(), np.random.default_rng(1)
+    at = nodes(part, 45, rng, faces="top")
+    x, y, z = (at.places + at.normals * 0.002 * rng.standard_normal((len(at.places), 1))).T
+    table = pd.DataFrame({"touch": range(len(x)), "feature": "top", "x": x, "y": y, "z": z, "u": 0.002})
+    found = deviation.project(table, part, stylus=0.0)
+    for features, words in (((), "profile (top, the faces that have touches): "), (("top",), "profile: ")):
+        judged = verdict.classify(found, tolerance.profile(found, 0.1, features=features), rule=verdict.simple())
+        (said,) = between.between({"nodes": 200}, part, judged, None)
+        assert said.sentence.startswith(words)
+        assert "if its form is smooth between the touches" in said.sentence

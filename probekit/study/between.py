@@ -55,6 +55,8 @@ class Between:
     why : str
     at : Nodes or None
         Where the surface was judged.
+    only : str
+        The faces that have touches, where the tolerance covers others as well: nothing is said of those.
     """
 
     name: str
@@ -63,13 +65,15 @@ class Between:
     further: pd.DataFrame
     why: str = ""
     at: Nodes | None = None
+    only: str = ""
 
     @property
     def sentence(self) -> str:
         """The probability with its condition, and the blind spot, in one breath."""
+        name = f"{self.name} ({self.only}, the faces that have touches)" if self.only else self.name
         if self.surface is not None:
-            return f"{self.name}: {self.surface.said(self.blind)}"
-        return f"{self.name}: {self.why}; {self.blind[:1].lower()}{self.blind[1:]}"
+            return f"{name}: {self.surface.said(self.blind)}"
+        return f"{name}: {self.why}; {self.blind[:1].lower()}{self.blind[1:]}"
 
     @property
     def lines(self) -> list[str]:
@@ -143,6 +147,7 @@ def _one(
     rng = np.random.default_rng(wanted.get("seed", SEED))
     table = judged.table.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
+    only = "" if one.features or len(faces) == len(part.face_names) else _listed(faces)
     at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces, edges=True)
     places, normals = array(table, FOOT), array(table, FOOT_NORMAL)
     white = float(wanted.get("white", WHITE))
@@ -150,7 +155,7 @@ def _one(
     blind = blind_spot_said(at, places, normals, u, one.width, wanted.get("hill"))
     none = pd.DataFrame(columns=[*TARGET, *NORMAL, "face", "gain"])
     if why := _why_not(one, table["touch"].to_numpy()):
-        return Between(one.name, None, blind, none, why)
+        return Between(one.name, None, blind, none, why, only=only)
     half = (one.upper - one.lower) / 2.0
     earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white, model=part.sha256)
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white, earlier=earlier)
@@ -158,7 +163,7 @@ def _one(
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
     resolved = np.isfinite(said.probability) or said.unsettled
     further = touch_next(said, at, rng, u=u) if resolved and said.word == "not decided" else none
-    return Between(one.name, said, blind, further, at=at)
+    return Between(one.name, said, blind, further, at=at, only=only)
 
 
 def drawn_between(scene: Scene, surfaces: Iterable[Between]) -> Scene:
@@ -178,11 +183,14 @@ def _why_not(one: Evaluation, touches: np.ndarray) -> str:
         return "a zone that is not the same everywhere is not judged between touches"
     out = touches[(one.deviations < one.lower) | (one.deviations > one.upper)].tolist()
     if out:
-        where = ", ".join(map(str, out[:5])) + (" and others" if len(out) > 5 else "")
-        return f"the surface is out of its zone at touch {where}, by the touches alone"
+        return f"the surface is out of its zone at touch {_listed(out)}, by the touches alone"
     if len(touches) < _FEWEST:
         return f"{len(touches)} touches are too few to say what lies between them"
     return ""
+
+
+def _listed(names: list) -> str:
+    return ", ".join(map(str, names[:5])) + (" and others" if len(names) > 5 else "")
 
 
 def _defects(stated: Mapping[str, Any]) -> dict[str, Any]:
