@@ -153,3 +153,12 @@ def test_a_next_tool_that_goes_on_without_a_motion_word_goes_as_it_went():
     assert "handed_back" in {one.check for one in check(lost, kinematics=MACHINE, milling=milling).of("stop")}
     with pytest.raises(InputError, match="a motion other than a straight line"):
         merged(milling.replace("G1 Z60", "G2 X60 Y0 I5 J0"))
+
+
+def test_milling_that_states_no_feed_does_not_take_that_of_the_probing():
+    milling = HEAD + FIRST.replace(" F300", "") + NEXT
+    found = merge(milling, PROBING, after="start", kinematics=MACHINE)
+    said = [one.what for one in check(found.text, kinematics=MACHINE, milling=milling).of("stop")]
+    assert said == ["the milling has stated no feed: it would move at that of the probing"]
+    stated = merge(HEAD + FIRST + NEXT, PROBING, after="start", kinematics=MACHINE)
+    assert check(stated.text, kinematics=MACHINE, milling=HEAD + FIRST + NEXT).of("stop") == ()

@@ -74,8 +74,11 @@ def test_an_edit_is_told_as_it_deserves(done, edit: str) -> None:
     assert (severity, by) in found if severity else not found
 
 
-@pytest.mark.parametrize(("old", "new"), [("#1001=99999\n", ""), ("#1005=99999\n", "#1005=0\n")])
-def test_a_dry_run_leaves_no_trigger_of_an_earlier_part(tmp_path, old: str, new: str) -> None:
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("#1001=99999\n", ""), ("#1005=99999\n", "#1005=0\n"), ("T20 M6\n", ""), ("T20 M6", "T200 M6")],
+)
+def test_a_dry_run_is_one_of_the_probe_and_leaves_no_trigger_of_an_earlier_part(tmp_path, old: str, new: str) -> None:
     planned = pk.study.plan(pk.study.load(tiny.write(tmp_path)))
     dry = pk.study.program(planned.study, planned).dry
     assert old in dry

@@ -131,6 +131,8 @@ def dry_run(case: Case) -> list[Finding] | NotMade:
         if step is None:
             missing.append(move.touch)
             continue
+        if case.tool is not None and not case.probe_in(step):
+            wrong.append((step.line, "the dry run is not made with the probe in the spindle"))
         length = case.probe.tool_length if case.probe is not None else 0.0
         place = case.kinematics.to_program(np.array(move.to), angles, length=length)
         turned = np.subtract(step.angles_end, angles) if angles else np.zeros(1)

@@ -116,6 +116,8 @@ def handed_back(case: Case) -> list[Finding]:
         if waiting[0] != waiting[1]:
             told = ["none" if tool is None else f"T{tool}" for tool in waiting]
             wrong.append((end.line, f"for the next change {told[1]} is called after the probing, {told[0]} before it"))
+        if begin.state.feed is None and (line := _feeds_on(case, end.line)):
+            wrong.append((line, "the milling has stated no feed: it would move at that of the probing"))
         old, new = begin.state.motion, end.state.motion
         if old not in ("G80", new) and _moves_on(case, end.line):
             wrong.append(
@@ -145,6 +147,14 @@ def _moves_on(case: Case, line: int) -> bool:
         if _has(block, "XYZABC"):
             return True
     return False
+
+
+def _feeds_on(case: Case, line: int) -> int:
+    """The first move at feed after a line, if no feed is said before it; else 0."""
+    moves = (s for s in case.steps if s.line > line and s.kind in ("feed", "arc"))
+    first = next((step.line for step in moves if not case.probe_in(step)), 0)
+    said = any(letter == "F" for block in case.blocks[line:first] for letter, _ in block.words)
+    return 0 if said else first
 
 
 def _stops_itself(case: Case, begin: Step) -> bool:
