@@ -84,6 +84,7 @@ MUTATIONS: dict[str, Callable[[str], str]] = {
     "hand-back of another feed": one(r"^F1500$", "F15000"),
     "hand-back with a speed": one(r"^F1500$", "F1500\nS8000"),
     "hand-back with the spindle on": one(r"^F1500$", "F1500\nM3"),
+    "hand-back without the way across": one(r"^G0 X\S+ Y\S+ \(above.*\n", ""),
     "hand-back without G64": one(r"^G98 G64$", "G98"),
     "rotary axes not turned back": one(r"^G0 A0\. C0\.\n", "", -1),
     "rotary axes not turned at the head": one(r"^G0 A75\. C-90\.\n", ""),

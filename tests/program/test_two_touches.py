@@ -127,6 +127,8 @@ CHANGES: dict[str, tuple[Callable[[str], str], str]] = {
     "its limit widened in words": (lambda t: t.replace("WITHIN 0.2)", "WITHIN 2.0)"), "confirmed"),
     "its limit widened": (lambda t: t.replace("SQRT[0.2-", "SQRT[2.0-"), "confirmed"),
     "its guard gone": (lambda t: re.sub(r"#101=\[SQRT.*\n", "", t), "confirmed"),
+    "it compares what is zero": (lambda t: re.sub(r"(#1003-\[23\.\]\]\*\[)1\.", r"\g<1>0.", t), "confirms_as_planned"),
+    "it compares another value": (lambda t: t.replace("ABS[#100]]", "ABS[#100]/9]"), "confirms_as_planned"),
     "it compares with another place": (lambda t: t.replace("#1003-[23.]", "#1003-[22.]"), "unknown_words"),
 }
 

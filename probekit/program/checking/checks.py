@@ -37,7 +37,7 @@ from .seams import (
     machine_coordinates,
     offsets_as_planned,
 )
-from .stopping import stops_as_planned
+from .stopping import confirms_as_planned, stops_as_planned
 from .ways import ways_as_planned
 
 __all__ = ["check"]
@@ -67,6 +67,7 @@ _ALL = (
     decides_as_planned,
     cut_again_as_planned,
     stops_as_planned,
+    confirms_as_planned,
     branches,
     collision,
 )

@@ -125,8 +125,8 @@ def handed_back(case: Case) -> list[Finding]:
             )
         if begin.angles_end != end.angles_end:
             wrong.append((end.line, "the rotary axes are not where they were before the probing"))
-        if same_tool:
-            pairs = zip("XYZ", begin.end, end.end, strict=True)
+        if same_tool or _goes_down(case, end.line):
+            pairs = zip("XYZ" if same_tool else "XY", begin.end, end.end, strict=False)
             wrong += [
                 (end.line, f"{letter} is {new:g} after the probing, {old:g} before it")
                 for letter, old, new in pairs
@@ -146,6 +146,17 @@ def _moves_on(case: Case, line: int) -> bool:
             return False
         if _has(block, "XYZABC"):
             return True
+    return False
+
+
+def _goes_down(case: Case, line: int) -> bool:
+    """Whether the milling after a line moves along Z before it has stated X and Y."""
+    stated: set[str] = set()
+    for block in case.blocks[line:]:
+        letters = {letter for letter, _ in block.words if letter in "XYZ"}
+        stated |= letters
+        if "Z" in letters and not {("G", 53.0), ("G", 28.0), ("G", 30.0)} & {*block.words}:
+            return not {"X", "Y"} <= stated
     return False
 
 

@@ -1,4 +1,4 @@
-"""Stops on the deviation of a critical touch: made outside the planned limits, and not within them."""
+"""Stops on the deviation of a touch, critical or confirmed: made outside the planned limits, and not within them."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 from ..deciding.decisions import linear
 from ..deciding.estimates import Estimate
-from ..moves import StopIf
+from ..moves import Agree, Confirm, StopIf
 from ..reading.flow import executed
 from ..reading.interpreter import Interpreter
-from ..reading.steps import Recorded, Step
+from ..reading.steps import MOVES, Recorded, Step
 from .case import Case
 from .findings import Finding, NotMade, gathered
 from .runs import of_control, touch_of_line, touched
 
-__all__ = ["stops_as_planned"]
+__all__ = ["confirms_as_planned", "stops_as_planned"]
 
 _BESIDE = 2e-3  # beyond and within a limit the program is run so far off it [mm]; numbers of a program are rounded
 
@@ -44,8 +44,31 @@ def stops_as_planned(case: Case) -> list[Finding] | NotMade:
     return gathered(wrong, "stop", "Write the program again: its limits are not those of the plan.")
 
 
-def _stopped(case: Case, deviations: dict[int, float]) -> dict[int, tuple[int, bool]]:
-    """Line of each recorded touch, and whether the program stops between it and the next touch."""
+def confirms_as_planned(case: Case) -> list[Finding] | NotMade:
+    """What is confirmed before the program goes on stops it outside its limit, and nowhere within it."""
+    confirmed = {one.touch: one.limit for one in case.moves if isinstance(one, Confirm)}
+    agreed = {one.second.touch: one.limit for one in case.moves if isinstance(one, Agree)}
+    reckoned = {touch for one in linear(case.decided) if isinstance(one, Estimate) for touch in one.used}
+    if case.dry or case.probe is None:
+        return []
+    wrong: list[tuple[int, str]] = []
+    for own in (confirmed, agreed):
+        own = {touch: limit for touch, limit in own.items() if touch not in reckoned}
+        for sign in (1.0, -1.0) if own else ():
+            beyond = _stopped(case, {touch: sign * (limit + _BESIDE) for touch, limit in own.items()}, errors=True)
+            within = _stopped(case, {touch: sign * (limit - _BESIDE) for touch, limit in own.items()}, errors=True)
+            for touch, limit in own.items():
+                line, stops = beyond.get(touch, (0, True))
+                if not stops:
+                    wrong.append((line, f"touch {touch} off by just more than {limit:g} mm: nothing stops the program"))
+                line, stops = within.get(touch, (0, False))
+                if stops and not _stopped(case, {}, errors=True).get(touch, (0, False))[1]:
+                    wrong.append((line, f"touch {touch} off by just less than {limit:g} mm: the program stops"))
+    return gathered(wrong, "stop", "Write the program again: a wrong probe, length or set-up would go unnoticed.")
+
+
+def _stopped(case: Case, deviations: dict[int, float], *, errors: bool = False) -> dict[int, tuple[int, bool]]:
+    """Line of each recorded touch, and whether the program stops before the next one; by an error, before it moves."""
     places, lines = touched(case), touch_of_line(case)
 
     def trigger(step: Step) -> Sequence[float]:
@@ -62,8 +85,10 @@ def _stopped(case: Case, deviations: dict[int, float]) -> dict[int, tuple[int, b
             if step.kind == "record" and isinstance(step.detail, Recorded):
                 last = step.detail.touch
                 found[last] = (step.line, False)
-            elif step.kind == "probe":
+            elif step.kind in (MOVES if errors else ("probe",)):
                 last = None
-            elif step.kind == "stop" and step.detail == "M0" and last is not None:
+            elif last is not None and (
+                (step.kind == "stop" and step.detail == "M0") or (errors and step.kind == "unknown")
+            ):
                 found[last] = (found[last][0], True)
     return found
