@@ -39,6 +39,8 @@ def contrary_faces(
         Faces that cannot be made to agree with their neighbours, as of a surface with one side.
     """
     one, two, votes = _neighbours(facets, owner, body)
+    if (votes >= 0).all():
+        return np.zeros(len(body), dtype=bool), np.zeros(len(body), dtype=bool)
     area = np.bincount(owner, weights=facet_normals(vertices, facets)[1], minlength=len(body))
     return _smaller_parts(one, two, votes, area)
 
@@ -66,8 +68,6 @@ def _smaller_parts(
     from scipy.sparse.csgraph import connected_components
 
     count = len(area)
-    if (votes >= 0).all():
-        return np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
     # each face as it is and turned: those that agree hang together, k for the face as it is, count + k turned
     across = np.where(votes < 0, count, 0)
     ends = np.concatenate([one, one + count]), np.concatenate([two + across, two + (count - across)])
@@ -81,14 +81,15 @@ def _smaller_parts(
 
 def _neighbours(facets: np.ndarray, owner: np.ndarray, body: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Pairs of faces (m,), and on how many sides that they share they agree, less those where they do not (m,)."""
-    start, end = facets.astype(np.int64).ravel(), facets[:, [1, 2, 0]].astype(np.int64).ravel()
-    number = int(facets.max(initial=0)) + 1
-    face = np.repeat(owner, 3)
+    number, face = int(facets.max(initial=0)) + 1, np.repeat(owner, 3)
+    start, end = facets.ravel(), np.roll(facets, -1, axis=1).ravel()
+    ahead = start < end
     key = (body[face] * np.int64(number) + np.minimum(start, end)) * number + np.maximum(start, end)
+    del start, end
     a, b = _twice(key)
     between = np.flatnonzero(face[a] != face[b])
     a, b = a[between], b[between]
-    return _votes(face[a], face[b], start[a] != start[b], len(body))
+    return _votes(face[a], face[b], ahead[a] != ahead[b], len(body))
 
 
 def _twice(key: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
