@@ -51,7 +51,7 @@ def headline(scene: Scene) -> str:
     return (
         f'<div class="verdict {kind}"><svg width="44" height="44" viewBox="0 0 24 24" aria-hidden="true">'
         f'<path d="{path}"/></svg><div><p class="part"><strong>{total - left} of {_plural(total, "target")}</strong> '
-        f"{verb}.</p><p>{'; '.join(said) or 'none left out'}.</p></div></div>"
+        f"{verb}.</p><p>{'; '.join(said) or 'None is left out'}.</p></div></div>"
     )
 
 

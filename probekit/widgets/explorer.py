@@ -15,6 +15,7 @@ from ..fit import FREEDOMS
 from ..fit.rigid import METHODS
 from . import fitting, judging, state, still
 from .signed import SignedPart
+from .stage import beside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,9 +79,8 @@ class FitExplorer(VBox):
                 HBox([self._method, self._features, reset], layout=_ROW),
             ]
         )
-        left = VBox([self._part.stage.renderer, controls], layout=Layout(width=f"{width + 4}px"))
         side = VBox([self._said], layout=Layout(flex="1 1 280px", min_width="260px", max_width="420px"))
-        super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
+        super().__init__([beside([self._part.stage.renderer, controls], side, width)])
         self._fit()
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
@@ -155,9 +155,8 @@ class ToleranceExplorer(VBox):
                 self._features,
             ]
         )
-        left = VBox([self._part.stage.renderer, controls], layout=Layout(width=f"{width + 4}px"))
         side = VBox([self._said], layout=Layout(flex="1 1 280px", min_width="260px", max_width="420px"))
-        super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
+        super().__init__([beside([self._part.stage.renderer, controls], side, width)])
         self._judge()
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:

@@ -103,6 +103,7 @@ class TouchList(VBox):
         self._list.observe(self._picked, "value")
         row = Layout(flex_flow="row wrap", align_items="center")
         super().__init__([HBox([self._find, self._sort, self._found], layout=row), self._head, self._list])
+        self.add_class("probekit-touches")
 
     def _fill(self) -> None:
         """The lines that are asked for; that of the chosen touch stays."""

@@ -28,7 +28,7 @@ from ..scene.model import Scene
 from . import camera, hovering, plan_text, state, still, text
 from .extras import Extras
 from .listing import TouchList
-from .stage import Met, Stage, geometry, numbers, part_surface
+from .stage import Met, Stage, beside, geometry, numbers, part_surface
 
 __all__ = ["DeviationView"]
 
@@ -37,12 +37,6 @@ _COLOURS = (
     ("estimated between the touches, if smooth there", "mean"),
     ("how unsure that is", "doubt"),
 )
-#: Lines of the list in letters of one width; a picture that is too wide becomes narrower, and the pickers know it.
-_STYLE = """<style>
-.probekit-view canvas { max-width: 100% !important; height: auto !important; }
-.probekit-view select[size], .probekit-view pre { font: 12px/1.4 monospace; margin: 0; overflow-x: auto; }
-.probekit-view pre { margin-left: 11px; }
-</style>"""
 
 
 class DeviationView(VBox):
@@ -74,11 +68,9 @@ class DeviationView(VBox):
         self._make_picture(width, height)
         self._make_controls()
         self._make_texts()
-        picture = [HTML(_STYLE), self._note, self._renderer, self._under, self._controls, self._captions]
-        left = VBox(picture, layout=Layout(width=f"{width + 4}px", max_width="100%"))
+        picture = [self._note, self._renderer, self._under, self._controls, self._captions]
         side = VBox([self._panel, self._legend], layout=Layout(flex="1 1 260px", min_width="260px", max_width="400px"))
-        super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
-        self.add_class("probekit-view")
+        super().__init__([beside(picture, side, width)])
         self._show()
 
     def select(self, touch: object) -> None:

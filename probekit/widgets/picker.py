@@ -15,7 +15,7 @@ from ..columns import NORMAL, TARGET, array
 from ..errors import ProbekitError
 from . import picked_text, picking, state, still
 from .signed import SignedPart
-from .stage import Met
+from .stage import Met, beside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -82,17 +82,14 @@ class TargetPicker(VBox):
         self._part = SignedPart(nominal, width, height)
         self._sign_row = np.zeros(0, dtype=int)
         self._part.stage.observe(self._pressed, self._clicked)
-        self._make_controls(width)
+        self._make_controls()
         self._set(self._picked)
-        left = VBox(
-            [self._head, self._part.stage.renderer, self._controls, self._caution],
-            layout=Layout(width=f"{width + 4}px"),
-        )
         side = VBox(
             [self._said, self._list, self._table, self._text],
             layout=Layout(flex="1 1 300px", min_width="260px", max_width="460px"),
         )
-        super().__init__([HBox([left, side], layout=Layout(flex_flow="row wrap"))])
+        picture = [self._head, self._part.stage.renderer, self._controls, self._caution]
+        super().__init__([beside(picture, side, width)])
 
     @property
     def targets(self) -> pd.DataFrame:
@@ -221,7 +218,7 @@ class TargetPicker(VBox):
 
     # -- controls --------------------------------------------------------------------------------------------------
 
-    def _make_controls(self, width: int) -> None:
+    def _make_controls(self) -> None:
         row = Layout(flex_flow="row wrap", align_items="center")
         self._what = Dropdown(options=list(picking.MAKERS), description="A click makes", style=_WIDE)
         self._number = BoundedIntText(
@@ -242,7 +239,7 @@ class TargetPicker(VBox):
         self._list = Select(options=[], rows=7, description="Made", style=_WIDE, layout=Layout(width="auto"))
         self._head, self._said, self._table = HTML(), HTML(), HTML()
         self._text = Textarea(description="Text", disabled=True, rows=8, style=_WIDE, layout=Layout(width="auto"))
-        self._caution = HTML(picked_text.caution_html(self._probe), layout=Layout(width=f"{width}px"))
+        self._caution = HTML(picked_text.caution_html(self._probe), layout=Layout(width="auto"))
         place.on_click(lambda _: self._at_text())
         undo.on_click(lambda _: self._set(picking.undone(self._picked)))
         delete.on_click(lambda _: self._delete())

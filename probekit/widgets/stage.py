@@ -8,12 +8,18 @@ from typing import Any
 
 import numpy as np
 import pythreejs as three
-from ipywidgets import jsdlink
+from ipywidgets import HTML, DOMWidget, HBox, Layout, VBox, jsdlink
 
 from . import camera
 
-__all__ = ["Met", "Stage", "geometry", "numbers", "part_surface"]
+__all__ = ["Met", "Stage", "beside", "geometry", "numbers", "part_surface"]
 
+#: Lines of the list in letters of one width; a picture that is too wide becomes narrower, and the pickers know it.
+_STYLE = """<style>
+.probekit-view canvas { max-width: 100% !important; height: auto !important; }
+.probekit-touches select[size], .probekit-touches pre { font: 12px/1.4 monospace; margin: 0; overflow-x: auto; }
+.probekit-touches pre { margin-left: 11px; white-space: pre !important; overflow: hidden; }
+</style>"""
 _HERE = -1.0  # no distance: what tells that the pointer left has not told anything
 
 
@@ -166,6 +172,14 @@ class Stage:
             np.array(picker.point) + self._centre,
             tuple(np.subtract(self.camera.position, self._orbit.target).tolist()),
         )
+
+
+def beside(picture: Sequence[DOMWidget], side: DOMWidget, width: int) -> HBox:
+    """What stands in one column with a picture, and what stands beside it or, in a narrow cell, below."""
+    left = VBox([HTML(_STYLE), *picture], layout=Layout(width=f"{width + 4}px", max_width="100%"))
+    box = HBox([left, side], layout=Layout(flex_flow="row wrap"))
+    box.add_class("probekit-view")
+    return box
 
 
 def numbers(array: np.ndarray, kind: type = np.float32, *, colour: bool = False) -> three.BufferAttribute:

@@ -283,6 +283,7 @@ def test_the_pointer_reads_out_touches_and_what_lies_between(lab, scene):
         playwright.expect(lab.page.get_by_text(words)).to_be_visible(timeout=PATIENCE)
 
     lab.page.get_by_label("Read out under the pointer").check()
+    playwright.expect(lab.page.get_by_text("Move the pointer over the part")).to_be_visible(timeout=PATIENCE)
     row = lonely(scene, "high")[0]
     touch = scene.touches.iloc[row]
     hover(at[row], f"Touch {touch['touch']}: {touch['deviation']:+.4f} mm, high")
