@@ -217,7 +217,9 @@ def surface(
         local = hills(chosen, np.vstack([points, belief.points]))
         hidden = local if base is belief.deviation else local + hidden[rng.integers(ROWS, size=len(local))]
     each = -(-fields // len(sets))
-    drawn, last, correlation = [], (np.nan, np.nan), (known.separation, known.separation)
+    drawn: list[np.ndarray] = []
+    last: tuple[float, ...] = ()
+    correlation = known.separation, known.separation
     for number in np.unique(sets):
         if last != (last := tuple(belief.grid[number, :2])):
             smooth = matern(known.separation, last[1], last[0])
