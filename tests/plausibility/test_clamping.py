@@ -50,3 +50,15 @@ def test_form_and_drift_are_no_second_clamping(job: Job, seed: int) -> None:
     drift = (1 - np.exp(-3 * np.linspace(0, 1, len(at))))[:, None] * [0.01, -0.008, 0.012]
     assert two_clampings(aligned(job, seed, wave[:, None] * normal + drift), u=job.u) == []
     assert two_clampings(aligned(job, seed, np.zeros((len(at), 3))), u=job.u) == []
+
+
+@pytest.mark.parametrize("row", [27, 28])
+@pytest.mark.parametrize(("reach", "deep"), [(9.0, 0.2), (10.0, 0.15)])
+def test_a_gouge_leaves_the_place_of_the_part_alone(job: Job, row: int, reach: float, deep: float) -> None:
+    at, normal = (job.touches[names].to_numpy() for names in (["x0", "y0", "z0"], ["i", "j", "k"]))
+    top = (job.touches["feature"] == "top").to_numpy()
+    away = np.linalg.norm(at - at[np.flatnonzero(top)[row]], axis=1)
+    dent = deep * top * np.exp(-((away / reach) ** 2))
+    (one,) = two_clampings(aligned(job, row % 3, -dent[:, None] * normal), u=job.u)
+    assert one.level == "note"
+    assert "or there is a hill or a dent" in one.sentence
