@@ -98,7 +98,7 @@ REFUSED = {
     "a call": ("M98 P100\n", "it is a call"),
     "a macro": ("G65 P9000 X1\n", "it is a call"),
     "a smoothing mode": ("G5.1 Q1\n", "not understood"),
-    "arcs by absolute centres": ("G90.1\n", "not understood"),
+    "arcs by absolute centres": ("G90.1\n", "arc centres in absolute coordinates"),
     "constant cutting speed": ("G96 S100\n", "not understood"),
     "a jump": ("IF [#1 LT 2] GOTO 10\n", "flow control"),
     "an offset in a line that may be left out": ("/G55\n", "block delete switch"),

@@ -18,7 +18,7 @@ PROBING = (
     "(PROBEKIT BEGIN demo)\nM5\nM9\nG21 G90 G94 G17 G61 G54\nT9 M6\nG43 H9\nG0 Z60\nG0 X1 Y1\nG38.2 Z-1 F50\n"
     "(PROBEKIT RECORD 1 f 1 1 0 0 0 1)\nG0 Z60\n(PROBEKIT END)\n"
 )
-HEAD = "G15 G17 G21 G40 G49 G50 G50.1 G67 G69 G80 G90 G94 G97 G98 G54"  # a usual safety line: it must stay usable
+HEAD = "G0 G15 G17 G21 G40 G49 G50 G50.1 G67 G69 G80 G90 G91.1 G94 G97 G98 G54"  # a usual safety line: stays usable
 MILLING = f"""%
 O77
 {HEAD}

@@ -192,6 +192,9 @@ class Interpreter(Motions):
                     lost |= letter == "G" or name in CALLS
                 elif group == "coolant" and "M9" not in (name, codes.get(group)):
                     codes[f"coolant {name}"] = name
+                elif {name, codes.get(group)} in ({"G80", "G0"}, {"G80", "G1"}):
+                    # common practice, no source: a group of its own on many controls; a straight line ends a cycle too
+                    codes[group] = name if codes[group] == "G80" else codes[group]
                 elif group in codes and codes[group] != name:
                     steps.append(self._not_understood(f"{codes[group]} and {name} in one block"))
                     lost = True

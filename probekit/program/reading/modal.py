@@ -32,6 +32,7 @@ MODES: Mapping[str, tuple[str, tuple[str, ...]]] = MappingProxyType(
         "G68": ("coordinate rotation", ("G69",)),
         "G68.1": ("coordinate rotation", ("G69", "G69.1")),
         "G68.2": ("a tilted working plane", ("G69",)),
+        "G90.1": ("arc centres in absolute coordinates", ("G91.1",)),
         "G12.1": ("polar interpolation", ("G13.1",)),
         "G43.4": ("tool-centre control", ("G49",)),
         "G43.5": ("tool-centre control", ("G49",)),
