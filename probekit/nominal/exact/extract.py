@@ -163,9 +163,9 @@ def _misfits(path: Path, pieces: _Pieces, told: float, most: float) -> list[str]
             raise InputError(
                 f"the edges of {called} do not lie on its surface",
                 file=path,
-                found=f"up to {off:.3g} mm off a {face.kind}",
+                found=f"up to {off:.3g} mm off it",
                 expected=f"{most:.3g} mm at most",
-                todo="Repair that face and export the part again: where it is cannot be told.",
+                todo="Repair that face, or export the part in another way or format: where it is cannot be told.",
             )
         if off > told:
             notes.append(f"the edges of {called} lie up to {off:.3g} mm off its surface: it is no more exact there")
@@ -208,7 +208,8 @@ def _without_facets(path: Path, face: Any, called: str, size: float) -> str:
             file=path,
             found=f"a face of about {area:.3g} mm2",
             expected="a surface that contains its edges",
-            todo="Repair that face and export the part again: its touches would be assigned to its neighbours.",
+            todo="Repair that face, or export the part in another way or format (a sound file can be misread): "
+            "its touches would be assigned to its neighbours.",
         )
     return f"{called} has no facets and cannot be touched (degenerate)"
 
