@@ -239,12 +239,12 @@ def _legend(verdict: Verdict, touches: pd.DataFrame, deviations: np.ndarray) -> 
 
 def _captions(legend: Legend, anchor: np.ndarray) -> tuple[str, ...]:
     lines = [
-        "Orange brown: material left on. Blue: material missing. Light grey: on the nominal.",
+        colour.HUES,
         "Colours between the touches of a face are interpolated, not measured.",
         "Darker, hatched grey: no touch near.",
     ]
     if legend.clipped:
-        lines.append("Some deviations lie beyond the ends of the colour bar; their numbers are in the table.")
+        lines.append(colour.BEYOND)
     lost = int((~np.isfinite(anchor).all(axis=1)).sum())
     if lost:
         lines.append(f"{lost} {'touch has' if lost == 1 else 'touches have'} no place on the part; see the table.")

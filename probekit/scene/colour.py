@@ -9,7 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 __all__ = [
+    "BEYOND",
     "FIXTURE",
+    "HUES",
     "LINE_COLOURS",
     "MIDDLE",
     "PART",
@@ -44,6 +46,10 @@ _LAB_FROM_LMS = np.array(
 MIDDLE = np.array([0.94, 0.0, 0.0])
 _END_LIGHTNESS, _END_CHROMA = 0.47, 0.125
 _MISSING_HUE, _LEFT_HUE = np.deg2rad(258.0), np.deg2rad(52.0)
+
+#: What must be said beside the colours of deviations, and beside those that end before the largest one.
+HUES = "Orange brown: material left on. Blue: material missing. Light grey: on the nominal."
+BEYOND = "Some deviations lie beyond the ends of the colour bar; their numbers are in the table."
 
 #: Where no touch is near: a grey darker than the middle; views also hatch it.
 UNKNOWN = (190, 193, 197)

@@ -16,7 +16,7 @@ from urllib.parse import quote
 
 import numpy as np
 
-from . import colour
+from . import bands, colour
 from .bodies import Bodies, outlines, seen_path, to_palette
 from .glyphs import name_of, symbol
 from .model import Scene
@@ -102,7 +102,15 @@ def views(scene: Scene, width: int = 720, height: int = 480, most: int = 3) -> t
     return tuple(draw(scene, direction, width, height) for direction in choose_directions(scene, most))
 
 
-def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 480, *, signs: bool = False) -> Picture:
+def draw(
+    scene: Scene,
+    direction: np.ndarray,
+    width: int = 720,
+    height: int = 480,
+    *,
+    signs: bool = False,
+    banded: bool = False,
+) -> Picture:
     """Draw one picture, the part filling the frame.
 
     Parameters
@@ -115,6 +123,8 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
         Size in CSS pixels.
     signs : bool
         Whether the PNG itself shows the touches, for a picture that is to stand without vectors.
+    banded : bool
+        Whether deviations are shown as bands of their zone, see `probekit.scene.bands`.
 
     Returns
     -------
@@ -135,7 +145,7 @@ def draw(scene: Scene, direction: np.ndarray, width: int = 720, height: int = 48
     project = _projection(framed, pixels)
     depth, owner, share = raster(project(seen), bodies.facets, *pixels)
     if scene.measured:
-        index, palette = _paint(scene, owner, share), _palette()
+        index, palette = _paint(scene, owner, share, banded), _palette(banded)
         index[outlines(scene.vertex_face[scene.facets[:, 0]], owner)] = _LINE
     else:
         ink = np.full((*owner.shape, 3), 255.0)
@@ -196,7 +206,7 @@ def _projection(framed: np.ndarray, pixels: np.ndarray) -> Projection:
     return project
 
 
-def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
+def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray, banded: bool) -> np.ndarray:
     """(h, w) uint8 palette index of each pixel."""
     covered = owner >= 0
     facet, weights = owner[covered], share[covered]
@@ -207,8 +217,14 @@ def _paint(scene: Scene, owner: np.ndarray, share: np.ndarray) -> np.ndarray:
         total += np.where(known, value, 0) * weights[:, k]
         near += known * weights[:, k]
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = total / near / scene.legend.span
-    level = np.rint((np.clip(np.nan_to_num(mean), -1, 1) + 1) / 2 * (_LEVELS - 1)).astype(np.uint8)
+        mean = np.nan_to_num(total / near)
+    if banded:
+        lower, upper = bands.zones(scene)[scene.vertex_face[scene.facets[facet, 0]]].T
+        within = (mean - lower) / (upper - lower)
+        band = bands.band_of(np.nan_to_num(within))
+        level = np.where(np.isfinite(within), band, len(bands.COLOURS)).astype(np.uint8)
+    else:
+        level = np.rint((np.clip(mean / scene.legend.span, -1, 1) + 1) / 2 * (_LEVELS - 1)).astype(np.uint8)
     row, column = (np.arange(size, dtype=np.int32) for size in owner.shape)
     hatch = np.where((np.add.outer(row, column) % 12 < 3)[covered], np.uint8(_HATCH), np.uint8(_UNKNOWN))
     index = np.full(owner.shape, _BACKGROUND, dtype=np.uint8)
@@ -245,9 +261,11 @@ def _visible(scene: Scene, at: np.ndarray, depth: np.ndarray, toward: np.ndarray
     return shown, at[shown, :2]
 
 
-def _palette() -> np.ndarray:
+def _palette(banded: bool) -> np.ndarray:
     """(n, 3) uint8 colours of the picture."""
     ramp = colour.diverging(np.linspace(-1, 1, _LEVELS))
+    if banded:
+        ramp[: len(bands.COLOURS) + 1] = [*bands.COLOURS, bands.WITHOUT]
     hatch = tuple(c - 18 for c in colour.UNKNOWN)
     return np.vstack([ramp, [(255, 255, 255), (52, 58, 68), colour.UNKNOWN, hatch]]).astype(np.uint8)
 

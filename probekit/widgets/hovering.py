@@ -58,7 +58,12 @@ def under(
         return None
     corners = scene.facets[facet]
     share = _shares(state.drawn_at(scene, now, corners), np.asarray(point, dtype=float))
-    known = {"touches": scene.deviation, "mean": scene.field_mean, "doubt": scene.field_doubt}[now.colours]
+    known = {
+        "touches": scene.deviation,
+        "bands": scene.deviation,
+        "mean": scene.field_mean,
+        "doubt": scene.field_doubt,
+    }[now.colours]
     found = np.nan if known is None else float(share @ known[corners])
     return Under(
         None,
@@ -103,8 +108,8 @@ def _touch(scene: Scene, row: int) -> str:
 def _value(now: State, known: float | None) -> str:
     """A value between the touches, to 3 digits: it is nothing that was measured."""
     if known is None:
-        return "no touch near" if now.colours == "touches" else "nothing is estimated here"
-    if now.colours == "touches":
+        return "no touch near" if now.colours in ("touches", "bands") else "nothing is estimated here"
+    if now.colours in ("touches", "bands"):
         return f"{known:+.3f} mm, interpolated"
     if now.colours == "mean":
         return f"{known:+.3f} mm, estimated between the touches if smooth there"

@@ -23,17 +23,18 @@ from ipywidgets import HTML, Button, Checkbox, Dropdown, HBox, Layout, Selection
 
 from ..errors import InputError
 from ..files import store
-from ..scene import pictures
+from ..scene import bands, pictures
 from ..scene.model import Scene
 from . import camera, hovering, plan_text, state, still, text
 from .extras import Extras
 from .listing import TouchList
-from .stage import Met, Stage, beside, geometry, numbers, part_surface
+from .stage import Met, Stage, band_surface, beside, geometry, numbers, part_surface
 
 __all__ = ["DeviationView"]
 
 _COLOURS = (
     ("deviations near touches", "touches"),
+    ("the same in tenths of the zone", "bands"),
     ("estimated between the touches, if smooth there", "mean"),
     ("how unsure that is", "doubt"),
 )
@@ -100,14 +101,22 @@ class DeviationView(VBox):
         if to.suffix.lower() not in (".svg", ".png"):
             raise InputError("a picture of another kind", file=to, found=to.suffix, expected=".svg or .png")
         flat = to.suffix.lower() == ".png"
-        picture = pictures.draw(self._scene, np.subtract(pose.eye, pose.target), *self._shape, signs=flat)
+        picture = pictures.draw(
+            self._scene,
+            np.subtract(pose.eye, pose.target),
+            *self._shape,
+            signs=flat,
+            banded=self._state.colours == "bands",
+        )
         store(to, picture.png if flat else pictures.picture_svg(self._scene, picture).encode())
         return to
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         live = super()._repr_mimebundle_(**kwargs)
         return still.bundle(
-            live, f"DeviationView {self._scene.sentence}", still.picture_html(self._scene, *self._shape)
+            live,
+            f"DeviationView {self._scene.sentence}",
+            still.picture_html(self._scene, *self._shape, banded=self._state.colours == "bands"),
         )
 
     # -- the picture -----------------------------------------------------------------------------------------------
@@ -119,6 +128,7 @@ class DeviationView(VBox):
         self._ring_at = numbers(state.ring_positions(scene, now))
         self._surface_colours = numbers(state.surface_colours(scene, now), colour=True)
         surface = part_surface(self._surface_at, self._surface_colours, scene.facets)
+        self._banded = band_surface(self._surface_at, bands.shares(scene), scene)
         self._glyphs = three.Mesh(
             geometry(self._glyphs_at, scene.glyphs.facets, scene.glyphs.colours),
             three.MeshBasicMaterial(vertexColors="VertexColors", side="DoubleSide"),
@@ -147,7 +157,7 @@ class DeviationView(VBox):
         self._extras = Extras(scene)
         self._stage = Stage(
             three.Group(children=[surface, self._glyphs]),
-            [*lines, rims, *self._extras.layers.values(), *rings],
+            [self._banded, *lines, rims, *self._extras.layers.values(), *rings],
             self._overview,
             width,
             height,
@@ -224,8 +234,11 @@ class DeviationView(VBox):
         for box, group in zip(layers, self._extras.layers.values(), strict=True):
             traitlets.link((box, "value"), (group, "visible"))
         row = Layout(flex_flow="row wrap", align_items="center")
+        missing = {"bands"} if np.isnan(bands.zones(scene)).all() or not scene.measured else set()
+        missing |= {"mean", "doubt"} if scene.field_mean is None else set()
+        shown = [one for one in _COLOURS if one[1] not in missing]
         self._colours = Dropdown(
-            options=_COLOURS, value="touches", description="Surface shows", style=wide, layout=Layout(width="440px")
+            options=shown, value="touches", description="Surface shows", style=wide, layout=Layout(width="440px")
         )
         self._colours.observe(lambda c: self._set(replace(self._state, colours=c["new"])), "value")
         self._controls = VBox(
@@ -234,7 +247,7 @@ class DeviationView(VBox):
                 HBox([previous, following, turn, reset, hovered], layout=row),
                 HBox([HTML("Show"), *self._filters.values(), *layers], layout=row),
                 *([self._slider] if scene.measured else []),
-                *([self._colours] if scene.field_mean is not None else []),
+                *([self._colours] if len(shown) > 1 else []),
             ]
         )
 
@@ -242,8 +255,8 @@ class DeviationView(VBox):
         scene = self._scene
         self._note, self._panel = HTML(), HTML()
         self._under = HTML(hovering.said_html(scene, self._state, None, self._hovers))
-        self._legend = HTML(text.legend_html(scene.legend) if scene.measured else plan_text.legend_html(scene))
-        self._captions = HTML(text.captions_html(scene), layout=Layout(width="auto"))
+        self._legend = HTML()
+        self._captions = HTML(layout=Layout(width="auto"))
 
     def _filtered(self) -> None:
         off = {word for word, box in self._filters.items() if not box.value}
@@ -276,6 +289,9 @@ class DeviationView(VBox):
         self._list.row = now.row
         self._slider.value = now.exaggeration
         self._colours.value = now.colours
+        self._banded.visible = banded = now.colours == "bands"
+        self._legend.value = text.legend_html(scene.legend, banded) if scene.measured else plan_text.legend_html(scene)
+        self._captions.value = text.captions_html(scene, banded)
         for word, box in self._filters.items():
             box.value = word in now.verdicts
         self.selected = None if now.row is None else self._ids[now.row]

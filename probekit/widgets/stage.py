@@ -10,9 +10,11 @@ import numpy as np
 import pythreejs as three
 from ipywidgets import HTML, DOMWidget, HBox, Layout, VBox, jsdlink
 
+from ..scene import bands
+from ..scene.model import Scene
 from . import camera
 
-__all__ = ["Met", "Stage", "beside", "geometry", "numbers", "part_surface"]
+__all__ = ["Met", "Stage", "band_surface", "beside", "geometry", "numbers", "part_surface"]
 
 #: Lines of the list in letters of one width; a picture that is too wide becomes narrower, and the pickers know it.
 _STYLE = """<style>
@@ -210,3 +212,23 @@ def part_surface(positions: three.BufferAttribute, colours: three.BufferAttribut
             polygonOffsetUnits=1,
         ),
     )
+
+
+def band_surface(positions: three.BufferAttribute, share: np.ndarray, scene: Scene) -> three.Mesh:
+    """The surface in bands, drawn over that of the part once it is visible; edges are exact within each facet.
+
+    The bands are one row of texels without blending between them; beyond its ends the first and the last go on.
+    """
+    last = len(bands.COLOURS)
+    along = np.append((bands.BANDS * np.nan_to_num(share) + 1) / last, [0.0, 0.0])
+    texels = np.hstack([bands.COLOURS, np.full((last, 1), 255)]).astype(np.uint8)[None]
+    look = three.MeshBasicMaterial(
+        map=three.DataTexture(data=texels, format="RGBAFormat", type="UnsignedByteType"),
+        side="DoubleSide",
+        polygonOffset=True,
+        polygonOffsetFactor=0.5,
+        polygonOffsetUnits=0.5,
+    )
+    places = {"position": positions, "uv": numbers(np.column_stack([along, np.full(len(along), 0.5)]))}
+    index = numbers(bands.facets(scene, share).ravel(), np.uint32)
+    return three.Mesh(three.BufferGeometry(attributes=places, index=index), look, visible=False)

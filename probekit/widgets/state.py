@@ -13,8 +13,9 @@ import numpy as np
 
 from ..errors import InputError
 from ..geometry import across
+from ..scene import bands
 from ..scene.between import doubt_span
-from ..scene.colour import diverging, is_light, sequential
+from ..scene.colour import UNKNOWN, diverging, is_light, sequential
 
 if TYPE_CHECKING:
     from ..scene.model import Scene
@@ -62,15 +63,15 @@ class State:
         Verdict words whose touches are shown.
     exaggeration : float
         Deviations are drawn so many times their size; 0 draws the nominal shape.
-    colours : {"touches", "mean", "doubt"}
-        What the surface is coloured by: the deviations of touches near by, what is estimated between them, or how
-        unsure that is.
+    colours : {"touches", "bands", "mean", "doubt"}
+        What the surface is coloured by: the deviations of touches near by, the same in tenths of the zone, what is
+        estimated between them, or how unsure that is.
     """
 
     row: int | None = None
     verdicts: frozenset[str] = frozenset()
     exaggeration: float = 0.0
-    colours: Literal["touches", "mean", "doubt"] = "touches"
+    colours: Literal["touches", "bands", "mean", "doubt"] = "touches"
 
 
 @dataclass(frozen=True)
@@ -200,7 +201,11 @@ def drawn_at(scene: Scene, state: State, vertices: np.ndarray) -> np.ndarray:
 def surface_colours(scene: Scene, state: State) -> np.ndarray:
     """(v + 2, 3) uint8 sRGB colours of the surface; the last two rows are never drawn."""
     colours = scene.colours
-    if state.colours == "mean" and scene.field_mean is not None:
+    if state.colours == "bands":
+        share = bands.shares(scene)
+        colours = np.where(np.isfinite(scene.deviation)[:, None], bands.WITHOUT, UNKNOWN)
+        colours = np.where(np.isfinite(share)[:, None], bands.COLOURS[bands.band_of(np.nan_to_num(share))], colours)
+    elif state.colours == "mean" and scene.field_mean is not None:
         colours = diverging(scene.field_mean / scene.legend.span)
     elif state.colours == "doubt" and scene.field_doubt is not None:
         colours = sequential(scene.field_doubt / doubt_span(scene))

@@ -6,6 +6,7 @@ import base64
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from ..scene import bands
 from ..scene.pictures import choose_directions, draw, picture_svg
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def bundle(live: dict[str, Any], sentence: str, html: str) -> dict[str, Any]:
     return {**live, "text/plain": f"<{sentence}>", "text/html": html}
 
 
-def picture_html(scene: Scene, width: int = 640, height: int = 440) -> str:
+def picture_html(scene: Scene, width: int = 640, height: int = 440, *, banded: bool = False) -> str:
     """A scene as it stands: title and counts, one picture with its signs, and what must be said beside it.
 
     Parameters
@@ -36,11 +37,13 @@ def picture_html(scene: Scene, width: int = 640, height: int = 440) -> str:
     scene : Scene
     width, height : int
         Size of the picture in CSS pixels.
+    banded : bool
+        Whether deviations are shown as bands of their zone.
     """
     counts = ", ".join(f"{one.count} {one.word}" for one in scene.legend.verdicts if one.count)
-    picture = draw(scene, choose_directions(scene, most=1)[0], width, height)
+    picture = draw(scene, choose_directions(scene, most=1)[0], width, height, banded=banded)
     image = base64.b64encode(picture_svg(scene, picture).encode()).decode("ascii")
-    said = "".join(f"<br>{escape(one)}" for one in scene.captions)
+    said = "".join(f"<br>{escape(one)}" for one in (bands.captions(scene) if banded else scene.captions))
     return (
         f"<p><b>{escape(scene.title)}</b>: {len(scene.touches)} touches ({counts})</p>"
         f'<img width="{width}" height="{height}" alt="The part {escape(picture.title)}: {counts}" '

@@ -9,6 +9,8 @@ from numbers import Real
 from typing import TYPE_CHECKING
 
 from ..columns import CONTACT, FOOT, FOOT_NORMAL, TARGET
+from ..scene import bands
+from ..scene.colour import hex_of
 from ..scene.glyphs import SYMBOLS, VERDICT_TEXT
 
 if TYPE_CHECKING:
@@ -165,19 +167,53 @@ def key_html(legend: Legend) -> str:
     )
 
 
-def legend_html(legend: Legend) -> str:
+def legend_html(legend: Legend, banded: bool = False) -> str:
     """Colour bar with the limits of each tolerance, and the glyph key.
 
     Parameters
     ----------
     legend : Legend
         The legend of a scene.
+    banded : bool
+        Whether the surface shows bands of the zone in place of deviations.
 
     Returns
     -------
     str
         HTML in which every text from the data is escaped.
     """
+    return (
+        f'<div style="{BOX}">{_bands_html(legend) if banded else _bar_html(legend)}'
+        f'<div style="display:flex;gap:7px;padding:4px 0"><span style="flex:none;width:22px;height:14px;background:'
+        f'repeating-linear-gradient(45deg, {legend.unknown} 0 4px, #6f757d 4px 5px)"></span>'
+        f"<span>no touch near</span></div><div><b>Touches</b></div>{key_html(legend)}</div>"
+    )
+
+
+def _bands_html(legend: Legend) -> str:
+    """Below the zone, its tenths and above it, and how wide a band is in each tolerance with two limits."""
+    cells = [
+        f'<span style="flex:{2 if k in (0, bands.BANDS + 1) else 1};background:{hex_of(ink)};'
+        f'border-left:{(0, 2, 1)[min(k, 2)] if k <= bands.BANDS else 2}px solid #1b1d21"></span>'
+        for k, ink in enumerate(bands.COLOURS)
+    ]
+    widths = "".join(
+        f"<div>{escape(one.name)}: {_range(one.lower, one.upper)} mm, a band is "
+        f"{(one.upper - one.lower) / bands.BANDS:.3g} mm</div>"
+        for one in legend.limits
+        if isfinite(one.lower) and isfinite(one.upper)
+    )
+    return (
+        '<div><b>Tenths of the zone</b></div><div role="img" aria-label="Bands: below the zone, its tenths, above it" '
+        f'style="display:flex;height:15px">{"".join(cells)}</div>'
+        '<div style="display:flex;justify-content:space-between"><span>below</span><span>from limit to limit</span>'
+        f'<span>above</span></div>{widths}<div style="display:flex;gap:7px;padding:4px 0">'
+        f'<span style="flex:none;width:22px;height:14px;background:{hex_of(bands.WITHOUT)}"></span>'
+        "<span>no zone with two limits</span></div>"
+    )
+
+
+def _bar_html(legend: Legend) -> str:
     span = legend.span
 
     def place(value: float) -> float:
@@ -194,16 +230,13 @@ def legend_html(legend: Legend) -> str:
         for limit in legend.limits
     )
     return (
-        f'<div style="{BOX}"><div><b>Deviation</b> [mm]</div>'
+        f"<div><b>Deviation</b> [mm]</div>"
         f'<div role="img" aria-label="Colour bar from {-span:g} to {span:g} mm" style="height:15px;'
         f'background:linear-gradient(to right, {stops})"></div>'
         f'<div style="display:flex;justify-content:space-between"><span>{ends[0]}{-span:+g}</span><span>0</span>'
         f"<span>{ends[1]}{span:+g}</span></div>"
         f'<div style="display:flex;justify-content:space-between;color:#555a62"><span>material missing</span>'
         f"<span>material left on</span></div>{marks}"
-        f'<div style="display:flex;gap:7px;padding:4px 0"><span style="flex:none;width:22px;height:14px;background:'
-        f'repeating-linear-gradient(45deg, {legend.unknown} 0 4px, #6f757d 4px 5px)"></span>'
-        f"<span>no touch near</span></div><div><b>Touches</b></div>{key_html(legend)}</div>"
     )
 
 
@@ -232,6 +265,7 @@ def note_html(scene: Scene, exaggeration: float, hidden: int = 0) -> str:
     )
 
 
-def captions_html(scene: Scene) -> str:
+def captions_html(scene: Scene, banded: bool = False) -> str:
     """Return what must be said beside the picture."""
-    return '<div style="line-height:1.4;font-size:12px">' + "<br>".join(escape(c) for c in scene.captions) + "</div>"
+    lines = bands.captions(scene) if banded else scene.captions
+    return '<div style="line-height:1.4;font-size:12px">' + "<br>".join(escape(c) for c in lines) + "</div>"

@@ -164,7 +164,9 @@ def test_only_unlit_materials_and_no_light(shown):
     renderer = inside(shown, three.Renderer)[0]
     assert not inside(renderer.scene, three.Light)
     meshes = inside(renderer.scene, three.Mesh)
-    assert len(meshes) == 6  # surface, glyphs, their rims, the ring seen and hidden, the ball under the pointer
+    assert (
+        len(meshes) == 7
+    )  # surface, its bands, glyphs, their rims, the ring seen and hidden, the ball under the pointer
     assert all(type(mesh.material) is three.MeshBasicMaterial for mesh in meshes)
     assert not renderer.gammaOutput
 
@@ -172,7 +174,7 @@ def test_only_unlit_materials_and_no_light(shown):
 def test_index_arrays_are_flat_lists_of_vertices_that_exist(shown):
     # a (k, 2) array would be read as k items of size 2, of which three.js draws only the first half
     drawn = inside(inside(shown, three.Renderer)[0].scene, (three.Mesh, three.LineSegments))
-    assert len(drawn) == 8
+    assert len(drawn) == 9
     for one in drawn:
         if isinstance(one.geometry, three.BufferGeometry) and one.geometry.index is not None:
             index = one.geometry.index.array
