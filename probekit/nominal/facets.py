@@ -136,6 +136,8 @@ class FacetEngine:
         """Engine of one face alone, and the facets (in this mesh) that it is made of."""
         if face not in self._by_face:
             chosen = np.flatnonzero(self.facet_face == face)
+            if len(chosen) == len(self.facets) and self.chosen is None:
+                return self, chosen
             own = topology(self.vertices, self.facets[chosen], self.facet_face[chosen])
             tables = Topology(
                 own.normal,

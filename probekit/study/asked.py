@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["targets_made"]
 
 
-def targets_made(study: Study, part: Nominal) -> pd.DataFrame:
+def targets_made(study: Study, part: Nominal, tell: Callable[[], None] = lambda: None) -> pd.DataFrame:
     """The targets of the tables ``[[plan]]``, from the cache if they were made of the same before.
 
     Parameters
@@ -34,6 +35,8 @@ def targets_made(study: Study, part: Nominal) -> pd.DataFrame:
     study : Study
     part : Nominal
         The nominal that the study names.
+    tell : callable
+        Called after each table.
 
     Raises
     ------
@@ -43,13 +46,13 @@ def targets_made(study: Study, part: Nominal) -> pd.DataFrame:
     place = cache.folder()
     name = None if place is None else _name(study)
     if place is None or name is None:
-        return _made(study, part)
+        return _made(study, part, tell)
     found = _fetch(name, place)
     if found is not None:
         return found
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ProbekitWarning)
-        targets = _made(study, part)
+        targets = _made(study, part, tell)
     for one in caught:
         warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
     if caught:
@@ -80,9 +83,9 @@ def _fetch(name: str, place: Path) -> pd.DataFrame | None:
         return None
 
 
-def _made(study: Study, part: Nominal) -> pd.DataFrame:
+def _made(study: Study, part: Nominal, tell: Callable[[], None]) -> pd.DataFrame:
     wanted, regions = study.settings["plan"], regions_of(study)
-    return targets_of(wanted, part, file=study.path, ball_radius=_ball(study), regions=regions)
+    return targets_of(wanted, part, file=study.path, ball_radius=_ball(study), regions=regions, tell=tell)
 
 
 def _ball(study: Study) -> float:

@@ -47,6 +47,7 @@ def targets_of(
     file: str | Path,
     ball_radius: float,
     regions: tuple[plan.targets.regions.Region, ...] = (),
+    tell: Callable[[], None] = lambda: None,
 ) -> pd.DataFrame:
     """Targets of all tables ``[[plan]]``, one after the other, those in keep-out places left out.
 
@@ -61,6 +62,8 @@ def targets_of(
         Least distance of a target from the edge of its face [mm].
     regions : tuple of Region
         Where nothing may be touched: clamps.
+    tell : callable
+        Called after each table.
 
     Returns
     -------
@@ -102,6 +105,7 @@ def targets_of(
         else:
             table = _made(getattr(plan, how), arguments, part, rng, {}, curve=how in CURVES, file=file, where=where)
         tables.append(table.assign(critical=bool(one.get("critical", False))))
+        tell()
     targets = plan.join(*tables)
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
 

@@ -96,7 +96,8 @@ def plan(
     stands = None if earlier is None else from_json(earlier, inputs)
     if stands is None:
         tell("choosing targets", 0.1)
-        targets = targets_made(study, part) if only is None else targets_from(only, part)
+        on = partial(tell, "choosing targets", 0.15)
+        targets = targets_made(study, part, on) if only is None else targets_from(only, part)
         _room_for(study, len(targets))
         targets, route = _ordered(study, targets, probe, kinematics, obstacles, margin, tell)
     else:

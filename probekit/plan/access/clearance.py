@@ -135,6 +135,18 @@ class Obstacles:
         corner = np.concatenate([solid.vertices[solid.facets] for solid in self.solids])
         return PieceTree(corner, self.regions)
 
+    def prepare(self, tell: Callable[[], None]) -> None:
+        """Find what else would be found when first asked for, up to a second each on a large model.
+
+        Parameters
+        ----------
+        tell : callable
+            Called before each.
+        """
+        for name in ("engines", "regions", "tree", "others", "chord", "_grounds"):
+            tell()
+            getattr(self, name)
+
     @cached_property
     def _first_facet(self) -> np.ndarray:
         return np.cumsum([0] + [len(solid.facets) for solid in self.solids])

@@ -123,6 +123,8 @@ def reach(
     allowed = checked_poses(kinematics, poses)
     move = _checked_move(Move(standoff, overtravel, margin, _STEM_GAP, max_angle, enough))
     obstacles = Obstacles(nominal, tuple(fixtures), stock) if obstacles is None else obstacles
+    tell = progress or (lambda _done: None)
+    obstacles.prepare(lambda: tell(0.0))
     points, normals, usable = _places(targets)
     frames = np.stack([pose_frame(kinematics, pose) for pose in allowed])
     regions, backward = np.full(len(targets), -1), np.zeros(len(targets), dtype=bool)
@@ -134,8 +136,8 @@ def reach(
     setting = Setting(points, normals, regions, obstacles, probe, frames, move)
     tries = setting.tries(np.flatnonzero(usable))
     _refuse_travel(tries, setting, kinematics, allowed)
+    tell(0.0)
     _refuse_fit(tries, setting)
-    tell = progress or (lambda _done: None)
     _judge(tries, setting, tell)
     whole = _table(targets, usable, tries, setting, kinematics, allowed)
     whole.loc[backward & ~whole["reachable"].to_numpy(bool), "reason"] = _BACKWARD

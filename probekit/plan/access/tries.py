@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Self
@@ -18,6 +19,8 @@ FAULTS = ("", "angle", "travel", "fit", "touch", "overtravel", "withdraw", "stem
 
 #: How far a side tip may back off along its stem on the way out, in parts of `Probe.drawn_back`; the first that does.
 STEM_BACK_OFFS = (0.0, 0.25, 0.5, 0.75, 1.0)
+
+_TARGETS_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -185,16 +188,14 @@ class Setting:
         for place, number in enumerate(sorted(range(len(outline)), key=lambda n: -PARTS.index(outline[n].part))):
             segment = outline[number]
             for step, fault in enumerate(faults):
-                tell((place + step / len(faults)) / len(outline))
                 asked = self._asked(tries, segment, fault) & ((tries.fault == 0) | (not early))
-                rows = np.flatnonzero(asked)
-                if not len(rows):
-                    continue
-                distance, facet = self._least(tries.take(rows), segment, fault)
-                bad = distance < (self.move.stem_gap if fault == "stem" else self.move.margin)
-                tries.fault[rows[bad & (distance < tries.clearance[rows])]] = FAULTS.index(fault)
-                told = bad if fault == "stem" else slice(None)  # a gap that is wide enough is no clearance
-                tries.note(rows[told], (distance[told], facet[told]), number)
+                for rows in _by_targets(tries, np.flatnonzero(asked)):
+                    tell((place + step / len(faults)) / len(outline))
+                    distance, facet = self._least(tries.take(rows), segment, fault)
+                    bad = distance < (self.move.stem_gap if fault == "stem" else self.move.margin)
+                    tries.fault[rows[bad & (distance < tries.clearance[rows])]] = FAULTS.index(fault)
+                    told = bad if fault == "stem" else slice(None)  # a gap that is wide enough is no clearance
+                    tries.note(rows[told], (distance[told], facet[told]), number)
         rows = np.flatnonzero((tries.tip > 0) & ((tries.fault == 0) | (not early)))
         if len(rows):
             distance, facet, number = self._side_way_out(tries.take(rows))
@@ -281,3 +282,12 @@ class Setting:
             leave = np.where(axis > 0, (high - origin) / axis, np.where(axis < 0, (low - origin) / axis, np.inf))
         points, _, _ = self.probe.mesh(sides=8)
         return np.maximum(leave.min(axis=1), 0.0) + np.ptp(points, axis=0).max() + self.move.margin
+
+
+def _by_targets(tries: Tries, rows: np.ndarray) -> list[np.ndarray]:
+    """Rows of tries, the tries of some hundred targets together: each part is judged in about a second."""
+    if not len(rows):
+        return []
+    target = tries.target[rows]
+    parts = math.ceil(len(np.unique(target)) / _TARGETS_AT_ONCE)
+    return np.array_split(rows[np.argsort(target, kind="stable")], parts)
