@@ -319,8 +319,11 @@ def with_robust(
     study: Study,
     findings: tuple[plausibility.finding.Finding, ...],
     otherwise: Callable[[str], tuple[fit.alignment.Alignment, verdict.results.Verdict]],
-) -> tuple[plausibility.finding.Finding, ...]:
-    """The findings; where the datum touches do not agree, with what a robust fit would give.
+) -> tuple[tuple[plausibility.finding.Finding, ...], verdict.results.Verdict | None]:
+    """The findings; where the datum touches do not agree, with what a robust fit would give, and its verdict.
+
+    The verdict only where a few bad touches are all that puts the place of the part in doubt: else a robust fit may be
+    as wrong as the other.
 
     Parameters
     ----------
@@ -332,15 +335,19 @@ def with_robust(
     wanted = study.settings.get("alignment", {})
     doubted = any(one.level == "look" and one.name == "datum residuals" for one in findings)
     if not doubted or wanted.get("method", "least_squares") in ("huber", "tukey"):
-        return findings
+        return findings, None
+    found = None
     try:
-        said = _robust(*otherwise("tukey"))
+        alignment, found = otherwise("tukey")
+        said = _robust(alignment, found)
     except (FitError, InputError):
         said = "A robust fit for comparison did not converge"
-    return tuple(
+    few = all(one.name == "datum residuals" and one.touches and one.excess == 1 for one in findings if one.doubts_place)
+    told = tuple(
         replace(one, todo=f"{one.todo}. {said}") if one.level == "look" and one.name == "datum residuals" else one
         for one in findings
     )
+    return told, found if few else None
 
 
 def _robust(alignment: fit.alignment.Alignment, found: verdict.results.Verdict) -> str:

@@ -159,14 +159,15 @@ def run(
         residuals = gate.residuals(where.deviations, where.alignment)
         findings = given.findings
         findings += gate.after(found.measured, where.deviations, where.alignment, residuals, where.why_not)
-        findings = with_robust(study, findings, lambda method: judge.by(by_fit(study, method), findings))
+        gated = findings
+        findings, otherwise = with_robust(study, gated, lambda method: judge.by(by_fit(study, method), gated))
         sure = bool(where.why_not) or not any(one.doubts_place for one in findings)
         sized = not any(one.doubts_ball for one in findings)
         excess = max((one.excess for one in findings if one.level == "look"), default=1.0)
         aligned = plausibility.lone.flagged(where.deviations, findings)
         unmeant = {name for one in findings for name in one.doubts_question}
         said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "unmeant": unmeant, "excess": excess}
-        judged = judge(where.alignment, aligned, findings, **said)
+        judged = judge(where.alignment, aligned, findings, otherwise=otherwise, **said)
         left_out = _influence(study, judged, found, where)
         next_step = _action(judged, given.part, where.alignment, findings, found.scatter, cutters_of(study))
         asked = study.settings.get("surface")

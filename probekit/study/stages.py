@@ -226,6 +226,7 @@ class Judge:
         sized: bool = True,
         unmeant: Collection[str] = (),
         excess: float = 1.0,
+        otherwise: verdict.results.Verdict | None = None,
     ) -> verdict.results.Verdict:
         """The verdict on deviations after an alignment; the rest is that of `verdict.classify`.
 
@@ -246,6 +247,7 @@ class Judge:
             sized=sized,
             unmeant=unmeant,
             excess=excess,
+            otherwise=otherwise,
             accept_flags=accepted_flags(self.study.settings, findings),
         )
         return saying_what_is_assumed(found, given.scatter_in_fits)

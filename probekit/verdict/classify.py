@@ -15,7 +15,8 @@ from ..tolerance.enough import made_zero
 from ..tolerance.propagation import carry, own_uncertainty
 from ..tolerance.unjudged import Unjudged
 from ..uncertainty import Scatter
-from .doubts import DOUBTS, REFUTED, UNKNOWN, doubts_of, why_unsure
+from .doubts import DOUBTS, REFUTED, UNKNOWN, UNPLACED, doubts_of, why_unsure
+from .otherwise import bad_in_both
 from .results import Verdict
 from .rules import Rule, conformity, narrow, proved, share_of_zone, simple
 from .second_look import over_both
@@ -44,6 +45,7 @@ def classify(
     unmeant: Collection[str] = (),
     excess: float = 1.0,
     earlier: Verdict | None = None,
+    otherwise: Verdict | None = None,
 ) -> Verdict:
     """Judge every touch and tolerance.
 
@@ -86,6 +88,8 @@ def classify(
         Of the first look, where this is the second one by a rule for two (`proved(looks=2)`): the table holds the means
         over all touches at each place (`probekit.touches.repeats.mean_of_repeats`), the scatter is that of the means
         (`Scatter.repeated`). What either look proves counts.
+    otherwise : Verdict, optional
+        With the part placed otherwise, without what puts its place in doubt: what does not conform in both does not.
 
     Returns
     -------
@@ -138,7 +142,7 @@ def classify(
         )
     unsure = [why_unsure(one, placed, sized, unmeant) for one in evaluations]
     tried = [
-        _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why, excess=excess)
+        _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why, excess=excess, otherwise=otherwise)
         for one, why in zip(evaluations, unsure, strict=True)
     ]
     if earlier is not None:
@@ -206,6 +210,7 @@ def _judged_or_not(
     *,
     unsure: str,
     excess: float,
+    otherwise: Verdict | None,
 ) -> _Judged | Unjudged:
     """A tolerance judged, in the frame that it is in; not judged where its bounds cannot be found."""
     if isinstance(one, Unjudged):
@@ -218,6 +223,10 @@ def _judged_or_not(
         return Unjudged(one.name, one.kind, one.features, one.width, why, np.union1d(one.rows, one.missed_rows))
     try:
         framed = one if one.carried is not None else carry(one, deviations, alignment)
+        if otherwise is not None and unsure == UNPLACED and one.carried is None:
+            both = bad_in_both(_judged(framed, rule, scatter, doubts[one.rows]), otherwise)
+            if both is not None:
+                return both
         found = _judged(framed, rule, scatter, doubts[one.rows], unsure=unsure)
         if excess > 1 and not unsure:
             more = replace(scatter, own=excess * scatter.own, own_causes=None)

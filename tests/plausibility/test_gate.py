@@ -436,6 +436,17 @@ def test_a_run_of_contact_points_is_as_good(inspect):
 # --- datum touches ----------------------------------------------------------------------------------------------------
 
 
+def test_a_part_that_is_bad_with_a_chip_and_without_it_is_bad(inspect):
+    def spoilt(table: pd.DataFrame) -> None:
+        table.loc[table["feature"] == "top", "z"] += 0.4
+        table.loc[table["touch"] == 34, "z"] += 0.2
+
+    status, _, told, _ = inspect(spoilt)
+    assert (status, told["part"]) == (1, "does not conform")
+    assert [one["name"] for one in told["findings"] if one["level"] == "look"] == ["datum residuals"]
+    assert not [one for one in told["touches"] if one["verdict"] == "within"]
+
+
 def test_a_chip_under_a_datum_touch(inspect):
     def chip(table: pd.DataFrame) -> None:
         table.loc[table["touch"] == 34, "z"] += 0.5
