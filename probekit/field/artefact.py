@@ -27,7 +27,8 @@ from ..errors import InputError
 from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty import touches as scatter_by_budget
-from .unknowns import GROUPS, Unknowns, effects, in_program, index_effects
+from ..uncertainty.common import numbered
+from .unknowns import GROUPS, Unknowns, effects, head_effects, in_program, index_effects
 
 if TYPE_CHECKING:
     from ..uncertainty.budget import Budget
@@ -38,6 +39,7 @@ CONSISTENT = 0.01  # touches that the model gives more rarely are not explained 
 LEARNED, NOTHING = 0.5, 0.9  # ratio of posterior and prior below which an error is learned, above which nothing is
 WORTH = 0.8  # the form must get so much surer for the extra touches to be worth it; our judgement
 _KEPT = ("straightness", "drift", "probe by direction")  # common causes that differ from pose to pose
+_RADIUS = "effective radius"  # of each tip its own: the same in every pose where there is one tip
 _SAME = 4  # decimals of a target by which two touches are of one point
 _RIGID = 6
 
@@ -115,7 +117,8 @@ class Artefact:
             return (
                 f"{known} are not explained by the errors of the machine that are looked for ({self._chance}): {DOUBT}"
             )
-        return f"{known}: {learned_of(self.unknowns, self.left)}{worth_of(self.before, self.after)}. {COMMON}"
+        told = f"{learned_of(self.unknowns, self.left)}{worth_of(self.before, self.after)}"
+        return f"{known}: {told}. {untold_of(self.poses)}"
 
     @property
     def _chance(self) -> str:
@@ -139,7 +142,19 @@ class Artefact:
 #: What is said where the touches do not fit the model.
 DOUBT = "look for dirt, clamps, a wrong pose or a bad point; nothing may be corrected by it"
 #: What no pose can tell.
-COMMON = "A scale that all three axes have in common cannot be told from the size of the part"
+COMMON = (
+    "A scale that all three axes have in common cannot be told from the size of the part, nor the place of a table's "
+    "axis from tool length and run-out: it is counted from this ball"
+)
+#: What two poses leave open besides: between them a moved part is as good as a moved axis.
+TWO_POSES = (
+    "Two poses do not tell the machine from a part that moved or a zero that drifted between them: a third would"
+)
+
+
+def untold_of(poses: int) -> str:
+    """What so many poses cannot tell, in words."""
+    return COMMON if poses > 2 else f"{COMMON}. {TWO_POSES}"
 
 
 def learned_of(known: Unknowns, left: np.ndarray) -> str:
@@ -194,8 +209,7 @@ def estimate(deviations: pd.DataFrame, known: Unknowns, budget: Budget) -> Artef
     usable = deviations[np.isfinite(array(deviations, ["deviation"])[:, 0])].reset_index(drop=True)
     angles, place, normal = angles_of(usable, known), array(usable, TARGET), array(usable, NORMAL)
     point, first = _points(place, normal)
-    _, pose = np.unique(angles.round(6), axis=0, return_inverse=True)
-    pose = pose.reshape(-1)
+    pose = numbered(angles)
     several = np.array([len(set(pose[point == one])) for one in range(len(first))], dtype=int)
     if (several < 2).all():
         raise InputError(
@@ -236,8 +250,8 @@ def angles_of(table: pd.DataFrame, known: Unknowns) -> np.ndarray:
 def noise_of(table: pd.DataFrame, known: Unknowns, budget: Budget) -> tuple[Scatter, list[str]]:
     """What touches have to themselves, and what those of one pose share that is no unknown of the machine.
 
-    What a point has in every pose alike, such as expansion, radius or clamping, counts as its form. Straightness and
-    drift act in the coordinates of the machine, so in each pose on other points.
+    What a point has in every pose alike, such as expansion, clamping or the radius of the only tip, counts as its form.
+    Straightness and drift act in the coordinates of the machine, so in each pose on other points.
 
     Parameters
     ----------
@@ -263,11 +277,13 @@ def noise_of(table: pd.DataFrame, known: Unknowns, budget: Budget) -> tuple[Scat
     if "time" not in moved and "seconds" in table:
         moved["time"] = table["seconds"].to_numpy()
     scatter = scatter_by_budget(moved, budget)
-    gone = set(scatter.causes) - set(_KEPT)
+    kept = {*_KEPT, _RADIUS} if "tip" in table and table["tip"].nunique() > 1 else {*_KEPT}
+    gone = set(scatter.causes) - kept
     noise = replace(scatter.less(*gone), own_causes=None)  # what a touch has to itself is another in each pose
     by = index_effects(place, normal, angles, known, budget.u("index_arcsec") * np.pi / (180.0 * 3600.0))
-    by = by[:, np.any(by != 0, axis=0)]
-    noise = noise.with_causes(by, ("index",) * by.shape[1])
+    for cause, columns in (("index", by), ("pivot of the head", head_effects(normal, angles, known))):
+        columns = columns[:, np.any(columns != 0, axis=0)]
+        noise = noise.with_causes(columns, (cause,) * columns.shape[1])
     if not (noise.own > 0).all():
         raise InputError("touches without a scatter of their own cannot be weighed", found="own part 0", expected="> 0")
     return noise, [note for note in scatter.notes if "time" in note]

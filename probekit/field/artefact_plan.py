@@ -19,7 +19,7 @@ from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..show import shown
 from ..uncertainty.budget import Budget
-from .artefact import COMMON, WORTH, Artefact, estimate, learned_of, noise_of, worth_of
+from .artefact import WORTH, Artefact, estimate, learned_of, noise_of, untold_of, worth_of
 from .unknowns import GROUPS, Unknowns, effects
 
 __all__ = ["Proposal", "propose"]
@@ -64,7 +64,7 @@ class Proposal:
         if one is None:
             return "not worth it: no point can be touched in two poses, so the part tells nothing of the machine"
         known = f"{one.touches} touches of {len(one.points)} points in {one.poses} poses"
-        told = f"{learned_of(one.unknowns, one.left)}{worth_of(one.before, one.after)}. {COMMON}"
+        told = f"{learned_of(one.unknowns, one.left)}{worth_of(one.before, one.after)}. {untold_of(one.poses)}"
         return f"{known} would have " + told if self.worth else f"not worth it: {known} would have {told}"
 
     @property

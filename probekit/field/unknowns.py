@@ -27,11 +27,12 @@ from ..machine.axes import Axes
 from ..machine.errors import MachineError, Place, RotaryError, Scale, Squareness
 from ..plan.kinematics import Kinematics, RotaryAxis
 from ..show import shown
+from ..uncertainty.common import numbered
 
 if TYPE_CHECKING:
     from ..uncertainty.budget import Budget
 
-__all__ = ["GROUPS", "TILT", "Unknown", "Unknowns", "effects", "index_effects", "really_at", "unknowns"]
+__all__ = ["GROUPS", "TILT", "Unknown", "Unknowns", "effects", "head_effects", "index_effects", "really_at", "unknowns"]
 
 #: Groups of unknowns that a correction can be asked for by name; "scales" are estimated with them and never applied.
 GROUPS = ("squareness", "rotary")
@@ -75,12 +76,16 @@ class Unknowns:
         Covariance before any touch, in the units of the unknowns; all means are zero.
     length : float
         From the spindle nose to the ball centre [mm].
+    pivot : float
+        Standard uncertainty, in each direction, of where the axes of a head meet and how far the ball is from there
+        [mm]; never estimated, for no `MachineError` says it.
     """
 
     kinematics: Kinematics
     each: tuple[Unknown, ...]
     prior: np.ndarray
     length: float = 0.0
+    pivot: float = 0.0
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -132,7 +137,8 @@ def unknowns(
     Returns
     -------
     Unknowns
-        Of a head there is no place: its axes meet in one pivot in this model.
+        Of a head there is no place: its axes meet in one pivot in this model. That they do not, and that the ball is
+        not as far from it as believed, makes touches uncertain: see `head_effects`.
 
     Raises
     ------
@@ -167,7 +173,7 @@ def unknowns(
     prior = np.zeros((n + 3, n + 3))
     prior[:n, :n] = np.diag(np.square(u))
     prior[n:, n:] = c**2 * np.array([[1 / 3, 0.0, 0.0], [0.0, 2.0, 1.0], [0.0, 1.0, 2.0]])
-    return Unknowns(kinematics, tuple(each), prior, length)
+    return Unknowns(kinematics, tuple(each), prior, length, 1e-3 * p)
 
 
 def effects(points: np.ndarray, normals: np.ndarray, angles: np.ndarray, known: Unknowns) -> np.ndarray:
@@ -200,8 +206,7 @@ def index_effects(
 
     `u_rad` is in radians; the other arguments are those of `effects`.
     """
-    _, pose = np.unique(angles.round(6), axis=0, return_inverse=True)
-    pose, columns = pose.reshape(-1), []
+    pose, columns = numbered(angles), []
     step = 1e-3  # degree
     for axis in range(angles.shape[1]):
         turned = angles.copy()
@@ -210,6 +215,24 @@ def index_effects(
         by = -np.einsum("ij,ij->i", normals, away) * u_rad / np.radians(step)
         columns += [np.where(pose == one, by, 0.0) for one in range(pose.max() + 1)]
     return np.column_stack(columns)
+
+
+def head_effects(normals: np.ndarray, angles: np.ndarray, known: Unknowns) -> np.ndarray:
+    """(n, k) what a head does whose axes do not meet, or whose ball is nearer or farther than believed [mm].
+
+    With H = H1 .. Hm the rotations of the head, the ball stands off by (H1 .. Hj - 1) d: for each axis j an unknown d,
+    fixed to what that axis turns, of one standard uncertainty in each direction. No column without a head.
+    """
+    heads = [k for k, axis in enumerate(known.kinematics.axes) if axis.moves == "head"]
+    columns = np.zeros((len(normals), 3 * len(heads)))
+    for pose in np.unique(angles, axis=0):
+        own = (angles == pose).all(axis=1)
+        in_machine = normals[own] @ known.kinematics.part_motion(tuple(pose.tolist()))[:3, :3].T
+        turned = np.eye(3)
+        for number, k in enumerate(heads):
+            turned = turned @ known.kinematics.axes[k].turned(pose[k])
+            columns[own, 3 * number : 3 * number + 3] = known.pivot * in_machine @ (turned - np.eye(3))
+    return columns
 
 
 def really_at(

@@ -186,7 +186,8 @@ def with_learned(
     place, normal, known = array(deviations, TARGET), array(deviations, NORMAL), one.unknowns
     effect = effects(place, normal, angles_of(deviations, known), known)
     shared = one.factors(np.nan_to_num(effect), groups)
-    gone = [cause for group in groups for cause in _INSTEAD[group]]
+    heads = any(axis.moves == "head" for axis in known.kinematics.axes)  # where theirs meet is never learned
+    gone = [cause for group in groups for cause in _INSTEAD[group] if not (heads and cause == "pivot")]
     return scatter.less(*gone).with_causes(shared, (CAUSE,) * shared.shape[1])
 
 

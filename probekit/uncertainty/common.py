@@ -32,11 +32,12 @@ if TYPE_CHECKING:
 
     from .drift import Drift
 
-__all__ = ["FORM", "middle", "poses", "touches"]
+__all__ = ["FORM", "middle", "numbered", "poses", "touches"]
 
 #: Own part of a touch that counts in what is fitted to it, and is no error of the touch itself.
 FORM = CAUSES["form_um"].name
 
+_SAME_POSE = 0.01  # degree: more than a rotary position repeats to, less than two poses of a plan differ by
 _UM, _PER_M = 1e-3, 1e-6
 _ARCSEC = np.pi / (180.0 * 3600.0)
 
@@ -169,14 +170,27 @@ def poses(deviations: pd.DataFrame, fitted: np.ndarray) -> tuple[np.ndarray, int
     if not names:
         note = "no columns of a pose: all touches are taken for one pose, and pivot and index do not count"
         return np.zeros(len(deviations), dtype=int), 0, [note]
-    angles = np.nan_to_num(_numbers(deviations, names)).round(3)
-    unlike, pose = np.unique(angles, axis=0, return_inverse=True)
-    pose = pose.reshape(-1)
+    angles = np.nan_to_num(_numbers(deviations, names))
+    pose = numbered(angles)
+    unlike = angles[np.unique(pose, return_index=True)[1]]
     if fitted.any():
         home = int(np.bincount(pose[fitted]).argmax())
     else:
         home = int(np.argmin(np.abs(unlike).sum(axis=1))) if len(unlike) else 0
     return pose, home, []
+
+
+def numbered(angles: np.ndarray) -> np.ndarray:
+    """Number (n,) of the pose of each touch by its angles (n, k) [degree].
+
+    Angles that are read back are never quite the same again, and a whole turn changes nothing.
+    """
+    pose = np.full(len(angles), -1)
+    for row, one in enumerate(angles):
+        if pose[row] < 0:
+            off = np.abs((angles - one + 180.0) % 360.0 - 180.0)
+            pose[(pose < 0) & (off <= _SAME_POSE).all(axis=1)] = pose.max() + 1
+    return pose
 
 
 def _places(deviations: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

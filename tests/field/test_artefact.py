@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from probekit.field.artefact_plan import propose
 from probekit.field.unknowns import effects, really_at, unknowns
 from probekit.machine.errors import RotaryError, Squareness
 from probekit.plan.kinematics import Kinematics, RotaryAxis
+from probekit.study.artefact import with_learned
 
 TURNS = Kinematics((RotaryAxis("C", "table", point=(10.0, 5.0, 0.0)),))
 
@@ -241,3 +243,80 @@ def test_a_head_has_tilts_and_no_place():
     moved = really_at(point, angles, unknown, (RotaryError("B", tilt=(0.0, 0.0, np.degrees(1e-4))),))
     assert abs(moved[0, 1]) > 0.01  # 270 mm of head and probe lean by 30 degrees and turn by 100 um/m
     assert effects(point, normal, angles, unknown)[0, tilt] * 100.0 == pytest.approx(-moved[0, 1], rel=1e-3)
+
+
+HEAD = Kinematics((RotaryAxis("C", "head"), RotaryAxis("B", "head")), gauge=150.0)
+
+
+def under_a_head() -> pd.DataFrame:
+    """Twelve points on five sides of a block, in each of six poses from which they can be touched."""
+    block = bench_artefact.on_block(3, np.random.default_rng(7))
+    rows = []
+    for pose in [(0.0, 0.0), (180.0, 0.0), (45.0, 90.0), (135.0, 90.0), (225.0, 90.0), (315.0, 90.0)]:
+        free = block[["i", "j", "k"]].to_numpy() @ HEAD.tool_axis(pose) > -0.1
+        rows.append(block[free].assign(angle_c=pose[0], angle_b=pose[1]))
+    return pd.concat(rows, ignore_index=True).assign(touch=lambda one: range(1, len(one) + 1))
+
+
+def test_a_ball_that_is_farther_from_the_pivot_is_no_error_of_the_axes():
+    """20 um of pivot length that the control does not know, as the budget allows, on a head that is perfect else."""
+    budget = uncertainty.read({"budget": bench_artefact.STATED | {"pivot_um": 40.0}})
+    unknown, table = unknowns(HEAD, budget, length=120.0), under_a_head()
+    place, normal = columns(table)
+    longer, deviation = replace(HEAD, gauge=150.020), []
+    for point, n, pose in zip(place, normal, table[["angle_c", "angle_b"]].to_numpy(), strict=True):
+        told = HEAD.to_part(longer.to_program(point, pose, length=120.0), pose, length=120.0)
+        deviation.append(float((told - point) @ n))
+    found = estimate(table.assign(deviation=deviation), unknown, budget)
+    assert np.ptp(deviation) > 0.015
+    assert found.consistent
+    assert (np.abs(found.value / found.u) < 1.0).all()
+    assert found.left[unknown.names.index("scale, common")] > 0.99
+
+
+def test_a_correction_leaves_the_uncertainty_of_a_pivot_that_it_cannot_know():
+    unknown, table = unknowns(HEAD, uncertainty.read({"budget": {}}), length=120.0), under_a_head()
+    budget = uncertainty.read({"budget": {}})
+    found = estimate(table.assign(deviation=0.0), unknown, budget)
+    judged = table.assign(**{f"foot_{w}": table[f"{w}0"] for w in "xyz"}, nx=table["i"], ny=table["j"], nz=table["k"])
+    study = SimpleNamespace(settings={"artefact": {"apply": ["squareness", "rotary"]}})
+    before = uncertainty.touches(judged, budget)
+    after = with_learned(study, before, judged, found)
+    assert "squareness" not in after.causes
+    assert "pivot" in after.causes
+
+
+def test_angles_that_are_read_back_are_those_of_few_poses(plan, known):
+    """Rotary positions are an error of the pose: all touches of a pose share them, although no angle is read alike."""
+    unknown, _ = known
+    budget = uncertainty.read({"budget": bench_artefact.STATED | {"index_arcsec": 10.0}})
+    rng, told = np.random.default_rng(1), plan.table.assign(deviation=0.0)
+    back = told.copy()
+    for name in ("angle_a", "angle_c"):
+        back[name] = (told[name] + rng.normal(0.0, 3e-4, len(told)) + rng.choice((0.0, 360.0), len(told))).round(4)
+    one, two = estimate(told, unknown, budget), estimate(back, unknown, budget)
+    assert one.poses == two.poses == 4
+    np.testing.assert_allclose(two.u, one.u, rtol=1e-2)
+    single = back[(told["angle_a"] == told["angle_a"][0]) & (told["angle_c"] == told["angle_c"][0])]
+    with pytest.raises(InputError, match="no point was touched in two poses"):
+        estimate(pd.concat([single, single], ignore_index=True), unknown, budget)
+
+
+def test_radii_of_several_tips_are_no_form_and_no_machine(plan, known):
+    """Poses touched by another tip whose radius is off by two of its standard uncertainties."""
+    unknown, _ = known
+    budget = uncertainty.read({"budget": bench_artefact.STATED | {"radius_2s_um": 20.0}})
+    other = plan.table["angle_a"] == plan.table["angle_a"].iloc[0]
+    found = estimate(plan.table.assign(deviation=np.where(other, -0.02, 0.0), tip=other.astype(int)), unknown, budget)
+    assert found.consistent
+    assert (np.abs(found.value / found.u) < 2.0).all()
+
+
+def test_two_poses_are_not_said_to_tell_a_moved_part_from_the_machine(plan, known):
+    unknown, budget = known
+    table = plan.table.assign(deviation=0.0)
+    poses = table.groupby(["angle_a", "angle_c"]).size().sort_values().index[-2:]
+    two = pd.concat([table.assign(angle_a=a, angle_c=c) for a, c in poses], ignore_index=True)
+    assert "a part that moved" in estimate(two, unknown, budget).sentence
+    assert "a part that moved" not in estimate(table, unknown, budget).sentence
+    assert "counted from this ball" in estimate(table, unknown, budget).sentence

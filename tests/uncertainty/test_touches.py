@@ -149,6 +149,15 @@ def test_one_pose_has_no_error_of_pose_and_a_table_without_poses_says_so():
     assert not any("one pose" in note for note in one.notes)
 
 
+def test_angles_that_are_read_back_are_those_of_the_same_poses():
+    """A position is never read quite alike: touches of one pose share its pivot and index none the less."""
+    angles, rng = part()["angle_a"], np.random.default_rng(4)
+    as_told = touches(part(), HOT, datums=("A", "B", "C"))
+    read_back = part().assign(angle_a=(angles + rng.normal(0.0, 5e-4, len(angles)) - 360.0).round(4))
+    found = touches(read_back, HOT, datums=("A", "B", "C"))
+    np.testing.assert_allclose(found.covariance(), as_told.covariance(), atol=1e-15)
+
+
 def test_the_column_u_takes_the_place_of_the_own_part_and_keeps_what_is_common():
     table = part().assign(u=lambda t: np.where(t["touch"] <= 12, 0.05, np.nan))
     with_u, without = touches(table, HOT), touches(part(), HOT)
