@@ -106,7 +106,7 @@ def cards(scene: Scene, route: Route | None, time: CycleTime | None = None) -> s
 def cautions_box(cautions: Iterable[str]) -> str:
     """Return the cautions."""
     items = "".join(f"<p>{escape(text[:1].upper() + text[1:])}</p>" for text in cautions)
-    box = f'<div class="caution" role="note"><h3>Caution</h3>{items}</div>'
+    box = f'<div class="caution" role="note"><h2>Caution</h2>{items}</div>'
     return f'<section id="cautions">{box}</section>' if items else ""
 
 

@@ -32,6 +32,7 @@ __all__ = ["ROWS_AT_MOST", "ROWS_LISTED", "worst_rows"]
 #: lists all of them, from the numbers of the view.
 ROWS_AT_MOST, ROWS_LISTED = 500, 200
 
+_BOUNDS = {"low": "at least", "high": "at most"}  # of what is predicted; elsewhere these words are verdicts
 _SUGGESTIONS_OPEN = 12
 _NUMERIC = ("deviation", "lower", "upper", "p")
 _PART_SIGNS = {
@@ -282,7 +283,7 @@ def next_steps(action: Action | None) -> str:
     told = "".join(f"<li>{escape(s)}</li>" for s in action.promises)
     suggested += f"{mark('bring', 'h3')}<ul>{told}</ul>" if told else ""
     unit = 'lengths in <span class="unit">mm</span>'
-    offered = action.table.iloc[:0] if action.candidates is None else action.candidates
+    offered = action.table.iloc[:0] if action.candidates is None else action.candidates.rename(columns=_BOUNDS)
     kinds = {
         "share": "%",
         "p_conform": "%",
@@ -295,7 +296,10 @@ def next_steps(action: Action | None) -> str:
         "deviation": "d",
     }
     found = [
-        (offered, f"What could be done about each tolerance that does not conform, and what it would give; {unit}."),
+        (
+            offered.rename(columns=_BOUNDS),
+            f"What could be done about each tolerance that does not conform, and what it would give; {unit}.",
+        ),
         (
             action.table,
             "Effect of each correction: predicted actual value of each tolerance. Set-up, offset and move are "

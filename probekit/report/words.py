@@ -24,6 +24,8 @@ MINUS = "\N{MINUS SIGN}"
 DIGITS = {"d": 4, "a": 4, "p": 3}
 
 NUMERIC_HEAD = ' class="n"'
+_WIDE = ' class="said"'
+_SENTENCE = 40  # characters of a cell that is not to be squeezed into a column of single words
 
 
 def number(value: float, digits: int, signed: bool = False) -> str:
@@ -69,7 +71,8 @@ def cell(value: Any, kind: str = "a") -> str:
         return f'<td class="n">{f"{number(100 * value, 1)} %" if kind == "%" else length(float(value), kind)}</td>'
     if isinstance(value, tuple | list | np.ndarray):
         return f"<td>{escape(', '.join(str(v) for v in value))}</td>"
-    return f"<td>{escape(str(value))}</td>"
+    said = str(value)
+    return f"<td{_WIDE if len(said) > _SENTENCE else ''}>{escape(said)}</td>"
 
 
 def frame(table: pd.DataFrame, caption: str, kinds: Mapping[str, str] | None = None) -> str:

@@ -293,6 +293,14 @@ def test_nothing_is_wider_than_the_window(open_plan, width):
 
 
 @pytest.mark.browser
+def test_on_a_phone_the_caution_stands_beside_what_can_be_touched(open_plan):
+    page = open_plan(viewport={"width": 360, "height": 640})
+    said, caution, picture = (page.locator(one).bounding_box() for one in (".verdict", "#cautions", "#view"))
+    assert said["y"] + said["height"] <= caution["y"]
+    assert caution["y"] + caution["height"] <= picture["y"] < 640
+
+
+@pytest.mark.browser
 def test_without_webgl_pictures_and_table_stay(playwright_session, chromium, plan_file):
     browser = playwright_session.chromium.launch(
         executable_path=chromium, args=["--headless", "--no-sandbox", "--disable-gpu", "--disable-3d-apis"]

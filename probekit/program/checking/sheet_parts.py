@@ -45,7 +45,8 @@ def restart_rows(steps: Sequence[Step], text: str, kinematics: Kinematics) -> li
         touches = [s.detail.touch for s in part if s.kind == "record" and isinstance(s.detail, Recorded)]
         turned = next((s.angles_end for s in part if s.kind == "probe"), steps[row].angles_end)
         angles = " ".join(f"{a}{value:g}" for a, value in zip(kinematics.letters, turned, strict=True))
-        listed = f"{len(touches)}, from {touches[0]} to {touches[-1]}" if touches else "none"
+        listed = f"{len(touches)}: first {touches[0]}, last {touches[-1]}" if len(touches) > 1 else ""
+        listed = listed or (f"1: {touches[0]}" if touches else "none")
         found.append((named, str(line if block is None else block.line), angles, listed))
     return found
 
