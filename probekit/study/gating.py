@@ -347,7 +347,16 @@ def with_robust(
         replace(one, todo=f"{one.todo}. {said}") if one.level == "look" and one.name == "datum residuals" else one
         for one in findings
     )
-    return told, found if few else None
+    return told, _without(found, findings) if found is not None and few else None
+
+
+def _without(
+    found: verdict.results.Verdict, findings: tuple[plausibility.finding.Finding, ...]
+) -> verdict.results.Verdict:
+    """The verdict, in which the bad datum touches themselves decide nothing: they may lie on a chip."""
+    bad = {str(one) for finding in findings if finding.doubts_place for one in finding.touches}
+    words = found.table["verdict"].where(~found.table["touch"].map(str).isin(bad), "undecided")
+    return replace(found, table=found.table.assign(verdict=words))
 
 
 def _robust(alignment: fit.alignment.Alignment, found: verdict.results.Verdict) -> str:

@@ -25,14 +25,14 @@ def bad_in_both(judged: Any, otherwise: Verdict) -> Any | None:
     judged : a tolerance as `classify` judged it, without the doubt
         In the alignment; what has a datum frame of its own is the same in both, and is not decided here.
     otherwise : Verdict
-        On the same touches, aligned otherwise.
+        On the same touches, aligned otherwise; those in doubt themselves are undecided in it.
     """
     words = otherwise.tolerances.loc[otherwise.tolerances["name"] == judged.of.name, "word"]
     if judged.word != "does not conform" or not len(words) or not (words == judged.word).all():
         return None
-    if not judged.of.judges_touches:
-        return judged
     table = otherwise.table.iloc[judged.of.rows]
+    if not judged.of.judges_touches:
+        return None if (table["verdict"] == "undecided").any() else judged
     both = np.isin(judged.words, ("high", "low")) & (table["verdict"].to_numpy(dtype=object) == judged.words)
     both &= table["tolerance"].to_numpy(dtype=object) == judged.of.name
     if not both.any():

@@ -447,6 +447,14 @@ def test_a_part_that_is_bad_with_a_chip_and_without_it_is_bad(inspect):
     assert not [one for one in told["touches"] if one["verdict"] == "within"]
 
 
+def test_a_chip_on_a_datum_face_with_a_tolerance_makes_no_bad_part(inspect):
+    def chip(table: pd.DataFrame) -> None:
+        table.loc[table["touch"] == 34, "z"] += 0.5
+
+    _, _, told, _ = inspect(chip, ('features = ["top"]', 'features = ["top", "flange"]'))
+    assert told["part"] == "undecided"
+
+
 def test_a_chip_under_a_datum_touch(inspect):
     def chip(table: pd.DataFrame) -> None:
         table.loc[table["touch"] == 34, "z"] += 0.5
