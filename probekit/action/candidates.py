@@ -11,7 +11,7 @@ from ..tolerance.propagation import judged_scatter
 from ..tolerance.unjudged import Unjudged
 from .jointly import both, is_more_than_noise, motions_of
 from .noise import MATERIAL, offset_of
-from .promise import CUTTER, Promise, again_promise, promise
+from .promise import CUTTER, Promise, again_promise, lasting, promise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,7 @@ _THEN = {
     "does not conform": "it would not conform",
     "undecided": "it would stay undecided",
 }
+_NEXT = "the next part"
 
 _Offer = tuple[str, str, Promise]
 
@@ -119,9 +120,10 @@ def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
                 f"conform {_chance(row.p_conform)}."
             )
         else:
+            then = _THEN[row.word].replace("it", _NEXT, 1) if _NEXT in row.how else _THEN[row.word]
             said.append(
                 f"{row.tolerance}, {row.candidate}{how}: {row.predicted:.3f} mm of {row.width:.3f} mm expected, "
-                f"{between}; chance to conform {_chance(row.p_conform)}: {_THEN[row.word]}."
+                f"{between}; chance to conform {_chance(row.p_conform)}: {then}."
             )
     return tuple(said)
 
@@ -144,10 +146,11 @@ def _is_surer(then: Promise, now: Promise) -> bool:
 
 def _moved(one: Evaluation, table: pd.DataFrame, scatter: Scatter, leaves: np.ndarray, level: float) -> list[_Offer]:
     off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
-    said, explained = _move(one, table, scatter, off)
+    said, explained, rank = _move(one, table, scatter, off)
     if not said:
         return []
-    return [("work offset", said, promise(one, scatter, off - explained, everywhere, cutter=leaves, level=level))]
+    whom = _whom_of(one, off, off - explained)
+    return [("work offset", f"{said}, {whom}", _anew(one, scatter, off - explained, everywhere, leaves, level, rank))]
 
 
 def _by_tools(
@@ -160,14 +163,14 @@ def _by_tools(
         offset, _, significant = offset_of(one, verdict, scatter, None)
         if not significant or abs(offset) < MATERIAL * one.width:
             return []
-        then = promise(one, scatter, off - offset, np.ones(one.touches, dtype=bool), cutter=leaves, level=level)
+        then = _anew(one, scatter, off - offset, np.ones(one.touches, dtype=bool), leaves, level, 1)
         return [("tool offset", f"{-offset:+.3f} mm of radius or length, {_whom(offset)}", then)]
     found, wanted = [], [tool for tool in tools if tool.helps(at, one.width)]
     for group in [[tool] for tool in wanted] + ([wanted] if len(wanted) > 1 else []):
         after = off - sum(tool.value * tool.slopes[at] for tool in group)
         cut = np.any([tool.slopes[at] != 0 for tool in group], axis=0)
         how = "; ".join(f"{-t.value:+.3f} mm, {t.entry} of {t.named}, {_whom(t.value)}" for t in group)
-        found.append(("tool offset", how, promise(one, scatter, after, cut, cutter=leaves, level=level)))
+        found.append(("tool offset", how, _anew(one, scatter, after, cut, leaves, level, len(group))))
     return found
 
 
@@ -186,14 +189,28 @@ def _jointly(
     if found is None:
         return []
     off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
-    then = promise(one, scatter, off - found[1], everywhere, cutter=leaves, level=level)
+    then = _anew(one, scatter, off - found[1], everywhere, leaves, level, found[2])
     if any(not _is_better(then, single, one) for _, _, single in singly):
         return []
-    return [("work and tool offset", found[0], then)]
+    return [("work and tool offset", f"{found[0]}, {_whom_of(one, off, off - found[1])}", then)]
 
 
 def _whom(offset: float) -> str:
-    return "this part" if offset > 0 else "the next part"
+    return "this part" if offset > 0 else _NEXT
+
+
+def _whom_of(one: Evaluation, now: np.ndarray, after: np.ndarray) -> str:
+    """Whom a change helps that adds material here and takes it off there: cutting this part again adds none."""
+    here = one.value_of(np.minimum(now, after))
+    return "this part" if here <= one.value_of(after) + MATERIAL * one.width else _NEXT
+
+
+def _anew(
+    one: Evaluation, scatter: Scatter, off: np.ndarray, cut: np.ndarray, leaves: np.ndarray, level: float, found: int
+) -> Promise:
+    """The promise of the same cut made anew, `off` left over by a correction of so many parameters."""
+    again, leaves = lasting(one, scatter, off, cut, leaves, found)
+    return promise(one, scatter, again, cut, cutter=leaves, level=level)
 
 
 def _recut(one: Evaluation, scatter: Scatter, proved: np.ndarray, leaves: np.ndarray, level: float) -> list[_Offer]:
@@ -205,17 +222,17 @@ def _recut(one: Evaluation, scatter: Scatter, proved: np.ndarray, leaves: np.nda
     return [("re-cut here", f"{int(high.sum())} touches, up to {off[high].max():.3f} mm", then)]
 
 
-def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray]:
-    """Work offset that would bring the faces of a tolerance to the middle of their zone, in words, and what it takes
-    off each deviation; no words if noise or form makes as much, or it does not matter.
+def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray, int]:
+    """Work offset that would bring the faces of a tolerance to the middle of their zone, in words, what it takes off
+    each deviation, and of how many parameters; no words if noise or form makes as much, or it does not matter.
     """
     moves = motions_of(one, table)
     across, rank = moves.across, len(moves.size)
     score = across.T @ off
     explained, left = across @ score, len(off) - rank
     if left < 3 or one.free or np.abs(explained).max() < MATERIAL * one.width:
-        return "", explained
+        return "", explained, rank
     rest = float(np.sum((off - explained) ** 2)) / left
     stated = judged_scatter(one, scatter).covariance(across.T)
     more = is_more_than_noise(score, np.eye(rank), stated, rest, left)
-    return moves.words(score) if more else "", explained
+    return moves.words(score) if more else "", explained, rank

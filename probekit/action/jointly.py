@@ -41,7 +41,7 @@ _APART = 0.2  # part of what an entry does that motions do not; of less than thi
 
 class Motions(NamedTuple):
     """What rigid motions of the faces of a tolerance do: `across` (n, r) orthonormal, `size` (r,), `along` (r, 6);
-    turns about `centre` (3,), over `length` [mm].
+    turns about `centre` (3,), over `length` [mm]; `normals` (n, 3) of the faces.
     """
 
     across: np.ndarray
@@ -49,15 +49,18 @@ class Motions(NamedTuple):
     along: np.ndarray
     centre: np.ndarray
     length: float
+    normals: np.ndarray
 
     def words(self, score: np.ndarray) -> str:
-        """The work offset that takes off across @ score (r,), with signs and frame."""
+        """The work offset that takes off across @ score (r,), with signs and frame, and what its shift alone leaves."""
         motion = -self.along.T @ (score / self.size)
-        shift, turn = motion[:3], np.degrees(motion[3:] / self.length)
+        angle = motion[3:] / self.length
+        shift, turn = motion[:3] - np.cross(angle, self.centre), np.degrees(angle)
+        alone = float(np.abs(self.across @ score + self.normals @ shift).max())
         return (
             f"by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm, turned by ({turn[0]:+.4f}, {turn[1]:+.4f}, "
-            f"{turn[2]:+.4f}) deg about ({self.centre[0]:.1f}, {self.centre[1]:.1f}, {self.centre[2]:.1f}), in the "
-            "part frame"
+            f"{turn[2]:+.4f}) deg about the part's origin, both together (the shift alone leaves up to {alone:.3f} "
+            "mm), in the part frame"
         )
 
 
@@ -68,10 +71,11 @@ def motions_of(one: Evaluation, table: pd.DataFrame) -> Motions:
     centre = points.mean(axis=0)
     length = typical_arm(points, centre)
     slope = jacobian(np.zeros(6), points, array(chosen, FOOT_NORMAL), centre)
+    normals = slope[:, :3].copy()
     slope[:, 3:] /= length
     across, size, along = np.linalg.svd(slope, full_matrices=False)
     held = size > _WEAK * size[0]
-    return Motions(across[:, held], size[held], along[held], centre, length)
+    return Motions(across[:, held], size[held], along[held], centre, length, normals)
 
 
 def is_more_than_noise(found: np.ndarray, unit: np.ndarray, stated: np.ndarray, rest: float, left: int) -> bool:
@@ -91,8 +95,9 @@ def is_more_than_noise(found: np.ndarray, unit: np.ndarray, stated: np.ndarray, 
 
 def both(
     at: int, one: Evaluation, table: pd.DataFrame, scatter: Scatter, tools: Sequence[ToolOffset]
-) -> tuple[str, np.ndarray] | None:
-    """A work offset with a change of the entry of each tool: in words, and what both take off each deviation (n,).
+) -> tuple[str, np.ndarray, int] | None:
+    """A work offset with a change of the entry of each tool: in words, what both take off each deviation (n,), and
+    of how many parameters.
 
     Parameters
     ----------
@@ -107,7 +112,7 @@ def both(
 
     Returns
     -------
-    (str, (n,) float) or None
+    (str, (n,) float, int) or None
         None if either is no more than noise makes, does not matter, or cannot be told from the other.
     """
     named = [tool for tool in tools if tool.slopes[at].any()]
@@ -131,4 +136,4 @@ def both(
     changed = [
         f"{-value:+.3f} mm (u {sure:.4f}) {entry}" for value, sure, entry in zip(found[r:], u[r:], entries, strict=True)
     ]
-    return f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}", columns @ found
+    return f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}", columns @ found, len(found)

@@ -8,8 +8,9 @@ c          cutter      scatter of what a cutter leaves, standard deviation [mm]
 What is not cut stays as it was measured, and its truth is uncertain by V; the bounds of `probekit.tolerance.bounds`
 hold for it. What is cut is new: the cutter meets its target, where the touches say that it is, with a scatter c of its
 own at each place. So a re-cut never gives zero: its value is the mean of what a next inspection would read, with cutter
-and noise. A cut conforms if all its places do, so the chance is that of them together; it is never better than
-what the bounds of the rest allow.
+and noise. What an offset leaves holds the scatter of the last cut and of the touches, which the next cut and the next
+touches draw anew: only what is more than that comes again (`lasting`), or it would count twice. A cut conforms if all
+its places do, so the chance is that of them together; it is never better than what the bounds of the rest allow.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from ..tolerance.bounds import bounds
 from ..tolerance.propagation import judged_scatter
@@ -27,11 +28,12 @@ if TYPE_CHECKING:
     from ..tolerance import Evaluation
     from ..uncertainty import Scatter
 
-__all__ = ["CUTTER", "Promise", "again_promise", "promise", "readings"]
+__all__ = ["CUTTER", "Promise", "again_promise", "lasting", "promise", "readings"]
 
 CUTTER = 0.005  # scatter of what a finishing cutter leaves, where nothing is said [mm]; an assumption, and told as one
 
 _TRIALS, _SEED = 4000, 20
+_RARE = 0.05  # chance that scatter alone makes one of all deviations that is taken for more
 _LOOKS = 4  # times that a touch is made again
 
 
@@ -81,14 +83,31 @@ def promise(
     value = one.value_of(off)
     then = replace(one, deviations=one.middles + off, actual=value, blocks=None)
     found = bounds(then, with_cut, level)
-    chance, predicted, high = _confidence(then, found.u_each), value, found.high
+    chance, predicted, low, high = _confidence(then, found.u_each), value, found.low, found.high
     if cut.any():
         values = readings(then, scatter, off, cut, cutter)
         predicted = float(values.mean())
         chance = min(chance, float(np.mean(values <= one.width)))
         high = max(high, float(np.quantile(values, level)))
+        low = max(low, float(np.quantile(values, 1.0 - level))) if cut.all() else low
     word = "conforms" if chance >= level else "does not conform" if found.low > one.width else "undecided"
-    return Promise(predicted, found.low, high, chance, word)
+    return Promise(predicted, low, high, chance, word)
+
+
+def lasting(
+    one: Evaluation, scatter: Scatter, off: np.ndarray, cut: np.ndarray, cutter: np.ndarray, found: int = 0
+) -> tuple[np.ndarray, np.ndarray]:
+    """What of deviations (n,) comes again where the same cut is made anew, and the scatter (n,) that it then has.
+
+    What scatter hardly makes stays as it is; the rest is made smaller together, by how much more it scatters than
+    cutter and touches do. Where nothing is cut, all stays. `found` parameters of the correction are from the same
+    touches: what is left scatters less by them, and the next cut more.
+    """
+    noise, part = np.hypot(scatter.own[one.rows], cutter), found / max(int(cut.sum()), 1)
+    usual = cut & (np.abs(off) <= float(ndtri(1.0 - _RARE / (2 * max(len(off), 1)))) * noise)
+    seen, made = float(np.sum(off[usual] ** 2)), (1.0 - part) * float(np.sum(noise[usual] ** 2))
+    again = np.where(usual, np.sqrt(1.0 - made / seen) if seen > made else 0.0, 1.0) * off
+    return again, np.sqrt(cutter**2 + part * noise**2)
 
 
 def readings(

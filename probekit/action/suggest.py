@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit.alignment import Alignment
-from ..geometry import motion_parameters
+from ..geometry import apply_motion, motion_parameters
 from ..show import shown
 from .candidates import candidates, promises
 from .corrections import corrections, left_of
@@ -320,9 +321,19 @@ def _on_set_up(
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
-        "would put the program back on the part. A work offset alone takes the shift and, on many controls, a turn "
-        "about one axis; the other turns need rotary axes or clamping anew."
+        f"would put the program back on the part. {_together(alignment, verdict)}A work offset alone takes the shift "
+        "and, on many controls, a turn about one axis; the other turns need rotary axes or clamping anew."
     ]
+
+
+def _together(alignment: Alignment, verdict: Verdict) -> str:
+    """What the shift alone, without the turn, would leave: much, where the pivot lies far from the part."""
+    there = array(verdict.table, CONTACT)
+    shift = motion_parameters(alignment.inverse, pivot=alignment.pivot)[0]
+    turned = apply_motion(alignment.inverse, there) - there - shift
+    off = np.einsum("ij,ij->i", turned, array(verdict.table, FOOT_NORMAL))
+    worst = float(np.nanmax(np.abs(off), initial=0.0))
+    return "" if worst < 0.001 else f"Shift and turn belong together: the shift alone leaves up to {worst:.3f} mm. "
 
 
 def _on_doubt(verdict: Verdict) -> list[str]:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["on_offset", "on_tools", "predicted"]
 
+_BALL = "A wrong effective radius of the ball looks the same: a qualification shows which it is. "
+
 
 def predicted(table: pd.DataFrame, correction: str, one: Evaluation) -> float:
     """Actual value of a tolerance that the table of corrections predicts [mm]."""
@@ -57,13 +59,13 @@ def on_offset(
                 f"{common}: {left}, as a cutter leaves it that is smaller (worn) or shorter than "
                 "its entries in the control say. If so, lowering the radius entry (where its side cut) or the length "
                 f"entry (where its end cut) by {offset:.3f} mm before a re-cut or the next part would take it off. "
-                f"Of what is left: {rest[one.name]}."
+                f"{_BALL}Of what is left: {rest[one.name]}."
             )
         else:
             said.append(
                 f"{common}: {missing}, as after a cutter that is larger or longer than its entries "
                 f"in the control say. Raising the radius or length entry by {-offset:.3f} mm helps the next part, not "
-                f"this one. Of what is left: {rest[one.name]}."
+                f"this one. {_BALL}Of what is left: {rest[one.name]}."
             )
     return said
 
@@ -99,7 +101,7 @@ def on_tools(verdict: Verdict, tools: Sequence[ToolOffset], left_over: pd.DataFr
             )
             said.append(
                 f"{text} If its entry is the cause, {kind[1]} the {tool.entry} by {abs(tool.value):.3f} mm {when}; a "
-                f"smaller entry cuts deeper. {one.name}: {after:.3f} mm of {one.width:.3f} mm by the touches, "
+                f"smaller entry cuts deeper. {_BALL}{one.name}: {after:.3f} mm of {one.width:.3f} mm by the touches, "
                 f"{one.actual:.3f} mm now. Of what is left: {rest[one.name]}."
             )
     return said
