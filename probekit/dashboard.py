@@ -129,7 +129,7 @@ class Dashboard(VBox):
         raise InputError("too many results files of one name", file=kept, found=plain.name, todo="Rename the file.")
 
     def _tell(self, what: str, share: float) -> None:
-        self.said.value = f'<p role="status">{escape(what)} {100 * share:.0f} %</p>'
+        self.said.value = f'<p role="status">{escape(what)} {100 * share:z.0f} %</p>'
 
     def _show(self, done: Done) -> None:
         verdict, action, paths = done.found.verdict, done.found.action, done.paths

@@ -174,6 +174,18 @@ def test_modules_stay_small_and_never_print(path: Path) -> None:
     assert not [c.lineno for c in calls if c.func.id == "print"]
 
 
+def test_no_signed_number_reads_minus_zero() -> None:
+    """The option z of a format (PEP 682) takes the sign from what rounds to zero; a sign that is asked for needs it."""
+    assert f"{-0.00001:+z.4f} {-0.01:z.1f}" == "+0.0000 0.0"
+    wrong = [
+        f"{path.relative_to(ROOT)}, line {number}"
+        for path in sorted(ROOT.rglob("*.py"))
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if re.search(r":\+\.\d[fe]|:\.\d[fe]\} %", line)
+    ]
+    assert not wrong, "write +z.4f for +.4f, z.0f for .0f before %:\n" + "\n".join(wrong)
+
+
 def test_import_is_light() -> None:
     """Importing probekit imports nothing else that is installed, and no room before it is used."""
     code = "import sys; before = set(sys.modules); import probekit; print(*sorted(set(sys.modules) - before))"

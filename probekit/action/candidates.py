@@ -130,7 +130,7 @@ def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
 
 def _chance(p: float) -> str:
     """A chance that is never said to be none or certain."""
-    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:z.0f} %"
 
 
 def _is_better(then: Promise, now: Promise, one: Evaluation) -> bool:
@@ -164,12 +164,12 @@ def _by_tools(
         if not significant or abs(offset) < MATERIAL * one.width:
             return []
         then = _anew(one, scatter, off - offset, np.ones(one.touches, dtype=bool), leaves, level, 1)
-        return [("tool offset", f"{-offset:+.3f} mm of radius or length, {_whom(offset)}", then)]
+        return [("tool offset", f"{-offset:+z.3f} mm of radius or length, {_whom(offset)}", then)]
     found, wanted = [], [tool for tool in tools if tool.helps(at, one.width)]
     for group in [[tool] for tool in wanted] + ([wanted] if len(wanted) > 1 else []):
         after = off - sum(tool.value * tool.slopes[at] for tool in group)
         cut = np.any([tool.slopes[at] != 0 for tool in group], axis=0)
-        how = "; ".join(f"{-t.value:+.3f} mm, {t.entry} of {t.named}, {_whom(t.value)}" for t in group)
+        how = "; ".join(f"{-t.value:+z.3f} mm, {t.entry} of {t.named}, {_whom(t.value)}" for t in group)
         found.append(("tool offset", how, _anew(one, scatter, after, cut, leaves, level, len(group))))
     return found
 

@@ -94,7 +94,7 @@ def corrections(
     offsets = [explained(table, one, d, rigid=False, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
     moves = [explained(table, one, d, rigid=True, offset=False) for one, d in zip(evaluations, aligned, strict=True)]
     both = [explained(table, one, d, rigid=True, offset=True) for one, d in zip(evaluations, aligned, strict=True)]
-    sizes = "; ".join(f"{one.name} {o[1]:+.3f} mm" for one, o in zip(evaluations, offsets, strict=True))
+    sizes = "; ".join(f"{one.name} {o[1]:+z.3f} mm" for one, o in zip(evaluations, offsets, strict=True))
     without_offset = [d - e[0] for d, e in zip(aligned, offsets, strict=True)]
     without_both = [d - e[0] for d, e in zip(aligned, both, strict=True)]
     rows.append(_row("and a uniform offset of each tolerance's faces", sizes, evaluations, without_offset))

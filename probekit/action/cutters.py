@@ -264,5 +264,5 @@ def _disagree(parts: list[tuple[str, float, float]], widths: list[float]) -> str
         (first, one, u), (second, other, v) = parts[a], parts[b]
         apart = abs(one - other)
         if apart > max(limit * np.hypot(u, v), MATERIAL * min(widths[a], widths[b])) and apart > worst:
-            worst, words = apart, f"{first} {one:+.3f} mm, {second} {other:+.3f} mm"
+            worst, words = apart, f"{first} {one:+z.3f} mm, {second} {other:+z.3f} mm"
     return words

@@ -58,9 +58,9 @@ class Motions(NamedTuple):
         shift, turn = motion[:3] - np.cross(angle, self.centre), np.degrees(angle)
         alone = float(np.abs(self.across @ score + self.normals @ shift).max())
         return (
-            f"by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm, turned by ({turn[0]:+.4f}, {turn[1]:+.4f}, "
-            f"{turn[2]:+.4f}) deg about the part's origin, both together (the shift alone leaves up to {alone:.3f} "
-            "mm), in the part frame"
+            f"by ({shift[0]:+z.3f}, {shift[1]:+z.3f}, {shift[2]:+z.3f}) mm, turned by ({turn[0]:+z.4f}, "
+            f"{turn[1]:+z.4f}, {turn[2]:+z.4f}) deg about the part's origin, both together (the shift alone leaves up "
+            f"to {alone:.3f} mm), in the part frame"
         )
 
 
@@ -134,6 +134,7 @@ def both(
     u = np.sqrt(np.maximum(np.diag(stated), np.diag(unit) * rest))
     entries = [f"{tool.entry} of {tool.named}" for tool in named] or ["of radius or length"]
     changed = [
-        f"{-value:+.3f} mm (u {sure:.4f}) {entry}" for value, sure, entry in zip(found[r:], u[r:], entries, strict=True)
+        f"{-value:+z.3f} mm (u {sure:.4f}) {entry}"
+        for value, sure, entry in zip(found[r:], u[r:], entries, strict=True)
     ]
     return f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}", columns @ found, len(found)

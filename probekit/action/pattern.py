@@ -76,7 +76,7 @@ def describe(table: pd.DataFrame, left: np.ndarray) -> tuple[float, float, str]:
     found, p = permuted(left[joined], *place)
     if not np.isfinite(found):
         return found, p, "nothing is left"
-    shown = f"Moran's I {found:+.2f}, p {p:.3f}"
+    shown = f"Moran's I {found:+z.2f}, p {p:.3f}"
     if p < SYSTEMATIC:
         return found, p, f"it follows the surface ({shown}): form, or an error by direction, that comes again"
     return found, p, f"neighbours are no more alike than by chance ({shown}): nothing systematic is seen in it"

@@ -307,7 +307,7 @@ def _notes(chosen: pd.DataFrame, cutters: Sequence[Cutter], cut: np.ndarray, mid
     if any(cutters[k].axis is None for k in set(cut[cut >= 0].tolist())):
         notes.append("without the axis of a tool only its ball was looked at, not undercuts")
     if (np.abs(middle) > 0).any():
-        notes.append(f"the middle of the zone is {float(middle[np.abs(middle).argmax()]):+.3f} mm from the nominal")
+        notes.append(f"the middle of the zone is {float(middle[np.abs(middle).argmax()]):+z.3f} mm from the nominal")
     away = int((chosen["why"] != "").sum())
     if away:
         notes.append(f"{away} touched places have stock that no named tool may remove: see the column why")

@@ -193,8 +193,8 @@ def _on_missing(regions: pd.DataFrame, sure: Sequence[bool], todo: dict[int, str
             continue
         said.append(
             f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, "
-            f"{r.deviation:+.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does not "
-            "bring it back: ask for a concession, repair it by an approved process, or scrap the part."
+            f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does "
+            "not bring it back: ask for a concession, repair it by an approved process, or scrap the part."
         )
     return said
 
@@ -233,7 +233,7 @@ def _on_left(
             todo[r.region] = "its tool does not reach: no re-cut"
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut with the tool named for it: "
-                f"{r.deviation:+.3f} mm are left there, but {why[rows[0]]} ({_touches(r.ids)})."
+                f"{r.deviation:+z.3f} mm are left there, but {why[rows[0]]} ({_touches(r.ids)})."
             )
             continue
         judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
@@ -253,7 +253,7 @@ def _on_left(
         elif not beyond_help:
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, "
-                f"{r.deviation:+.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
+                f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
                 f"({_touches(r.ids)}).{_beside(verdict, np.array(rows), why, cutters)}"
             )
     return said + [_on_vain_recut(one, found, table) for one, found in in_vain.values()]
@@ -266,7 +266,9 @@ def _beside(verdict: Verdict, rows: np.ndarray, why: np.ndarray, cutters: Sequen
         ids = verdict.table["touch"].iloc[stay].tolist()
         text += f" The material at {_touches(ids)} stays, for {why[stay[0]]}."
     for touch, away, off in dents_beside(verdict, rows, cutters)[:1]:
-        text += f" Material is missing {away:.1f} mm beside it (touch {touch}, {off:+.3f} mm): no stock is taken there."
+        text += (
+            f" Material is missing {away:.1f} mm beside it (touch {touch}, {off:+z.3f} mm): no stock is taken there."
+        )
     return text
 
 
@@ -276,7 +278,7 @@ def _on_vain_recut(one: Evaluation, found: list, table: pd.DataFrame) -> str:
     after = predicted(table, "re-cut", one)
     text = (
         f"{one.name}: a re-cut would not bring the part within its limits. Material is left ({regions}, "
-        f"{worst.deviation:+.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
+        f"{worst.deviation:+z.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
         "once it is off, because material is missing elsewhere."
     )
     moved = predicted(table, "rigid move of each", one)
@@ -295,9 +297,9 @@ def _on_set_up(
     shift, turn = motion_parameters(alignment.inverse, pivot=alignment.pivot)
     significant = beyond_scatter(alignment, scatter)
     where = (
-        f"it sits shifted by ({shift[0]:+.3f}, {shift[1]:+.3f}, {shift[2]:+.3f}) mm and turned by "
-        f"({turn[0]:+.4f}, {turn[1]:+.4f}, {turn[2]:+.4f}) deg about ({alignment.pivot[0]:g}, {alignment.pivot[1]:g}, "
-        f"{alignment.pivot[2]:g}) from where the program takes it to be"
+        f"it sits shifted by ({shift[0]:+z.3f}, {shift[1]:+z.3f}, {shift[2]:+z.3f}) mm and turned by "
+        f"({turn[0]:+z.4f}, {turn[1]:+z.4f}, {turn[2]:+z.4f}) deg about ({alignment.pivot[0]:g}, "
+        f"{alignment.pivot[1]:g}, {alignment.pivot[2]:g}) from where the program takes it to be"
     )
     share = float(shares["share"].iloc[0])
     outside = (int(table["outside"].iloc[0]), int(table["outside"].iloc[1]))
@@ -305,7 +307,7 @@ def _on_set_up(
         return "the shift and turn found are within what scatter alone produces", []
     largest, part = moved(alignment, verdict)
     if part < MATERIAL:
-        text = f"it moves the judged faces by {largest:.4f} mm at most, {100 * part:.1f} % of its tolerance"
+        text = f"it moves the judged faces by {largest:.4f} mm at most, {100 * part:z.1f} % of its tolerance"
         return f"{text}, which is negligible", []
     if share <= 0:
         return "", [
@@ -318,7 +320,7 @@ def _on_set_up(
             "before any offset is moved."
         ]
     return "", [
-        f"Set-up: the part is not where the program believes; {where}. This is {100 * share:.0f} % of the sum of "
+        f"Set-up: the part is not where the program believes; {where}. This is {100 * share:z.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
         f"would put the program back on the part. {_together(alignment, verdict)}A work offset alone takes the shift "
@@ -366,4 +368,4 @@ def _touches(ids: tuple | list, most: int = 8) -> str:
 
 
 def _at(region: Any) -> str:
-    return f"({region.x:.1f}, {region.y:.1f}, {region.z:.1f})"
+    return f"({region.x:z.1f}, {region.y:z.1f}, {region.z:z.1f})"

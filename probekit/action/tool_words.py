@@ -43,10 +43,10 @@ def on_offset(
         offset, u, significant = offset_of(one, verdict, scatter, alignment)
         if not significant or abs(offset) < MATERIAL * one.width:
             continue
-        common = f"{one.name}: the faces share a uniform offset of {offset:+.3f} mm (u {u:.4f} mm)"
+        common = f"{one.name}: the faces share a uniform offset of {offset:+z.3f} mm (u {u:.4f} mm)"
         left, missing = "material is left all over", "material is missing all over"
         if middle:
-            common += f" from the middle of the zone, {middle:+.3f} mm"
+            common += f" from the middle of the zone, {middle:+z.3f} mm"
             left, missing = (f"{word} material is left than the middle of the zone has" for word in ("more", "less"))
         after = predicted(table, "uniform offset", one)
         if after >= one.actual:
@@ -74,7 +74,7 @@ def on_tools(verdict: Verdict, tools: Sequence[ToolOffset], left_over: pd.DataFr
     """What the faces of each tool say of its entry."""
     said, rest = [], dict(zip(left_over["tolerance"], left_over["left"], strict=True))
     for tool in tools:
-        named, faces = tool.named[0].upper() + tool.named[1:], "; ".join(f"{n} {v:+.3f} mm" for n, v, _ in tool.seen)
+        named, faces = tool.named[0].upper() + tool.named[1:], "; ".join(f"{n} {v:+z.3f} mm" for n, v, _ in tool.seen)
         if tool.disagree and tool.significant:
             said.append(
                 f"{named}: its faces disagree ({tool.disagree}), so no change of its {tool.entry} is offered: one "
@@ -87,7 +87,7 @@ def on_tools(verdict: Verdict, tools: Sequence[ToolOffset], left_over: pd.DataFr
             after = one.value_of(off - tool.value * slope)
             kind = ("is left on", "lowering") if tool.value > 0 else ("is missing", "raising")
             text = (
-                f"{named}: {tool.value:+.3f} mm (u {tool.u:.4f} mm) of material {kind[0]} ({faces}), counted "
+                f"{named}: {tool.value:+z.3f} mm (u {tool.u:.4f} mm) of material {kind[0]} ({faces}), counted "
                 f"{tool.along}."
             )
             if after >= one.actual:

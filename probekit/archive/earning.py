@@ -124,7 +124,7 @@ def _neighbours(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]
 
 def _word(parts: int, ruled: int, nearest: float, left: float, held: bool, quiet: bool, neighbour_spared: bool) -> str:
     if ruled:
-        return f"earns its time: decided in {ruled} of {parts} parts"
+        return f"earns its time: decided in {ruled} of {parts} part{'' if parts == 1 else 's'}"
     if held:
         return "earns its time: the alignment rests on it"
     if not np.isnan(nearest) and nearest >= _NEAR:
@@ -137,4 +137,4 @@ def _word(parts: int, ruled: int, nearest: float, left: float, held: bool, quiet
         return "earns its time: it stands in for a touch that could be spared"
     most = 1 - 0.05 ** (1 / parts)
     why = "it hardly changes" if quiet else "another tells it"
-    return f"could be spared: {why}, never decided (95 %: in at most {100 * most:.0f} % of parts)"
+    return f"could be spared: {why}, never decided (95 %: in at most {100 * most:z.0f} % of parts)"

@@ -125,7 +125,7 @@ def _card(row: object) -> str:
     return (
         f'<div class="card {"good" if all_good else "bad"}"><span class="word">{escape(word)}</span>'
         f"<h3>{escape(str(row.name))}</h3>"  # type: ignore[attr-defined]
-        f'<p class="big">{row.conforms} of {row.parts} parts</p>'  # type: ignore[attr-defined]
+        f'<p class="big">{row.conforms} of {row.parts} part{"" if row.parts == 1 else "s"}</p>'  # type: ignore[attr-defined]
         f'<p class="of">largest {row.largest:.4f} of {row.width:.4f} mm; {escape(said)}</p></div>'  # type: ignore[attr-defined]
     )
 

@@ -71,7 +71,7 @@ class Scan:
         if good:
             low, high = self.table["lowest"].min(), self.table["highest"].max()
             mean = float((self.table["mean"] * self.table["points"]).sum() / self.table["points"].sum())
-            span = f": deviations {low:+.4f} to {high:+.4f} mm, mean {mean:+.4f}"
+            span = f": deviations {low:+z.4f} to {high:+z.4f} mm, mean {mean:+z.4f}"
         lost = "".join(f", {n} {what}" for n, what in ((self.far, "far off"), (self.missed, "without a position")) if n)
         return f"{good} of {self.points} points{lost}{span}; {self.thinned}"
 

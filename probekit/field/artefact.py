@@ -165,7 +165,7 @@ def learned_of(known: Unknowns, left: np.ndarray) -> str:
     some = f"learned {len(learned)} of {len(own)} errors of the machine"
     if learned:
         best = sorted(learned, key=lambda k: float(left[k]))[:3]
-        told = ", ".join(f"{known.names[k]} to {100 * left[k]:.0f} %" for k in best)
+        told = ", ".join(f"{known.names[k]} to {100 * left[k]:z.0f} %" for k in best)
         some += f" (of what was unknown before: {told}{', ..' if len(learned) > 3 else ''})"
     return some + (
         f"; nothing of {', '.join(nothing[:3])}{' and others' if len(nothing) > 3 else ''}" if nothing else ""

@@ -185,5 +185,5 @@ def _marked(on: Axes, table: pd.DataFrame, rows: np.ndarray, x: np.ndarray, y: n
 def _said(curve: Curve, deviation: np.ndarray) -> str:
     return (
         f"{len(deviation)} touches along {curve.name}, {curve.length:.1f} mm long: deviations from "
-        f"{deviation.min():+.4f} to {deviation.max():+.4f} mm"
+        f"{deviation.min():+z.4f} to {deviation.max():+z.4f} mm"
     )

@@ -172,5 +172,5 @@ def blind_spot(table: pd.DataFrame, *, title: str = "") -> Drawing:
         on.grid(visible=False)
         figure.colorbar(drawn, ax=on, label="share of the places").outline.set_color(GREY)
     least, most = 100 * share.min(), 100 * share.max()
-    figure.said = f"Share of the places at which a hill or dent is seen, from {least:.0f} % to {most:.0f} %"
+    figure.said = f"Share of the places at which a hill or dent is seen, from {least:z.0f} % to {most:z.0f} %"
     return figure

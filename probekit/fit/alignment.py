@@ -172,7 +172,7 @@ class Alignment:
     def _repr_html_(self) -> str:
         t, r, u = self.translation, self.rotation_deg, self.uncertainty
         rows = "".join(
-            f"<tr><td>{name}</td><td>{value:+.5f}</td><td>{u[k]:.5f}</td><td>{'mm' if k < 3 else 'deg'}</td>"
+            f"<tr><td>{name}</td><td>{value:+z.5f}</td><td>{u[k]:.5f}</td><td>{'mm' if k < 3 else 'deg'}</td>"
             f"<td>{'free' if name in self.free else 'held'}</td></tr>"
             for k, (name, value) in enumerate(zip(FREEDOMS, [*t, *r], strict=True))
         )

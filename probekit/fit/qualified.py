@@ -106,7 +106,7 @@ class Qualification:
             ("standard uncertainty", f"{self.u_radius * 1000:.1f} &micro;m"),
             ("form error" + (", 25-point sphere test" if self.form_test else ""), f"{self.form * 1000:.1f} &micro;m"),
             ("left by the map", f"{self.scatter * 1000:.1f} &micro;m (degree {self.map.degree})"),
-            ("centre of the artefact", ", ".join(f"{c:.4f}" for c in self.centre) + " mm"),
+            ("centre of the artefact", ", ".join(f"{c:z.4f}" for c in self.centre) + " mm"),
         ]
         if self.ball_offset is not None:
             rows.append(("ball off the spindle's axis", ", ".join(f"{c:.4f}" for c in self.ball_offset) + " mm"))

@@ -100,7 +100,7 @@ class SetUp:
     def sentence(self) -> str:
         """Where the part lies and what to change, sign and frame spelled out."""
         u = self.uncertainty
-        at = ", ".join(f"{a} {v:+.4f}" for a, v in zip(_AXES, self.origin, strict=True))
+        at = ", ".join(f"{a} {v:+z.4f}" for a, v in zip(_AXES, self.origin, strict=True))
         text = f"The part's origin lies at {at} mm in machine coordinates. "
         shifts = self._listed(self.shift, u[:3], self.found[:3], "mm")
         turns = self._listed(self.rotation_deg, u[3:], self.found[3:], "deg")
@@ -127,7 +127,7 @@ class SetUp:
     @staticmethod
     def _listed(values: np.ndarray, u: np.ndarray, found: tuple[bool, ...], unit: str) -> str:
         return ", ".join(
-            f"{axis} {value:+.4f} {unit} (u {f'{one:.4f}' if np.isfinite(one) else 'not known'})"
+            f"{axis} {value:+z.4f} {unit} (u {f'{one:.4f}' if np.isfinite(one) else 'not known'})"
             for axis, value, one, ok in zip(_AXES, values, u, found, strict=True)
             if ok
         )
@@ -136,7 +136,7 @@ class SetUp:
         u, values = self.uncertainty, (*self.shift, *self.rotation_deg)
         rows = "".join(
             f"<tr><td>{'shift' if k < 3 else 'turn about'} {_AXES[k % 3]}</td>"
-            + (f"<td>{values[k]:+.4f}</td><td>{u[k]:.4f}</td>" if self.found[k] else "<td>not found</td><td></td>")
+            + (f"<td>{values[k]:+z.4f}</td><td>{u[k]:.4f}</td>" if self.found[k] else "<td>not found</td><td></td>")
             + f"<td>{'mm' if k < 3 else 'deg'}</td></tr>"
             for k in range(6)
         )

@@ -83,7 +83,7 @@ def e_n(
     verdict = "an uncertainty is too small, or there is a bias" if suspect else "no sign against the uncertainties"
     said = (
         f"{outside} of {n} results lie beyond |E_n| = 1 ({n * chance:.2g} expected), worst "
-        f"{ratio[np.abs(ratio).argmax()]:+.2f}; {verdict} (p {min(values['p_many'], values['p_large']):.2g})"
+        f"{ratio[np.abs(ratio).argmax()]:+z.2f}; {verdict} (p {min(values['p_many'], values['p_large']):.2g})"
     )
     notes = ["the expected number holds for results that do not share their errors"]
     if values["p_small"] < _SUSPECT:

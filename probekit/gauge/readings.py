@@ -183,8 +183,8 @@ def coarse(values: np.ndarray, ranges: np.ndarray) -> tuple[str, ...]:
         return ()
     steps = np.diff(np.unique(values))
     return (
-        f"{100 * none:.0f} % of the ranges are zero: the readings come in steps of about {steps.min():.2g}, too coarse "
-        "to show their scatter",
+        f"{100 * none:z.0f} % of the ranges are zero: the readings come in steps of about {steps.min():.2g}, too "
+        "coarse to show their scatter",
     )
 
 

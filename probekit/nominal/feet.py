@@ -60,7 +60,7 @@ class Feet:
     def sentence(self) -> str:
         """How many, and how far from the surface, in one line."""
         there = self.distance[np.isfinite(self.distance)]
-        span = f", distance {there.min():+.4f} to {there.max():+.4f} mm" if len(there) else ""
+        span = f", distance {there.min():+z.4f} to {there.max():+z.4f} mm" if len(there) else ""
         return f"{len(self.foot)} closest points{span}, {int((self.flags > 0).sum())} flagged"
 
     def put(self, at: np.ndarray, count: int) -> Self:

@@ -170,9 +170,9 @@ def _of_another_ball(off: list[float], middle: float, radius: float, where: str)
     """A look at features that are off as a ball of another radius makes them."""
     return Finding(
         "look",
-        f"all faces and bores are off by one amount along their outward normals, {middle:+.3f} mm, as a ball of "
+        f"all faces and bores are off by one amount along their outward normals, {middle:+z.3f} mm, as a ball of "
         "another radius makes them",
-        found=f"{min(off):+.3f} to {max(off):+.3f} mm on {where}",
+        found=f"{min(off):+z.3f} to {max(off):+z.3f} mm on {where}",
         expected=f"about 0; a shift of the part moves bores to one side, and does not make them "
         f"{'smaller' if middle > 0 else 'larger'}",
         cause=f"an effective radius of {radius:g} mm is stated for one of about {radius + middle:.3f} mm; or so "

@@ -62,7 +62,7 @@ def lone_touches(
         Finding(
             "look",
             f"{len(bad)} {'touch lies' if len(bad) == 1 else 'touches lie'} far off the neighbours",
-            found=f"{off[bad][np.abs(off[bad]).argmax()]:+.3f} mm from the median of the four nearest of the feature",
+            found=f"{off[bad][np.abs(off[bad]).argmax()]:+z.3f} mm from the median of the four nearest of the feature",
             expected=f"within {limit:.3g} mm: the program expects the surface no further than the overtravel, and "
             "three times u",
             cause="a chip or coolant under the ball, a trigger in the air, or the row of another touch; or, if it is "

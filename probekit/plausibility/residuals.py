@@ -113,7 +113,7 @@ class Residuals:
     @property
     def sentence(self) -> str:
         """All of it in one line."""
-        text = f"residuals of {len(self.values)} datum touches: rms {self.rms:.4f} mm, largest {self.largest:+.4f} mm "
+        text = f"residuals of {len(self.values)} datum touches: rms {self.rms:.4f} mm, largest {self.largest:+z.4f} mm "
         text += f"(touch {self.touch})"
         if self.scatter < self.rms / 2:
             text += f", of it {self.scatter:.4f} mm scatter and the rest size"

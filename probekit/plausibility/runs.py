@@ -79,8 +79,8 @@ def _twice(touches: pd.DataFrame, plan: pd.DataFrame | None) -> list[Finding]:
         Finding(
             "look",
             f"{len(early)} of {len(count)} places were touched in one half of the time and again in the other",
-            found=f"along their normals the later touches lie {np.median(along):+.4f} mm from the earlier ones at the "
-            f"median, {along[np.abs(along).argmax()]:+.4f} mm at most",
+            found=f"along their normals the later touches lie {np.median(along):+z.4f} mm from the earlier ones at the "
+            f"median, {along[np.abs(along).argmax()]:+z.4f} mm at most",
             expected="each place once, but for some references that are touched again",
             cause="two runs in one file: one before and one after a cut, or that of another day or part appended",
             todo="Take the rows of the other run out; if these touches belong together, accept it with a reason",

@@ -172,7 +172,7 @@ def on_allowance(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
                 Finding(
                     "look",
                     f"the material that [deviation] allowance states is not on {name}",
-                    found=f"its touches lie {lies:+.3f} mm from nominal and {stated:g} mm of allowance, at the median",
+                    found=f"its touches lie {lies:+z.3f} mm from nominal and {stated:g} mm of allowance, at the median",
                     expected=f"about 0: the allowance would be there; {-stated:g} mm is the bare nominal",
                     cause="an allowance for roughing, in the study of a finished part",
                     todo=f"Take {name} out of [deviation] allowance, if it is finished",
@@ -228,7 +228,7 @@ def on_decision(*, r: float, k: float) -> list[Finding]:
         Finding(
             "look",
             f"the guard band is {r * k:g} u only",
-            found=f"r = {r:g}, k = {k:g}: what is just accepted conforms with {100 * float(ndtr(r * k)):.0f} %",
+            found=f"r = {r:g}, k = {k:g}: what is just accepted conforms with {100 * float(ndtr(r * k)):z.0f} %",
             expected="r k of 1 or more (84 %); 1.645 is 95 %, 2 is 97.7 %",
             cause="a mistake in [decision] r or [uncertainty] k",
             todo='Correct them; rule = "simple" decides by the limits alone, and says so',

@@ -68,7 +68,7 @@ def artefact_section(one: Artefact | None) -> str:
     )
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td class="n">{round(value, 1) + 0.0:.1f}</td>'
-        f'<td class="n">{u:.1f}</td><td class="n">{before:.1f}</td><td class="n">{left:.0f} %</td>'
+        f'<td class="n">{u:.1f}</td><td class="n">{before:.1f}</td><td class="n">{left:z.0f} %</td>'
         f"<td>{escape(unit)}</td></tr>"
         for name, unit, value, u, before, left in one.table.itertuples(index=False)
     )

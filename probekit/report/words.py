@@ -25,7 +25,7 @@ DIGITS = {"d": 4, "a": 4, "p": 3}
 
 NUMERIC_HEAD = ' class="n"'
 _WIDE = ' class="said"'
-_SENTENCE = 40  # characters of a cell that is not to be squeezed into a column of single words
+_SENTENCE = 24  # characters of a cell that is not to be squeezed into a column of single words
 
 
 def number(value: float, digits: int, signed: bool = False) -> str:

@@ -30,6 +30,7 @@ _KEPT = (
     *("u", "u_judged", "p_conform", "flag", "doubt", "reason", *TARGET, *NORMAL),
     *("x", "y", "z", *CONTACT, *FOOT, *FOOT_NORMAL),
 )
+_PLAIN = 0.01  # span of the colours where nothing tells of a size [mm]
 # finer display facets, for smooth colours, stop at either of these
 _FACETS_AT_MOST, _FACETS_MORE = 120_000, 40_000
 
@@ -210,12 +211,26 @@ def _nice(value: float) -> float:
     return float(f"{power * steps[np.searchsorted(steps, value / power * (1 - 1e-9))]:.3g}")
 
 
+def _least(verdict: Verdict, touches: pd.DataFrame) -> float:
+    """Least span of the colours [mm] where no limits say it, so that rounding and noise get no strong ones.
+
+    Twice the largest uncertainty; without one, a tenth of the narrowest tolerance; without that, 0.01 mm.
+    """
+    u = touches["u"].to_numpy(dtype=float, na_value=np.nan) if "u" in touches else np.zeros(0)
+    if (u := u[np.isfinite(u) & (u > 0)]).size:
+        return 2.0 * float(u.max())
+    widths = [float(e.width) for e in verdict.evaluations if np.isfinite(e.width) and e.width > 0]
+    return 0.1 * min(widths) if widths else _PLAIN
+
+
 def _legend(verdict: Verdict, touches: pd.DataFrame, deviations: np.ndarray) -> Legend:
     limits = tuple(Limits(e.name, float(e.lower), float(e.upper)) for e in verdict.evaluations if e.judges_touches)
     widest = max((abs(v) for limit in limits for v in (limit.lower, limit.upper) if np.isfinite(v)), default=0.0)
     largest = float(np.abs(deviations).max()) if len(deviations) else 0.0
-    wanted = float(np.clip(largest, 1.25 * widest, 2.0 * widest)) if widest > 0 else largest
-    span = _nice(wanted) if wanted > 0 else 1.0
+    wanted = (
+        float(np.clip(largest, 1.25 * widest, 2.0 * widest)) if widest > 0 else max(largest, _least(verdict, touches))
+    )
+    span = _nice(wanted)
     values = np.linspace(-span, span, 33)
     counts = touches["verdict"].value_counts()
     return Legend(

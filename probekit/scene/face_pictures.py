@@ -48,7 +48,7 @@ class FacePicture:
     labels: tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]
 
 
-def face_pictures(part: Nominal, *, width: int = 640, height: int = 460, most: int = 6) -> tuple[FacePicture, ...]:
+def face_pictures(part: Nominal, *, width: int = 460, height: int = 340, most: int = 6) -> tuple[FacePicture, ...]:
     """Pictures of a part that between them show every face that can be seen from outside.
 
     Parameters

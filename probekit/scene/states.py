@@ -61,7 +61,7 @@ def with_states(scene: Scene, verdict: Verdict, nominal: Nominal, alignment: Ali
         off[one.rows] = value
         on = set(table["face"].iloc[one.rows])
         faces[[k for k, name in enumerate(scene.face_names) if name in on]] = value
-        said.insert(0, f"{one.name} {value:+.3f} mm".replace("-", "\N{MINUS SIGN}"))
+        said.insert(0, f"{one.name} {value:+z.3f} mm".replace("-", "\N{MINUS SIGN}"))
     if said:
         text = f"Next part, if its uniform offset were taken off ({'; '.join(said)}): arithmetic, not judged"
         deviation = table["deviation"].to_numpy(dtype=float, na_value=np.nan) - off

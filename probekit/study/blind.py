@@ -31,7 +31,7 @@ def _largest_gap(at: Nodes, targets: pd.DataFrame) -> str:
     away = nearest(at.places, at.normals, array(targets, TARGET), array(targets, NORMAL)).min(axis=1)
     x, y, z = at.places[int(away.argmax())]
     far = f"{away.max():.2g} mm from the nearest touch" if np.isfinite(away.max()) else "on a side that has no touch"
-    return f'The largest gap is round ({x:.1f}, {y:.1f}, {z:.1f}), {far}; [[plan]] how = "fill_gaps" fills such gaps'
+    return f'The largest gap is round ({x:z.1f}, {y:z.1f}, {z:z.1f}), {far}; [[plan]] how = "fill_gaps" fills such gaps'
 
 
 def blind_spots(

@@ -169,7 +169,7 @@ def saying_what_is_assumed(judged: Verdict, scatter: uncertainty.Scatter | None)
             continue
         who = _who(row, scatter)
         guessed = [name for name, assumed in zip(who.causes, who.assumed, strict=True) if assumed]
-        text = f"on assumed values: {100 * who.assumed_share:.0f} % of u² was not stated ({', '.join(guessed[:3])})"
+        text = f"on assumed values: {100 * who.assumed_share:z.0f} % of u² was not stated ({', '.join(guessed[:3])})"
         notes.append((*row.notes, text) if who.assumed_share > _MOSTLY else row.notes)
     return replace(judged, tolerances=judged.tolerances.assign(notes=notes))
 

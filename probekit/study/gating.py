@@ -362,8 +362,8 @@ def _without(
 def _robust(alignment: fit.alignment.Alignment, found: verdict.results.Verdict) -> str:
     counts = found.table["verdict"].value_counts()
     said = ", ".join(f"{counts[word]} {word}" for word in ("high", "low", "undecided", "missed") if counts.get(word))
-    shift = ", ".join(f"{v:+.4f}" for v in alignment.translation)
-    turn = ", ".join(f"{v:+.4f}" for v in alignment.rotation_deg)
+    shift = ", ".join(f"{v:+z.4f}" for v in alignment.translation)
+    turn = ", ".join(f"{v:+z.4f}" for v in alignment.rotation_deg)
     return (
         f"A robust fit for comparison (Tukey), which a few bad touches do not affect, gives ({shift}) mm and "
         f"({turn}) deg; with "

@@ -99,7 +99,7 @@ def facet_notes(part: nominal.Nominal, evaluations: Sequence[Evaluation]) -> lis
     share = judged[worst] / tightest.width
     text = (
         f"deviations are from facets, not from the exact surface: on {worst} they are off by about "
-        f"{judged[worst]:.4f} mm (estimated), {100 * share:.0f} % of the tightest tolerance ({tightest.name}, "
+        f"{judged[worst]:.4f} mm (estimated), {100 * share:z.0f} % of the tightest tolerance ({tightest.name}, "
         f"{tightest.width:g} mm)"
     )
     return [text + ("; use the STEP model or a finer mesh" if share > 0.1 else "")]

@@ -42,7 +42,7 @@ def inspection_summary(found: Inspection) -> str:
         where, noise = interval(judged.low, judged.high, judged.noise_alone)
         lines.append(
             f"  {one.name:<16} {judged.word:<16} {one.actual:.4f} of {one.width:.4f} mm, {where}; deviations "
-            f"{one.low:+.4f} to {one.high:+.4f}; {one.touches} touches"
+            f"{one.low:+z.4f} to {one.high:+z.4f}; {one.touches} touches"
             + (f", {one.missed} missed" if one.missed else "")
             + (f"; {noise}" if noise else "")
         )
@@ -51,7 +51,7 @@ def inspection_summary(found: Inspection) -> str:
     lines += ["", "Worst touches        deviation   zone               of the zone   verdict"]
     lines += [
         f"  {row.touch!s:>5} {row.feature:<12} {row.deviation:+9.4f}   "
-        f"{row.lower:+.3f} to {row.upper:+.3f}   {100 * row.share:9.0f} %   {row.verdict}"
+        f"{row.lower:+z.3f} to {row.upper:+z.3f}   {100 * row.share:9.0f} %   {row.verdict}"
         for row in worst.itertuples()
     ]
     if found.surfaces:

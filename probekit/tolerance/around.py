@@ -84,7 +84,7 @@ def around_notes(
         share = 100 * sum(areas[face] for face in bare) / sum(areas[face] for face in wanted if face in areas)
         listed = ", ".join(bare[:_NAMES]) + (f" and {len(bare) - _NAMES} more" if len(bare) > _NAMES else "")
         said = f"{around}: {len(bare)} of {len(wanted)} faces have no touch and are not judged: {listed}"
-        notes.append(f"{said} ({share:.0f} % of the area)")
+        notes.append(f"{said} ({share:z.0f} % of the area)")
         warnings.warn(f"tolerance '{name}' is {notes[-1]}", ProbekitWarning, stacklevel=2)
     if around == "all around" and not closes(nominal, wanted):
         notes.append(

@@ -319,7 +319,9 @@ class Evaluation:
     def sentence(self) -> str:
         """The tolerance and its actual value in one line."""
         where = ", ".join(self.features) if self.features else "all touches"
-        zone = f" (zone {self.lower:+.3f} to {self.upper:+.3f} mm)" if self.kind.startswith(("profile", "size")) else ""
+        zone = (
+            f" (zone {self.lower:+z.3f} to {self.upper:+z.3f} mm)" if self.kind.startswith(("profile", "size")) else ""
+        )
         text = (
             f"{self.name}: {self.kind} {self.width:.3f} mm on {where}{zone}; "
             f"actual value {self.actual:.4f} mm from {self.touches} touches"
@@ -337,7 +339,7 @@ class Evaluation:
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
         fixed = f"; fixed by touch {escape(', '.join(map(str, self.ruling)))}" if self.ruling else ""
-        return f"<p>{escape(self.sentence)}; deviations {self.low:+.4f} to {self.high:+.4f} mm{fixed}</p>" + (
+        return f"<p>{escape(self.sentence)}; deviations {self.low:+z.4f} to {self.high:+z.4f} mm{fixed}</p>" + (
             f"<ul>{notes}</ul>" if notes else ""
         )
 

@@ -90,7 +90,7 @@ def explain(evaluation: Evaluation) -> Explanation:
 
 def _margin(one: Evaluation) -> str:
     left = one.width - one.actual
-    share = f"{100 * one.actual / one.width:.0f} % of the tolerance is used" if one.width else "Nothing is allowed"
+    share = f"{100 * one.actual / one.width:z.0f} % of the tolerance is used" if one.width else "Nothing is allowed"
     return f"{share}: {left:.4f} mm are left." if left >= 0 else f"{share}: {-left:.4f} mm too much."
 
 
@@ -121,7 +121,7 @@ def _freedoms(one: Evaluation) -> str:
 def _number(name: str, value: float) -> str:
     """A detail with its unit: millimetre, unless its name says another or it is a share."""
     if name.startswith("share"):
-        return f"{100 * value:.0f} %"
+        return f"{100 * value:z.0f} %"
     return f"{value:.4f}" + ("" if name.endswith("]") else " mm")
 
 

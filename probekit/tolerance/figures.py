@@ -120,7 +120,7 @@ def _name(direction: np.ndarray) -> str:
     for k, axis in enumerate("xyz"):
         if abs(direction[k]) > 1 - 1e-9:
             return ("+" if direction[k] > 0 else "\N{MINUS SIGN}") + axis
-    return "({:.2f}, {:.2f}, {:.2f})".format(*direction)
+    return "({:z.2f}, {:z.2f}, {:z.2f})".format(*direction)
 
 
 def _strip(one: Evaluation) -> str:
@@ -153,7 +153,7 @@ def _strip(one: Evaluation) -> str:
         'fill-opacity="0.08"/>',
         *(
             f'<path d="M{edge:.1f} 22V{base + 10:.1f}" stroke="currentColor" stroke-width="1.5"/>'
-            f'<text x="{edge:.1f}" y="{base + 26:.1f}" text-anchor="middle">{value:+.4f}</text>'
+            f'<text x="{edge:.1f}" y="{base + 26:.1f}" text-anchor="middle">{value:+z.4f}</text>'
             for edge, value in ((left, lower), (right, upper))
         ),
         f'<path d="M0 {base + 10:.1f}H{_WIDE:g}" stroke="currentColor" stroke-width="1"/>',
@@ -169,13 +169,13 @@ def _strip(one: Evaluation) -> str:
         f'stroke-dasharray="2 2"/><text x="{at:.1f}" y="14" text-anchor="middle">{escape(names)}</text>'
         for at, top, names in _labels(x[marked], y[marked], one.ruling)
     ]
-    label = f"{one.name}: deviations of {one.touches} touches against the zone {lower:+.4f} to {upper:+.4f} mm"
+    label = f"{one.name}: deviations of {one.touches} touches against the zone {lower:+z.4f} to {upper:+z.4f} mm"
     caption = "deviation in mm; shaded: zone; ringed: touches that fix the value"
     if one.shifts:
-        label = f"{one.name}: shift from the true position against the zone {lower:+.4f} to {upper:+.4f} mm"
+        label = f"{one.name}: shift from the true position against the zone {lower:+z.4f} to {upper:+z.4f} mm"
         caption = "shift from the true position in mm at each place judged; shaded: zone"
     elif not one.judges_touches:
-        label = f"{one.name}: {one.low:+.4f} to {one.high:+.4f} mm against the zone {lower:+.4f} to {upper:+.4f} mm"
+        label = f"{one.name}: {one.low:+z.4f} to {one.high:+z.4f} mm against the zone {lower:+z.4f} to {upper:+z.4f} mm"
         caption = "smallest and largest, in mm from the middle of the zone; shaded: zone"
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-30 0 {_WIDE + 60:g} {base + 52:.0f}" '

@@ -341,7 +341,7 @@ def _said(angle: float | Sequence[float] | None, direction: np.ndarray) -> tuple
     if angle is None:
         return ()
     angles = " and ".join(f"{one:g}" for one in np.atleast_1d(angle))
-    return ("basic angle {} deg: zone along ({:.4f}, {:.4f}, {:.4f}) in the datum frame".format(angles, *direction),)
+    return ("basic angle {} deg: zone along ({:z.4f}, {:z.4f}, {:z.4f}) in the datum frame".format(angles, *direction),)
 
 
 def _turned(points: np.ndarray, square: np.ndarray, freedom: Freedom) -> np.ndarray:

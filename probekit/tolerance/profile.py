@@ -148,7 +148,7 @@ class Profile(Tolerance):
             at, normal = array(chosen, CONTACT), array(chosen, FOOT_NORMAL)
             require_unfitted(self.name, at, normal, free, offset=offset)
         placed = place(chosen, nominal, free, middle, half, name=self.name, offset=offset)
-        notes = (f"dynamic: the zone is offset by {placed.offset:+.4f} mm, so that only the form is judged",) * offset
+        notes = (f"dynamic: the zone is offset by {placed.offset:+z.4f} mm, so that only the form is judged",) * offset
         return Evaluation.by_touch(
             deviations,
             rows,

@@ -83,6 +83,6 @@ def mean_of_repeats(first: pd.DataFrame, again: pd.DataFrame) -> tuple[pd.DataFr
     worst = int(np.abs(off).argmax())
     return out, [
         f"touched again: {len(made)} touches, {int(hit.sum())} times in all; along their normals the repeats lie "
-        f"{off.mean():+.4f} mm from the first touches in the mean, and {off[worst]:+.4f} mm at most (touch "
+        f"{off.mean():+z.4f} mm from the first touches in the mean, and {off[worst]:+z.4f} mm at most (touch "
         f"{first['touch'].iloc[both[worst]]})"
     ]

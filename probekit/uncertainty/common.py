@@ -285,6 +285,6 @@ def _said(budget: Budget) -> list[str]:
         return []
     growth = budget.expansion * budget.warmer
     return [
-        f"the part was at {budget.temperature:g} °C and the touches are not corrected to 20 °C: {growth:+.0f} um per "
+        f"the part was at {budget.temperature:g} °C and the touches are not corrected to 20 °C: {growth:+z.0f} um per "
         "metre count in full as uncertain"
     ]

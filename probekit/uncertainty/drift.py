@@ -75,7 +75,7 @@ class Drift:
     def sentence(self) -> str:
         """Drift at the end, its uncertainty, from how many references."""
         many = "reference" if self.references == 1 else "references"
-        end = ", ".join(f"{1e3 * value:+.1f}" for value in self.shift[-1])
+        end = ", ".join(f"{1e3 * value:+z.1f}" for value in self.shift[-1])
         u = ", ".join(f"{1e3 * value:.1f}" for value in np.linalg.norm(self.root[-1], axis=1))
         return f"drift over the run ({end}) um, u ({u}) um, from {self.references} {many} touched again"
 

@@ -66,7 +66,7 @@ class Shares:
     def sentence(self) -> str:
         """How uncertain, from what, and how much of it is assumed."""
         first = ", ".join(f"{name} {1e3 * part:.2g}" for name, part in zip(self.causes[:3], self.parts, strict=False))
-        guessed = f"; {100 * self.assumed_share:.0f} % of u² is assumed" if self.assumed_share > 0 else ""
+        guessed = f"; {100 * self.assumed_share:z.0f} % of u² is assumed" if self.assumed_share > 0 else ""
         return f"{self.result}: u {1e3 * self.u:.3g} um" + (f", from {first} um" if first else "") + guessed
 
     @property

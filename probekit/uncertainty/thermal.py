@@ -81,8 +81,8 @@ def at_20_degrees(
     out.attrs = dict(measured.attrs)
     change = np.linalg.norm(corrected - position, axis=1)
     largest = 0.0 if np.isnan(change).all() else float(np.nanmax(change))
-    at = ", ".join(f"{value:.1f}" for value in centre)
+    at = ", ".join(f"{value:z.1f}" for value in centre)
     return out, (
-        f"touches corrected to 20 °C: part at {temperature:g} °C, {expansion:g} um/(m K), so {1e6 * growth:+.0f} um "
+        f"touches corrected to 20 °C: part at {temperature:g} °C, {expansion:g} um/(m K), so {1e6 * growth:+z.0f} um "
         f"per metre taken off about ({at}); largest change of a position {1e3 * largest:.1f} um"
     )

@@ -188,7 +188,7 @@ def tried_html(found: Tried | None, error: str, span: float, seconds: float = np
     lines = [
         ("rms of the touches fitted", f"<b>{fitted.rms:.4f} mm</b> ({len(fitted.used)})"),
         ("rms of all", f"{found.rms:.4f} mm ({int(rows.sum())})"),
-        ("lowest and highest", f"{np.nanmin(found.deviation):+.4f} and {np.nanmax(found.deviation):+.4f} mm"),
+        ("lowest and highest", f"{np.nanmin(found.deviation):+z.4f} and {np.nanmax(found.deviation):+z.4f} mm"),
         ("touches of weight 0", str(int((fitted.weights == 0).sum()))),
         ("made in", f"{1e3 * seconds:.0f} ms"),
     ]

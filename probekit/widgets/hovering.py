@@ -99,7 +99,7 @@ def _touch(scene: Scene, row: int) -> str:
     parts = [f"<b>{escape(word)}</b>"]
     if value(touch, "deviation") is not None:
         parts.insert(0, length(touch, "deviation", signed=True))
-        parts += [] if share is None else [f"share of the zone {100 * share:.0f} % (100 % is a limit)"]
+        parts += [] if share is None else [f"share of the zone {100 * share:z.0f} % (100 % is a limit)"]
     elif scene.measured:
         parts.append(escape(str(value(touch, "reason") or VERDICT_TEXT.get(word, ""))))
     return f"Touch {escape(str(touch['touch']))}: {', '.join(part for part in parts if part)}"
@@ -110,7 +110,7 @@ def _value(now: State, known: float | None) -> str:
     if known is None:
         return "no touch near" if now.colours in ("touches", "bands") else "nothing is estimated here"
     if now.colours in ("touches", "bands"):
-        return f"{known:+.3f} mm, interpolated"
+        return f"{known:+z.3f} mm, interpolated"
     if now.colours == "mean":
-        return f"{known:+.3f} mm, estimated between the touches if smooth there"
+        return f"{known:+z.3f} mm, estimated between the touches if smooth there"
     return f"standard deviation of the estimate {known:.3f} mm"

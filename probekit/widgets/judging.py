@@ -123,7 +123,7 @@ def judged_html(verdict: Verdict | None, asked: Asked, error: str) -> str:
         return f'<div role="status" style="{BOX}"><b>No verdict:</b> {escape(error)}{kept}</div>'
     one = verdict.tolerances.iloc[0]
     lines = [
-        ("zone", f"{asked.outside - asked.width:+.4f} to {asked.outside:+.4f} mm"),
+        ("zone", f"{asked.outside - asked.width:+z.4f} to {asked.outside:+z.4f} mm"),
         ("actual value", f"<b>{one['actual']:.4f} mm</b> of {one['width']:.4f}"),
         ("true value at the touched places", _between(one["low"], one["high"])),
         ("noise alone would give", _length(one["noise_alone"])),

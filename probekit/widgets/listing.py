@@ -32,7 +32,7 @@ def _cells(scene: Scene) -> list[list[str]]:
         ends = [str(row["touch"]), str(row[scene.sign])], str(value(row, "feature") or "")
         if scene.measured:
             known, share = value(row, "deviation"), value(row, "share")
-            middle = ["" if known is None else f"{known:+.4f} mm", "" if share is None else f"{100 * share:.0f} %"]
+            middle = ["" if known is None else f"{known:+z.4f} mm", "" if share is None else f"{100 * share:z.0f} %"]
         else:
             order = value(row, "order")
             middle = ["" if order is None else f"{order:g}", str(value(row, "pose") or "")]

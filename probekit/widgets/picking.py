@@ -292,7 +292,7 @@ def sentence(table: Table) -> str:
     how, n, only = table["how"], table.get("n"), table.get("faces", table.get("face", "the whole part"))
     if how == "pick":
         x, y, z = table["points"][0]
-        return f"single target on {only} at {x:.2f}, {y:.2f}, {z:.2f}"
+        return f"single target on {only} at {x:z.2f}, {y:z.2f}, {z:z.2f}"
     if how == "section":
         axis = "xyz"[int(np.argmax(np.abs(table["normal"])))]
         return f"section across {axis} at {table['point']['xyz'.index(axis)]:.2f} on {only}, {n} a curve"

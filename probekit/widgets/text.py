@@ -51,22 +51,22 @@ def value(row: pd.Series, column: str) -> object:
 def length(row: pd.Series, column: str, signed: bool = False) -> str:
     """Return a cell as a length [mm]; a dash if there is none."""
     known = value(row, column)
-    return _MISSING if known is None else f"{known:{'+' if signed else ''}.4f} mm"
+    return _MISSING if known is None else f"{known:{'+' if signed else ''}z.4f} mm"
 
 
 def _limit(row: pd.Series, column: str) -> str:
     known = value(row, column)
-    return "none" if known is None or not isfinite(known) else f"{known:+.4f} mm"
+    return "none" if known is None or not isfinite(known) else f"{known:+z.4f} mm"
 
 
 def _percent(row: pd.Series, column: str) -> str:
     known = value(row, column)
-    return _MISSING if known is None else f"{100 * known:.0f} % (100 % is a limit)"
+    return _MISSING if known is None else f"{100 * known:z.0f} % (100 % is a limit)"
 
 
 def _ratio(row: pd.Series) -> str:
     known = value(row, "datum_ratio")
-    return _MISSING if known is None else f"{known:+.1f} standard deviations"
+    return _MISSING if known is None else f"{known:+z.1f} standard deviations"
 
 
 def vector(row: pd.Series, columns: tuple[str, ...], digits: int) -> str:

@@ -114,3 +114,17 @@ def test_all_touches_missed_still_builds(nominal, verdict):
     empty = scene.build(nominal, replace(verdict, table=table))
     assert np.isnan(empty.deviation).all()
     assert len(np.unique(empty.glyphs.facet_touch)) == len(table)
+
+
+def test_colours_where_no_limits_are_take_their_span_from_the_data(nominal, verdict):
+    """Nothing but rounding: twice the uncertainty, not a millimetre, and no strong colours; large ones: themselves."""
+    bare = replace(verdict, evaluations=(), tolerances=verdict.tolerances.head(0), part="undecided")
+    for deviation, u, span in (
+        (1e-12, 0.003, 0.006),
+        (np.nan, 0.003, 0.006),
+        (0.0, np.nan, 0.01),
+        (0.0312, 0.003, 0.04),
+    ):
+        table = verdict.table.head(3).assign(deviation=deviation, u=u, verdict="unjudged")
+        legend = scene.build(nominal, replace(bare, table=table)).legend
+        assert legend.span == pytest.approx(span)

@@ -333,8 +333,8 @@ def _moved_simulator(part: Touched, shift: np.ndarray) -> Touched:
     """A datum with its simulator where it came to rest, and a note on how far that is from its basic place."""
     along = _translating(part.datum)[:, 0]
     note = (
-        f"datum {part.datum.letter}: its simulator stands {shift @ along:+.4f} mm from its basic place along "
-        "({:.3f}, {:.3f}, {:.3f}), as the translation modifier allows".format(*along)
+        f"datum {part.datum.letter}: its simulator stands {shift @ along:+z.4f} mm from its basic place along "
+        "({:z.3f}, {:z.3f}, {:z.3f}), as the translation modifier allows".format(*along)
     )
     return replace(part.translated(shift), notes=(*part.notes, note))
 

@@ -142,7 +142,7 @@ class Mobility:
         if self.clearance < 0:
             return said + f"does not pass its boundary by {-self.clearance:.4f} mm"
         ends = [
-            f"{row.freedom} {row.low:+.4f} to {row.high:+.4f} {'mm' if row.freedom[0] == 't' else 'deg'}"
+            f"{row.freedom} {row.low:+z.4f} to {row.high:+z.4f} {'mm' if row.freedom[0] == 't' else 'deg'}"
             for row in self.bounds.itertuples()
         ]
         return said + f"clearance {self.clearance:.4f} mm all round; datum shift, each by itself: " + ", ".join(ends)

@@ -126,7 +126,7 @@ def _direction(vector: np.ndarray) -> str:
     for axis, letter in zip(_AXES, "XYZ", strict=True):
         if abs(float(vector @ axis)) > 1.0 - 1e-9:
             return f"{letter} {'plus' if vector @ axis > 0 else 'minus'}"
-    return "({:.4f}, {:.4f}, {:.4f})".format(*vector)
+    return "({:z.4f}, {:z.4f}, {:z.4f})".format(*vector)
 
 
 def _chain(kinematics: Kinematics, probe: Probe | None) -> list[str]:

@@ -284,7 +284,7 @@ def touches_of(steps: Sequence[Step], kinematics: Kinematics) -> str:
     for step in steps:
         if step.kind == "record" and isinstance(step.detail, Recorded):
             found = step.detail
-            place = [*(f"{value:.3f}" for value in found.target), *(f"{value:.4f}" for value in found.normal)]
+            place = [*(f"{value:z.3f}" for value in found.target), *(f"{value:z.4f}" for value in found.normal)]
             rows.append((str(found.touch), found.feature, *place, *(f"{a:g}" for a in found.angles), str(step.line)))
     if not rows:
         return "<p>None is recorded.</p>"

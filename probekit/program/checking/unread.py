@@ -106,7 +106,7 @@ def _touches(moves: Sequence[Move], kinematics: Kinematics) -> str:
             turned = "turns before it" if move.angles != angles and rows else turned
             angles = move.angles
         elif isinstance(move, Touch):
-            place = [*(f"{value:.3f}" for value in move.target), *(f"{value:.4f}" for value in move.normal)]
+            place = [*(f"{value:z.3f}" for value in move.target), *(f"{value:z.4f}" for value in move.normal)]
             own = (f"{angle:g}" for angle in angles)
             rows.append((str(move.touch), move.feature, *place, *own, str(move.tip), turned))
             turned = ""
