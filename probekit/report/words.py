@@ -24,7 +24,7 @@ MINUS = "\N{MINUS SIGN}"
 DIGITS = {"d": 4, "a": 4, "p": 3}
 
 NUMERIC_HEAD = ' class="n"'
-_WIDE = ' class="said"'
+_WIDE = ' class="prose"'
 _SENTENCE = 24  # characters of a cell that is not to be squeezed into a column of single words
 
 

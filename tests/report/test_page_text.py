@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 from importlib.resources import files
 
 import numpy as np
+import pandas as pd
 import pytest
 from report import unpacking
 from scene import synthetic
@@ -281,3 +282,12 @@ def test_places_are_ranked_by_share_of_the_zone(verdict, results):
     assert found[-1].word == "missed"
     named = places.labels(verdict, found)
     assert named == list(dict.fromkeys(one.row for one in found))
+
+
+def test_text_in_a_table_is_not_squeezed_and_takes_no_class_of_the_answers():
+    table = words.frame(pd.DataFrame({"a": ["short", "a text that is longer than some words are"]}), "c")
+    assert "<td>short</td>" in table
+    assert '<td class="prose">' in table
+    assert "td.prose" in asset("page.css")
+    assert ".prose" not in asset("answers.css")
+    assert ".said" in asset("answers.css"), "which is why a cell is not of that class"
