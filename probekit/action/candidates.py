@@ -9,7 +9,7 @@ import numpy as np
 
 from ..tolerance.propagation import judged_scatter
 from ..tolerance.unjudged import Unjudged
-from .jointly import both, is_more_than_noise, motions_of
+from .jointly import both, is_more_than_noise, motions_of, spoilt
 from .noise import MATERIAL, offset_of
 from .promise import CUTTER, Promise, again_promise, lasting, promise
 
@@ -33,6 +33,8 @@ _THEN = {
     "undecided": "it would stay undecided",
 }
 _NEXT = "the next part"
+_NO_CURE = ("nothing", "touch again", "concession")
+_INSTEAD = " Instead of the other corrections, not beside them."
 
 _Offer = tuple[str, str, Promise]
 
@@ -79,7 +81,7 @@ def candidates(
         off = one.deviations - one.middles
         now = promise(one, scatter, off, level=level)
         offered = [
-            *_moved(one, verdict.table, scatter, leaves[one.rows], level),
+            *_moved(at, verdict, scatter, leaves[one.rows], level),
             *_by_tools(at, verdict, scatter, leaves[one.rows], tools, level),
         ]
         offered += _jointly(at, verdict, scatter, leaves[one.rows], tools, level, offered)
@@ -105,6 +107,7 @@ def candidates(
 def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
     """The rows of `candidates` as sentences: value, bounds and chance of each."""
     said = []
+    cures = offered["tolerance"][~offered["candidate"].isin(_NO_CURE)].value_counts()
     for row in offered.itertuples():
         how = f" ({row.how})" if row.how else ""
         between = f"between {row.low:.3f} and {row.high:.3f} mm at {100 * level:g} % each way"
@@ -124,6 +127,7 @@ def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
             said.append(
                 f"{row.tolerance}, {row.candidate}{how}: {row.predicted:.3f} mm of {row.width:.3f} mm expected, "
                 f"{between}; chance to conform {_chance(row.p_conform)}: {then}."
+                + (_INSTEAD if row.candidate not in _NO_CURE and cures[row.tolerance] > 1 else "")
             )
     return tuple(said)
 
@@ -141,12 +145,15 @@ def _is_better(then: Promise, now: Promise, one: Evaluation) -> bool:
 
 def _is_surer(then: Promise, now: Promise) -> bool:
     """Whether touching again narrows the interval: it does not help against what the touches share."""
+    if now.word == then.word == "does not conform":
+        return False
     return then.word != now.word or then.high - then.low < _NARROWER * (now.high - now.low) or not np.isfinite(now.high)
 
 
-def _moved(one: Evaluation, table: pd.DataFrame, scatter: Scatter, leaves: np.ndarray, level: float) -> list[_Offer]:
+def _moved(at: int, verdict: Verdict, scatter: Scatter, leaves: np.ndarray, level: float) -> list[_Offer]:
+    one = verdict.evaluations[at]
     off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
-    said, explained, rank = _move(one, table, scatter, off)
+    said, explained, rank = _move(at, verdict, scatter, off)
     if not said:
         return []
     whom = _whom_of(one, off, off - explained)
@@ -189,10 +196,11 @@ def _jointly(
     if found is None:
         return []
     off, everywhere = one.deviations - one.middles, np.ones(one.touches, dtype=bool)
-    then = _anew(one, scatter, off - found[1], everywhere, leaves, level, found[2])
+    then = _anew(one, scatter, off - found.takes, everywhere, leaves, level, found.found)
     if any(not _is_better(then, single, one) for _, _, single in singly):
         return []
-    return [("work and tool offset", f"{found[0]}, {_whom_of(one, off, off - found[1])}", then)]
+    beside = spoilt(at, verdict, found.offset, found.lowered)
+    return [("work and tool offset", f"{found.words}{beside}, {_whom_of(one, off, off - found.takes)}", then)]
 
 
 def _whom(offset: float) -> str:
@@ -222,11 +230,12 @@ def _recut(one: Evaluation, scatter: Scatter, proved: np.ndarray, leaves: np.nda
     return [("re-cut here", f"{int(high.sum())} touches, up to {off[high].max():.3f} mm", then)]
 
 
-def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray, int]:
+def _move(at: int, verdict: Verdict, scatter: Scatter, off: np.ndarray) -> tuple[str, np.ndarray, int]:
     """Work offset that would bring the faces of a tolerance to the middle of their zone, in words, what it takes off
     each deviation, and of how many parameters; no words if noise or form makes as much, or it does not matter.
     """
-    moves = motions_of(one, table)
+    one = verdict.evaluations[at]
+    moves = motions_of(one, verdict.table)
     across, rank = moves.across, len(moves.size)
     score = across.T @ off
     explained, left = across @ score, len(off) - rank
@@ -235,4 +244,5 @@ def _move(one: Evaluation, table: pd.DataFrame, scatter: Scatter, off: np.ndarra
     rest = float(np.sum((off - explained) ** 2)) / left
     stated = judged_scatter(one, scatter).covariance(across.T)
     more = is_more_than_noise(score, np.eye(rank), stated, rest, left)
-    return moves.words(score) if more else "", explained, rank
+    said = moves.words(score) + spoilt(at, verdict, moves.offset(score)) if more else ""
+    return said, explained, rank

@@ -31,9 +31,10 @@ if TYPE_CHECKING:
 
     from ..tolerance import Evaluation
     from ..uncertainty import Scatter
+    from ..verdict.results import Verdict
     from .cutters import ToolOffset
 
-__all__ = ["Motions", "both", "is_more_than_noise", "motions_of"]
+__all__ = ["Both", "Motions", "both", "is_more_than_noise", "motions_of", "spoilt"]
 
 _WEAK = 0.05  # a move that changes deviations by less than this part of the strongest one is none
 _APART = 0.2  # part of what an entry does that motions do not; of less than this they cannot be told apart
@@ -51,17 +52,36 @@ class Motions(NamedTuple):
     length: float
     normals: np.ndarray
 
-    def words(self, score: np.ndarray) -> str:
-        """The work offset that takes off across @ score (r,), with signs and frame, and what its shift alone leaves."""
+    def offset(self, score: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Shift (3,) [mm] and turn (3,) [rad] about the part's origin that take off across @ score (r,)."""
         motion = -self.along.T @ (score / self.size)
         angle = motion[3:] / self.length
-        shift, turn = motion[:3] - np.cross(angle, self.centre), np.degrees(angle)
+        return motion[:3] - np.cross(angle, self.centre), angle
+
+    def words(self, score: np.ndarray) -> str:
+        """The work offset that takes off across @ score (r,), with signs and frame, and what its shift alone leaves."""
+        shift, angle = self.offset(score)
+        turn = np.degrees(angle)
         alone = float(np.abs(self.across @ score + self.normals @ shift).max())
         return (
             f"by ({shift[0]:+z.3f}, {shift[1]:+z.3f}, {shift[2]:+z.3f}) mm, turned by ({turn[0]:+z.4f}, "
             f"{turn[1]:+z.4f}, {turn[2]:+z.4f}) deg about the part's origin, both together (the shift alone leaves up "
             f"to {alone:.3f} mm), in the part frame"
         )
+
+
+class Both(NamedTuple):
+    """A work offset with a change of the entries of tools.
+
+    In words; what both take off each deviation (n,) [mm]; how many parameters they are; shift [mm] and turn [rad] about
+    the part's origin; what each tool's entry is lowered by [mm].
+    """
+
+    words: str
+    takes: np.ndarray
+    found: int
+    offset: tuple[np.ndarray, np.ndarray]
+    lowered: tuple[tuple[ToolOffset, float], ...]
 
 
 def motions_of(one: Evaluation, table: pd.DataFrame) -> Motions:
@@ -93,11 +113,8 @@ def is_more_than_noise(found: np.ndarray, unit: np.ndarray, stated: np.ndarray, 
     return not known or found @ np.linalg.pinv(stated, hermitian=True) @ found > chdtri(rank, 1.0 - SURE)
 
 
-def both(
-    at: int, one: Evaluation, table: pd.DataFrame, scatter: Scatter, tools: Sequence[ToolOffset]
-) -> tuple[str, np.ndarray, int] | None:
-    """A work offset with a change of the entry of each tool: in words, what both take off each deviation (n,), and
-    of how many parameters.
+def both(at: int, one: Evaluation, table: pd.DataFrame, scatter: Scatter, tools: Sequence[ToolOffset]) -> Both | None:
+    """A work offset with a change of the entry of each tool.
 
     Parameters
     ----------
@@ -112,7 +129,7 @@ def both(
 
     Returns
     -------
-    (str, (n,) float, int) or None
+    Both or None
         None if either is no more than noise makes, does not matter, or cannot be told from the other.
     """
     named = [tool for tool in tools if tool.slopes[at].any()]
@@ -137,4 +154,29 @@ def both(
         f"{-value:+z.3f} mm (u {sure:.4f}) {entry}"
         for value, sure, entry in zip(found[r:], u[r:], entries, strict=True)
     ]
-    return f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}", columns @ found, len(found)
+    words = f"work offset {moves.words(found[:r])}; tool offset {'; '.join(changed)}"
+    lowered = tuple(zip(named, found[r:].tolist(), strict=False))
+    return Both(words, columns @ found, len(found), moves.offset(found[:r]), lowered)
+
+
+def spoilt(
+    at: int,
+    verdict: Verdict,
+    offset: tuple[np.ndarray, np.ndarray],
+    lowered: Sequence[tuple[ToolOffset, float]] = (),
+) -> str:
+    """What a work offset for one tolerance, at its position, would do to the faces of others, in words; "" if no harm.
+
+    A work offset moves every face that is cut with it.
+    """
+    shift, angle = offset
+    for k, other in enumerate(verdict.evaluations):
+        if k == at or not other.from_nominal:
+            continue
+        chosen = verdict.table.iloc[other.rows]
+        move = shift + np.cross(angle, array(chosen, CONTACT))
+        after = other.deviations - other.middles + np.einsum("ij,ij->i", move, array(chosen, FOOT_NORMAL))
+        then = other.value_of(after - sum(value * tool.slopes[k] for tool, value in lowered))
+        if then > max(other.width, other.actual):
+            return f", for these faces alone ({other.name} would come to {then:.3f} mm of {other.width:.3f} mm by it)"
+    return ""

@@ -151,7 +151,7 @@ def test_whom_an_offset_helps_is_what_cutting_again_shows(true, what, whom):
     anew = np.random.default_rng(3).normal(scale=CUTTER, size=N)  # its path put right, the cutter leaves its scatter
     assert (2 * np.abs(np.minimum(true, anew)).max() <= width) == (whom == "this part")
     text = next(one for one in action.promises if one.startswith(f"skin, {what} ("))
-    assert text.endswith(f"{'it' if whom == 'this part' else whom} would conform.")
+    assert f": {'it' if whom == 'this part' else whom} would conform." in text
 
 
 @pytest.mark.parametrize(
@@ -202,3 +202,29 @@ def test_turn_and_shift_of_a_work_offset_belong_together():
     alone = np.abs(np.einsum("ij,ij->i", normals, sideways + shift)).max()
     assert left == pytest.approx(alone, abs=0.01)
     assert left > 0.5
+
+
+def test_a_work_offset_says_what_it_would_do_to_faces_that_are_good():
+    """The right face is 0.1 mm high, the left one good: by -0.1 mm along x that one is 0.2 of 0.1 mm."""
+    face = np.array(shapes.BOX_FACES)[np.arange(N) % 6]
+    noise = np.random.default_rng(2).normal(scale=U, size=N)
+    table = pd.DataFrame({"touch": np.arange(N), "feature": face})
+    table[["x", "y", "z"]] = ON + NORMALS * (np.where(face == "right", 0.1, 0.0) + noise)[:, None]
+    found = project(table, BOX, stylus=0.0)
+    tolerances = [profile(found, 0.1, features=one, name=one) for one in ("right", "left", "top")]
+    action = suggest(classify(found, *tolerances, u=U, rule=proved()), BOX)
+    row = action.candidates.set_index("candidate").loc["work offset"]
+    harm = row["how"].split(", for these faces alone (left would come to ")[1]
+    assert float(harm.split()[0]) == pytest.approx(0.2, abs=0.02)
+    assert row["how"].endswith("of 0.100 mm by it), this part")
+    offsets = [text for text in action.promises if " offset (" in text]
+    assert len(offsets) == 2, "the same 0.1 mm, as a shift or as an entry: done twice, 0.1 mm too much is off"
+    assert all(text.endswith("Instead of the other corrections, not beside them.") for text in offsets)
+
+
+def test_touching_again_is_not_offered_where_it_is_decided():
+    """All about the limit, a few of them beyond it for sure: what the others read does not matter any more."""
+    verdict = judged(0.1 + np.random.default_rng(0).normal(scale=0.002, size=N))
+    assert verdict.part == "does not conform"
+    assert (verdict.table["verdict"] == "undecided").any()
+    assert "touch again" not in suggest(verdict, BOX).candidates["candidate"].tolist()
