@@ -84,5 +84,7 @@ def at_20_degrees(
     at = ", ".join(f"{value:z.1f}" for value in centre)
     return out, (
         f"touches corrected to 20 °C: part at {temperature:g} °C, {expansion:g} um/(m K), so {1e6 * growth:+z.0f} um "
-        f"per metre taken off about ({at}); largest change of a position {1e3 * largest:.1f} um"
+        f"per metre taken off about ({at}); largest change of a position {1e3 * largest:.1f} um. "
+        "The scales of the machine are taken as true: if they were warm too, and the control does not compensate for "
+        "it, this takes off too much, by what they grew"
     )

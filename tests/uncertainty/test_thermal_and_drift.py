@@ -60,6 +60,7 @@ def test_a_warm_part_comes_back_to_its_size_at_20_degrees():
     grown = np.linalg.norm(np.diff(warm[["x", "y", "z"]].to_numpy()[[12, 20]], axis=0)) - 160.0
     assert grown == pytest.approx(0.01472)
     assert "+92 um per metre" in said
+    assert "if they were warm too, and the control does not compensate for it, this takes off too much" in said
     assert got.attrs == warm.attrs
     np.testing.assert_array_equal(warm["x"], 7.0 + position[:, 0] * (1 + 11.5e-6 * 8))  # the table given is not changed
     again, _ = at_20_degrees(warm, 28.0, 11.5, about=(0, 0, 0))
