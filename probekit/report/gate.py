@@ -40,8 +40,10 @@ def residuals_section(residuals: Residuals | None, influence: Influence | None =
         f'<td class="n">{_moved(moved.get(str(residuals.touches[k])))}</td></tr>'
         for k in np.argsort(-np.abs(residuals.values))[:_SHOWN]
     )
-    head = f'<thead><tr><th scope="col">datum touch</th><th scope="col"{NUMERIC_HEAD}>residual</th>'
-    head += f'<th scope="col"{NUMERIC_HEAD}>ratio</th><th scope="col"{NUMERIC_HEAD}>without it</th></tr></thead>'
+    numeric = (
+        f'<th scope="col"{NUMERIC_HEAD}>{mark(f"col.{name}")}</th>' for name in ("residual", "ratio", "without it")
+    )
+    head = f'<thead><tr><th scope="col">{mark("col.datum touch")}</th>{"".join(numeric)}</tr></thead>'
     caption = (
         f"The largest residuals of the datum touches; ratio: over the standard deviation of a good touch, at most "
         f"{residuals.limit:.1f} by size; without it: the most that a deviation on the part would change by."

@@ -355,8 +355,10 @@ def alignment_section(alignment: Alignment | None, verdict: Verdict) -> str:
                 f'<tr><th scope="row">{name}</th><td class="n">{number(float(value), 4, signed=True)}</td>'
                 f'<td class="n">{doubt}</td><td>\N{DEGREE SIGN}</td></tr>'
             )
-    head = f'<thead><tr><th scope="col">freedom</th><th scope="col"{NUMERIC_HEAD}>value</th>'
-    head += f'<th scope="col"{NUMERIC_HEAD}>u</th><th scope="col">unit</th></tr>'
+    head = (
+        f'<thead><tr><th scope="col">{mark("col.freedom")}</th><th scope="col"{NUMERIC_HEAD}>{mark("col.value")}</th>'
+    )
+    head += f'<th scope="col"{NUMERIC_HEAD}>u</th><th scope="col">{mark("col.unit")}</th></tr>'
     caption = (
         "Motion from the measured part to the nominal: shifts, and turns about the pivot; u: standard uncertainty."
     )

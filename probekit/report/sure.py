@@ -31,9 +31,9 @@ def uncertainty_section(budget: Budget | None, shares: Sequence[Shares]) -> str:
         f"<td>{escape(row.unit)}</td><td>{escape(row.source)}</td></tr>"
         for row in budget.rows
     )
-    head = '<thead><tr><th scope="col">cause</th><th scope="col">key</th>'
-    head += f'<th scope="col"{NUMERIC_HEAD}>value</th><th scope="col">unit</th>'
-    head += '<th scope="col">where from</th></tr></thead>'
+    head = f'<thead><tr><th scope="col">{mark("col.cause")}</th><th scope="col">{mark("col.key")}</th>'
+    head += f'<th scope="col"{NUMERIC_HEAD}>{mark("col.value")}</th><th scope="col">{mark("col.unit")}</th>'
+    head += f'<th scope="col">{mark("col.where from")}</th></tr></thead>'
     caption = "What makes the touches uncertain, as stated in [budget]: largest values and two standard deviations."
     table = captioned(f"{head}<tbody>{rows}</tbody>", caption, 'class="scroll"')
     bars = [one._repr_svg_() if k < _BARS_AT_MOST else "" for k, one in enumerate(shares)]
