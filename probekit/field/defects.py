@@ -98,8 +98,8 @@ def _felt(height: float, u: float) -> float:
 
 
 def _nearest(at: Nodes, touches: np.ndarray, normals: np.ndarray) -> np.ndarray:
-    """(m,) distance of each place that is not on an edge from the nearest touch of its side [mm]."""
-    at = at.within
+    """(m,) distance of places that are even over the area from the nearest touch of their side [mm]."""
+    at = at.even or at
     if not len(touches):
         return np.full(len(at.places), np.inf)
     there = np.asarray(touches, dtype=float), np.asarray(normals, dtype=float)

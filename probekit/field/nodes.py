@@ -1,14 +1,14 @@
 """The places at which a surface is judged between its touches.
 
 A form that is estimated by touches goes farthest wrong where it is carried on beyond them: on the edges of the faces
-and in their corners. So nodes stand there as well. They count for the surface; as places of a hill, or of a further
-touch, they do not.
+and in their corners. So nodes stand there as well, in the room of others. They count for the surface; no further touch
+is made there. A hill may be anywhere: what would be seen of it is asked of places that are even over the area.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -41,6 +41,8 @@ class Nodes:
         Area of the faces [mm2].
     edges : int
         How many of them, the last ones, stand on the edges of the faces.
+    even : Nodes, optional
+        Places that are even over the area, up to the edges but not on them; None where the nodes are that themselves.
     """
 
     places: np.ndarray
@@ -48,12 +50,7 @@ class Nodes:
     face: np.ndarray
     area: float
     edges: int = 0
-
-    @property
-    def within(self) -> Nodes:
-        """Those that do not stand on an edge: even over the area."""
-        m = len(self.places) - self.edges
-        return replace(self, places=self.places[:m], normals=self.normals[:m], face=self.face[:m], edges=0)
+    even: Nodes | None = None
 
     @property
     def spacing(self) -> float:
@@ -109,6 +106,7 @@ def nodes(
         np.append(inner.face[away], found.face[kept]),
         area,
         len(kept),
+        inner,
     )
 
 
