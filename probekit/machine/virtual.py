@@ -149,7 +149,7 @@ def run(
     Examples
     --------
     >>> from probekit.machine import ReferenceSphere
-    from probekit.machine.errors import Lobing
+    >>> from probekit.machine.errors import Lobing
     >>> text = "G21 G90 G94 T9 M6\nG43 H9\nG0 X0 Y0 Z20\nG38.2 Z12 F60\n(PROBEKIT RECORD 1 pole 0 0 12.5 0 0 1)"
     >>> found = run(text, ReferenceSphere(25.0), probe=6.0, errors=[Lobing(0.010)])
     >>> found.table["z"].tolist()  # 12.5 + 3, and 0.01 of pre-travel
