@@ -238,9 +238,12 @@ def test_the_dry_run_decides_nothing(flow):
 
 
 def test_a_dialect_that_can_neither_is_refused_with_what_to_do_instead(tmp_path):
-    with pytest.raises(InputError, match="the dialect dmis cannot decide, nor be followed by a second") as refused:
-        made(tmp_path, "dmis", ("tool = 20\n", 'work_offset = "PART"\n'))
-    assert "coordinate system" in refused.value.found
+    (tmp_path / "plain.toml").write_text(
+        'extends = "dmis"\nname = "plain"\n[omit]\nshift = "its software makes a coordinate system"\n'
+    )
+    with pytest.raises(InputError, match="the dialect plain cannot decide, nor be followed by a second") as refused:
+        made(tmp_path, "plain.toml", ("tool = 20\n", 'work_offset = "PART"\n'))
+    assert "enters no values" in refused.value.found
     assert "leave [[phase]] out, and state in [program] confirm" in refused.value.todo
 
 

@@ -147,4 +147,7 @@ def _ended(reading: Reading, touching: Touching, watched: Watched, waits: bool) 
     reason, line = ("", None) if stop is None else (stop[1], steps[walked].line)
     taken = tuple(dict.fromkeys(one for one in reading.taken if line is None or one[0] <= line))
     seconds = float(watched.seconds[walked])
-    return Run(table, reason, line, findings, seconds, {}, pd.DataFrame(), watched.sentence, {}, taken)
+    if stop is None and reading.ended is not None:
+        line, reason = reading.ended[0], f"a safe stop of the program itself: {reading.ended[1]}"
+    origins = reading.systems if stop is None else {}
+    return Run(table, reason, line, findings, seconds, {}, pd.DataFrame(), watched.sentence, origins, taken)

@@ -18,6 +18,7 @@ from ..program.reading.steps import read_record
 from ..program.reading.words import parse
 from .following import Following
 from .machinery import kinematics_of
+from .phases_measured import check_measured, copies_of
 from .phasing import phases_of
 from .places import part_name
 from .prepared import dialect_of, offset_of, slots_after
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["check_phases", "decides_itself", "entered_after", "later_parts", "part_of"]
 
-_TO_DECIDE = ("decide", "repeat", "shift", "give_up", "record_shifted", "let")
+_TO_DECIDE = ("decide", "shift", "give_up", "record_shifted", "let")
 _IN_PARTS = ("entered", "record_shifted", "let")
 
 _NO_PHASES = "Leave [[phase]] out, or use a dialect that can; no program was written."
@@ -68,6 +69,16 @@ def check_phases(study: Study, dialect: Dialect) -> None:
                 found=dialect.omit["entered" if dialect.language else lacking],
                 todo=_MEASURING if dialect.language else _NO_PHASES,
             )
+    if dialect.language:
+        check_measured(study)
+    elif decides_itself(dialect) and "repeat" in dialect.omit and any(one.again for one in phases_of(study)):
+        raise InputError(
+            f"the dialect {dialect.name} cannot make touches again",
+            file=study.path,
+            column="phase.again",
+            found=dialect.omit["repeat"],
+            todo="Leave again out: touches that disagree are then a stop.",
+        )
     by = offset_of(study)
     for number, phase in enumerate(phases_of(study), 1):
         if phase.to:
@@ -79,13 +90,14 @@ def check_phases(study: Study, dialect: Dialect) -> None:
 
 def _check_copy(study: Study, dialect: Dialect, to: str, key: str, what: str, by: str) -> None:
     """Refuse a copy of the work offset `by` that is none of the dialect, or that one itself."""
-    if to not in dialect.work_offsets or to == by:
+    free = copies_of(study) if dialect.language else [name for name in dialect.work_offsets if name != by]
+    if to not in free:
         raise InputError(
             f"{what} needs another work offset for its copy",
             file=study.path,
             column=key,
             found=to,
-            expected=", ".join(name for name in dialect.work_offsets if name != by),
+            expected=", ".join(free) or "one that the program may make: see the dialect dmis",
         )
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .. import machine
     from .prepared import Plan
 
-__all__ = ["copies_wrong", "deciding_scenarios", "largest_shift", "not_lowered", "untaken"]
+__all__ = ["copies_wrong", "deciding_scenarios", "largest_shift", "not_lowered", "untaken", "untaken_measuring"]
 
 _WITHIN, _BEYOND = 0.9, 1.1  # of the limit of a shift
 _CHIP = 2.0  # thickness of a chip, in largest spreads
@@ -195,6 +195,23 @@ def untaken(text: str, taken: set[tuple[int, bool]]) -> list[str]:
             ways = [(True, "yes"), (False, "no")]
             found += [f"line {block.line} {word}" for way, word in ways if (block.line, way) not in taken]
     return found
+
+
+def untaken_measuring(text: str, taken: set[tuple[int, bool]]) -> list[str]:
+    """The same of the decisions of a DMIS program within which all that follows stands; where it only waits is checked.
+
+    Parameters
+    ----------
+    text : str
+    taken : set of (int, bool)
+        As for `untaken`.
+    """
+    from ..program.measuring.case import decisions_of
+    from ..program.measuring.statements import statements
+
+    opened, _ = decisions_of(statements(text))
+    ways = [(line, way) for line in opened for way in (True, False)]
+    return [f"line {line} {'yes' if way else 'no'}" for line, way in ways if (line, way) not in taken]
 
 
 def _told(unit: np.ndarray) -> str:

@@ -29,6 +29,7 @@ from .doubt import narrow_zones
 from .kept_plan import from_json, inputs_sum
 from .machinery import fixtures_of, kinematics_of, probe_of
 from .model import Study, nominal_of, runnable
+from .phases_measured import copies_of
 from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
@@ -192,7 +193,7 @@ def check_program(study: Study) -> Dialect:
     with blaming(study.path, "program"):
         dialect = dialect_of(study)
         known, offset = dialect.work_offsets, options.get("work_offset")
-        if offset is not None and offset not in known:
+        if offset is not None and (offset not in known or offset in copies_of(study)):
             raise InputError(
                 "the dialect has no such work offset", column="work_offset", found=offset, expected=", ".join(known)
             )

@@ -17,6 +17,7 @@ from ..plan.route.pace import CycleTime, Pace
 from ..plan.route.route import Route
 from ..program.checking.findings import Findings
 from ..program.deciding.asked import Phase
+from ..program.deciding.branches import in_branches
 from ..program.deciding.decisions import Step
 from ..program.deciding.entries import Entry
 from ..program.deciding.paths import straight
@@ -183,7 +184,8 @@ class Plan:
         """
         with blaming(self.study.path, "phase"):
             milling = "milling" in self.study.settings.get("program", {})
-            return in_phases(*self._by_phase(), milling=milling) if self.phases else self.moves
+            steps = in_phases(*self._by_phase(), milling=milling) if self.phases else self.moves
+            return in_branches(steps) if self.phases and dialect_of(self.study).language else steps
 
     @property
     def parts(self) -> tuple[Part, ...]:
@@ -267,7 +269,7 @@ class Plan:
             text,
             kinematics=self.kinematics,
             probe=self.probe,
-            moves=self.moves,
+            steps=self.steps,
             frame=dialect.work_offsets[offset_of(self.study)],
             clear=self.obstacles.clear_of(self.probe, self.margin),
             margin=self.margin - _ROUNDING,

@@ -41,7 +41,7 @@ def write_sheet(
             programmed.findings,
             title=programmed.name,
             frame=programmed.dialect.work_offsets[programmed.first_offset],
-            moves=all_moves(programmed),
+            steps=programmed.moves,
             omitted=programmed.omitted,
             set_up=[*provenance, *_of_dialect(planned, programmed)],
             kinematics=planned.kinematics,

@@ -23,7 +23,7 @@ from ..machine.results import MACHINE
 from ..making import blaming
 from ..plausibility.turning import by_pose
 from ..show import shown
-from .deciding_trial import copies_wrong, deciding_scenarios, largest_shift, not_lowered, untaken
+from .deciding_trial import copies_wrong, deciding_scenarios, largest_shift, not_lowered, untaken, untaken_measuring
 from .preparation import machine_of
 from .running import ran as run_all
 
@@ -160,8 +160,8 @@ def trial(
             rows.append(_row(one, made, planned, programmed))
             taken |= set(made.decisions)
     tell("done", 1.0)
-    # a measuring machine only waits: that it does on either side of each limit is checked, not tried
-    return Trial(pd.DataFrame(rows), () if programmed.dialect.language else tuple(untaken(programmed.text, taken)))
+    lost = untaken_measuring if programmed.dialect.language else untaken
+    return Trial(pd.DataFrame(rows), tuple(lost(programmed.text, taken)))
 
 
 def _scenarios(planned: Plan, arguments: dict[str, Any], by_hand: bool) -> Iterator[_Scenario]:

@@ -262,7 +262,7 @@ def test_the_sheet_says_what_was_checked_and_what_not(done, tmp_path) -> None:
         programmed.findings,
         title=evil,
         frame="RECALL/D(PART)",
-        moves=programmed.moves,
+        steps=programmed.moves,
         omitted=programmed.omitted,
         kinematics=planned.kinematics,
         probe=planned.probe,
@@ -286,7 +286,8 @@ def test_the_sheet_says_what_was_checked_and_what_not(done, tmp_path) -> None:
 
 
 def test_a_milling_program_cannot_take_it(tmp_path, study_name: str) -> None:
-    milled = ("tool = 20\n", 'tool = 20\nmilling = "milling.nc"\nafter = "OPERATION 4: FINISH THE SKIN"\n')
+    milling = 'milling = "milling.nc"\nafter = "OPERATION 4: FINISH THE SKIN"\n'
+    milled = ('dialect = "dmis"', milling + 'dialect = "dmis"')
     study = pk.study.load(measuring_study(tmp_path, study_name, milled))
     with pytest.raises(pk.InputError, match="a measuring machine does not mill"):
         pk.study.preparation.check_program(study)

@@ -154,7 +154,7 @@ def test_programs_of_three_balls_are_read_and_pass(case):
     kinematics, route, moves = moves_on_balls(case, 12, 3, limits=(-0.05, 0.08), critical=True)
     text = write(moves, "dmis", kinematics=kinematics, probe=PROBE, whole=True)
     found = check_measuring(
-        text, kinematics=kinematics, probe=PROBE, moves=moves, frame="RECALL/D(PART)", turn_height=route.height
+        text, kinematics=kinematics, probe=PROBE, steps=moves, frame="RECALL/D(PART)", turn_height=route.height
     )
     assert found.of("stop") == ()
     assert [check.name for check in found.checks if check.skipped] == ["travel", "collision"]

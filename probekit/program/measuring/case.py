@@ -2,21 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from ..checking.case import Case
-from ..moves import Move
+from ..deciding.decisions import ShiftOffset, decides, linear
+from ..deciding.decisions import Step as Planned
+from ..moves import DryTouch, Move
 from ..reading.steps import Step
 from .plan_of import Wanted, wanted_of, ways_of
 from .reader import Reading
 from .state import Setting
+from .statements import Statement
 
-__all__ = ["SAME", "MeasuringCase"]
+__all__ = ["SAME", "MeasuringCase", "decisions_of"]
 
 #: What counts as the same: more than numbers are rounded by, less than matters [mm] and [degree].
 SAME = 1e-3
+
+
+def decisions_of(program: Sequence[Statement]) -> tuple[tuple[int, ...], tuple[Statement, ...]]:
+    """Lines of the decisions within which all that follows stands, and the statements from the first ELSE on.
+
+    Parameters
+    ----------
+    program : sequence of Statement
+    """
+    opened: list[int] = []
+    for number, one in enumerate(program):
+        if one.word == "ELSE":
+            return tuple(opened), tuple(program[number:])
+        if one.word == "IF":
+            opened.append(one.line)
+        elif one.word == "ENDIF" and opened:
+            opened.pop()
+    return (), ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +55,8 @@ class MeasuringCase:
         The statement that recalls the planned coordinate system.
     positioning : float
         Largest rate of moves [mm/min].
+    steps : tuple of Step
+        The plan, with what it decides.
     """
 
     reading: Reading
@@ -41,6 +64,38 @@ class MeasuringCase:
     moves: tuple[Move, ...]
     frame: str
     positioning: float
+    steps: tuple[Planned, ...] = ()
+
+    @property
+    def decided(self) -> bool:
+        """Whether the plan decides anything."""
+        return decides(self.steps)
+
+    @property
+    def dry(self) -> bool:
+        """Whether it is a dry run."""
+        return any(isinstance(one, DryTouch) for one in self.moves)
+
+    @property
+    def by(self) -> str:
+        """Label of the planned coordinate system."""
+        return self.frame.upper().removeprefix("RECALL/D(").removesuffix(")")
+
+    @property
+    def copies(self) -> tuple[str, ...]:
+        """Labels of the coordinate systems that the plan has the program make."""
+        return tuple(one.to for one in linear(self.steps) if isinstance(one, ShiftOffset))
+
+    @cached_property
+    def decisions(self) -> tuple[tuple[int, ...], tuple[Statement, ...]]:
+        """As `decisions_of` gives them."""
+        return decisions_of(self.reading.statements)
+
+    def frame_at(self, line: int) -> str:
+        """Label of the coordinate system in which the probe is to move at a line."""
+        opened, _ = self.decisions
+        shifted = self.decided and not self.dry and self.copies and opened and line > opened[-1]
+        return self.copies[0] if shifted else self.by
 
     @cached_property
     def wanted(self) -> tuple[Wanted, ...]:

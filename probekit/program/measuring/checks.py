@@ -13,10 +13,13 @@ from ..checking.case import Case, Clear, is_dry
 from ..checking.collision import collision
 from ..checking.findings import CheckResult, Finding, Findings, in_order, made
 from ..checking.rules import rotary_lifted, travel
+from ..deciding.decisions import Step
+from ..deciding.paths import straight
 from ..moves import Move, dry_of
 from ..reading.source import Source, load
 from ..reading.words import Block
 from .case import MeasuringCase
+from .deciding import branches_end, decides_as_planned, systems_as_planned
 from .memory import PROBE_IN
 from .reader import Reading, read
 from .rules import (
@@ -44,6 +47,9 @@ _OWN = (
     nothing_left_out,
     rates,
     stops_as_planned,
+    systems_as_planned,
+    decides_as_planned,
+    branches_end,
     restarts,
     handed_back,
     start_known,
@@ -57,7 +63,7 @@ def check_measuring(
     *,
     kinematics: Kinematics,
     probe: Probe,
-    moves: Sequence[Move],
+    steps: Sequence[Step],
     frame: str,
     clear: Clear | None = None,
     margin: float = 1.0,
@@ -78,8 +84,8 @@ def check_measuring(
     kinematics : Kinematics
         Rotary axes of the head, and travel.
     probe : Probe
-    moves : sequence of Move
-        The planned ones.
+    steps : sequence of Step
+        The planned moves, and what is decided among them.
     frame : str
         The statement that recalls the planned coordinate system: ``RECALL/D(PART)``.
     clear, margin, turn_height, positioning_feed, overtravel, start
@@ -100,11 +106,12 @@ def check_measuring(
     except InputError as error:
         return _unread(error)
     blocks = tuple(Block(one.line, one.text, comments=(one.named,)) for one in reading.statements if one.word == "$$")
-    planned = dry_of(moves) if is_dry(blocks) else tuple(moves)
+    moves = straight(steps)
+    planned = dry_of(moves) if is_dry(blocks) else moves
     case = _case(
         reading, blocks, planned, kinematics, probe, (clear, margin, turn_height, positioning_feed, overtravel)
     )
-    own, results = made(_OWN, MeasuringCase(reading, case, planned, frame, positioning_feed))
+    own, results = made(_OWN, MeasuringCase(reading, case, planned, frame, positioning_feed, tuple(steps)))
     common, more = made(_COMMON, case)
     understood = CheckResult("understood", "Every statement is known, and the program can be followed to its end")
     notes = [Finding(0, "note", note, "Check that the comments are legible.", "text") for note in source.notes]

@@ -18,10 +18,13 @@ from .expressions import names_of, value_of
 from .state import Measured, Setting, sensor_of
 from .statements import Statement
 
-__all__ = ["PROBE_IN", "Memory", "misplaced"]
+__all__ = ["ENDED", "PROBE_IN", "Memory", "misplaced"]
 
 #: The number under which the steps say that the probe is in; a measuring machine changes no tools here.
 PROBE_IN = 1
+
+#: How a program begins to tell that it ends for good.
+ENDED = "ENDED. "
 
 _PER_MINUTE = {"MPM": 1000.0, "MMPS": 60.0}
 _SET = {"POSVEL": "positioning", "MESVEL": "measuring", "APPRCH": "approach", "SEARCH": "search", "RETRCT": "retract"}
@@ -53,6 +56,9 @@ class Memory:
         self.settings: list[Setting] = []
         self.touches: list[Measured] = []
         self.output: list[tuple[int, str]] = []
+        self.systems: dict[str, np.ndarray] = {}  # label -> from it to the one that was recalled
+        self.made: set[str] = set()  # those that the program itself has made
+        self.ended: tuple[int, str] | None = None  # where the program tells that it ends for good, and why
         self.taken: list[tuple[int, bool]] = []
         self.values: dict[str, float] = {}
         self.declared = set(declared)
@@ -130,13 +136,22 @@ class Memory:
 
     def on_recall(self, one: Statement) -> None:
         """A coordinate system that stands from before."""
+        if one.named in self.made:
+            raise misplaced(one, "a coordinate system that stands from before: this one is made by the program")
+        self.systems[one.named] = np.eye(4)
         self.change(frame=one.named, motion=np.eye(4))
 
     def on_trans(self, one: Statement) -> None:
         """A coordinate system moved along one of its axes."""
+        assert one.tree is not None
+        if one.own in self.systems:
+            raise misplaced(one, "a label of its own: this one is taken")
+        self.needs(one, names_of(one.tree))
         motion = np.eye(4)
-        motion["XYZ".index(one.minor[0][0]), 3] = one.numbers[0]
-        self.change(frame=one.own, motion=self.now.motion @ motion)
+        motion["XYZ".index(one.minor[0][0]), 3] = value_of(one.tree, self.values, one.line)
+        self.made.add(one.own)
+        self.systems[one.own] = self.now.motion @ motion
+        self.change(frame=one.own, motion=self.systems[one.own])
 
     def on_rotate(self, one: Statement) -> None:
         """A coordinate system turned about one of its axes."""
@@ -233,6 +248,8 @@ class Memory:
 
     def on_text(self, one: Statement) -> None:
         """Words for a person, who confirms them or not."""
+        if one.minor[0] == "OPER" and one.named.startswith(ENDED):
+            self.ended = (one.line, one.named.removeprefix(ENDED))
         self.step(one, "stop" if one.minor[0] == "MAN" else "message", detail=one.named)
 
     def comment(self, one: Statement) -> None:

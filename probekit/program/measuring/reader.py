@@ -9,7 +9,7 @@ straight back by the retract distance (ISO 22093, from memory; distances count b
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -60,6 +60,10 @@ class Reading:
         Line and label of each result that is put out.
     taken : tuple of (int, bool)
         Line of each IF, and whether it held.
+    systems : mapping of str to (3,) float
+        Label -> origin of each coordinate system, in the one that was recalled [mm].
+    ended : (int, str), optional
+        Line and reason, where the program tells that it ends for good.
     """
 
     statements: tuple[Statement, ...]
@@ -68,6 +72,8 @@ class Reading:
     touches: tuple[Measured, ...]
     output: tuple[tuple[int, str], ...]
     taken: tuple[tuple[int, bool], ...]
+    systems: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    ended: tuple[int, str] | None = None
 
 
 def read(text: str, *, kinematics: Kinematics, probe: Probe, start: Sequence[float] | None = None) -> Reading:
@@ -147,6 +153,8 @@ def follow(
         tuple(machine.touches),
         tuple(machine.output),
         tuple(machine.taken),
+        {label: tuple(motion[:3, 3].tolist()) for label, motion in machine.systems.items()},
+        machine.ended,
     )
 
 
@@ -214,16 +222,16 @@ class _Machine(Memory):
         self.touches.append(asked)
         self.point = True
         self.missed = at is None
-        whole = [apply_motion(now.motion, place), now.motion[:3, :3] @ normal]
-        target, out = (tuple(float(c) for c in values) for values in whole)
+        way = now.motion[:3, :3] @ normal
+        target, out = (tuple(float(c) for c in values) for values in (place, way))  # the nominal stays the model's
         trigger = None if at is None else tuple(float(c) for c in at)
         number = int(label[1:]) if label[:1] == "P" and label[1:].isdecimal() else -one.line
         record = Recorded(number, self.feature, target, out, trigger, angles, sensor.tip)
         self.step(one, "record", detail=record)
         if at is not None:  # the ball's centre less its radius along the normal is what the machine tells
             centre = tip_place(at, self.probe, sensor.tip, self.kinematics, angles)
-            self.found[label] = centre - radius * whole[1]
-            self.move(one, centre + retract * whole[1])
+            self.found[label] = centre - radius * way
+            self.move(one, centre + retract * way)
 
     def beside(self, place: np.ndarray, normal: np.ndarray, distance: float) -> np.ndarray:
         """A place off another one along a direction, in the part frame."""

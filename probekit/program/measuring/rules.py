@@ -31,15 +31,15 @@ _TELLS = {"IF", "ELSE", "ENDIF", "TEXT", "OBTAIN", "ASSIGN", "DECL", "$$"}
 
 
 def frame_as_planned(case: MeasuringCase) -> list[Finding]:
-    """Positions count from the planned coordinate system throughout, and the program makes none of its own."""
+    """Positions count from the planned coordinate system throughout, or from the planned one moved by its shift."""
     wrong = []
     for step, setting in case.in_force("feed", "probe"):
         if not np.array_equal(setting.motion, np.eye(4)):
             wrong.append(
                 (step.line, f"the probe moves in a coordinate system that the program made: D({setting.frame})")
             )
-        elif f"RECALL/D({setting.frame})" != case.frame.upper():
-            wrong.append((step.line, f"the probe moves in D({setting.frame}), planned is {case.frame}"))
+        elif setting.frame != (planned := case.frame_at(step.line)):
+            wrong.append((step.line, f"the probe moves in D({setting.frame}), planned is D({planned})"))
     return gathered(wrong, "stop", "Every position would be counted from elsewhere.")
 
 
@@ -57,9 +57,14 @@ def moved_by_itself(case: MeasuringCase) -> list[Finding]:
 
 
 def same_ways(case: MeasuringCase) -> list[Finding]:
-    """Whatever is measured, the machine goes the same ways: between IF and ENDIF the program only reckons and tells."""
+    """Whatever is measured, the machine goes the same ways, or ends: else between IF and ENDIF it only tells."""
     wrong, depth = [], 0
+    opened = case.decisions[0] if case.decided and not case.dry else ()
     for one in case.reading.statements:
+        if one.line in opened or (opened and one.word == "ELSE"):
+            if one.word == "ELSE":
+                break  # what follows only tells: see `branches_end`
+            continue
         depth += {"IF": 1, "ENDIF": -1}.get(one.word, 0)
         if depth and one.word not in _TELLS:
             wrong.append((one.line, f"{one.word} between IF and ENDIF: it depends on a result whether it is done"))

@@ -21,7 +21,11 @@ from ..checking.findings import Findings
 from ..checking.release import moves_told, set_up_of, touches_of
 from ..checking.sheet_frame import checks_of, findings_of, finished, head_of, section, signatures, ticks, trial_of
 from ..checking.sheet_tables import table
-from ..moves import Move
+from ..checking.told import told as decided_told
+from ..checking.told import told_decisions
+from ..deciding.decisions import Step as Planned
+from ..deciding.decisions import decides
+from ..deciding.paths import straight
 from ..reading.source import load
 from ..reading.steps import Step
 from .plan_of import Limit, limits_of
@@ -51,6 +55,21 @@ _NOT_CHECKED = (
     "That TEXT/MAN waits for a person, and that the machine stops with an error where a touch finds nothing, or "
     "where the probe meets something on its way.",
 )
+_DECIDES = (
+    "That TRANS takes the value of a variable, moves the origin of the system in force along its axis towards plus for "
+    "a value above zero, and puts the new system in force. Try it before the first run: reckon a variable, move a "
+    "system by it, and read the place of the probe on the display.",
+    "That OBTAIN and OUTPUT count from the system in force, also for what was measured in another one: the touches of "
+    "the shifted system are put out after RECALL. Compare one result with a place that is known.",
+    "That the software runs statement by statement, and reads a condition only when it comes to it.",
+    "That the language has no end of a program but its last statement: where it ends itself, TEXT/OPER tells why and "
+    "the machine is free for the next program. Results that are there then are those of the first phase.",
+    "Results of touches in the shifted system are put out at the end: a run that is broken off before has none.",
+)
+_SHIFTED = (
+    "The moves after the shift count from the system that the program makes; their places on this sheet are those on a "
+    "part that lies as planned."
+)
 _TRIAL = (
     "Not tried: a sensor that is qualified wrongly, a label that stands for another sensor, an axis of the head "
     "that is off. Touch a known place with each sensor first, and compare.",
@@ -74,7 +93,7 @@ def measuring_sheet(
     *,
     title: str,
     frame: str,
-    moves: Sequence[Move] = (),
+    steps: Sequence[Planned] = (),
     omitted: Iterable[str] = (),
     set_up: Iterable[tuple[str, str]] = (),
     kinematics: Kinematics,
@@ -95,8 +114,8 @@ def measuring_sheet(
     title : str
     frame : str
         The statement that recalls the coordinate system.
-    moves : sequence of Move
-        The planned ones, for the limits at which the program waits.
+    steps : sequence of Step
+        The planned moves and decisions, for the limits at which the program waits or ends.
     omitted : iterable of str
         What the dialect cannot spell.
     set_up : iterable of (str, str)
@@ -132,18 +151,19 @@ def measuring_sheet(
     said: list[str] = []
     moved: list[str] = []
     if reading is not None:
-        said = _read(reading, kinematics, probe, limits_of(moves))
+        said = _read(reading, kinematics, probe, limits_of(straight(steps)))
         balls = moves_told(_of_balls(reading, kinematics, probe), kinematics, _PLACES)
         moved = [section("Touches", touches_of(reading.steps, kinematics)), section("Moves of the probe", balls)]
     parts = [
         head_of(title, f"{len(source.lines)} lines", digest, "NOT RELEASED", told),
         section("Result of the checks", f"<p>{escape(findings.sentence)}</p>{findings_of(findings)}"),
         section("What was checked", f"<p>{escape(_CHECKED if reading else 'Nothing: it could not be read.')}</p>"),
-        section("What was not checked", ticks(_NOT_CHECKED)),
+        section("What was not checked", ticks((*_NOT_CHECKED, *(_DECIDES if decides(steps) else ())))),
         section("Before it runs", ticks(_CAUTIONS)),
         section("Set-up", set_up_of([*set_up, ("Coordinate system", frame)], kinematics, probe)),
         *([section("What the dialect cannot spell", left_out)] if left_out else []),
         *said,
+        *([section("What it decides", decided_told([*told_decisions(steps), _SHIFTED]))] if decides(steps) else []),
         section("Checks", checks_of(findings)),
         *([section("Trial on a model of the machine", trial_of(trial) + ticks(_TRIAL))] if trial else []),
         *moved,
@@ -210,7 +230,7 @@ def _manner(reading: Reading) -> list[str]:
 def _waits(limits: Sequence[Limit]) -> list[str]:
     """Where it waits for a person."""
     if not limits:
-        return ["It waits nowhere: whatever a touch finds, the program goes on."]
+        return ["It waits nowhere: whatever a touch finds, the program goes on, or ends as it decides."]
     by: dict[tuple[float, float], list[str]] = {}
     for one in limits:
         by.setdefault((one.lower, one.upper), []).append(one.label.removeprefix("P"))

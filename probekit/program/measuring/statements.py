@@ -40,7 +40,7 @@ _FORMS: dict[str, tuple[str, tuple[tuple[str, ...], ...]]] = {
     "DMISMN": ("", ((_WORDS, _REAL),)),
     "UNITS": ("", (("MM", "ANGDEC"),)),
     "RECALL": ("", ((_DATUM,),)),
-    "TRANS": ("D", tuple((origin, _REAL) for origin in ("XORIG", "YORIG", "ZORIG"))),
+    "TRANS": ("D", tuple((origin, _FORMULA) for origin in ("XORIG", "YORIG", "ZORIG"))),
     "ROTATE": ("D", tuple((axis, _REAL) for axis in ("XAXIS", "YAXIS", "ZAXIS"))),
     "MODE": ("", (("PROG", "MAN"), ("AUTO", "PROG", "MAN"), ("MAN",))),
     "DECL": ("", (("LOCAL", "REAL", _CALLED),)),

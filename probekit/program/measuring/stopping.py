@@ -13,14 +13,14 @@ from .memory import Memory, misplaced
 from .plan_of import Limit, limits_of, waits_of
 from .statements import Statement
 
-__all__ = ["stops_as_planned"]
+__all__ = ["Reckoning", "stops_as_planned"]
 
 _BESIDE = 2e-3  # beyond and within a limit the program is run so far off it [mm]; numbers of a program are rounded
 _FAR = (0.02, 0.2, 2.0, 20.0)  # further beyond the outer ones: a limit has no other side [mm]
 _ASIDE = np.array([0.7, 0.4])  # by so much points are found beside their nominal, across the normal [mm]
 
 
-class _Reckoning(Memory):
+class Reckoning(Memory):
     """A memory that does not move: each point is found off its nominal by what is said."""
 
     def __init__(self, case: MeasuringCase, off: Mapping[str, float]) -> None:
@@ -44,6 +44,7 @@ class _Reckoning(Memory):
 
     def on_text(self, one: Statement) -> None:
         """Where it waits."""
+        super().on_text(one)
         if one.minor[0] == "MAN":
             self.waits.setdefault(self.label, []).append(one.line)
 
@@ -109,7 +110,7 @@ def _ways(limits: Sequence[Limit]) -> list[dict[str, float]]:
 
 def _waits(case: MeasuringCase, off: Mapping[str, float]) -> dict[str, list[int]]:
     """Label of the touch before -> lines at which the program waits."""
-    memory = _Reckoning(case, off)
+    memory = Reckoning(case, off)
     program = case.reading.statements
     for number, one in enumerate(program):
         memory.do(one, last=number == len(program) - 1)

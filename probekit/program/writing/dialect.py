@@ -33,6 +33,8 @@
     [moves]     one list of lines per kind of move
     [omit]      kind = "why": moves that the dialect cannot spell; they are listed in the header and warned of
 
+With positions of the part the lines of record_shifted come where the first work offset counts again.
+
 Lines hold placeholders in braces, and each kind of line has its own; another one is an error. Every kind of move is
 either in ``moves`` or in ``omit``. Only someone qualified for the control can tell whether a dialect is right for it.
 """

@@ -186,6 +186,8 @@ class Values:
                 known = ", ".join(self.dialect.work_offsets)
                 raise InputError("the dialect has no such work offset", found=name, expected=known)
         pairs = (("to", to), ("by", by))
+        if self.dialect.coordinates == "part":
+            return dict(pairs)  # systems of the part have labels, and no parameters
         each = {f"{what}_{axis}": str(self.origin(name, k)) for what, name in pairs for k, axis in enumerate("xyz")}
         return dict(pairs) | each
 

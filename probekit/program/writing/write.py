@@ -120,13 +120,12 @@ class _Writer:
         self.modal: dict[str, str] = {}
         self.block = dialect.first_block
         self.angles = (0.0,) * len(kinematics.axes)
-        self.tip = 0
-        self.recorded = 0
+        self.tip = self.recorded = self.stops = 0
         self.kept: dict[int, int] = {}  # touch -> the first of its parameters
         self.decided = Values(dialect, kinematics)
         self.made: dict[int, tuple[Confirm, tuple[float, ...]]] = {}
-        self.stops = 0
         self.work_offset = ""
+        self.later: list[dict[str, str]] = []  # results in a shifted system of the part, put out after it
         self.at: np.ndarray | None = None  # program coordinates
         self.way = np.inf  # of the last move [mm]
         self.positioning = ""
@@ -159,11 +158,15 @@ class _Writer:
                 self.parted(MILLING, frame, whole)
             if kind == "approach" and dialect.watched and self.way < LEAST_PROBING:
                 kind = "retract"  # too short for a move that is watched
-            if kind in ("by_hand", "milling") or kind in dialect.omit:
+            put_off = kind == "record_shifted" and dialect.coordinates == "part"
+            self.later += [values] if put_off else []
+            if put_off or kind in ("by_hand", "milling") or kind in dialect.omit:
                 continue
             for part in dialect.parts(move.text) if kind == "comment" else ("",):
                 lines = lift_lines(away) if kind == "away" and away is not None else dialect.moves[kind]
                 self.add(lines, values | {"text": part})
+            while isinstance(move, UseOffset) and self.later:
+                self.add(dialect.moves["record_shifted"], self.later.pop(0))
             if isinstance(move, Recut):
                 self.parted(RECUT, frame, whole)
         self.add(dialect.footer, frame)

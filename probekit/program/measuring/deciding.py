@@ -1,0 +1,173 @@
+"""A DMIS program that decides, run beside its plan: the same results must lead to the same touches, system and end."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...errors import InputError
+from ..checking.findings import Finding, gathered
+from ..checking.scenarios import Scenario, scenarios_of
+from ..deciding.decisions import ShiftOffset, UseOffset
+from ..deciding.outcome import Outcome, outcome
+from ..moves import Record
+from .case import SAME, MeasuringCase
+from .statements import Statement
+from .stopping import Reckoning
+
+__all__ = ["branches_end", "decides_as_planned", "systems_as_planned"]
+
+_SAME = 1e-4  # of origins [mm]
+_ENOUGH = 5
+_AGAIN = "Write the program again: it decides otherwise than the plan that was signed."
+
+
+@dataclass(frozen=True)
+class _Event:
+    """A touch, a result that is put out, or the end: in which system, and where the origin of that lies."""
+
+    what: str
+    frame: str = ""
+    origin: tuple[float, ...] = ()
+    line: int = 0
+
+    def same(self, other: _Event) -> bool:
+        near = len(self.origin) == len(other.origin) and np.allclose(self.origin, other.origin, rtol=0, atol=_SAME)
+        return (self.what, self.frame) == (other.what, other.frame) and bool(near)
+
+    @property
+    def words(self) -> str:
+        told = f" in D({self.frame}) at ({', '.join(f'{v:.4f}' for v in self.origin)})" if self.frame else ""
+        return self.what + told
+
+
+class _Deciding(Reckoning):
+    """Reckons with results that are given by a scenario, and remembers what it comes to."""
+
+    def __init__(self, case: MeasuringCase, scenario: Scenario) -> None:
+        numbers = (int(one.label[1:]) for one in case.wanted)
+        super().__init__(case, {f"P{number}": scenario(number, 0) for number in numbers})
+        self.events: list[_Event] = []
+
+    def event(self, what: str, line: int) -> None:
+        """One more event, in the system in force."""
+        origin = tuple(self.now.motion[:3, 3].tolist())
+        turned = "" if np.array_equal(self.now.motion[:3, :3], np.eye(3)) else ", turned"
+        self.events.append(_Event(what, f"{self.now.frame}{turned}", origin, line))
+
+    def on_goto(self, one: Statement) -> None:
+        """Nothing moves, but it is known in which system it would."""
+        self.event("a move", one.line)
+
+    def on_ptmeas(self, one: Statement) -> None:
+        """A point off its nominal."""
+        super().on_ptmeas(one)
+        self.event(f"touch {self.label}", one.line)
+
+    def on_output(self, one: Statement) -> None:
+        """A result goes out in the system in force."""
+        super().on_output(one)
+        self.event(f"result {one.named}", one.line)
+
+
+def decides_as_planned(case: MeasuringCase) -> list[Finding]:
+    """Just within and beyond each of its limits the program shifts its system, goes on and ends as planned."""
+    if not case.decided or case.dry:
+        return []
+    wrong: list[tuple[int, str]] = []
+    for scenario in scenarios_of(case.steps):
+        found = _differs(case, scenario)
+        if found is not None:
+            wrong.append(found)
+        if len(wrong) >= _ENOUGH:
+            break  # it is not the planned program: more of the same helps nobody
+    return gathered(list({line: (line, what) for line, what in reversed(wrong)}.values()), "stop", _AGAIN)
+
+
+def _differs(case: MeasuringCase, scenario: Scenario) -> tuple[int, str] | None:
+    """The line at which a program does otherwise than planned, and how; None if it does not."""
+    memory, program = _Deciding(case, scenario), case.reading.statements
+    try:
+        for number, one in enumerate(program):
+            memory.do(one, last=number == len(program) - 1)
+    except InputError as error:
+        return error.line or 0, f"{scenario.what}: the program does not run: {error}"
+    planned = outcome(case.steps, scenario)
+    systems = {case.by: (0.0, 0.0, 0.0), **{to: shift for to, _, shift in planned.shifts if to != case.by}}
+    expected = _planned(planned, case)
+    for event in memory.events:
+        if event.what == "a move":
+            if not any(event.same(_Event("a move", frame, at)) for frame, at in systems.items()):
+                return event.line, f"{scenario.what}: a move in D({event.frame}), which is not where it should be"
+            continue
+        wanted = next(expected, None)
+        if wanted is None or not wanted.same(event):
+            told = "nothing more" if wanted is None else wanted.words
+            return event.line, f"{scenario.what}: the program comes to {event.words}, planned is {told}"
+    if (wanted := next(expected, None)) is not None:
+        return memory.ended[0] if memory.ended else 0, f"{scenario.what}: the program does not come to {wanted.words}"
+    if memory.now.frame != case.by:
+        return program[-1].line, f"{scenario.what}: it ends in D({memory.now.frame}), which the next program would take"
+    line, why = memory.ended or (0, "")
+    if _letters(why) != _letters(planned.stopped):
+        told = f"'{planned.stopped}'" if planned.stopped else "nothing"
+        return line, f"{scenario.what}: it tells '{why}' as the reason for its end, planned is {told}"
+    return None
+
+
+def _planned(found: Outcome, case: MeasuringCase) -> Iterator[_Event]:
+    """What a program comes to, event by event, by the meaning of its data."""
+    frame, origin, later = case.by, (0.0, 0.0, 0.0), list[str]()
+    shifts = iter(found.shifts)
+    for step in found.steps:
+        if isinstance(step, ShiftOffset | UseOffset):
+            frame, _, origin = next(shifts)
+            if frame == case.by:
+                yield from (_Event(f"result {label}", frame, origin) for label in later)
+                later = []
+        elif isinstance(step, Record):
+            label = f"P{step.touch}"
+            yield _Event(f"touch {label}", frame, origin)
+            if frame == case.by:
+                yield _Event(f"result {label}", frame, origin)
+            else:
+                later.append(label)
+
+
+def _letters(words: str) -> str:
+    """What of words any system can write."""
+    return re.sub(r"[^A-Za-z0-9]", "", words)
+
+
+def systems_as_planned(case: MeasuringCase) -> list[Finding]:
+    """Only the planned coordinate system is made, under a label of its own; the one that is recalled stays as it is."""
+    wrong, own = [], {f"{to}{part}" for to in case.copies for part in ("", "_X", "_XY")}
+    for one in case.reading.statements:
+        if one.word == "RECALL" and one.named != case.by:
+            wrong.append((one.line, f"the program recalls D({one.named}), planned is D({case.by})"))
+        elif one.word == "ROTATE":
+            wrong.append((one.line, "the program turns a coordinate system"))
+        elif one.word == "TRANS" and one.own not in own:
+            wrong.append((one.line, f"the program makes D({one.own}), which is not planned"))
+    return gathered(wrong, "stop", "Every position would be counted from elsewhere.")
+
+
+def branches_end(case: MeasuringCase) -> list[Finding]:
+    """Where a decision does not let the program go on it only tells why, lifted, and comes to its end."""
+    if not case.decided or case.dry:
+        return []
+    opened, after = case.decisions
+    wrong = []
+    if not opened:
+        return [Finding(0, "stop", "the program decides nothing that could end it", _AGAIN)]
+    for one in after:
+        if one.word not in ("ELSE", "ENDIF", "$$", "ENDFIL") and (one.word, one.minor) != ("TEXT", ("OPER",)):
+            wrong.append((one.line, f"{one.word} after a decision has ended the program"))
+    heights = [step.end[2] for step, _ in case.in_force("feed", "probe") if step.line < opened[0]]
+    lifted = case.case.turn_height
+    if lifted is not None and not (heights and heights[-1] >= lifted - SAME):
+        wrong.append((opened[0], "the probe is not lifted where the program may end"))
+    return gathered(wrong, "stop", _AGAIN)
