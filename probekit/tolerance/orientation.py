@@ -347,7 +347,7 @@ def _said(angle: float | Sequence[float] | None, direction: np.ndarray) -> tuple
 def _turned(points: np.ndarray, square: np.ndarray, freedom: Freedom) -> np.ndarray:
     """Heights (n,) over the zone after the turn that makes their range smallest; the zone itself shifts freely."""
     centre = points.mean(axis=0)
-    freedom = freedom.scaled(typical_arm(points, freedom.pivot))
+    freedom = freedom.turning_little().scaled(typical_arm(points, freedom.pivot))
 
     def measure(moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         return (moved - centre) @ square, np.tile(square, (len(moved), 1))

@@ -96,7 +96,7 @@ def place(
             raise InputError(f"tolerance '{name}' has free degrees of freedom, so it needs nominal= to project again")
         loose = free.shifts.shape[1] == 3 and not free.limited
         centre = points.mean(axis=0) if loose else free.pivot
-        free, measure = free.scaled(typical_arm(points, centre)), distance_function(chosen, nominal)
+        free, measure = free.turning_little().scaled(typical_arm(points, centre)), distance_function(chosen, nominal)
     else:
         centre = free.pivot
         fixed = chosen["deviation"].to_numpy(dtype=float), np.zeros((len(points), 3))

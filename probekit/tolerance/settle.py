@@ -131,7 +131,7 @@ def settle(features: Sequence[Held | Skin], free: Freedom) -> np.ndarray:
     if not free:
         return np.eye(4)
     ends = np.concatenate([one.ends for one in features])
-    free = free.scaled(typical_arm(ends, free.pivot))
+    free = free.turning_little().scaled(typical_arm(ends, free.pivot))
     weight = np.concatenate([one.weight for one in features])
     less = np.concatenate([np.full(len(one.ends), one.less) for one in features])
     start = [shift for one in features for shift in one.shifts(np.eye(4))]
@@ -213,7 +213,7 @@ def settle_surfaces(features: Sequence[Held], free: Freedom) -> np.ndarray:
         return np.concatenate([v for v, _ in scaled]), np.concatenate([s for _, s in scaled])
 
     start = measure(contact)[0]
-    free = free.scaled(typical_arm(contact, free.pivot))
+    free = free.turning_little().scaled(typical_arm(contact, free.pivot))
     lift = 2.0 * float(np.abs(start).max()) + 1.0  # so that the largest is the largest in size as well
     solved = minimax_motion(
         contact, measure, free.motions, pivot=free.pivot, middle=-lift, within=(free.rows, free.limits)

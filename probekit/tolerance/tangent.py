@@ -119,7 +119,7 @@ def placed_heights(points: np.ndarray, square: np.ndarray, middle: float, free: 
     """Heights (m,) of points (m, 3) over a plane through the origin, less `middle`, where the zone is best placed."""
     if not free:
         return points @ square - middle
-    free = free.scaled(typical_arm(points, free.pivot))
+    free = free.turning_little().scaled(typical_arm(points, free.pivot))
     return minimax_motion(
         points,
         lambda at: (at @ square, np.tile(square, (len(at), 1))),

@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parent))
 
 import exact_shapes
 from bench_decisions import said
@@ -89,6 +90,11 @@ BORE = {"M": ring((60, 40), 6, (-5, -15), 3, -1, -0.02)}
 AT_MMB = [PLANES[0], Datum("M", "cylinder", "M", boundary=("MMB", 12.0)), PLANES[1]]
 AXIS = {"A": ring((0, 0), 10, (3, 27), 3, 1)}
 BIG = {"big": ring((0, 0), 15, (33, 47), 3, 1, shifted(0.02, 0.01, 0))}
+BOWED = {
+    "A": ring((0, 0), 10, (3, 9, 15, 21, 27), 4, 1, lambda p, n: 0.08 * n[:, 0] * (1 - ((p[:, 2] - 15) / 12) ** 2))
+}
+LOOSE = [Datum("A", "cylinder", "A", boundary=("MMB", 20.01))]
+FAR = {"big": ring((0, 0), 15, (33, 47), 3, 1, shifted(0.08, 0.03, 0))}
 WAVE = {"top": flat(grid((10, 45, 110), (5, 25, 55, 75), 0), (0, 0, 1), lambda p, _: 0.05 + 0.01 * np.sin(p[:, 0] / 9))}
 WALLS = [
     np.vstack(both)
@@ -138,6 +144,12 @@ CASES: dict[str, tuple] = {
         position("H1", modifier="M", limits=(9.99, 10.1)), 0),
     "slot, 2 + 2": ("plate", ABC | SLOT, PLANES, position("slot", of="middle plane"), 0),
     "coaxiality, 2 x 3": ("shaft", AXIS | BIG, [Datum("A", "cylinder", "A")], position("big", datums=("A",)), 0),
+    "coaxiality at MMC, datum at MMB, 2 x 3": ("shaft", AXIS | FAR, LOOSE,
+        position("big", datums=("A(M)",), modifier="M", limits=(29.9, 30.05)), 0),
+    "straightness of a median line at MMC, 5 x 4": ("shaft", BOWED, [],
+        tol.Median(of="straightness of an axis", modifier="M", limits=(19.9, 20.05), width=0.05, features=("A",)), 0),
+    "pattern, A|M(M)|B": ("plate", A | BORE | {"B": ABC["B"]} | FOUR, AT_MMB,
+        position(*FOUR, datums=("A", "M(M)", "B"), pattern=True), 0),
     "circular runout, 2 x 3": ("shaft", AXIS | BIG, [Datum("A", "cylinder", "A")],
         tol.Runout(width=0.1, features=("big",), datums=("A",)), 0),
     "total runout, 2 x 3": ("shaft", AXIS | BIG, [Datum("A", "cylinder", "A")],

@@ -4,13 +4,14 @@ Bonus and virtual condition by the formulas of ASME Y14.5-2018 (clauses 5.9 and 
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tolerance.touched import around, moved, table
 
 from probekit import InputError
-from probekit.fit import make_motion
+from probekit.fit import FREEDOMS, Datum, datum_frame, make_motion
 from probekit.tolerance import position
 from probekit.tolerance.position import bonus_of, virtual_condition
 
@@ -158,3 +159,18 @@ def test_a_slide_along_the_datum_axis_does_not_make_coaxial(size):
     assert one.motion[:3, 3] == pytest.approx(np.zeros(3), abs=1e-3)
     if not size:
         assert one.actual == pytest.approx(0.104, abs=1e-5)
+
+
+@pytest.mark.parametrize("phase", [0.1, 0.5])
+@pytest.mark.parametrize("size", [{}, {"modifier": "M", "limits": (29.9, 30.05)}])
+def test_a_turn_about_a_loose_datum_axis_opens_no_room_beyond_its_clearance(phase, size):
+    """A shaft of 20 mm in a boundary of 20.01, touched at 3 and 27 mm: above them it leans 7.5 um aside at 33 mm."""
+    parts = [
+        around(radius, n=3, heights=(z,), centre=off, phase=phase + k * np.pi / 3, feature=name)
+        for name, radius, off, heights in (("A", 10.0, (0, 0), (3.0, 27.0)), ("big", 15.0, (0.08, 0.03), (33.0, 47.0)))
+        for k, z in enumerate(heights)
+    ]
+    found = pd.concat(parts, ignore_index=True).assign(touch=range(1, 13))
+    loose = Datum("A", "cylinder", "A", boundary=("MMB", 20.01))
+    one = position(found, 0.1, features="big", **TRUE, free=datum_frame(found, [loose], free=FREEDOMS), **size)
+    assert one.actual == pytest.approx(2 * (np.hypot(0.08, 0.03) - 0.0075), abs=1e-4)

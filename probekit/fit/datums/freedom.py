@@ -23,6 +23,7 @@ from ..motion import FREEDOMS, free_of
 __all__ = ["Freedom"]
 
 _NONE = 1e-9  # less of a motion than this part is none
+_LITTLE = np.radians(2.0)
 
 
 @shown
@@ -130,9 +131,34 @@ class Freedom:
         """Only what moves without limit."""
         if not self.limited:
             return self
-        _, seen, vt = np.linalg.svd(np.vstack([self.rows, np.zeros_like(self.motions)]), full_matrices=False)
-        free = self.motions @ vt[seen < _NONE * float(seen.max(initial=0.0))].T
+        free = self.motions @ self._unlimited().T
         return Freedom(tuple(n for n in self.names if n in FREEDOMS), free, self.pivot)
+
+    def _unlimited(self) -> np.ndarray:
+        """(m, k) steps that no limit sees, orthonormal."""
+        _, seen, vt = np.linalg.svd(np.vstack([self.rows, np.zeros_like(self.motions)]), full_matrices=False)
+        return vt[seen < _NONE * float(seen.max(initial=0.0))]
+
+    def turning_little(self) -> Freedom:
+        """Where there is play, the same with all turns that nothing limits held to 2 degrees to each side.
+
+        Limits of play hold for small motions. After a large turn about the axis of a datum they would stand across
+        where they belong, and let the datum leave its boundary.
+        """
+        if not self.limited:
+            return self
+        free = self._unlimited()
+        _, size, turns = np.linalg.svd(self.motions[3:] @ free.T)
+        held = [angle * turn @ free for angle, turn in zip(size, turns, strict=False) if angle > _NONE]
+        if not held:
+            return self
+        rows, count = np.vstack([held, np.negative(held)]), 2 * len(held)
+        return replace(
+            self,
+            rows=np.vstack([self.rows, rows]),
+            limits=np.append(self.limits, np.full(count, _LITTLE)),
+            of=(*self.of, *[""] * count) if self.of else (),
+        )
 
     def holds(self, other: Freedom) -> bool:
         """Whether it can do all that another can, limits left aside."""
