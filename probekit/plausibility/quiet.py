@@ -23,7 +23,7 @@ import numpy as np
 from ..columns import MEASURED, array
 from .aim import Aimed
 from .finding import Finding
-from .residuals import left_over, motions_and_sizes
+from .residuals import left_over, motions_and_sizes, stated_by_touch
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,10 +81,7 @@ def no_scatter(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
     table = aligned[np.isfinite(aligned["deviation"].to_numpy(dtype=float))]
     if not len(table):
         return []
-    own = np.full(len(table), np.nan if u is None else float(u))
-    if "u" in table:
-        column = table["u"].to_numpy(dtype=float)
-        own = np.where(np.isfinite(column), column, own)
+    own = stated_by_touch(table, u)
     least = np.where(own > 0, np.minimum(_SHARE * own, _MOST), _UNSTATED)
     s = np.sqrt(least**2 + last_digit(array(table, MEASURED)) ** 2 / 12)
     deviation = table["deviation"].to_numpy(dtype=float)

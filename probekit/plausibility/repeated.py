@@ -16,7 +16,7 @@ import numpy as np
 
 from ..columns import NORMAL, TARGET, array
 from .finding import Finding
-from .residuals import FALSE_ALARMS
+from .residuals import FALSE_ALARMS, stated_by_touch
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,10 +38,7 @@ def made_again(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
     """
     from scipy.special import chdtri
 
-    d, own = aligned["deviation"].to_numpy(dtype=float), np.full(len(aligned), np.nan if u is None else float(u))
-    if "u" in aligned:
-        column = aligned["u"].to_numpy(dtype=float)
-        own = np.where(np.isfinite(column), column, own)
+    d, own = aligned["deviation"].to_numpy(dtype=float), stated_by_touch(aligned, u)
     target = np.hstack([array(aligned, TARGET), array(aligned, NORMAL)]).round(_SAME)
     rows = np.flatnonzero(np.isfinite(d) & (own > 0) & np.isfinite(target).all(axis=1))
     group, times = np.unique(target[rows], axis=0, return_inverse=True, return_counts=True)[1:]

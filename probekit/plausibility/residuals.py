@@ -29,7 +29,17 @@ if TYPE_CHECKING:
     from ..fit.alignment import Alignment
     from ..nominal import Nominal
 
-__all__ = ["FALSE_ALARMS", "Residuals", "datum_residuals", "left_over", "motions_and_sizes", "on_residuals"]
+__all__ = [
+    *(
+        "FALSE_ALARMS",
+        "Residuals",
+        "datum_residuals",
+        "left_over",
+        "motions_and_sizes",
+        "on_residuals",
+        "stated_by_touch",
+    )
+]
 
 FALSE_ALARMS = 1e-3  # share of good runs that fail one of the two tests
 _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
@@ -222,12 +232,21 @@ def _pattern(used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarr
     return told
 
 
+def stated_by_touch(table: pd.DataFrame, u: float | None) -> np.ndarray:
+    """(n,) standard uncertainty of each touch as stated: its entry in the column `u`, else `u` [mm]; NaN if neither is.
+
+    Whatever is stated: `probekit.tolerance.propagation.own_uncertainty` refuses what cannot be one.
+    """
+    stated = np.full(len(table), np.nan if u is None else float(u))
+    if "u" not in table:
+        return stated
+    column = table["u"].to_numpy(dtype=float)
+    return np.where(np.isfinite(column), column, stated)
+
+
 def _scatter(used: pd.DataFrame, part: Nominal, u: float | None, form: float) -> np.ndarray:
     """(n,) standard deviation to expect of each residual [mm]; NaN if no uncertainty is stated."""
-    own = np.full(len(used), np.nan if u is None else float(u))
-    if "u" in used:
-        column = used["u"].to_numpy(dtype=float)
-        own = np.where(np.isfinite(column), column, own)
+    own = stated_by_touch(used, u)
     own = np.where(own > 0, own, np.nan)
     chord = dict(zip(part.face_names, part.chord_errors, strict=True))
     facets = np.array([chord.get(str(name), 0.0) for name in used["face"]])
