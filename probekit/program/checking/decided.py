@@ -27,7 +27,7 @@ from .findings import Finding, NotMade, gathered
 from .in_milling import course
 from .rules import RULES
 from .runs import known, of_control, runs_of, touch_of_line, touched
-from .scenarios import Scenario, scenarios_of
+from .scenarios import Scenario, differences
 from .seams import handed_back
 from .stored import counted_from, stored_axis
 from .ways import beside, planned_ways
@@ -37,7 +37,6 @@ __all__ = ["branches", "decides_as_planned", "shifts_as_planned"]
 _SAME = 1e-4  # of origins [mm]
 _RECKONED = 2e-5  # of values [mm, degree]: numbers of a program are rounded
 _FREE = 5061  # parameters below this are the program's: NISTIR 6556, 3.2.1, from memory
-_ENOUGH = 5
 _OF_BRANCHES = (
     *("spindle", "coolant", "probe_is_in", "touch_feed", "feed_said", "rapid_height"),
     *("rotary_lifted", "travel", "unknown_words", "modes", "orientation"),
@@ -73,15 +72,7 @@ def decides_as_planned(case: Case) -> list[Finding] | NotMade:
     if case.dry:
         return []
     places = touched(case)
-    wrong: list[tuple[int, str]] = []
-    for scenario in scenarios_of(case.decided):
-        found = _differs(case, scenario, places, outcome(case.decided, scenario))
-        if found is not None:
-            wrong.append(found)
-        if len(wrong) >= _ENOUGH:
-            break  # it is not the planned program: more of the same helps nobody
-    wrong = list({line: (line, words) for line, words in reversed(wrong)}.values())
-    return gathered(wrong, "stop", "Write the program again: it decides otherwise than the plan that was signed.")
+    return differences(case.decided, lambda one: _differs(case, one, places, outcome(case.decided, one)))
 
 
 def shifts_as_planned(case: Case) -> list[Finding]:

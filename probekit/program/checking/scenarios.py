@@ -7,7 +7,7 @@ followed a little on either side of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +18,16 @@ from ..deciding.estimates import Estimate
 from ..deciding.expressions import Expression, Let, Name, Operation, Value, leaves, value_of
 from ..deciding.phases import cut_again
 from ..moves import Touch
+from .findings import Finding, gathered
 
-__all__ = ["Scenario", "scenarios_of"]
+__all__ = ["AGAIN", "Scenario", "differences", "scenarios_of"]
+
+AGAIN = "Write the program again: it decides otherwise than the plan that was signed."
 
 _BESIDE = 1e-3  # by so much of a limit a program is followed on either side of it
 _ROUNDED = 2e-6  # and at least by so much more than numbers of a program are rounded [mm, degree]
 _MOST = 400
+_ENOUGH = 5  # differences from its plan, and it is not the planned program: more of the same helps nobody
 _ALONE = "all that "
 
 
@@ -38,6 +42,26 @@ class Scenario:
     def __call__(self, touch: int, time: int) -> float:
         """The deviation of a touch that is made for the nth time, from 0."""
         return 0.0 if self.once and time else self.deviations.get(touch, 0.0)
+
+
+def differences(steps: Sequence[Step], differs: Callable[[Scenario], tuple[int, str] | None]) -> list[Finding]:
+    """Where a program does otherwise than its plan, just within or beyond one of its limits; each line told once.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        The plan.
+    differs : callable
+        Scenario -> the line at which the program differs, and how; None if it does not.
+    """
+    wrong: list[tuple[int, str]] = []
+    for scenario in scenarios_of(steps):
+        found = differs(scenario)
+        if found is not None:
+            wrong.append(found)
+        if len(wrong) >= _ENOUGH:
+            break
+    return gathered(list({line: (line, what) for line, what in reversed(wrong)}.values()), "stop", AGAIN)
 
 
 def scenarios_of(steps: Sequence[Step]) -> list[Scenario]:

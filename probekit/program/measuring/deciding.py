@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from ...errors import InputError
 from ..checking.findings import Finding, gathered
-from ..checking.scenarios import Scenario, scenarios_of
+from ..checking.scenarios import AGAIN, Scenario, differences
 from ..deciding.decisions import ShiftOffset, UseOffset
 from ..deciding.outcome import Outcome, outcome
 from ..moves import Record
@@ -21,8 +22,6 @@ from .stopping import Reckoning
 __all__ = ["branches_end", "decides_as_planned", "systems_as_planned"]
 
 _SAME = 1e-4  # of origins [mm]
-_ENOUGH = 5
-_AGAIN = "Write the program again: it decides otherwise than the plan that was signed."
 
 
 @dataclass(frozen=True)
@@ -77,14 +76,7 @@ def decides_as_planned(case: MeasuringCase) -> list[Finding]:
     """Just within and beyond each of its limits the program shifts its system, goes on and ends as planned."""
     if not case.decided or case.dry:
         return []
-    wrong: list[tuple[int, str]] = []
-    for scenario in scenarios_of(case.steps):
-        found = _differs(case, scenario)
-        if found is not None:
-            wrong.append(found)
-        if len(wrong) >= _ENOUGH:
-            break  # it is not the planned program: more of the same helps nobody
-    return gathered(list({line: (line, what) for line, what in reversed(wrong)}.values()), "stop", _AGAIN)
+    return differences(case.steps, partial(_differs, case))
 
 
 def _differs(case: MeasuringCase, scenario: Scenario) -> tuple[int, str] | None:
@@ -162,7 +154,7 @@ def branches_end(case: MeasuringCase) -> list[Finding]:
     opened, after = case.decisions
     wrong = []
     if not opened:
-        return [Finding(0, "stop", "the program decides nothing that could end it", _AGAIN)]
+        return [Finding(0, "stop", "the program decides nothing that could end it", AGAIN)]
     for one in after:
         if one.word not in ("ELSE", "ENDIF", "$$", "ENDFIL") and (one.word, one.minor) != ("TEXT", ("OPER",)):
             wrong.append((one.line, f"{one.word} after a decision has ended the program"))
@@ -170,4 +162,4 @@ def branches_end(case: MeasuringCase) -> list[Finding]:
     lifted = case.case.turn_height
     if lifted is not None and not (heights and heights[-1] >= lifted - SAME):
         wrong.append((opened[0], "the probe is not lifted where the program may end"))
-    return gathered(wrong, "stop", _AGAIN)
+    return gathered(wrong, "stop", AGAIN)
