@@ -13,6 +13,7 @@ from ..columns import CONTACT, FOOT_NORMAL, array
 from ..fit.alignment import Alignment
 from ..geometry import apply_motion, motion_parameters
 from ..show import shown
+from .bent import bend_of
 from .candidates import candidates, promises
 from .corrections import corrections, left_of
 from .cutters import Cutter, check_faces, scatter_left, tool_offsets
@@ -319,13 +320,34 @@ def _on_set_up(
             f"Set-up: {where}, but the touches leave no uncertainty to compare that with. Touch more of the datums "
             "before any offset is moved."
         ]
+    bend = bend_of(alignment, verdict, scatter)
+    if bend is not None:
+        return "", [
+            f"Form: the touches that the alignment rests on do not lie on faces of the nominal form: shift and turn leave "
+            f"up to {bend.largest:.3f} mm of them (rms {bend.rms:.3f} mm), and {bend.words}. A bow, a twist or a part "
+            f"that its clamps bend looks like this, and a fit takes some of it for a shift: by the fit {where}, which "
+            "may be form for the most part. No change of the work offset is suggested by that. Datum faces that do not "
+            "bend would tell the set-up; touching again after clamping anew with less force would tell whether it "
+            "springs."
+        ]
     return "", [
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:z.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
-        f"would put the program back on the part. {_together(alignment, verdict)}A work offset alone takes the shift "
+        f"would put the program back on the part. {_together(alignment, verdict)}{_by_itself(alignment, verdict)}A work offset alone takes the shift "
         "and, on many controls, a turn about one axis; the other turns need rotary axes or clamping anew."
     ]
+
+
+def _by_itself(alignment: Alignment, verdict: Verdict) -> str:
+    """A word of caution where the alignment rests on the judged faces alone."""
+    judged = {row for one in verdict.evaluations if one.from_nominal for row in one.rows.tolist()}
+    if not judged.issuperset(np.asarray(alignment.used).tolist()):
+        return ""
+    return (
+        "The alignment rests on the judged faces themselves, so a bow of theirs that a shift and turn imitate is taken "
+        "for one: datum faces of their own would tell. "
+    )
 
 
 def _together(alignment: Alignment, verdict: Verdict) -> str:

@@ -132,6 +132,52 @@ def test_minimax_that_counts():
     assert re.search(r"shifted by \(\+0\.(200|199|201)", text)
 
 
+FLAT = shapes.plane_patch()
+
+
+def bent_part(seed: int, kind: str, size: float, shift: float, *, told: bool) -> tuple[str, ...]:
+    """A flat face of 60 x 60, bent by `size` and lifted by `shift`, touched 49 times, aligned by itself."""
+    rng = np.random.default_rng(seed)
+    x, y = (a.ravel() for a in np.meshgrid(*[np.linspace(-27, 27, 7)] * 2))
+    form = {
+        "none": 0 * x,
+        "bow": 1 - (x / 30) ** 2,
+        "spring": ((x + 30) / 60) ** 2,
+        "corner": np.exp(-((x - 30) ** 2 + (y - 30) ** 2) / 450),
+    }[kind]
+    table = pd.DataFrame({"touch": np.arange(49), "feature": "x", "x": x, "y": y})
+    table["z"] = shift + size * form + rng.normal(scale=0.003, size=49)
+    found, u = project(table, FLAT, stylus=0.0), 0.003 if told else None
+    alignment = rigid(found, FLAT, free=("tz", "rx", "ry"), u=u)
+    found = project(alignment.apply(found), FLAT)
+    verdict = classify(found, profile(found, 0.2), u=u, rule=proved() if told else simple(), alignment=alignment)
+    return suggest(verdict, FLAT, alignment=alignment).suggestions
+
+
+@pytest.mark.parametrize(
+    ("kind", "size", "shift", "word"),
+    [
+        ("bow", 0.1, 0.0, "Form"),
+        ("spring", 0.1, 0.0, "Form"),
+        ("corner", 0.1, 0.0, "Form"),
+        ("none", 0.0, 0.05, "Set-up"),
+        ("none", 0.0, 0.3, "Set-up"),
+        ("bow", 0.02, 0.3, "Set-up"),
+    ],
+)
+def test_a_bend_is_no_set_up_error(kind, size, shift, word):
+    """Counted over 10 parts: a bent face aligned by itself was sent to the work offset each time."""
+    said = [bent_part(seed, kind, size, shift, told=seed % 2 == 0) for seed in range(10)]
+    words = [text.split(":")[0] for one in said for text in one if text.startswith(("Form", "Set-up"))]
+    assert words == [word] * 10
+    if word == "Form":
+        assert all("No change of the work offset" in text for one in said for text in one if text.startswith("Form"))
+
+
+def test_an_alignment_by_the_judged_faces_says_so():
+    assert "rests on the judged faces themselves" in about(job(motion=make_motion([0.3, 0.2, 0.1]))[0], "Set-up")
+
+
 def test_nothing_on_set_up_without_alignment():
     action, _ = job(align=False)
     assert not [s for s in action.suggestions if "et-up" in s]
