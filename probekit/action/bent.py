@@ -35,7 +35,7 @@ _PART = 0.12  # of what the alignment moves, above which the smooth rest says th
 
 
 class Bend(NamedTuple):
-    """What an alignment leaves of its own touches: largest and root mean square [mm]; why it is no scatter, in words."""
+    """What an alignment leaves of its own touches: largest and rms [mm]; why it is no scatter, in words."""
 
     largest: float
     rms: float

@@ -323,7 +323,7 @@ def _on_set_up(
     bend = bend_of(alignment, verdict, scatter)
     if bend is not None:
         return "", [
-            f"Form: the touches that the alignment rests on do not lie on faces of the nominal form: shift and turn leave "
+            "Form: the touches that the alignment rests on do not lie on faces of the nominal form: shift and turn leave "
             f"up to {bend.largest:.3f} mm of them (rms {bend.rms:.3f} mm), and {bend.words}. A bow, a twist or a part "
             f"that its clamps bend looks like this, and a fit takes some of it for a shift: by the fit {where}, which "
             "may be form for the most part. No change of the work offset is suggested by that. Datum faces that do not "
@@ -334,7 +334,8 @@ def _on_set_up(
         f"Set-up: the part is not where the program believes; {where}. This is {100 * share:z.0f} % of the sum of "
         f"squared deviations as clamped, and it is already taken out of the verdict ({outside[0]} touches would be "
         f"outside otherwise, {outside[1]} are). Before any further cut, moving the work offset by the same amount "
-        f"would put the program back on the part. {_together(alignment, verdict)}{_by_itself(alignment, verdict)}A work offset alone takes the shift "
+        f"would put the program back on the part. {_together(alignment, verdict)}"
+        f"{_by_itself(alignment, verdict)}A work offset alone takes the shift "
         "and, on many controls, a turn about one axis; the other turns need rotary axes or clamping anew."
     ]
 
