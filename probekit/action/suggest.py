@@ -323,7 +323,7 @@ def _on_set_up(
     bend = bend_of(alignment, verdict, scatter)
     if bend is not None:
         return "", [
-            "Form: the touches that the alignment rests on do not lie on faces of the nominal form: shift and turn leave "
+            "Form: the touches that the alignment rests on are not on faces of the nominal form. Shift and turn leave "
             f"up to {bend.largest:.3f} mm of them (rms {bend.rms:.3f} mm), and {bend.words}. A bow, a twist or a part "
             f"that its clamps bend looks like this, and a fit takes some of it for a shift: by the fit {where}, which "
             "may be form for the most part. No change of the work offset is suggested by that. Datum faces that do not "
