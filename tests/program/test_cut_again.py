@@ -112,9 +112,13 @@ def test_after_an_operation_that_locks_the_overrides_they_work_again(planned):
 
 
 HOSTILE: dict[str, tuple[str, str, str]] = {
-    "a subprogram is called": ("G1 X80\n", "M98 P100\nG1 X80\n", "M98 is in force"),
+    "a subprogram is called": (
+        "G1 X80\n",
+        "M98 P100\nG1 X80\n",
+        "M98 P100 (there is no O100 in this file)",
+    ),
     "a macro": ("G1 X80\n", "G65 P9000\n", "G65 is in force"),
-    "flow control": ("G1 X80\n", "O100 call\nG1 X80\n", "flow control"),
+    "flow control": ("G1 X80\n", "O100 if [#1 GT 0]\nG1 X80\nO100 endif\n", "flow control"),
     "its tool length is written": ("G43 H2\n", "G10 L1 P2 Z100\nG43 H2\n", "G10 other than L2"),
     "a length by value": ("G43 H2\n", "G43.1 Z100\n", "G43.1 is in force"),
     "no length at its end": ("M9\n", "G49\nM9\n", "the tool would end lower by its length"),

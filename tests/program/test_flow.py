@@ -72,7 +72,7 @@ def test_the_end_of_the_program_within_a_branch_ends_it():
     ("text", "what"),
     [
         ("O1 while [1 GT 0]\nG0 X1\nO1 endwhile\n", f"more than {MOST_TURNS} times"),
-        ("O1 sub\nO1 call\nO1 endsub\nO1 call\n", "a call of what is not there, or too deep"),
+        ("O1 sub\nO1 call\nO1 endsub\nO1 call\n", "O1 call (it calls itself)"),
         ("O7 call\n", "a call of what is not there"),
         ("O1 if [SQRT[0-1] GT 0]\nO1 endif\n", "cannot be calculated"),
         ("O1 if [1 GT 0]\nG0 X1\n", "IF[1GT0]"),

@@ -303,6 +303,8 @@ def test_missing_end_and_last_line_without_an_end() -> None:
     assert "no end" in " ".join(merged.notes)
     assert merged.text.splitlines()[merged.first - 2] == "N170 G0 X1 Y1 Z50"
     with pytest.raises(InputError, match="has ended before that place"):
+        merge(MILLING.rstrip("%\n") + "\nN999 G0 X1\n%\n", PROBING, after="N999")
+    with pytest.raises(InputError, match=r"no block N999 .*What stands outside the program marks % is not read"):
         merge(MILLING + "N999 G0 X1\n", PROBING, after="N999")
 
 

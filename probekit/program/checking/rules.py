@@ -10,8 +10,10 @@ import math
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
+from ..reading.calls import calls, subprograms
 from ..reading.modal import CYCLES, WATCHED
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches, path_of
+from ..reading.words import Block
 from .case import ROUNDING, Case
 from .findings import Finding, NotMade, gathered
 from .offsets import length_offset, work_offset
@@ -243,7 +245,10 @@ def unknown_words(case: Case) -> list[Finding]:
     if not case.options.get("flow"):
         watched = [s for s in case.steps if s.kind in MOVES and s.state.motion == WATCHED]
         hits += [(s, f"not understood: {WATCHED}, a word of an extension") for s in watched]
-    found: list[Finding] = []
+    own = [b.line for b in case.blocks if case.of_probing(b.line) and calls(b)]
+    found = gathered(
+        [(line, "the probing calls a subprogram") for line in own], "stop", "Take it out: no plan has what it does."
+    )
     for severity, probing in (("stop", True), ("look", False)):
         own = [(s.line, what) for s, what in hits if (case.probe_in(s) or case.of_probing(s.line)) == probing]
         todo = "Look it up in the manual of the machine: what the program does from here on is uncertain."
@@ -338,11 +343,19 @@ def program_end(case: Case) -> list[Finding]:
         found.append(Finding(final, "stop", "the program has no end (M2, M30)", "Check that the file is complete."))
     if marks == 1:
         found.append(Finding(final, "look", "there is only one program mark %", "A file has two of them or none."))
-    rest = [b.line for b in case.blocks if last.kind == "end" and b.line > last.line and (b.words or b.unknown)]
-    if rest:
-        what = f"{len(rest)} lines follow the program end and are never run"
-        probing = any(c.upper().startswith("PROBEKIT") for b in case.blocks[rest[0] - 1 :] for c in b.comments)
-        found.append(Finding(rest[0], "stop" if probing else "look", what, "Check that they are not meant to run."))
+    called = {line for s in subprograms(case.blocks) for line in range(s.first + 1, s.last + 2)}
+    called = called if called & {s.line for s in case.steps} else set()
+    after = [b for b in case.blocks if last.kind == "end" and b.line > last.line and b.line not in called]
+    unread = [b for b in case.blocks if b.text.strip() and b == Block(b.line, b.text)]
+    rest = [b for b in after if b.words or b.unknown]
+    for what, lines, around in (
+        ("lines follow the program end and are never run", rest, after),
+        ("lines stand before the first % or after the last, where most controls do not read", unread, unread),
+    ):
+        if lines:
+            severity = "stop" if any("PROBEKIT" in b.text.upper() for b in around) else "look"
+            what = f"{len(lines)} {what}"
+            found.append(Finding(lines[0].line, severity, what, "Check that they are not meant to run."))
     return found
 
 

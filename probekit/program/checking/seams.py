@@ -6,7 +6,11 @@ Common practice of probing in a machining centre, no source. Parameters 5061 to 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from itertools import takewhile
 
+from ..merging.handback import relies_on_motion
+from ..reading.calls import unrolled
 from ..reading.modal import OFFSETS, group_of, name_of
 from ..reading.steps import MOVES, Step, first_touches
 from ..reading.words import Block
@@ -44,6 +48,7 @@ _OF_THE_TOOL = ("length", "length_offset", "spindle", "speed", "mist", "flood")
 #: Groups of which the hand-over may write any word, and what is no word; further words that end, stop or cancel.
 _WRITTEN = {*_ALWAYS, "motion", "length", "spindle", "coolant", "change", None} - {"cutter"}
 _OF_ALL = {"G40", "M0", "M1", "M2", "M30"}
+_ENDS = {("M", 2.0), ("M", 30.0)}
 _TRIGGER = (5061.0, 5062.0, 5063.0)
 
 
@@ -140,19 +145,18 @@ def handed_back(case: Case) -> list[Finding]:
 
 def _moves_on(case: Case, line: int) -> bool:
     """Whether the first move after a line relies on the motion word in force."""
-    for block in case.blocks[line:]:
-        groups = {group_of(name_of(a, value)) for a, value in block.words if a == "G" and isinstance(value, float)}
-        if groups & {"motion", "now"}:
-            return False
-        if _has(block, "XYZABC"):
-            return True
-    return False
+    return relies_on_motion(_following(case, line))
+
+
+def _following(case: Case, line: int) -> Iterator[Block]:
+    """The blocks that are run after a line, up to the end of the program."""
+    return takewhile(lambda block: not {*block.words} & _ENDS, (block for _, block in unrolled(case.blocks, line)))
 
 
 def _goes_down(case: Case, line: int) -> bool:
     """Whether the milling after a line moves along Z before it has stated X and Y."""
     stated: set[str] = set()
-    for block in case.blocks[line:]:
+    for block in _following(case, line):
         letters = {letter for letter, _ in block.words if letter in "XYZ"}
         stated |= letters
         if "Z" in letters and not {("G", 53.0), ("G", 28.0), ("G", 30.0)} & {*block.words}:
@@ -162,10 +166,9 @@ def _goes_down(case: Case, line: int) -> bool:
 
 def _feeds_on(case: Case, line: int) -> int:
     """The first move at feed after a line, if no feed is said before it; else 0."""
-    moves = (s for s in case.steps if s.line > line and s.kind in ("feed", "arc"))
-    first = next((step.line for step in moves if not case.probe_in(step)), 0)
-    said = any(letter == "F" for block in case.blocks[line:first] for letter, _ in block.words)
-    return 0 if said else first
+    moves = {s.line for s in case.steps if s.kind in ("feed", "arc") and not case.probe_in(s)}
+    first = next((block for block in _following(case, line) if _has(block, "F") or block.line in moves), None)
+    return 0 if first is None or _has(first, "F") else first.line
 
 
 def _stops_itself(case: Case, begin: Step) -> bool:

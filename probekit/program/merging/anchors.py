@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import groupby
+from operator import itemgetter
 
 from ...errors import InputError
+from ..reading.calls import subprograms, unrolled
 from ..reading.interpreter import Interpreter
 from ..reading.modal import Modal
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
 
-__all__ = ["Place", "Walked", "find_operation", "find_place", "walk"]
+__all__ = ["Place", "Walked", "find_operation", "find_place", "in_order", "walk"]
 
 _MOST_LISTED = 12
 _KEY = "recut.operation"
@@ -22,13 +25,19 @@ _TOOL = re.compile(r"(?:M0?6\s*)?T\s*([0-9]+)(?:\s*M0?6)?", re.IGNORECASE)
 
 @dataclass(frozen=True)
 class Walked:
-    """A block, what it did, and what held after it."""
+    """A block, what it did, and what held after it.
+
+    Of a block that calls a subprogram: with all that this did, block by block in `called`. `run` is False for what
+    stands in a subprogram, and after the end.
+    """
 
     block: Block
     steps: tuple[Step, ...]
     state: Modal
     position: tuple[float, ...]
     angles: tuple[float, ...]
+    called: tuple[Walked, ...] = ()
+    run: bool = True
 
     @property
     def moves(self) -> bool:
@@ -54,19 +63,43 @@ class Place:
 
 
 def walk(interpreter: Interpreter, blocks: Sequence[Block]) -> list[Walked]:
-    """Run all blocks and keep what held after each; blocks after the end of the program do nothing.
+    """Run all blocks, follow their calls, and keep what held after each; what is not run by itself does nothing.
 
     Parameters
     ----------
     interpreter : Interpreter
     blocks : sequence of Block
     """
-    walked = []
-    for block in blocks:
-        steps = () if interpreter.ended else tuple(interpreter.block(block))
+
+    def now(block: Block, steps: tuple[Step, ...] = (), run: bool = True) -> Walked:
         position, angles = tuple(interpreter.position), tuple(interpreter.angles)
-        walked.append(Walked(block, steps, interpreter.state, position, angles))
-    return walked
+        return Walked(block, steps, interpreter.state, position, angles, run=run)
+
+    walked: list[Walked] = []
+    for at, course in groupby(unrolled(blocks), key=itemgetter(0)):
+        if interpreter.ended:
+            break
+        walked += [now(block, run=False) for block in blocks[len(walked) : at]]
+        own: list[Walked] = []
+        for _, block in course:
+            if not interpreter.ended:
+                own.append(now(block, tuple(interpreter.block(block))))
+        whole = own[0]
+        if len(own) > 1:
+            whole = replace(own[-1], steps=tuple(step for one in own for step in one.steps), called=tuple(own))
+        walked.append(replace(whole, block=blocks[at]))
+    return walked + [now(block, run=False) for block in blocks[len(walked) :]]
+
+
+def in_order(walked: Sequence[Walked]) -> Iterator[Walked]:
+    """Each block that is run, those of called subprograms where they are called.
+
+    Parameters
+    ----------
+    walked : sequence of Walked
+    """
+    for one in walked:
+        yield from one.called or ((one,) if one.run else ())
 
 
 def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | None) -> Place:
@@ -109,6 +142,7 @@ def find_place(walked: Sequence[Walked], after: str | int, occurrence: int | Non
         found = [i for i, comment in held if comment == wanted] or [i for i, comment in held if part.search(comment)]
         index = _one_of(walked, sorted(set(found)), f"comment '{text}'", occurrence)
         stop, words = _end_of_operation(walked, index, end), f"after the operation '{text.strip('()')}'"
+    _refuse_within(walked, index, after)
     if index >= end:
         raise InputError(
             "the program has ended before that place",
@@ -154,6 +188,20 @@ def find_operation(walked: Sequence[Walked], operation: str, occurrence: int | N
     return start, stop
 
 
+def _refuse_within(walked: Sequence[Walked], index: int, after: str | int) -> None:
+    """Refuse a place inside a subprogram: what holds there depends on the call."""
+    for sub in subprograms([one.block for one in walked]):
+        if sub.first <= index <= sub.last and not walked[index].run:
+            raise InputError(
+                f"that place stands in the subprogram O{sub.name}, which begins in line {walked[sub.first].block.line}",
+                line=walked[index].block.line,
+                column="after",
+                found=after,
+                expected="a place in the main program",
+                todo="Name the block that calls it, or what follows that: the probing then stands after the call.",
+            )
+
+
 def _end(walked: Sequence[Walked]) -> int:
     return next((index for index, one in enumerate(walked) if one.does("end")), len(walked))
 
@@ -171,6 +219,8 @@ def _comments(walked: Sequence[Walked]) -> Iterator[tuple[int, str]]:
 def _first_work(walked: Sequence[Walked], end: int) -> int:
     """The first line that calls or changes a tool, starts the spindle or the coolant, moves, or is not understood."""
     for index, one in enumerate(walked[:end]):
+        if not one.run:
+            continue
         called = any(letter in "ST" for letter, _ in one.block.words)
         on = one.state.turning or one.state.coolant
         if called or on or one.moves or one.does("tool") or one.block.unknown:
@@ -183,6 +233,8 @@ def _end_of_operation(walked: Sequence[Walked], index: int, end: int) -> int:
     moved = walked[index].moves
     for i in range(index + 1, end):
         here = walked[i]
+        if not here.run:
+            continue
         if moved and (here.does("tool") or (here.only_comment and here.block.comments)):
             return _before_comments(walked, i, index + 1)
         moved |= here.moves
@@ -214,10 +266,12 @@ def _one_of(
             column=key,
             todo="State which one with occurrence=1, 2, ..., or name another place.",
         )
+    outside = any(one.block.text.strip() and one.block == Block(one.block.line, one.block.text) for one in walked)
+    unread = " What stands outside the program marks % is not read." if outside else ""
     raise InputError(
         f"there is no {what} in the milling program",
         column=key,
-        todo=f"The program has these places: {_candidates(walked)}.",
+        todo=f"The program has these places: {_candidates(walked)}.{unread}",
     )
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from ..reading.calls import unrolled
 from ..reading.interpreter import Interpreter
 from ..reading.steps import MOVES, Step
 from ..reading.words import Block
@@ -15,7 +16,7 @@ __all__ = ["displaced"]
 _SAME = 1e-5  # [mm, deg]
 
 
-def displaced(following: Sequence[Block], alone: Interpreter, merged: Interpreter) -> tuple[Step, str] | None:
+def displaced(blocks: Sequence[Block], index: int, alone: Interpreter, merged: Interpreter) -> tuple[Step, str] | None:
     """The first milling move after the place that ends elsewhere than it did, and the axes; None if there is none.
 
     A rapid that leaves the lifted spindle at its height is not looked at: what counts is where the tool goes down or
@@ -23,12 +24,14 @@ def displaced(following: Sequence[Block], alone: Interpreter, merged: Interprete
 
     Parameters
     ----------
-    following : sequence of Block
-        The milling after the place.
+    blocks : sequence of Block
+        The milling program.
+    index : int
+        Of the first block after the place.
     alone, merged : Interpreter
         Brought to the place without the inserted part, and through it.
     """
-    for block in following:
+    for _, block in unrolled(blocks, index):
         if alone.ended or merged.ended:
             return None
         pairs = zip(_kept(alone, block), _kept(merged, block), strict=False)

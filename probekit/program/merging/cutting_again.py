@@ -82,6 +82,8 @@ def _forbidden(own: Sequence[Walked], again: Recut, known: Collection[str]) -> I
             yield one, "there is probing in it"
         if block.assignments or any(isinstance(v, Formula) for pair in block.words for v in pair):
             yield one, "it works with parameters"
+        if one.called:
+            yield one, "it calls a subprogram, whose lines stand elsewhere"
         if strange:
             yield one, f"{strange[0]} is in force"
         if words & _ORIGINS:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, fields
 
 from ...errors import InputError
 from ..reading.interpreter import Interpreter
 from ..reading.modal import CYCLES, MODES, Modal, group_of, name_of
 from ..reading.steps import MOVES
+from ..reading.words import Block
 from ..writing.lifting import lift_lines
-from .anchors import Walked
+from .anchors import Walked, in_order
 
-__all__ = ["Need", "differing", "hand_back", "lifted", "needs"]
+__all__ = ["Need", "differing", "hand_back", "lifted", "needs", "relies_on_motion"]
 
 _STRAIGHT = ("G0", "G1")
 
@@ -66,8 +67,8 @@ def needs(walked: Sequence[Walked], index: int, clearance: float | None) -> Need
         raise InputError(
             f"cutter compensation ({state.cutter}) is on at that place", line=line, todo="Choose a place after G40."
         )
-    following = walked[index:]
-    motion = _relies_on_motion(following)
+    following = [*in_order(walked[index:])]
+    motion = relies_on_motion([one.block for one in following])
     tool = _relies_on_tool(following, state)
     if motion and state.motion not in (_STRAIGHT if tool else (*_STRAIGHT, "G80")):
         what = "a canned cycle" if state.motion in CYCLES else "a motion other than a straight line"
@@ -124,12 +125,21 @@ def _notes_of_next_tool(following: Sequence[Walked]) -> tuple[str, ...]:
     return (f"The milling calls its next tool itself in its line {line}: the probe stays in the spindle until then.",)
 
 
-def _relies_on_motion(following: Sequence[Walked]) -> bool:
-    first = next((one for one in following if any(step.kind in MOVES for step in one.steps)), None)
-    if first is None:
-        return False
-    groups = {group_of(name_of(*word)) for word in first.block.words if word[0] == "G" and isinstance(word[1], float)}
-    return not groups & {"motion", "now"}
+def relies_on_motion(following: Iterable[Block]) -> bool:
+    """Whether an axis is named before a motion word is; G28, G92 and the like have axis words of their own.
+
+    Parameters
+    ----------
+    following : iterable of Block
+        In the order in which they are run.
+    """
+    for block in following:
+        groups = {group_of(name_of(a, value)) for a, value in block.words if a == "G" and isinstance(value, float)}
+        if "motion" in groups:
+            return False
+        if "now" not in groups and any(letter in "XYZABC" for letter, _ in block.words):
+            return True
+    return False
 
 
 def lifted(before: Sequence[Walked], clearance: float | None, motion: bool) -> tuple[str, ...]:

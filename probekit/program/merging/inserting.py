@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from ...errors import InputError
 from ..deciding.decisions import Recut
+from ..reading.calls import unrolled
 from ..reading.expressions import Formula
 from ..reading.flow import executed, flow_of, leads_on, within
 from ..reading.interpreter import NO_SUCH_AXIS, Interpreter
@@ -17,7 +18,7 @@ from ..reading.steps import Step
 from ..reading.words import Block, parse
 from ..writing.lifting import lift_lines
 from ..writing.write import RECUT
-from .anchors import Walked, find_place, walk
+from .anchors import Walked, find_place, in_order, walk
 from .continuing import displaced
 from .cutting_again import CUT_BEGIN, CUT_END, again_lines, operation_of, otherwise_cut
 from .handback import Need, differing, hand_back, needs
@@ -89,11 +90,11 @@ def inserted(
     blocks, walked, fresh = onto.blocks, onto.walked, onto.fresh
     place = find_place(walked, after, occurrence)
     index, file = place.index, onto.source.name or None
-    refuse_modes(walked[:index], onto.known, file)
+    refuse_modes([*in_order(walked[:index])], onto.known, file)
     ended = next((at for at, one in enumerate(walked) if one.does("end")), len(walked))
     refuse_jumps(blocks, index, ended, file)
     refuse_labels(blocks, probing, file)
-    _same_without_skipped(blocks[:index], fresh, blocks[index - 1].line if index else 1)
+    _same_without_skipped(blocks, index, fresh)
     before = walked[index - 1] if index else walk(fresh(), [Block(1, "")])[0]
     need = needs(walked, index, onto.clearance)
 
@@ -107,8 +108,8 @@ def inserted(
         notes += more
     through = _through(_standing(before, fresh(), onto.copies), parse("\n".join(head)), onto.flow)
     _refuse_unknown_axes(through)
-    refuse_clamped(walked[:index], through, file)
-    refuse_read(blocks[index:], probing, file)
+    refuse_clamped([*in_order(walked[:index])], through, file)
+    refuse_read([one.block for one in in_order(walked[index:])], probing, file)
 
     def whole(need: Need) -> list[str]:
         return [*head, *hand_back(before, through[-1], need, onto.lift, onto.letters), _END]
@@ -203,7 +204,7 @@ def _followed(onto: Onto, before: Walked, index: int, need: Need, whole: Callabl
         _through(merged, parse("\n".join(whole(need))), onto.flow)
         alone.parameters = dict(merged.parameters)  # those that both use are told in the notes
         alone.offsets |= {name: list(merged.offsets[name]) for name in onto.copies if name in merged.offsets}
-        return displaced(onto.blocks[index:], alone, merged)
+        return displaced(onto.blocks, index, alone, merged)
 
     found = off(need)
     if found and not need.tool:
@@ -239,19 +240,22 @@ def _standing(before: Walked, interpreter: Interpreter, copies: Collection[str])
     return interpreter
 
 
-def _same_without_skipped(blocks: Sequence[Block], fresh: Callable[[], Interpreter], line: int) -> None:
+def _same_without_skipped(blocks: Sequence[Block], index: int, fresh: Callable[[], Interpreter]) -> None:
     """Refuse if what holds at the place depends on the block delete switch."""
     if not any(block.skip for block in blocks):
         return
     ends = []
-    for kept in (blocks, [block for block in blocks if not block.skip]):
+    for kept in (blocks, [Block(block.line, "") if block.skip else block for block in blocks]):
         interpreter = fresh()
-        walk(interpreter, kept)
+        for at, block in unrolled(kept):
+            if at >= index or interpreter.ended:
+                break
+            interpreter.block(block)
         ends.append((interpreter.state, interpreter.angles, [f"{value:.6f}" for value in interpreter.position]))
     if ends[0] != ends[1]:
         raise InputError(
             "the state of the control at that place depends on the block delete switch",
-            line=line,
+            line=blocks[index - 1].line if index else 1,
             todo="Choose another place, or take the lines that start with / out of the milling program.",
         )
 
@@ -327,10 +331,7 @@ def _remarks(
             "force after it: state in the milling program the mode that it is to run in (G61 or G64)."
         )
     home = [
-        (one.block.line, str(step.detail))
-        for one in before
-        for step in one.steps
-        if "taken to stay" in str(step.detail)
+        (step.line, str(step.detail)) for one in before for step in one.steps if "taken to stay" in str(step.detail)
     ]
     if home and (need.tool or need.across):
         notes.append(
@@ -338,7 +339,7 @@ def _remarks(
             "gets them back where the text had them."
         )
     for where, run in (("milling program before that place", before), ("probing", through)):
-        unknown = [(one.block.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]
+        unknown = [(step.line, step.detail) for one in run for step in one.steps if step.kind == "unknown"]
         unknown = [(line, what) for line, what in unknown if what not in known]
         if unknown:
             listed = "; ".join(f"{what}" if run is through else f"line {line}: {what}" for line, what in unknown[:8])

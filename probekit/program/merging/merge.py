@@ -132,7 +132,8 @@ def merge(
     Parameters
     ----------
     milling : str, bytes, Path or Source
-        The milling program; a str is the text itself. Bytes and files keep their encoding.
+        The milling program; a str is the text itself. Bytes and files keep their encoding. Calls of subprograms in it
+        are followed where the text alone tells them (`probekit.program.reading.calls`); no place may lie in one.
     probing : str, bytes, Path or Source
         The probing, as `write` gives it. Its program marks, program number and program end are left out.
     after : str or int, or a sequence of them

@@ -34,6 +34,8 @@ _CLOSED = re.compile(
     r"(?![A-Z]*GOTO)(?!.*GOTO).*"
 )
 
+_CALLED = re.compile(r"(?:M98|.*\bCALL)\b.* \(", re.IGNORECASE)  # as `unrolled` tells them
+
 _FLOW = re.compile(r"O<|[A-Z<>0-9\[\]#]*?(?:GOTO|WHILE|ENDIF|IF\[|REPEAT|SUB|CALL|RETURN|ELSE|END[0-9]|DO(?:[0-9]|$))")
 
 
@@ -50,6 +52,10 @@ def in_words(mode: str) -> str:
         return f"it means {MODES[mode][0]}"
     if mode.endswith(" axis"):
         return "it is a rotary axis that the kinematics does not have, away from zero"
+    if _CALLED.match(mode):
+        return "it is a call that cannot be followed"
+    if mode == "M99":
+        return "it ends a subprogram, and nothing has called one"
     if mode in CALLS:
         return "it is a call, and what it changes is defined elsewhere"
     if _FLOW.match(mode):
@@ -93,9 +99,15 @@ def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | N
     while since and mode in before[since - 1].state.modes:
         since -= 1
     block = before[since].block
-    if mode in MODES or mode in _SHIFTS:
+    expected = "before that place, nothing that shifts, rotates or scales, that jumps, or that is not understood"
+    if _CALLED.match(mode):
+        expected = "a subprogram in the same file, called by a number that stands in the text"
+        todo = "Put the subprogram into the file, as the control takes it, or choose a place before the call."
+    elif mode in MODES or mode in _SHIFTS:
         off = _SHIFTS.get(mode) or " or ".join(MODES[mode][1])
         todo = f"Cancel it ({off}) before that place, or choose a place where it is not in force."
+    elif mode == "M99":
+        todo = "Put the main program first in the file and its subprograms after its end, or choose a place before it."
     elif mode.endswith(" axis"):
         todo = "Give the kinematics of the machine, or turn the axis back to zero before that place."
     elif group_of(mode) is None and re.fullmatch(r"[GM][0-9.]+", mode) and mode not in CALLS:
@@ -109,7 +121,7 @@ def refuse_modes(before: Sequence[Walked], known: Collection[str], file: str | N
         f"{mode} is in force where the probing is to go: {in_words(mode)}",
         block,
         file,
-        expected="before that place, nothing that shifts, rotates or scales, that jumps, or that is not understood",
+        expected=expected,
         todo=todo,
     )
 

@@ -13,6 +13,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from .calls import unrolled
 from .expressions import Formula, read_value
 from .steps import Step
 from .words import Block
@@ -85,6 +86,8 @@ def executed(
 ) -> Iterator[tuple[Block, list[Step]]]:
     """Blocks in the order in which a control comes to them, with their steps, to the end of the program.
 
+    Calls that the text alone tells are followed, whatever `flow` is: see `probekit.program.reading.calls`.
+
     Parameters
     ----------
     blocks : sequence of Block
@@ -96,8 +99,17 @@ def executed(
     before : callable, optional
         Told of each block, before it is run.
     """
-    frames = _frames(blocks) if flow else {}
-    subs = {one.label: at for at, block in enumerate(blocks) if flow and (one := flow_of(block)) and one.word == "SUB"}
+    if not flow:
+        for _, block in unrolled(blocks):
+            if control.ended:
+                return
+            if before is not None:
+                before(block, control)
+            yield block, control.block(block)
+        return
+    blocks = [block for _, block in unrolled(blocks, flow=True)]
+    frames = _frames(blocks)
+    subs = {one.label: at for at, block in enumerate(blocks) if (one := flow_of(block)) and one.word == "SUB"}
     turns: dict[int, int] = {}
     left: dict[int, int] = {}
     calls: list[int] = []
@@ -106,7 +118,7 @@ def executed(
         block = blocks[at]
         if before is not None:
             before(block, control)
-        found = flow_of(block) if flow else None
+        found = flow_of(block)
         if found is None or (found.word not in ("CALL", "RETURN") and at not in frames):
             yield block, control.block(block)
             at += 1

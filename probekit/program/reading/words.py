@@ -1,7 +1,8 @@
 """NC text to blocks of words. Nothing is executed here, and nothing that is not understood is lost.
 
 Source: NISTIR 6556, section 3.3 (format of a line), from memory. A semicolon starts a comment to the end of the
-line, and O is the number of the program, as on many controls (common practice, no source).
+line, O or : is the number of the program, and what stands outside the program marks is not read, as on many controls
+(common practice, no source).
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ MAX_LINE = 2000
 Value = float | Formula
 
 _WORD = re.compile(r"([A-Z])([+-]?(?:[0-9]{1,15}\.?[0-9]{0,15}|\.[0-9]{1,15}))(?![0-9.])")
+_MARK = re.compile(r"[ \t]*%")
+_NUMBERED = re.compile(r":[0-9]{1,15}")
 _UPPER = str.maketrans("abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ", " \t")
 
 
@@ -49,7 +52,7 @@ class Block:
     skip : bool
         The line starts with the block delete character.
     mark : bool
-        The line is the program mark ``%``.
+        The line is a program mark ``%``; a name may follow it.
     """
 
     line: int
@@ -69,7 +72,7 @@ class Block:
 
 
 def parse(text: str | bytes | Path | Source) -> tuple[Block, ...]:
-    """Read a program into blocks, one per line.
+    """Read a program into blocks, one per line. Text before and after a pair of program marks makes empty blocks.
 
     Parameters
     ----------
@@ -92,8 +95,12 @@ def parse(text: str | bytes | Path | Source) -> tuple[Block, ...]:
     (('G', 1.0), ('X', 1.5), ('F', 200.0))
     """
     source = load(text)
+    lines = [written.rstrip("\r\n") for written in source.lines]
+    marks = [line for line, written in enumerate(lines, 1) if _MARK.match(written)][:2]
+    first, last = marks if len(marks) == 2 else (1, len(lines))
     return tuple(
-        _block(line, written.rstrip("\r\n"), source.name or None) for line, written in enumerate(source.lines, 1)
+        _block(line, written, source.name or None) if first <= line <= last else Block(line, written)
+        for line, written in enumerate(lines, 1)
     )
 
 
@@ -102,9 +109,10 @@ def _block(line: int, text: str, file: str | None) -> Block:
         raise InputError("the line is too long", file=file, line=line, found=len(text), expected=f"at most {MAX_LINE}")
     code, comments = _without_comments(text, line, file) if "(" in text or ";" in text else (text, ())
     code = code.translate(_UPPER)
+    code = "O" + code[1:] if _NUMBERED.fullmatch(code) else code
     if not code:
         return Block(line, text, comments=comments)
-    if code == "%":
+    if _MARK.match(code):
         return Block(line, text, comments=comments, mark=True)
     skip = code[0] == "/"
     at = 1 if skip else 0
