@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, NORMAL, TARGET
-from ..verdict.doubts import REFUTED, UNKNOWN, UNPLACED, UNSIZED
+from ..verdict.doubts import MISLED, REFUTED, UNKNOWN, UNPLACED, UNSIZED
 from ..verdict.second_look import TIMES, open_touches
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def touch_again(verdict: Verdict, outliers: Iterable[object] = ()) -> pd.DataFra
     word, doubt = table["verdict"].to_numpy(dtype=object), table["doubt"].to_numpy(dtype=object)
     why = np.full(len(table), "", dtype=object)
     common = np.array(
-        [text.removesuffix("; " + UNKNOWN) in ("", REFUTED, UNKNOWN, UNPLACED, UNSIZED) for text in doubt]
+        [text.removesuffix("; " + UNKNOWN) in ("", REFUTED, UNKNOWN, UNPLACED, UNSIZED, MISLED) for text in doubt]
     )  # of all touches
     why[~common] = doubt[~common]
     why[(word == "undecided") & (doubt == "")] = "undecided: too near a limit for its uncertainty"

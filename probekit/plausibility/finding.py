@@ -24,6 +24,7 @@ NAMES = (
     "mixed runs",
     "no alignment",
     "datum residuals",
+    "datum touch",
     "rotary axes",
     "far from model",
     "lone touch",
@@ -64,7 +65,7 @@ class Finding:
     accepted : bool
         Whether the study accepted it; it is a note then.
     tolerances : tuple of str
-        Names of tolerances that may not ask what is meant.
+        Names of tolerances that may not ask what is meant, or whose datum frame it concerns.
     excess : float
         How many times their own uncertainty touches scatter by, where they refute it; else 1.
     """
@@ -94,7 +95,12 @@ class Finding:
     @property
     def doubts_question(self) -> tuple[str, ...]:
         """Tolerances that are not to be decided until a person says what they should ask."""
-        return self.tolerances if self.level == "look" else ()
+        return self.tolerances if self.level == "look" and self.name != "datum touch" else ()
+
+    @property
+    def doubts_frame(self) -> tuple[str, ...]:
+        """Tolerances whose own datum frame rests on a touch that does not agree with the others."""
+        return self.tolerances if self.level == "look" and self.name == "datum touch" else ()
 
     @property
     def sentence(self) -> str:

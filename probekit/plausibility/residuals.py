@@ -37,6 +37,7 @@ __all__ = [
         "left_over",
         "motions_and_sizes",
         "on_residuals",
+        "residuals_of",
         "stated_by_touch",
     )
 ]
@@ -162,13 +163,31 @@ def datum_residuals(
     -------
     Residuals
     """
+    used = deviations.iloc[alignment.used]
+    columns, weights = motions_and_sizes(used, alignment), np.asarray(alignment.weights, dtype=float)
+    return residuals_of(used, part, columns, weights, u=u, form=form, false_alarms=false_alarms)
+
+
+def residuals_of(
+    used: pd.DataFrame,
+    part: Nominal,
+    columns: np.ndarray,
+    weights: np.ndarray,
+    *,
+    u: float | None = None,
+    form: float = 0.0,
+    false_alarms: float = FALSE_ALARMS,
+) -> Residuals:
+    """Test what fitted `columns` (n, k) leave of the deviations of some touches, whose `weights` (n,) a fit had.
+
+    The rest as for `datum_residuals`.
+    """
     from scipy.special import chdtri
 
-    used = deviations.iloc[alignment.used]
     r = used["deviation"].to_numpy(dtype=float)
     s = _scatter(used, part, u, form)
     stated = bool(np.isfinite(s).all())
-    columns = motions_and_sizes(used, alignment) / (s if stated else np.ones(len(r)))[:, None]
+    columns = columns / (s if stated else np.ones(len(r)))[:, None]
     y = r / s if stated else r
     ids, left = used["touch"].to_numpy(dtype=object), np.arange(len(r))
     found_out: list[int] = []
@@ -200,7 +219,7 @@ def datum_residuals(
         freedoms=freedoms,
         u=float(np.sqrt(np.mean(s**2))) if stated else np.nan,
         outliers=tuple(ids[found_out].tolist()),
-        disarmed=bool(found_out and calm and (alignment.weights[found_out] < _NO_WEIGHT).all()),
+        disarmed=bool(found_out and calm and (weights[found_out] < _NO_WEIGHT).all()),
         too_large=bool(known and chi < chdtri(freedoms, 1.0 - _SMALL)),
         scatter=float(scatter),
         excess=rest if (few and not told) or not known else float(np.sqrt(chi / freedoms)),

@@ -11,7 +11,9 @@ import numpy as np
 
 from .. import deviation, fit, tolerance
 from ..errors import InputError
+from ..limits import tables_of
 from ..making import blaming, made
+from ..plausibility.own_datums import OwnDatum
 from ..tolerance import together
 from ..tolerance.unjudged import Unjudged, attempted
 from .model import Study
@@ -20,7 +22,7 @@ from .wording import in_keys
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Aligned", "align", "attempt", "by_fit", "datums_of", "unplaced"]
+__all__ = ["Aligned", "align", "attempt", "by_fit", "datums_of", "own_datums_of", "unplaced"]
 
 Aligned = tuple[fit.alignment.Alignment, list[str], tuple]
 
@@ -101,6 +103,22 @@ def by_fit(study: Study, method: str) -> Study:
 def datums_of(study: Study) -> list[fit.Datum]:
     """The datums of the tables ``[[datum]]``."""
     return [_datum(one, study.path) for one in study.settings.get("datum", [])]
+
+
+def own_datums_of(study: Study) -> list[OwnDatum]:
+    """What is tested together of each datum that tolerances are judged from: a width as a whole, else each feature."""
+    resting: dict[str, list[str]] = {}
+    for where, _, table in tables_of({"tolerance": study.settings["tolerance"]}):
+        for read in tolerance.read_tolerance(table, file=study.path, where=where):
+            for one in together.segments_of(read):
+                for letter in dict.fromkeys(written.partition("(")[0] for written in one.datums):
+                    resting.setdefault(letter, []).append(one.name)
+    found = []
+    for datum in datums_of(study):
+        groups = [datum.features] if set(datum.kind) == {"width"} else [(name,) for name in datum.features]
+        names = tuple(dict.fromkeys(resting.get(datum.letter, ())))
+        found += [OwnDatum(datum.letter, one, names) for one in groups if names]
+    return found
 
 
 def _datum(wanted: dict[str, Any], path: Path) -> fit.Datum:

@@ -16,10 +16,11 @@ from ..limits import tables_of
 from ..making import blaming
 from ..plan.probe import OVERTRAVEL, STANDOFF
 from ..plausibility.check import before_fit, on_alignment
+from ..plausibility.own_datums import on_own_datums
 from ..plausibility.stated import on_decision, on_places, on_sizes, on_widths
 from ..tolerance.meant import contradictions
 from .about import another_part
-from .aligning import datums_of
+from .aligning import datums_of, own_datums_of
 from .asked import targets_made
 from .machinery import kinematics_of, tool_length_of
 from .model import Study, motion_of
@@ -213,7 +214,16 @@ class Gate:
             refused=refused,
         )
         found += tuple(self._on_stated(aligned))
+        found += tuple(self._on_own_datums(aligned, alignment))
         return _refused(self._accepted(found), measured)
+
+    def _on_own_datums(
+        self, aligned: pd.DataFrame, alignment: fit.alignment.Alignment | None
+    ) -> list[plausibility.finding.Finding]:
+        """Touches of datum features that only the frames of tolerances use."""
+        form = self.study.settings.get("gate", {}).get("form", 0.0)
+        used = () if alignment is None else np.asarray(alignment.used).tolist()
+        return on_own_datums(aligned, self.part, own_datums_of(self.study), used, u=self.u, form=form)
 
     def _on_stated(self, aligned: pd.DataFrame) -> list[plausibility.finding.Finding]:
         """What is stated though it can hardly be meant."""

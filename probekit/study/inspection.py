@@ -166,7 +166,9 @@ def run(
         excess = max((one.excess for one in findings if one.level == "look"), default=1.0)
         aligned = plausibility.lone.flagged(where.deviations, findings)
         unmeant = {name for one in findings for name in one.doubts_question}
-        said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "unmeant": unmeant, "excess": excess}
+        misled = {name for one in findings for name in one.doubts_frame}
+        said = {"looks": looks_of(findings), "placed": sure, "sized": sized, "excess": excess}
+        said |= {"unmeant": unmeant, "misled": misled}
         judged = judge(where.alignment, aligned, findings, otherwise=otherwise, **said)
         left_out = _influence(study, judged, found, where)
         next_step = _action(judged, given.part, where.alignment, findings, found.scatter, cutters_of(study))

@@ -225,6 +225,7 @@ class Judge:
         placed: bool = True,
         sized: bool = True,
         unmeant: Collection[str] = (),
+        misled: Collection[str] = (),
         excess: float = 1.0,
         otherwise: verdict.results.Verdict | None = None,
     ) -> verdict.results.Verdict:
@@ -246,6 +247,7 @@ class Judge:
             placed=placed,
             sized=sized,
             unmeant=unmeant,
+            misled=misled,
             excess=excess,
             otherwise=otherwise,
             accept_flags=accepted_flags(self.study.settings, findings),

@@ -43,6 +43,7 @@ def classify(
     placed: bool = True,
     sized: bool = True,
     unmeant: Collection[str] = (),
+    misled: Collection[str] = (),
     excess: float = 1.0,
     earlier: Verdict | None = None,
     otherwise: Verdict | None = None,
@@ -81,6 +82,8 @@ def classify(
         False: the radius of the ball is in doubt. Then no size is decided either.
     unmeant : collection of str
         Names of tolerances that may not ask what is meant. They are not decided, in either way.
+    misled : collection of str
+        Names of those whose datum frame rests on a touch that does not agree with the others. Nor are they.
     excess : float
         How many times their own uncertainty the touches scatter by, if the data refute it. What is decided otherwise by
         so much more is not decided.
@@ -140,7 +143,7 @@ def classify(
             expected="u=, scatter=, a column u in the table, or guarded(U=...) [mm]",
             todo="State it, or decide by probekit.verdict.simple().",
         )
-    unsure = [why_unsure(one, placed, sized, unmeant) for one in evaluations]
+    unsure = [why_unsure(one, placed, sized, unmeant, misled) for one in evaluations]
     tried = [
         _judged_or_not(one, deviations, alignment, rule, stated, doubts, unsure=why, excess=excess, otherwise=otherwise)
         for one, why in zip(evaluations, unsure, strict=True)

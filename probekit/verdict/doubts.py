@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from ..tolerance import Evaluation
 
-__all__ = ["DOUBTS", "REFUTED", "UNKNOWN", "UNMEANT", "UNPLACED", "UNSIZED", "doubts_of", "why_unsure"]
+__all__ = ["DOUBTS", "MISLED", "REFUTED", "UNKNOWN", "UNMEANT", "UNPLACED", "UNSIZED", "doubts_of", "why_unsure"]
 
 #: Flag -> what it says of the foot. "unsettled" stands for a foot that was kept on the facets.
 DOUBTS = {
@@ -49,6 +49,7 @@ DOUBTS = {
 
 # What leaves a whole tolerance undecided.
 UNMEANT = "what it asks for is not what the model has, and nobody has said yet which of the two is meant"
+MISLED = "a touch of a datum that it is judged from does not agree with the others there"
 UNPLACED = "where the whole part lies is in doubt"
 UNSIZED = "the radius of the ball, twice of which goes into each size, is in doubt"
 REFUTED = "touches scatter far more than the uncertainty that it would be decided by"
@@ -90,19 +91,23 @@ def doubts_of(deviations: pd.DataFrame, accepted: Iterable[str] = ()) -> np.ndar
     return words
 
 
-def why_unsure(one: Evaluation | Unjudged, placed: bool, sized: bool, unmeant: Collection[str]) -> str:
+def why_unsure(
+    one: Evaluation | Unjudged, placed: bool, sized: bool, unmeant: Collection[str], misled: Collection[str]
+) -> str:
     """Why nothing that a tolerance rests on is to be decided; "" if it is.
 
     Parameters
     ----------
     one : Evaluation or Unjudged
-    placed, sized, unmeant
+    placed, sized, unmeant, misled
         See `probekit.verdict.classify`.
     """
     if isinstance(one, Unjudged):
         return ""
     if one.name in unmeant:
         return UNMEANT
+    if one.name in misled:
+        return MISLED
     if not sized and one.kind.startswith("size"):
         return UNSIZED
     return UNPLACED if not placed and one.rests_on_place else ""
