@@ -140,6 +140,16 @@ def test_the_plan_proposes_points_in_several_poses(touched):
     np.testing.assert_allclose(run.sort_values("touch")[["angle_a", "angle_c"]], table[["angle_a", "angle_c"]])
 
 
+def test_the_run_ends_with_touches_of_the_pose_that_it_began_with(touched):
+    """A tour of each pose would make them twice in a row, and what drifts in between would not be seen."""
+    run = pd.read_csv(touched.parent / "again.csv", comment="#").sort_values("seconds")
+    poses = run[["angle_a", "angle_c"]].to_numpy()
+    assert (poses[-4:] == poses[0]).all()
+    assert len(np.unique(poses[:-4], axis=0)) >= 3
+    same = ["x0", "y0", "z0", "angle_a", "angle_c"]
+    assert (run.duplicated(same).to_numpy() == np.r_[np.zeros(len(run) - 4, bool), np.ones(4, bool)]).all()
+
+
 def test_errors_of_the_machine_are_found_and_nothing_is_corrected_unasked(touched, tmp_path):
     found = study.run(inspected(touched, tmp_path, FILE))
     plain = study.run(inspected(touched, tmp_path / "plain", ""))

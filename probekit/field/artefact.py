@@ -28,20 +28,23 @@ from ..show import shown
 from ..uncertainty import Scatter
 from ..uncertainty import touches as scatter_by_budget
 from ..uncertainty.common import numbered
+from ..uncertainty.when import elapsed
+from .joint import drift_seen, rigid_left_out, solved
 from .unknowns import GROUPS, Unknowns, effects, head_effects, in_program, index_effects
 
 if TYPE_CHECKING:
     from ..uncertainty.budget import Budget
 
-__all__ = ["Artefact", "angles_of", "estimate", "noise_of", "rigid_left_out"]
+__all__ = ["Artefact", "angles_of", "estimate", "noise_of"]
 
 CONSISTENT = 0.01  # touches that the model gives more rarely are not explained by it
 LEARNED, NOTHING = 0.5, 0.9  # ratio of posterior and prior below which an error is learned, above which nothing is
+STRANGE = 3.5  # an error so many times its standard uncertainty before is hardly what was stated
 WORTH = 0.8  # the form must get so much surer for the extra touches to be worth it; our judgement
 _KEPT = ("straightness", "drift", "probe by direction")  # common causes that differ from pose to pose
 _RADIUS = "effective radius"  # of each tip its own: the same in every pose where there is one tip
 _SAME = 4  # decimals of a target by which two touches are of one point
-_RIGID = 6
+_ROUND = 0.6  # of the run: so far apart are touches that tell its drift; our judgement
 
 
 @shown
@@ -64,7 +67,11 @@ class Artefact:
         Standard uncertainty of the form of the points, root mean square, with the set-up left out [mm]: if all touches
         of each point were made in one pose, and as they were made. NaN where too few points are left beside the set-up.
     chance : float
-        How often touches of this model would fit it as badly as these do.
+        How often touches of this model would fit it as badly as these do, or differ as much from early to late ones.
+    drifted : bool
+        Whether it is a drift beyond that of the budget that does not fit, for with it all would.
+    again : bool
+        Whether a point was touched in the same pose early and late: only that tells a drift from the machine.
     notes : tuple of str
     """
 
@@ -77,6 +84,8 @@ class Artefact:
     before: float
     after: float
     chance: float
+    drifted: bool
+    again: bool
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -114,15 +123,30 @@ class Artefact:
         """What was learned, what it is worth for the form, and what no pose can tell."""
         known = f"{self.touches} touches of {len(self.points)} points in {self.poses} poses"
         if not self.consistent:
+            why = DRIFTED if self.drifted else self._larger or DOUBT
             return (
-                f"{known} are not explained by the errors of the machine that are looked for ({self._chance}): {DOUBT}"
+                f"{known} are not explained by the errors of the machine that are looked for ({self._chance}): {why}; "
+                "nothing may be corrected by it"
             )
         told = f"{learned_of(self.unknowns, self.left)}{worth_of(self.before, self.after)}"
-        return f"{known}: {told}. {untold_of(self.poses)}"
+        return f"{known}: {told}. {untold_of(self.poses, again=self.again)}"
 
     @property
     def _chance(self) -> str:
         return "under 1 in 1000 would fit as badly" if self.chance < 1e-3 else f"1 in {1 / self.chance:.0f} would"
+
+    @property
+    def _larger(self) -> str:
+        """The error that would have to be far larger than is stated, in words; empty if there is none."""
+        times = np.abs(self.value) / self.unknowns.u
+        k = max(self.unknowns.of(GROUPS), key=lambda one: times[one])
+        if times[k] < STRANGE:
+            return ""
+        one, before = self.unknowns.each[k], self.unknowns.u[k]
+        return (
+            f"{one.name} would be {self.value[k]:z.0f} {one.unit}, {times[k]:.0f} times its standard uncertainty "
+            f"before ({before:.2g} {one.unit}): if it can be so large, state it; if not, {DOUBT}"
+        )
 
     def factors(self, effect: np.ndarray, groups: tuple[str, ...] = GROUPS) -> np.ndarray:
         """What touches share after a correction for some groups of errors: (n, k) [mm] of independent parts.
@@ -140,7 +164,11 @@ class Artefact:
 
 
 #: What is said where the touches do not fit the model.
-DOUBT = "look for dirt, clamps, a wrong pose or a bad point; nothing may be corrected by it"
+DOUBT = "look for dirt, clamps, a wrong pose, a bad point, or an axis that turns the other way"
+DRIFTED = (
+    "late touches differ from early ones by more than the drift that is stated: let the machine warm up, look for a "
+    "part that moved, and touch anew"
+)
 #: What no pose can tell.
 COMMON = (
     "A scale that all three axes have in common cannot be told from the size of the part, nor the place of a table's "
@@ -152,9 +180,16 @@ TWO_POSES = (
 )
 
 
-def untold_of(poses: int) -> str:
-    """What so many poses cannot tell, in words."""
-    return COMMON if poses > 2 else f"{COMMON}. {TWO_POSES}"
+#: What is left open where no pose was touched again at the end.
+ONCE = (
+    "No point was touched again in its pose at the end: a machine that drifts more than is stated, or a part that "
+    "moved, can pass for errors of the machine"
+)
+
+
+def untold_of(poses: int, *, again: bool) -> str:
+    """What so many poses cannot tell, in words, with touches made again at the end or without."""
+    return ". ".join([COMMON, *([] if poses > 2 else [TWO_POSES]), *([] if again else [ONCE])])
 
 
 def learned_of(known: Unknowns, left: np.ndarray) -> str:
@@ -220,15 +255,32 @@ def estimate(deviations: pd.DataFrame, known: Unknowns, budget: Budget) -> Artef
     noise, notes = noise_of(usable, known, budget)
     effect = effects(place, normal, angles, known)
     y = usable["deviation"].to_numpy(dtype=float)
-    found = _solved(y, effect, noise, point, known.prior)
+    found = solved(y, effect, noise, point, known.prior)
+    when = elapsed(_timed(usable))[0]
+    in_machine = in_program(place + normal, angles, known) - in_program(place, angles, known)
+    seen, besides = drift_seen(found, when[:, None] * in_machine, noise, point)
+    chance = min(1.0, 2.0 * min(found.chance, seen))  # one of two tests (Bonferroni)
+    drifted = 2.0 * seen < CONSISTENT <= besides
     times, one = np.bincount(point), _commonest(point, pose)
     alone = effect[one] @ known.prior @ effect[one].T + noise.of(one).repeated(times).covariance()
     before = rigid_left_out(alone, place[first], normal[first])
     after = rigid_left_out(found.of_form, place[first], normal[first])
     points = pd.DataFrame(np.hstack([place[first], normal[first]]), columns=[*TARGET, *NORMAL])
     points = points.assign(touches=times, poses=several, form=found.form, u=np.sqrt(np.diag(found.of_form)))
-    counted = (len(usable), int(pose.max()) + 1)
-    return Artefact(known, found.value, found.covariance, points, *counted, before, after, found.chance, tuple(notes))
+    again, counted = _touched_again(point, pose, when), (len(usable), int(pose.max()) + 1)
+    return Artefact(
+        known,
+        found.value,
+        found.covariance,
+        points,
+        *counted,
+        before=before,
+        after=after,
+        chance=chance,
+        drifted=drifted,
+        again=again,
+        notes=tuple(notes),
+    )
 
 
 def angles_of(table: pd.DataFrame, known: Unknowns) -> np.ndarray:
@@ -274,9 +326,7 @@ def noise_of(table: pd.DataFrame, known: Unknowns, budget: Budget) -> tuple[Scat
             moved[name] = table[name].to_numpy()
     turn = _into_probe(table, angles, known)
     moved = moved.assign(**{name: turn[:, k] for k, name in enumerate(TURN)})
-    if "time" not in moved and "seconds" in table:
-        moved["time"] = table["seconds"].to_numpy()
-    scatter = scatter_by_budget(moved, budget)
+    scatter = scatter_by_budget(_timed(moved.assign(seconds=table["seconds"]) if "seconds" in table else moved), budget)
     kept = {*_KEPT, _RADIUS} if "tip" in table and table["tip"].nunique() > 1 else {*_KEPT}
     gone = set(scatter.causes) - kept
     noise = replace(scatter.less(*gone), own_causes=None)  # what a touch has to itself is another in each pose
@@ -307,6 +357,17 @@ def _into_probe(table: pd.DataFrame, angles: np.ndarray, known: Unknowns) -> np.
     return turn
 
 
+def _timed(table: pd.DataFrame) -> pd.DataFrame:
+    """The same with a time for each touch, where the seconds of a run tell it."""
+    return table.assign(time=table["seconds"]) if "seconds" in table and "time" not in table else table
+
+
+def _touched_again(point: np.ndarray, pose: np.ndarray, when: np.ndarray) -> bool:
+    """Whether a point was touched in one pose early and late, `when` being 0 at the first touch, 1 at the last."""
+    rounds = pd.Series(when).groupby([point, pose]).agg(np.ptp)
+    return bool((rounds > _ROUND).any())
+
+
 def _points(place: np.ndarray, normal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Number (n,) of the point that each touch is of, and a row of each point."""
     _, first, point = np.unique(np.hstack([place, normal]).round(_SAME), axis=0, return_index=True, return_inverse=True)
@@ -315,60 +376,6 @@ def _points(place: np.ndarray, normal: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 def _commonest(point: np.ndarray, pose: np.ndarray) -> np.ndarray:
     """A row of each point: that in the pose in which most points were touched."""
-    order = np.lexsort((-np.bincount(pose)[pose], point))
+    points = np.bincount(np.unique(np.column_stack([pose, point]), axis=0)[:, 0])  # touched again counts once
+    order = np.lexsort((-points[pose], point))
     return order[np.unique(point[order], return_index=True)[1]]
-
-
-@dataclass(frozen=True, eq=False)
-class _Solved:
-    """Machine (p,) and its covariance; form (m,) and its covariance; how badly the touches fit, as a chance."""
-
-    value: np.ndarray
-    covariance: np.ndarray
-    form: np.ndarray
-    of_form: np.ndarray
-    chance: float
-
-
-def _solved(y: np.ndarray, effect: np.ndarray, noise: Scatter, point: np.ndarray, prior: np.ndarray) -> _Solved:
-    """The joint estimate: p and the common causes by what differs within each point, then the form of the points."""
-    from scipy import stats
-
-    p, weight = effect.shape[1], 1.0 / noise.own**2
-    root = np.linalg.cholesky(prior)
-    all_of = np.hstack([effect @ root, noise.factors])  # in units of the prior: all have covariance one
-    total = np.bincount(point, weight)
-    means = np.array([np.bincount(point, weight * column) for column in all_of.T]).T / total[:, None]
-    within, rest = all_of - means[point], y - (np.bincount(point, weight * y) / total)[point]
-    information = np.eye(all_of.shape[1]) + (within * weight[:, None]).T @ within
-    covariance = np.linalg.inv(information)
-    theta = covariance @ ((within * weight[:, None]).T @ rest)
-    left = rest - within @ theta
-    chi2, freedom = float(weight @ left**2 + theta @ theta), len(y) - len(total)
-    form = np.bincount(point, weight * (y - all_of @ theta)) / total
-    of_form = np.diag(1.0 / total) + means @ covariance @ means.T
-    back = root @ covariance[:p, :p] @ root.T
-    return _Solved(root @ theta[:p], back, form, of_form, float(stats.chi2.sf(chi2, freedom)))
-
-
-def rigid_left_out(covariance: np.ndarray, place: np.ndarray, normal: np.ndarray) -> float:
-    """Root mean square standard uncertainty of the form of points, with what a motion of the part does left out [mm].
-
-    Parameters
-    ----------
-    covariance : (m, m) float
-        Of the form [mm^2].
-    place, normal : (m, 3) float
-
-    Returns
-    -------
-    float
-        NaN where hardly a point is left beside the six freedoms of the part.
-    """
-    if len(place) < _RIGID + 2:
-        return float("nan")
-    arm = place - place.mean(axis=0)
-    u, size, _ = np.linalg.svd(np.hstack([normal, np.cross(arm, normal) / max(float(np.abs(arm).max()), 1e-9)]))
-    motions = u[:, : int((size > 1e-6 * size[0]).sum())]
-    kept = np.eye(len(place)) - motions @ motions.T
-    return float(np.sqrt(np.trace(kept @ covariance @ kept) / (len(place) - motions.shape[1])))

@@ -3,8 +3,9 @@
 D-optimality: of all touches that can be made, those after which the determinant of the covariance of the errors of the
 machine is smallest (V. Fedorov, Theory of Optimal Experiments, 1972, from memory). Poses first, each time the one that
 helps most if every point is touched in it as well; then touches, two at a time for a point that has none yet, for one
-pose of a point tells nothing. Neither step looks back (a greedy choice), and none needs a result: the covariance of a
-linear model with priors does not depend on it.
+pose of a point tells nothing. At the end some points are touched again in the first pose: what differs then is drift,
+which else passes for errors of the machine. Neither step looks back (a greedy choice), and none needs a result: the
+covariance of a linear model with priors does not depend on it.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ __all__ = ["Proposal", "propose"]
 
 _FLAT = 1.0  # standard deviation of the form of a point before any touch [mm]: as good as unknown
 _ENOUGH = 0.05  # a further pose must make the errors surer by this on average (logarithm of the ratio)
+_AGAIN, _SHARE = 4, 5  # touches that are made again at the end, and of so many at most one
 _MOST_POINTS = 60  # that are looked at; more lie close to these
 
 
@@ -38,7 +40,7 @@ class Proposal:
     ----------
     table : DataFrame
         Targets: touch, x0, y0, z0, i, j, k, the further columns of the targets, and the angles of the rotary axes.
-        Touches of one target in several poses stand in several rows.
+        Touches of one target in several poses stand in several rows; the last rows are touched again, at the end.
     poses : tuple of (n_axes,) tuples
         Those that are used [degree].
     foreseen : Artefact or None
@@ -64,7 +66,8 @@ class Proposal:
         if one is None:
             return "not worth it: no point can be touched in two poses, so the part tells nothing of the machine"
         known = f"{one.touches} touches of {len(one.points)} points in {one.poses} poses"
-        told = f"{learned_of(one.unknowns, one.left)}{worth_of(one.before, one.after)}. {untold_of(one.poses)}"
+        untold = untold_of(one.poses, again=one.again)
+        told = f"{learned_of(one.unknowns, one.left)}{worth_of(one.before, one.after)}. {untold}"
         return f"{known} would have " + told if self.worth else f"not worth it: {known} would have {told}"
 
     @property
@@ -98,7 +101,7 @@ def propose(
     known : Unknowns
     budget : Budget
     touches : int
-        How many are made at most.
+        How many are made at most, with those made again.
     most_poses : int
         In how many poses at most; each costs time and turns the part.
 
@@ -129,11 +132,26 @@ def propose(
     table[letters] = np.array(every)[pose]
     state = _State.before(table, point, known, budget)
     chosen = _poses_of(state, pose, most_poses)
-    rows = _touches_of(state, point, pose, chosen, touches)
-    made = table.iloc[rows].assign(pose=pose[rows]).sort_values(["pose"], kind="stable").drop(columns="pose")
-    made = made.reset_index(drop=True).assign(touch=np.arange(1, len(rows) + 1))
+    again = min(_AGAIN, touches // _SHARE)
+    rows = _touches_of(state, point, pose, chosen, touches - again)
+    made = table.iloc[rows].assign(pose=pose[rows]).sort_values(["pose"], kind="stable")
+    first = made[made["pose"] == made["pose"].iloc[0]]
+    made = pd.concat([made, first.iloc[_facing_apart(array(first, NORMAL), again)]]).drop(columns="pose")
+    made = made.reset_index(drop=True).assign(touch=np.arange(1, len(made) + 1))
     used = tuple(every[one] for one in sorted(set(pose[rows].tolist())))
     return Proposal(made, used, estimate(made.assign(deviation=0.0), known, budget))
+
+
+def _facing_apart(normals: np.ndarray, count: int) -> list[int]:
+    """Rows of so many normals (n, 3) that together tell most of a shift, each time the best (D-optimality)."""
+    told = 1e-3 * np.eye(3)
+    chosen: list[int] = []
+    for _ in range(min(count, len(normals))):
+        gains = np.einsum("ni,ij,nj->n", normals, np.linalg.inv(told), normals)
+        gains[chosen] = -1.0
+        chosen.append(int(gains.argmax()))
+        told = told + np.outer(normals[chosen[-1]], normals[chosen[-1]])
+    return chosen
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from .. import plan as planning
+from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
+from ..plan.route.joining import joined
 
-__all__ = ["poses_of", "reached_as_posed", "with_poses"]
+if TYPE_CHECKING:
+    from ..plan.route.route import Route
+
+__all__ = ["again_last", "poses_of", "reached_as_posed", "with_poses"]
 
 _ANGLE = "angle_"
+_SAME = 4  # decimals of a target in which two are one
 
 
 def poses_of(
@@ -30,6 +36,35 @@ def with_poses(made: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
     """Targets with the angles that a plan file says for each, if it does."""
     names = [name for name in planned if str(name).startswith(_ANGLE)]
     return made.assign(**{name: planned[name].to_numpy() for name in names})
+
+
+def again_last(order: Callable[..., Route]) -> Callable[..., Route]:
+    """An order in which targets that are stated twice in one pose are touched again at the very end.
+
+    A tour would touch them twice in a row, and tell nothing of a drift. Their poses come first: the run lies between.
+
+    Parameters
+    ----------
+    order : callable
+        `probekit.plan.order` with all but targets and height.
+    """
+
+    def ordered(found: pd.DataFrame, **distances: float) -> Route:
+        pose = found["direction"].to_numpy(int)
+        same = pd.DataFrame(np.column_stack([array(found, TARGET), array(found, NORMAL)]).round(_SAME)).assign(
+            pose=pose
+        )
+        again = same.duplicated().to_numpy() & (pose >= 0)
+        early = np.isin(pose, pose[again]) & ~again
+        parts = [found[rows].reset_index(drop=True) for rows in (early, ~early & ~again, again) if rows.any()]
+        if not again.any():
+            return order(found, **distances)
+        for part in parts:
+            part.attrs = dict(found.attrs)
+        height = max(order(part, **distances).height for part in parts)
+        return joined([order(part, **(distances | {"height": height})) for part in parts])
+
+    return ordered
 
 
 def reached_as_posed(

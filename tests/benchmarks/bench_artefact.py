@@ -7,7 +7,11 @@ rotary axes, rotary positions, drift, all drawn from what is stated before), ano
 unknown the share of runs in which the estimate lies within 2 u of the truth (0.954 is exact), and the scatter of its
 errors in u (1 is exact).
 
-    python tests/benchmarks/bench_artefact.py [--runs 200] [--quick]
+With --faults: machines of five kinds that do what the budget does not say, by the linear model. How often their touches
+are explained, how often an error is more than 4 u wrong, and how often both, which is what must not be; first with the
+sum of squares alone and no touch made again at the end, then as it is.
+
+    python tests/benchmarks/bench_artefact.py [--runs 200] [--quick] [--faults]
 """
 
 from __future__ import annotations
@@ -25,9 +29,10 @@ from machine.probing_text import probing_text
 
 from probekit import nominal, uncertainty
 from probekit.deviation import Projection
-from probekit.field.artefact import Artefact, estimate
+from probekit.field.artefact import Artefact, angles_of, estimate, noise_of
 from probekit.field.artefact_plan import Proposal, propose
-from probekit.field.unknowns import Unknowns, unknowns
+from probekit.field.joint import solved
+from probekit.field.unknowns import Unknowns, effects, in_program, unknowns
 from probekit.geometry import make_motion
 from probekit.machine import AsMade, run
 from probekit.machine.errors import MachineError, Place, Repeatability
@@ -52,6 +57,9 @@ STATED = {
     "drift_um": 2.0,
 }
 DECLARED_TILT = 60.0
+HEAD = Kinematics((RotaryAxis("C", "head"), RotaryAxis("B", "head", limits=(-100.0, 100.0))), gauge=150.0)
+#: What a machine does besides: drift [um] that grows evenly, warms up, comes and goes, jumps, or wanders.
+FAULTS = ("none", "even 5", "even 10", "even 20", "warming 10", "there and back 10", "jump 10", "wandering 10")
 
 
 class Drift(MachineError):
@@ -73,10 +81,25 @@ def machine() -> Kinematics:
     return Kinematics((tilting, RotaryAxis("C", "table", point=(10.0, 5.0, 0.0))))
 
 
+def kinds() -> dict[str, tuple[Kinematics, list[tuple[float, ...]]]]:
+    """Machines of five kinds, each with the poses that it may take."""
+    turning = RotaryAxis("C", "table", point=(10.0, 5.0, 0.0))
+    below, either = (0.0, 0.0, -80.0), (-100.0, 100.0)
+    whole = [float(c) for c in range(0, 360, 45)]
+    return {
+        "A/C table": (machine(), POSES),
+        "B/C table": (Kinematics((RotaryAxis("B", "table", point=below, limits=either), turning)), POSES),
+        "C/B head": (HEAD, [(c, b) for b in (0.0, 60.0, 90.0) for c in whole]),
+        "A head, C table": (Kinematics((RotaryAxis("A", "head", limits=either), turning), gauge=150.0), POSES),
+        "C table": (Kinematics((turning,)), [(c,) for c in whole]),
+    }
+
+
 def known_of(kinematics: Kinematics) -> tuple[Unknowns, Budget]:
     """What is unknown, and the budget."""
     budget = uncertainty.read({"budget": STATED})
-    return unknowns(kinematics, budget, tilt=DECLARED_TILT), budget
+    length = 120.0 if any(axis.moves == "head" for axis in kinematics.axes) else 0.0
+    return unknowns(kinematics, budget, tilt=DECLARED_TILT, length=length), budget
 
 
 def on_block(each: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -103,9 +126,9 @@ def _targets(rows: np.ndarray) -> pd.DataFrame:
     return table
 
 
-def reached(targets: pd.DataFrame, kinematics: Kinematics) -> list[list[int]]:
+def reached(targets: pd.DataFrame, kinematics: Kinematics, poses: list[tuple[float, ...]] = POSES) -> list[list[int]]:
     """Poses in which each target faces the spindle, or stands sideways to it."""
-    axes = np.array([kinematics.tool_axis(pose) for pose in POSES])
+    axes = np.array([kinematics.tool_axis(pose) for pose in poses])
     return [list(np.flatnonzero(axes @ n > -0.08)) for n in targets[["i", "j", "k"]].to_numpy()]
 
 
@@ -204,12 +227,77 @@ def coverage(runs: int, touches: int, seed: int = 1) -> pd.DataFrame:
     return table
 
 
+def faulty(kind: str, runs: int, seed: int = 7) -> pd.DataFrame:
+    """A row for each fault: share of runs that are explained, more than 4 u wrong, and both; before, and as it is."""
+    kinematics, poses = kinds()[kind]
+    known, budget = known_of(kinematics)
+    targets = on_block(8, np.random.default_rng(2))
+    table = propose(targets, reached(targets, kinematics, poses), poses, known, budget).table
+    angles = angles_of(table, known)
+    new = (np.abs(np.diff(angles, axis=0)) > 0).any(axis=1)
+    seconds = 10.0 * np.arange(len(table)) + 60.0 * np.concatenate([[0], np.cumsum(new)])  # a minute to a new pose
+    table = table.assign(seconds=seconds)
+    place, normal = table[["x0", "y0", "z0"]].to_numpy(), table[["i", "j", "k"]].to_numpy()
+    effect, (noise, _) = effects(place, normal, angles, known), noise_of(table, known, budget)
+    in_machine = in_program(place + normal, angles, known) - in_program(place, angles, known)
+    point = table.groupby(["x0", "y0", "z0", "i", "j", "k"]).ngroup().to_numpy()
+    once = ~pd.DataFrame(np.column_stack([point, angles])).duplicated().to_numpy()
+    less, _ = noise_of(table[once], known, budget)
+    own = known.of(("squareness", "rotary"))
+
+    def one(fault: str, rng: np.random.Generator) -> list[bool]:
+        truth = np.linalg.cholesky(known.prior) @ rng.standard_normal(len(known.each))
+        y = effect @ truth + noise.draw(1, rng)[0]
+        y = y + np.einsum("ij,ij->i", _fault(fault, seconds, rng), in_machine)
+        found = estimate(table.assign(deviation=y), known, budget)
+        before = solved(y[once], effect[once], less, point[once], known.prior)
+        judged = []
+        for good, value, u in (
+            (before.chance >= 0.01, before.value, np.sqrt(np.diag(before.covariance))),
+            (found.consistent, found.value, found.u),
+        ):
+            wrong = bool((np.abs(value - truth)[own] > 4.0 * u[own]).any())
+            judged += [good, wrong, good and wrong]
+        return judged
+
+    rows = []
+    for fault in FAULTS:
+        rng = np.random.default_rng(seed)
+        rows.append((fault, *np.mean([one(fault, rng) for _ in range(runs)], axis=0)))
+    columns = ["fault", *(f"{name}, {when}" for when in ("before", "now") for name in ("explained", "wrong", "both"))]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _fault(fault: str, seconds: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """(n, 3) what the machine does besides [mm]."""
+    s, way = (seconds - seconds[0]) / np.ptp(seconds), rng.standard_normal(3)
+    name, _, size = fault.rpartition(" ")
+    if not name:
+        return np.zeros((len(s), 3))
+    if name == "wandering":
+        walk = rng.standard_normal((len(s), 3)).cumsum(axis=0)
+        return 1e-3 * float(size) * walk / np.abs(walk).max()
+    course = {
+        "even": s,
+        "warming": 1.0 - np.exp(-4.0 * s),
+        "there and back": np.sin(np.pi * s),
+        "jump": (s > rng.uniform(0.2, 0.8)).astype(float),
+    }[name]
+    return 1e-3 * float(size) * np.outer(course, way / np.linalg.norm(way))
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--faults", action="store_true")
     given = parser.parse_args()
+    if given.faults:
+        for kind in kinds():
+            found = faulty(kind, 20 if given.quick else given.runs)
+            print(f"{kind}\n{found.round(2).to_string(index=False)}", flush=True)
+        return
     block = on_block(8, np.random.default_rng(2))
     for name, targets, touches in (
         ("block", block, 40),
