@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -27,42 +27,20 @@ from .findings import Finding, NotMade, gathered
 from .in_milling import course
 from .rules import RULES
 from .runs import known, of_control, runs_of, touch_of_line, touched
-from .scenarios import Scenario, differences
+from .scenarios import Event, Scenario, differences, unlike
 from .seams import handed_back
 from .stored import counted_from, stored_axis
 from .ways import beside, planned_ways
 
 __all__ = ["branches", "decides_as_planned", "shifts_as_planned"]
 
-_SAME = 1e-4  # of origins [mm]
+_SYSTEM = "in {} shifted by ({})"
 _RECKONED = 2e-5  # of values [mm, degree]: numbers of a program are rounded
 _FREE = 5061  # parameters below this are the program's: NISTIR 6556, 3.2.1, from memory
 _OF_BRANCHES = (
     *("spindle", "coolant", "probe_is_in", "touch_feed", "feed_said", "rapid_height"),
     *("rotary_lifted", "travel", "unknown_words", "modes", "orientation"),
 )
-
-
-@dataclass(frozen=True)
-class _Event:
-    """A touch that is recorded, or an end: with the work offset in force, and its origin less that of the first one."""
-
-    what: str
-    offset: str = ""
-    origin: tuple[float, ...] = ()
-    line: int = 0
-
-    def same(self, other: _Event) -> bool:
-        near = len(self.origin) == len(other.origin) and all(
-            abs(a - b) <= _SAME or (math.isnan(a) and math.isnan(b))
-            for a, b in zip(self.origin, other.origin, strict=True)
-        )
-        return self.what == other.what and self.offset == other.offset and near
-
-    @property
-    def words(self) -> str:
-        told = f" in {self.offset} shifted by ({', '.join(f'{v:.4f}' for v in self.origin)})" if self.origin else ""
-        return self.what + told
 
 
 def decides_as_planned(case: Case) -> list[Finding] | NotMade:
@@ -202,10 +180,8 @@ def _differs(
             if event.what.startswith("touch"):
                 touch = int(event.what.split()[1])
                 times[touch] = times.get(touch, 0) + 1
-            wanted = next(expected, None)
-            if wanted is None or not wanted.same(event):
-                told = "nothing more" if wanted is None else wanted.words
-                return block.line, f"{scenario.what}: the program comes to {event.words}, planned is {told}"
+            if otherwise := unlike(event, expected, _SYSTEM):
+                return block.line, f"{scenario.what}: {otherwise}"
             if event.what in ("a safe stop", "its end"):
                 return _misreckoned(control, planned, scenario, case)
     return line, f"{scenario.what}: the program does not come to an end"
@@ -225,25 +201,25 @@ def _misreckoned(control: Interpreter, planned: Outcome, scenario: Scenario, cas
     return None
 
 
-def _event(step: Step, control: Interpreter, case: Case) -> _Event | None:
+def _event(step: Step, control: Interpreter, case: Case) -> Event | None:
     if step.kind == "record" and isinstance(step.detail, Recorded):
         first = case.options["offsets"].get(case.first_offset)
         moved = () if first is None else tuple(float(v) for v in np.subtract(control.origin, first))
-        return _Event(f"touch {step.detail.touch}", step.state.offset if case.copies else "", moved, step.line)
+        return Event(f"touch {step.detail.touch}", step.state.offset if case.copies else "", moved, step.line)
     told = str(step.detail).upper() if step.kind == "message" else ""
     if told == SAFE_STOP:
-        return _Event("a safe stop", line=step.line)
+        return Event("a safe stop", line=step.line)
     if told == CUT_BEGIN and len(cut := cut_again(case.decided)) and case.again:
         place = next((row for row, span in enumerate(case.again) if span[0] == step.line), 0)
         to = cut[min(place, len(cut) - 1)].to
         off = np.subtract(control.offsets.get(to, [math.nan] * 3), case.options["offsets"].get(case.first_offset))
-        return _Event("an operation cut again", to, tuple(off.tolist()), step.line)
-    return _Event("its end", line=step.line) if step.kind == "end" else None
+        return Event("an operation cut again", to, tuple(off.tolist()), step.line)
+    return Event("its end", line=step.line) if step.kind == "end" else None
 
 
-def _planned(found: Outcome, case: Case) -> list[_Event]:
+def _planned(found: Outcome, case: Case) -> list[Event]:
     """What a program comes to, event by event, by the meaning of its data."""
-    events: list[_Event] = []
+    events: list[Event] = []
     offset, moved = case.first_offset, np.zeros(3)
     shifts, cut = iter(found.shifts), iter(found.recuts)
     for step in found.steps:
@@ -255,13 +231,13 @@ def _planned(found: Outcome, case: Case) -> list[_Event]:
             offset, moved = (step.to if isinstance(step, Entered) else step.name), np.zeros(3)
         elif isinstance(step, Recut):
             lower = np.array([0.0, 0.0, -next(cut)[1]])
-            events.append(_Event("an operation cut again", step.to, tuple((moved + lower).tolist())))
+            events.append(Event("an operation cut again", step.to, tuple((moved + lower).tolist())))
         elif isinstance(step, Record):
             known = case.first_offset != ""
-            events.append(_Event(f"touch {step.touch}", offset, tuple(moved.tolist()) if known else ()))
+            events.append(Event(f"touch {step.touch}", offset, tuple(moved.tolist()) if known else ()))
     last = case.decided[-1]  # one at the very end stops, and then ends, as every program does
     stopped = found.stopped and not (isinstance(last, SafeStop) and last.message == found.stopped)
-    return [*events, _Event("a safe stop" if stopped else "its end")]
+    return [*events, Event("a safe stop" if stopped else "its end")]
 
 
 def _turned(shift: Sequence[float], angles: Sequence[float], kinematics: Kinematics) -> np.ndarray:

@@ -20,13 +20,14 @@ from ..deciding.phases import cut_again
 from ..moves import Touch
 from .findings import Finding, gathered
 
-__all__ = ["AGAIN", "Scenario", "differences", "scenarios_of"]
+__all__ = ["AGAIN", "Event", "Scenario", "differences", "scenarios_of", "unlike"]
 
 AGAIN = "Write the program again: it decides otherwise than the plan that was signed."
 
 _BESIDE = 1e-3  # by so much of a limit a program is followed on either side of it
 _ROUNDED = 2e-6  # and at least by so much more than numbers of a program are rounded [mm, degree]
 _MOST = 400
+_SAME = 1e-4  # of origins [mm]
 _ENOUGH = 5  # differences from its plan, and it is not the planned program: more of the same helps nobody
 _ALONE = "all that "
 
@@ -42,6 +43,48 @@ class Scenario:
     def __call__(self, touch: int, time: int) -> float:
         """The deviation of a touch that is made for the nth time, from 0."""
         return 0.0 if self.once and time else self.deviations.get(touch, 0.0)
+
+
+@dataclass(frozen=True)
+class Event:
+    """What a program comes to: a touch, a result, an end; in which system it counts, and where the origin of that lies.
+
+    Where the origin is not told, none is compared.
+    """
+
+    what: str
+    system: str = ""
+    origin: tuple[float, ...] = ()
+    line: int = 0
+
+    def words(self, system: str) -> str:
+        """What it is; `system` says where, with a place for its name and one for its origin."""
+        origin = ", ".join(f"{value:z.4f}" for value in self.origin)
+        return self.what + (" " + system.format(self.system, origin) if self.origin else "")
+
+    def same(self, other: Event) -> bool:
+        """Whether both come to the same, in the same system at the same place; what is not known is equal."""
+        near = len(self.origin) == len(other.origin) and np.allclose(
+            self.origin, other.origin, rtol=0, atol=_SAME, equal_nan=True
+        )
+        return (self.what, self.system) == (other.what, other.system) and bool(near)
+
+
+def unlike(event: Event, expected: Iterator[Event], system: str) -> str:
+    """How an event differs from the next one that is planned, "" if it does not.
+
+    Parameters
+    ----------
+    event : Event
+    expected : iterator of Event
+    system : str
+        As for `Event.words`.
+    """
+    wanted = next(expected, None)
+    if wanted is not None and wanted.same(event):
+        return ""
+    planned = "nothing more" if wanted is None else wanted.words(system)
+    return f"the program comes to {event.words(system)}, planned is {planned}"
 
 
 def differences(steps: Sequence[Step], differs: Callable[[Scenario], tuple[int, str] | None]) -> list[Finding]:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
 from ...errors import InputError
 from ..checking.findings import Finding, gathered
-from ..checking.scenarios import AGAIN, Scenario, differences
+from ..checking.scenarios import AGAIN, Event, Scenario, differences, unlike
 from ..deciding.decisions import ShiftOffset, UseOffset
 from ..deciding.outcome import Outcome, outcome
 from ..moves import Record
@@ -21,26 +20,7 @@ from .stopping import Reckoning
 
 __all__ = ["branches_end", "decides_as_planned", "systems_as_planned"]
 
-_SAME = 1e-4  # of origins [mm]
-
-
-@dataclass(frozen=True)
-class _Event:
-    """A touch, a result that is put out, or the end: in which system, and where the origin of that lies."""
-
-    what: str
-    frame: str = ""
-    origin: tuple[float, ...] = ()
-    line: int = 0
-
-    def same(self, other: _Event) -> bool:
-        near = len(self.origin) == len(other.origin) and np.allclose(self.origin, other.origin, rtol=0, atol=_SAME)
-        return (self.what, self.frame) == (other.what, other.frame) and bool(near)
-
-    @property
-    def words(self) -> str:
-        told = f" in D({self.frame}) at ({', '.join(f'{v:.4f}' for v in self.origin)})" if self.frame else ""
-        return self.what + told
+_SYSTEM = "in D({}) at ({})"
 
 
 class _Deciding(Reckoning):
@@ -49,13 +29,13 @@ class _Deciding(Reckoning):
     def __init__(self, case: MeasuringCase, scenario: Scenario) -> None:
         numbers = (int(one.label[1:]) for one in case.wanted)
         super().__init__(case, {f"P{number}": scenario(number, 0) for number in numbers})
-        self.events: list[_Event] = []
+        self.events: list[Event] = []
 
     def event(self, what: str, line: int) -> None:
         """One more event, in the system in force."""
         origin = tuple(self.now.motion[:3, 3].tolist())
         turned = "" if np.array_equal(self.now.motion[:3, :3], np.eye(3)) else ", turned"
-        self.events.append(_Event(what, f"{self.now.frame}{turned}", origin, line))
+        self.events.append(Event(what, f"{self.now.frame}{turned}", origin, line))
 
     def on_goto(self, one: Statement) -> None:
         """Nothing moves, but it is known in which system it would."""
@@ -92,15 +72,15 @@ def _differs(case: MeasuringCase, scenario: Scenario) -> tuple[int, str] | None:
     expected = _planned(planned, case)
     for event in memory.events:
         if event.what == "a move":
-            if not any(event.same(_Event("a move", frame, at)) for frame, at in systems.items()):
-                return event.line, f"{scenario.what}: a move in D({event.frame}), which is not where it should be"
+            if not any(event.same(Event("a move", frame, at)) for frame, at in systems.items()):
+                return event.line, f"{scenario.what}: a move in D({event.system}), which is not where it should be"
             continue
-        wanted = next(expected, None)
-        if wanted is None or not wanted.same(event):
-            told = "nothing more" if wanted is None else wanted.words
-            return event.line, f"{scenario.what}: the program comes to {event.words}, planned is {told}"
+        if otherwise := unlike(event, expected, _SYSTEM):
+            return event.line, f"{scenario.what}: {otherwise}"
     if (wanted := next(expected, None)) is not None:
-        return memory.ended[0] if memory.ended else 0, f"{scenario.what}: the program does not come to {wanted.words}"
+        return memory.ended[
+            0
+        ] if memory.ended else 0, f"{scenario.what}: the program does not come to {wanted.words(_SYSTEM)}"
     if memory.now.frame != case.by:
         return program[-1].line, f"{scenario.what}: it ends in D({memory.now.frame}), which the next program would take"
     line, why = memory.ended or (0, "")
@@ -110,7 +90,7 @@ def _differs(case: MeasuringCase, scenario: Scenario) -> tuple[int, str] | None:
     return None
 
 
-def _planned(found: Outcome, case: MeasuringCase) -> Iterator[_Event]:
+def _planned(found: Outcome, case: MeasuringCase) -> Iterator[Event]:
     """What a program comes to, event by event, by the meaning of its data."""
     frame, origin, later = case.by, (0.0, 0.0, 0.0), list[str]()
     shifts = iter(found.shifts)
@@ -118,13 +98,13 @@ def _planned(found: Outcome, case: MeasuringCase) -> Iterator[_Event]:
         if isinstance(step, ShiftOffset | UseOffset):
             frame, _, origin = next(shifts)
             if frame == case.by:
-                yield from (_Event(f"result {label}", frame, origin) for label in later)
+                yield from (Event(f"result {label}", frame, origin) for label in later)
                 later = []
         elif isinstance(step, Record):
             label = f"P{step.touch}"
-            yield _Event(f"touch {label}", frame, origin)
+            yield Event(f"touch {label}", frame, origin)
             if frame == case.by:
-                yield _Event(f"result {label}", frame, origin)
+                yield Event(f"result {label}", frame, origin)
             else:
                 later.append(label)
 
