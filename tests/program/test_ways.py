@@ -41,7 +41,7 @@ BESIDE = {
     "higher up": ("G0 Z120.\nG0 X90. Y30.\nG0 X30.\n", "stop", "40.00 mm"),
     "a little aside": ("G0 X30. Y30.4 Z28.\n", "look", "0.40 mm off the planned ways, at X30 Y30.4 Z28"),
     "straight up": ("G0 Z120.\n", "", ""),
-    "along a planned way": ("G0 X20. Y30. Z28.\n", "", ""),
+    "along a planned way": ("G0 X20. Y30. Z28.\n", "look", "a move of the probe that the plan does not have"),
 }
 
 
@@ -55,6 +55,14 @@ def test_a_move_beside_the_planned_ways_is_told(done, name: str) -> None:
     if severity:
         line = text[: text.index(LINK)].count("\n") + 1
         assert line <= int(found[severity].split(":")[0]) <= line + 2
+
+
+def test_a_way_that_is_gone_once_more_is_told(done) -> None:
+    text, check = done
+    down = "G1 X10. Y30. Z25. F2000.\n"
+    assert down in text, text
+    assert told(check(text)) == {}
+    assert "that the plan does not have" in told(check(text.replace(LINK, down + "G1 Z28.\n" + LINK, 1)))["look"]
 
 
 def test_a_short_cut_is_told(done) -> None:

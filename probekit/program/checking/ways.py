@@ -19,9 +19,9 @@ from scipy.spatial import cKDTree
 
 from ..deciding.decisions import Decide, Milling, Recut, Reprobe
 from ..deciding.decisions import Step as Planned
-from ..moves import Index, Lift, Link, Move, SafeStop, ToolChange
+from ..moves import BackOff, FirstTouch, Index, Lift, Link, Move, SafeStop, ToolChange, Touch
 from ..reading.steps import MOVES, Step, path_of
-from .case import BEGIN, ROUNDING, Case
+from .case import BEGIN, ROUNDING, Case, known_place
 from .findings import Finding, NotMade
 
 __all__ = ["beside", "planned_ways", "turned", "ways_as_planned"]
@@ -41,6 +41,8 @@ def ways_as_planned(case: Case) -> list[Finding] | NotMade:
     if not case.moves:
         return NotMade("the planned moves were not given", "note")
     found = list(beside(case, case.steps, planned_ways(case), {step.line for step in case.steps}))
+    told = {one.line for one in found}
+    found += [one for one in _besides(case) if one.line not in told]
     if len(found) > _ENOUGH:
         stop = any(one.severity == "stop" for one in found[_ENOUGH:])
         what = f"{len(found) - _ENOUGH} more moves of the probe are off the planned ways"
@@ -80,6 +82,34 @@ def beside(case: Case, steps: Sequence[Step], plan: Ways, lines: Collection[int]
                 what = "the probe moves with the rotary axes where the plan does not have them"
         if what:
             yield Finding(step.line, severity, what, _TODO)
+
+
+def _besides(case: Case) -> Iterator[Finding]:
+    """Moves that the plan does not have, though they may keep to its ways: each of its places is gone to so often."""
+    places: dict[Angles, list[np.ndarray]] = {}
+    angles: Angles = (0.0,) * len(case.kinematics.axes)
+    for move in case.moves:
+        angles = move.angles if isinstance(move, Index) else angles
+        if hasattr(move, "to") and not isinstance(move, (Touch, FirstTouch, BackOff)):
+            places.setdefault(turned(angles), []).append(_program(case, move.to, angles))
+    left = {angles: np.array(some) for angles, some in places.items()}
+    lifted = math.inf if case.turn_height is None else case.turn_height - ROUNDING
+    for step, _, high in _moved(case, case.steps):
+        if high or step.kind == "index" or step.state.distance == "G91" or not known_place(step):
+            continue
+        own = left.get(turned(step.angles_end), np.empty((0, 3)))
+        near = np.abs(own - step.end) <= _SAME
+        if (same := np.flatnonzero(near.all(axis=1))).size:
+            left[turned(step.angles_end)] = np.delete(own, same[0], axis=0)
+            continue
+        up = step.start[:2] == step.end[:2] and step.end[2] >= step.start[2]
+        if not up and not (step.end[2] >= lifted and near[:, :2].all(axis=1).any()):  # across, before it comes down
+            yield Finding(step.line, "look", "a move of the probe that the plan does not have", _TODO)
+
+
+def _program(case: Case, place: Sequence[float], angles: Angles) -> np.ndarray:
+    length = case.probe.tool_length if case.probe is not None else 0.0
+    return np.asarray(case.kinematics.to_program(np.array(place, dtype=float), angles, length=length))
 
 
 def turned(angles: Sequence[float]) -> Angles:
@@ -153,9 +183,7 @@ class _Walk:
             elif isinstance(one, Lift):
                 self.to([(*place[:2], one.height) for place in self.places])
             elif isinstance(one, Move) and hasattr(one, "to"):
-                length = self.case.probe.tool_length if self.case.probe is not None else 0.0
-                at = self.case.kinematics.to_program(np.array(one.to, dtype=float), self.angles, length=length)
-                place = tuple(float(value) for value in at)
+                place = tuple(_program(self.case, one.to, self.angles).tolist())
                 if isinstance(one, Link):  # from above, where the text goes across first
                     self.places = [*self.places, (*place[:2], max(place[2], self.lifted))]
                 self.to([place] * max(len(self.places), 1))
