@@ -15,8 +15,8 @@
                       targets are in the part frame always. To plan and program: axes = [{letter, moves, point,
                       limits, direction, sense}] (`probekit.plan.RotaryAxis`), gauge, travel = [[low, high], x 3]
     [touches]         file = "run.csv"; plan = "plan.csv": the targets that were planned, if not those of [[plan]];
-                      with a plan touch, x, y, z are enough; for other text: columns, unit, recorded, decimal,
-                      separator, skip, pattern, ...; of a control: format = "parameters" (those that the program
+                      with a plan touch, x, y, z are enough; for other text: columns or pattern, unit, recorded,
+                      decimal, separator, skip, ...; of a control: format = "parameters" (those that the program
                       filled), or a log with coordinates = "program", or "machine" with work_offset = [X, Y, Z];
                       both with moves = "results/moves.csv", tool_length; .qif and .dmo (DMIS) say all that
     [stylus]          ball_diameter; effective_radius, or qualification = {file = "sphere.csv", diameter, artefact =
@@ -25,8 +25,8 @@
                       orientation = angle or "by hand" (`probekit.plan.Probe`)
     [[plan]]          how = "blue_noise", "rings", "section", ...: a function of `probekit.plan`, or "touch_first":
                       where earlier parts (earlier = a file as in [surface], width of the zone) say that a touch tells
-                      most; and its arguments by
-                      name; seed; critical = true for touches that may stop the program
+                      most; and its arguments by name (feature: that of the face, if not given); seed;
+                      critical = true for touches that may stop the program
     [reach]           poses = [[a, c], ..] or step, tilt (`probekit.plan.poses`); margin, max_angle, standoff,
                       overtravel, height; fixtures = ["vice.stl"]; clamps = [{kind = "box", low, high}], cylinder, ball
     [pace]            rapid, positioning, touch [mm/min], per_touch, per_index [s], rotary (`probekit.plan.Pace`)

@@ -71,3 +71,31 @@ def test_a_run_of_the_virtual_machine_says_where_it_is(tmp_path):
 def test_a_file_that_is_not_there_is_named_when_it_is_read(shop):
     with pytest.raises(pk.InputError, match="nowhere"):
         pk.study.run(shop.with_touches(shop.file("nowhere.csv")))
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ('separator = ";"\ncolumns = {touch = "touch", x = "x", y = "y", z = "z"}', 'touches.unit\'.*expected "mm"'),
+        ('unit = "mm"\npattern = "P(?P<touch>\\\\d+)"', 'touches.recorded\'.*expected "centre"'),
+        ('separator = ";"', "touches.separator': this key would do nothing"),
+        ('decimal = ","', "touches.decimal': this key would do nothing"),
+    ],
+)
+def test_keys_that_lack_or_do_nothing_are_named(tmp_path, said, words):
+    """Without `unit` this ended as a fault of the program; without `columns` a separator was passed over."""
+    tiny.write(tmp_path, ('file = "touches.csv"', f'file = "touches.csv"\n{said}'))
+    (tmp_path / "touches.csv").write_text(tiny.touches())
+    with pytest.raises(pk.InputError, match=words):
+        pk.study.run(pk.study.load(tmp_path / "study.toml"))
+
+
+def test_a_results_file_saved_by_a_spreadsheet_of_another_language_gives_the_same_verdict(tmp_path):
+    tiny.write(tmp_path)
+    text = tiny.touches()
+    (tmp_path / "touches.csv").write_text(text)
+    own = pk.study.run(pk.study.load(tmp_path / "study.toml"))
+    saved = [line if line[0] == "#" else line.replace(",", ";").replace(".", ",") for line in text.splitlines()]
+    (tmp_path / "touches.csv").write_text("\n".join([*saved, ""]))
+    again = pk.study.run(pk.study.load(tmp_path / "study.toml"))
+    pd.testing.assert_frame_equal(again.verdict.table, own.verdict.table)

@@ -21,6 +21,9 @@ Qualified = tuple[fit.qualified.Qualification, "pd.DataFrame"]
 _STYLUS = ("ball_diameter", "effective_radius", "stem_diameter", "length")
 #: Keys of ``[touches]`` that say what the positions are, not how their text is read.
 CONTROL = ("plan", "moves", "format", "coordinates", "tool_length", "work_offset")
+#: Keys that say what numbers mean, and what they may say.
+_TOLD = {"unit": '"mm" or "inch"', "recorded": '"centre" (of the ball) or "contact"'}
+_LAYOUT = ("decimal", "separator", "skip", "comment", "encoding", "metadata")
 _ARTEFACT = ("diameter", "artefact", "degree")
 _WHERE = "stylus.qualification"
 
@@ -110,9 +113,19 @@ def read_results(study: Study, given: dict[str, Any], plan: touches.planned.Plan
     path = study.file(options.pop("file"))
     if is_document(path):
         return _of_document(study, path, options, plan)
+    told = {key: options[key] for key in _TOLD if key in options}
     if {"columns", "pattern"} & set(options):
+        if lacking := [key for key in _TOLD if key not in options]:
+            lack = InputError("text that `columns` or `pattern` read does not say this", expected=_TOLD[lacking[0]])
+            raise _of_study(lack, study, f"touches.{lacking[0]}")
         return touches.read_text(path, plan=plan, **options)
-    return touches.read(path, plan=plan, **{key: options[key] for key in ("unit", "recorded") if key in options})
+    if unused := [key for key in _LAYOUT if key in options]:
+        alone = InputError(
+            "this key would do nothing: it says how `columns` or `pattern` read text",
+            todo="Name the columns too, or omit it: a touches file may have commas, semicolons or tabs as it is.",
+        )
+        raise _of_study(alone, study, f"touches.{unused[0]}")
+    return touches.read(path, plan=plan, **told)
 
 
 def is_document(path: str | Path) -> bool:

@@ -23,10 +23,12 @@ spreadsheet would take for a formula have an apostrophe before them, which is ta
 **The header** names the columns that `probekit.touches.table` describes, in any order and letter case; all are required
 but ``reason``, and any further column is kept.
 
-**Rows** have as many fields as the header, separated by commas, decimal point. A field may stand in double quotes, and
-must where it holds a comma, a line end, a double quote (written twice) or leading spaces. Targets and normals may be
-empty: none. Measured positions are empty if and only if ``reason`` says why the touch was missed. Ids that are all
-plain integers are integers, else text. Further columns are integers, True/False, numbers (empty: NaN), or text.
+**Rows** have as many fields as the header, separated by commas, decimal point. A spreadsheet may have saved the file
+with semicolons or tabs: they are taken if the header has no comma, and then the decimal mark may be a comma in all
+numbers. Rows without any text at the end are left out. A field may stand in double quotes, and must where it holds a
+comma, a line end, a double quote (written twice) or leading spaces. Targets and normals may be empty: none. Measured
+positions are empty if and only if ``reason`` says why the touch was missed. Ids that are all plain integers are
+integers, else text. Further columns are integers, True/False, numbers (empty: NaN), or text.
 
 **The file** is UTF-8 (with or without byte order mark) or UTF-16 with one; lines end with LF, CR LF or CR. `write`
 makes UTF-8 with LF and no byte order mark, always in mm, numbers as the shortest text that reads back to the same bits.
@@ -51,7 +53,7 @@ from .metadata import FILE_KEYS, is_metadata, parse_line
 from .planned import PLANNED, Planned, with_plan
 from .rows import Rows
 from .storage import load
-from .table import KNOWN, REQUIRED, TEXTS, in_millimetres, recorded_of, require_columns, unit_of
+from .table import KNOWN, NUMBERS, REQUIRED, TEXTS, in_millimetres, recorded_of, require_columns, unit_of
 
 __all__ = ["joined", "read", "read_plan"]
 
@@ -149,13 +151,16 @@ def _parsed(path: str | Path, required: tuple[str, ...], **told: str | None) -> 
                 expected=value,
                 **head.where(key, file),
             )
-    planned = required == PLANNED or _is_plan(head.header)
+    separator = _separator(head.header)
+    planned = required == PLANNED or _is_plan(head.header, separator)
     if planned:
         head.attrs.setdefault("unit", "mm")
         head.attrs.setdefault("recorded", "centre")
         required = PLANNED
     unit = _settle(head, file)
-    rows, lines = split_rows([head.header, *stream], ",", first=head.line, file=file)
+    rows, lines = split_rows([head.header, *stream], separator, first=head.line, file=file)
+    while not any(cell.strip() for cell in rows[-1]):  # below the table, as a spreadsheet leaves them
+        rows.pop(), lines.pop()
     if head.about.get("guarded") == "yes":
         rows = [[unguarded(cell) for cell in row] for row in rows]
     names, rows, lines = _names(rows[0], lines[0], file, required), rows[1:], lines[1:]
@@ -163,7 +168,7 @@ def _parsed(path: str | Path, required: tuple[str, ...], **told: str | None) -> 
         raise InputError("the file holds no touches", file=file, line=head.line, expected="rows below the header")
     same_width(rows, lines, len(names), file)
     cells = Cells(dict(zip(names, zip(*rows, strict=True), strict=True)), lines, file)
-    table = typed(cells, text=_text_columns(head, file))
+    table = typed(cells, decimal=_decimal(cells, separator), text=_text_columns(head, file))
     if planned and not set(MEASURED) & set(names):
         reason = table["reason"] if "reason" in table else text_series([""] * len(table))
         table["reason"] = reason.where(reason != "", NOT_YET)
@@ -178,8 +183,19 @@ def _parsed(path: str | Path, required: tuple[str, ...], **told: str | None) -> 
     return table, lines, unit
 
 
-def _is_plan(header: str) -> bool:
-    names = {name.strip().lower() for name in header.split(",")}
+def _separator(header: str) -> str:
+    """The mark between fields: a comma, or what a spreadsheet writes where the comma is the decimal mark."""
+    return next((mark for mark in (",", ";", "\t") if mark in header), ",")
+
+
+def _decimal(cells: Cells, separator: str) -> str:
+    """The decimal mark of the numbers: a comma only where it does not separate fields and a number has one."""
+    numbers = [cells.columns[name] for name in NUMBERS if name in cells.columns]
+    return "," if separator != "," and any("," in cell for column in numbers for cell in column) else "."
+
+
+def _is_plan(header: str, separator: str) -> bool:
+    names = {name.strip().lower() for name in header.split(separator)}
     return set(PLANNED) <= names and not set(MEASURED) & names
 
 
@@ -246,14 +262,13 @@ def _names(header: list[str], line: int, file: str, required: tuple[str, ...]) -
     stripped = [name.strip() for name in header]
     names = [name.lower() if name.lower() in KNOWN and name.lower() not in stripped else name for name in stripped]
     if len(names) == 1:
-        separator = next((mark for mark in ";\t|" if mark in names[0]), None)
-        if separator:
+        if "|" in names[0]:
             raise InputError(
                 "the header is not separated by commas",
                 file=file,
                 line=line,
                 found=names[0],
-                todo=f"Read it with read_text(separator={separator!r}, columns=...), decimal=',' if needed",
+                todo="Read it with read_text(separator='|', columns=...), decimal=',' if needed",
             )
     require_columns(names, required, file=file, line=line)
     if "" in names:

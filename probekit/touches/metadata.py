@@ -50,7 +50,7 @@ def parse_line(line: str, /, **where: object) -> tuple[str, object] | None:
     """
     if line.startswith('"'):
         line = next(csv.reader([line]))[0]
-    body = line.strip().rstrip(",").strip().lstrip("#").strip()  # spreadsheets append commas
+    body = line.rstrip(",;\t\r\n ").lstrip("# \t")  # spreadsheets append separators
     if not body:
         return None
     key, colon, text = body.partition(":")

@@ -253,8 +253,7 @@ CASES = {
     "NUL": ("upper", "up\0per", ["line 4: the file holds NUL bytes", "UTF-8"]),
     "long field": ("2,upper", "2," + "u" * 200_000, ["line 5: the line cannot be split", "131072"]),
     "long line": ("2,upper", "2," * 200_000 + "upper", ["line 5: the row has too many fields", "200011 fields"]),
-    "semicolons": (",", ";", ["line 3: the header is not separated by commas", "read_text(separator=';'"]),
-    "tabs": (",", "\t", ["line 3: the header is not separated by commas", "separator='\\t'"]),
+    "bars": (",", "|", ["line 3: the header is not separated by commas", "read_text(separator='|'"]),
     "half approach": ("reason", "ai", ["the approach direction is not complete", "found 'ai'", "expected ai, aj, ak"]),
 }  # fmt: skip
 
@@ -270,6 +269,30 @@ def test_refused(save, good, case):
     for words in wanted:
         assert words in text
     assert len(text) < 600
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_a_file_that_a_spreadsheet_of_another_language_saved_is_read_as_it_was(save, good, separator, decimal):
+    """Decimal commas with semicolons, separators after every metadata line, empty rows below the table."""
+    lines = [line.replace(",", separator) if not line.startswith("#") else line for line in good.splitlines()]
+    rows = [line if line.startswith("#") else line.replace(".", decimal) for line in lines]
+    head = [line + separator * 11 if line.startswith("#") else line for line in rows]
+    again = read(save("\ufeff" + "\r\n".join([*head, separator * 11, separator * 11, ""])))
+    pd.testing.assert_frame_equal(again, read(save(good)))
+    assert again.attrs["unit"] == "mm"
+
+
+def test_two_decimal_marks_in_one_file_are_refused(save, good):
+    text = message(save(good.replace(",", ";").replace("15.098", "15,098")))
+    assert "expected a number with a decimal comma" in text
+    thousands = good.replace("15.098", "1.015.098").replace(",", ";")
+    assert "'1.015.098'" in message(save(thousands))
+
+
+def test_empty_rows_at_the_end_are_no_touches(save, good):
+    assert len(read(save(good + "," * 11 + "\n" + "," * 11 + "\n"))) == len(read(save(good)))
+    assert "the touch has no id" in message(save(good.replace("\n2,", "\n" + "," * 11 + "\n2,")))
 
 
 def test_swapped_normals_and_positions_are_named(save):
