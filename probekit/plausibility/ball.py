@@ -149,10 +149,10 @@ def _oversize(touch: Aimed, own: np.ndarray, radius: float, u: float) -> tuple[f
 
     None where a shift and a turn explain it as well.
     """
-    normal, away = touch.normal[own], touch.target[own] - touch.target[own].mean(axis=0)
-    moved = np.hstack([normal, np.cross(away, normal) / max(float(np.abs(away).max(initial=0.0)), 1.0)])
     if len(own) < _FEWEST_TOUCHES:
         return None
+    normal, away = touch.normal[own], touch.target[own] - touch.target[own].mean(axis=0)
+    moved = np.hstack([normal, np.cross(away, normal) / max(float(np.abs(away).max()), 1.0)])
     ones = np.ones(len(own))
     alone = ones - moved @ np.linalg.lstsq(moved, ones, rcond=1e-3)[0]
     told = float(alone @ alone)

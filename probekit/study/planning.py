@@ -1,9 +1,9 @@
 """The plan of a study: its tables ``[[plan]]`` become targets on the model.
 
 Each table says ``how``, the name of a function of `probekit.plan`, or "touch_first" (`probekit.study.first`), and that
-function's arguments by name. Functions
-that give curves take those of `probekit.plan.along` (n, spacing, denser, inset, feature) beside their own. What needs
-random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the targets that may stop the program.
+function's arguments by name. Functions that give curves take those of `probekit.plan.along` (n, spacing, denser, inset,
+feature) beside their own. What needs random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the
+targets that may stop the program. Targets of a table without ``feature`` bear the name of their face.
 """
 
 from __future__ import annotations
@@ -107,6 +107,7 @@ def targets_of(
         tables.append(table.assign(critical=bool(one.get("critical", False))))
         tell()
     targets = plan.join(*tables)
+    targets["feature"] = targets["feature"].where(targets["feature"] != "", targets["face"])
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
 
 

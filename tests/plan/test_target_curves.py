@@ -276,7 +276,7 @@ def test_a_parameter_line_is_cut_where_the_trim_cuts_it(foil: Nominal) -> None:
     with pytest.raises(InputError, match=r"'face' has no parameters: the model is made of facets.*Use sections"):
         plan.iso(shapes.ball(), "face", u=0.5)
     merged = foil.rename_faces({"tip": "skin"})
-    with pytest.raises(InputError, match="made of several surfaces"):
+    with pytest.raises(InputError, match=r"several surfaces.*found '\d+ surfaces'.*one by one"):
         plan.iso(merged, "skin", u=0.5)
 
 

@@ -43,7 +43,7 @@ def test_a_grid_laid_on_goes_there_and_back() -> None:
 def test_a_grid_says_what_it_left_out() -> None:
     targets = plan.grid_along(BOX, [0, 0, -1], faces="top", spacing=5.0, margin=4.0)
     assert len(targets) == 10 * 6
-    assert targets.attrs["notes"] == "targets left out: 36 nearer than 4 mm to an edge of their face"
+    assert targets.attrs["notes"] == "targets left out: 36 nearer than 4 mm to an edge of their face (36 on top)"
     ball = plan.grid_along(shapes.ball(radius=20.0), [0, 0, -1], n=(10, 10))
     # middles of the squares of side 4 that lie inside the circle of radius 20
     middles = np.arange(-18, 19, 4)

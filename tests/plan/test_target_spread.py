@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from scipy import stats
 from probekit import plan
 from probekit.errors import InputError
 from probekit.nominal import Nominal, load
+from probekit.study.planning import targets_of
 
 FOIL = Path(__file__).parents[2] / "data" / "foil"
 RNG = np.random.default_rng
@@ -253,3 +255,14 @@ def test_distances_of_regions_agree_with_each_other() -> None:
 def test_what_makes_no_sense_is_refused(make: object, text: str) -> None:
     with pytest.raises(InputError, match=text):
         make()
+
+
+def test_targets_of_a_study_bear_the_name_of_their_face_if_no_feature_is_given() -> None:
+    spread = {"how": "blue_noise", "n": 12, "faces": ["top", "right"], "margin": 2.0}
+    found = targets_of([spread, spread | {"feature": "mine"}], BOX, file="study.toml", ball_radius=1.0)
+    assert (found["feature"].iloc[:12] == found["face"].iloc[:12]).all()
+    assert set(found["feature"].iloc[12:]) == {"mine"}
+    near = targets_of([spread | {"margin": 0.0, "n": 60}], BOX, file="study.toml", ball_radius=3.0)
+    counts = re.search(r"\((\d+) on (\w+), (\d+) on (\w+)\)", near.attrs["notes"])
+    assert counts is not None
+    assert int(counts[1]) + int(counts[3]) == 60 - len(near)

@@ -5,6 +5,8 @@ Two bores, a body and a plane of our own, touched with noise in a part that is s
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 
@@ -67,3 +69,16 @@ def test_features_off_at_random_agree_in_few_runs():
     for seed in range(200):
         alarms += bool(found(touched(seed, dict(zip(FEATURES, rng.normal(0, 0.02, 4), strict=True)))))
     assert alarms <= 6  # 1 here; two agreements of 15 % among sizes that spread by 20 um
+
+
+def test_touches_that_all_go_round_leave_no_other_face_and_no_warning():
+    touch = touched(5, {})
+    only = touch.feature != "top"
+    one = Aimed(
+        *(field[only] for field in (touch.ids, touch.feature, touch.target, touch.normal, touch.measured)),
+        touch.height[only],
+        np.zeros(int(only.sum())),
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert found(one) == []

@@ -17,6 +17,8 @@ from .table import add_note
 
 __all__ = ["allowed", "faces_of", "keep_out"]
 
+_NAMED = 4  # faces that a note names
+
 
 def allowed(
     nominal: Nominal,
@@ -60,7 +62,8 @@ def allowed(
         near = edge_distance(nominal, points, face) < margin
         good &= ~near
         if near.any():
-            reasons.append(f"{int(near.sum())} nearer than {margin:g} mm to an edge of their face")
+            where = _counted(nominal, face[near])
+            reasons.append(f"{int(near.sum())} nearer than {margin:g} mm to an edge of their face ({where})")
     for region in regions:
         distance = region.distance(points)
         inside = distance < clearance if clearance > 0 else distance <= 0
@@ -123,6 +126,14 @@ def keep_out(
     out = targets[good].reset_index(drop=True)
     out.attrs = dict(targets.attrs)
     return add_note(out, "; ".join(f"targets dropped: {reason}" for reason in reasons))
+
+
+def _counted(nominal: Nominal, face: np.ndarray) -> str:
+    """How many are on which face, those with most first."""
+    number, count = np.unique(face, return_counts=True)
+    order = np.argsort(-count, kind="stable")
+    told = [f"{count[k]} on {nominal.face_names[number[k]]}" for k in order[:_NAMED]]
+    return ", ".join(told) + (f" and {len(order) - _NAMED} more faces" if len(order) > _NAMED else "")
 
 
 def faces_of(nominal: Nominal, targets: pd.DataFrame) -> np.ndarray:

@@ -101,8 +101,8 @@ def exact_surface(nominal: Nominal, face: str) -> tuple[Surface, np.ndarray]:
     if len(members) != 1:
         raise InputError(
             f"face {face!r} is made of several surfaces, each with parameters of its own",
-            found=", ".join(nominal.brep.faces[k].name for k in members),
-            expected="one surface",
+            found=f"{len(members)} surfaces",
+            expected="one surface: name its faces one by one, or spread targets over it (blue_noise)",
         )
     uv = nominal.brep.corner_uv[nominal.brep.facet_face == members[0]].reshape(-1, 2)
     return nominal.brep.faces[members[0]].surface, np.array([uv.min(axis=0), uv.max(axis=0)])
