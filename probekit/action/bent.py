@@ -2,7 +2,7 @@
 
 symbol    variable    meaning
 m         moved       what undoing the alignment does to the deviations of its own touches [mm]
-e         left        what motions, and the size of each feature, leave of them [mm]
+e         left        what motion and size of each feature leave of them [mm]
 I                     Moran's I of e: about the part of its squares that is smooth
 
 A bow leaves a fit of shift and turn 0.45 of what it moves (a parabola held at its middle, over the whole length), an
@@ -20,11 +20,14 @@ import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..geometry import apply_motion
-from ..plausibility.residuals import left_over, motions_and_sizes
+from ..plausibility.apart import felt
+from ..plausibility.residuals import motions_and_sizes
 from .noise import MATERIAL, SURE
 from .pattern import SYSTEMATIC, describe
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..fit.alignment import Alignment
     from ..uncertainty import Scatter
     from ..verdict.results import Verdict
@@ -59,7 +62,7 @@ def bend_of(alignment: Alignment, verdict: Verdict, scatter: Scatter) -> Bend | 
     contact = array(used, CONTACT)
     away = apply_motion(alignment.inverse, contact) - contact
     moved = float(np.sqrt(np.mean(np.einsum("ij,ij->i", away, array(used, FOOT_NORMAL)) ** 2)))
-    left, _, freedoms = left_over(used["deviation"].to_numpy(dtype=float), motions_and_sizes(used, alignment))
+    left, freedoms = _left(used)
     if freedoms < 1:
         return None
     square, largest = float(left @ left / freedoms), float(np.abs(left).max())
@@ -74,3 +77,18 @@ def bend_of(alignment: Alignment, verdict: Verdict, scatter: Scatter) -> Bend | 
     if not np.sqrt(form) > _PART * moved or largest < MATERIAL * width:
         return None
     return Bend(largest, float(np.sqrt(square)), why)
+
+
+def _left(used: pd.DataFrame) -> tuple[np.ndarray, int]:
+    """What motion and size of each feature leave of its deviations (n,), and the freedoms that are left of all.
+
+    A feature that lies off as a whole is not bent.
+    """
+    left, freedoms = used["deviation"].to_numpy(dtype=float).copy(), 0
+    features = used["feature"].astype(str).to_numpy()
+    for name in dict.fromkeys(features):
+        mine = features == name
+        basis = felt(motions_and_sizes(used[mine]))
+        left[mine] -= basis @ (basis.T @ left[mine])
+        freedoms += int(mine.sum()) - basis.shape[1]
+    return left, freedoms

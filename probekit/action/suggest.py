@@ -22,6 +22,7 @@ from .promise import CUTTER
 from .recut import RecutMap, blocked, dents_beside, recut_map, to_cut
 from .regions import find_regions
 from .tool_words import on_offset, on_tools, predicted
+from .undecided import on_doubt, touches_named
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -157,7 +158,7 @@ def suggest(
         *_on_left(regions, verdict, table, proved, why, cutters, cut, todo),
         *on_offset(verdict, alignment, known, table, left, tools),
         *on_tools(verdict, tools, left),
-        *_on_doubt(verdict),
+        *on_doubt(verdict),
     ]
     rest, set_up = "", []
     if alignment is not None and len(table):
@@ -194,8 +195,8 @@ def _on_missing(regions: pd.DataFrame, sure: Sequence[bool], todo: dict[int, str
             continue
         said.append(
             f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, "
-            f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({_touches(r.ids)}). Cutting does "
-            "not bring it back: ask for a concession, repair it by an approved process, or scrap the part."
+            f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({touches_named(r.ids)}). Cutting "
+            "does not bring it back: ask for a concession, repair it by an approved process, or scrap the part."
         )
     return said
 
@@ -205,7 +206,7 @@ def _no_more_than_noise(region: Any, todo: dict[int, str]) -> str:
     todo[region.region] = "no more than noise makes: touch again first"
     return (
         f"Undecided: region {region.region} on {region.face} near {_at(region)} is {region.beyond:.3f} mm beyond the "
-        f"limit, no more than noise makes. Touch there again before anything is done ({_touches(region.ids)})."
+        f"limit, no more than noise makes. Touch there again before anything is done ({touches_named(region.ids)})."
     )
 
 
@@ -234,7 +235,7 @@ def _on_left(
             todo[r.region] = "its tool does not reach: no re-cut"
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut with the tool named for it: "
-                f"{r.deviation:+z.3f} mm are left there, but {why[rows[0]]} ({_touches(r.ids)})."
+                f"{r.deviation:+z.3f} mm are left there, but {why[rows[0]]} ({touches_named(r.ids)})."
             )
             continue
         judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
@@ -247,7 +248,7 @@ def _on_left(
             todo[r.region] = "a re-cut is not offered"
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit "
-                f"({_touches(r.ids)}). A re-cut is not offered: by its prediction "
+                f"({touches_named(r.ids)}). A re-cut is not offered: by its prediction "
                 f"{', '.join(vain)} would not conform after it."
                 f"{_beside(verdict, np.array(rows), why, cutters)}"
             )
@@ -255,7 +256,7 @@ def _on_left(
             said.append(
                 f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, "
                 f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
-                f"({_touches(r.ids)}).{_beside(verdict, np.array(rows), why, cutters)}"
+                f"({touches_named(r.ids)}).{_beside(verdict, np.array(rows), why, cutters)}"
             )
     return said + [_on_vain_recut(one, found, table) for one, found in in_vain.values()]
 
@@ -265,7 +266,7 @@ def _beside(verdict: Verdict, rows: np.ndarray, why: np.ndarray, cutters: Sequen
     text, stay = "", rows[why[rows] != ""]
     if len(stay):
         ids = verdict.table["touch"].iloc[stay].tolist()
-        text += f" The material at {_touches(ids)} stays, for {why[stay[0]]}."
+        text += f" The material at {touches_named(ids)} stays, for {why[stay[0]]}."
     for touch, away, off in dents_beside(verdict, rows, cutters)[:1]:
         text += (
             f" Material is missing {away:.1f} mm beside it (touch {touch}, {off:+z.3f} mm): no stock is taken there."
@@ -359,35 +360,6 @@ def _together(alignment: Alignment, verdict: Verdict) -> str:
     off = np.einsum("ij,ij->i", turned, array(verdict.table, FOOT_NORMAL))
     worst = float(np.nanmax(np.abs(off), initial=0.0))
     return "" if worst < 0.001 else f"Shift and turn belong together: the shift alone leaves up to {worst:.3f} mm. "
-
-
-def _on_doubt(verdict: Verdict) -> list[str]:
-    said = []
-    open_, doubtful = verdict.table["verdict"] == "undecided", verdict.table["doubt"] != ""
-    undecided = verdict.table.loc[open_ & ~doubtful, "touch"].tolist()
-    doubted = verdict.table.loc[open_ & doubtful, "touch"].tolist()
-    missed = verdict.table.loc[verdict.table["verdict"] == "missed", "touch"].tolist()
-    if undecided:
-        said.append(
-            f"Undecided: {_touches(undecided)}, too near a limit to decide with this "
-            "uncertainty. Touch there again, with more touches or a smaller uncertainty."
-        )
-    if doubted:
-        why = "; ".join(dict.fromkeys(verdict.table.loc[open_ & doubtful, "doubt"]))
-        said.append(
-            f"In doubt: {_touches(doubted)}: {why}. Resolve that first: until then the deviation proves nothing."
-        )
-    if missed:
-        said.append(
-            f"Missed: {_touches(missed)}. Find out why there was no trigger (wrong place, too little overtravel, "
-            "material far off) before anything else moves there, then touch again."
-        )
-    return said
-
-
-def _touches(ids: tuple | list, most: int = 8) -> str:
-    shown = ", ".join(str(i) for i in ids[:most]) + (f" and {len(ids) - most} more" if len(ids) > most else "")
-    return f"touch {shown}" if len(ids) == 1 else f"touches {shown}"
 
 
 def _at(region: Any) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from .apart import felt
 from .finding import Finding
 from .residuals import motions_and_sizes, residuals_of
 
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     from ..nominal import Nominal
 
 __all__ = ["OwnDatum", "on_own_datums"]
-
-_FELT = 0.05  # a motion that changes deviations by less than this part of the strongest one is none
 
 
 class OwnDatum(NamedTuple):
@@ -64,7 +63,7 @@ def on_own_datums(
         rows = aligned[np.isin(names, one.features).any(axis=0) & known]
         if len(rows) < 2:
             continue
-        left = residuals_of(rows, part, _felt(motions_and_sizes(rows)), np.ones(len(rows)), u=u, form=form)
+        left = residuals_of(rows, part, felt(motions_and_sizes(rows)), np.ones(len(rows)), u=u, form=form)
         if not left.outliers or left.excess > 1 or left.pattern:
             continue
         off = dict(zip(left.touches, left.ratios, strict=True))[left.outliers[0]]
@@ -84,9 +83,3 @@ def on_own_datums(
             )
         )
     return found
-
-
-def _felt(columns: np.ndarray) -> np.ndarray:
-    """What the touches feel of motions and sizes: not what slides along the facets of a face that is no plane."""
-    basis, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return basis[:, size > _FELT * size[0]]

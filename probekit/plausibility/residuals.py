@@ -14,13 +14,15 @@ uncertainty is stated, the scatter of the others stands in for it, and Student's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..show import shown
+from .apart import Apart, features_apart
 from .finding import Finding
 
 if TYPE_CHECKING:
@@ -84,6 +86,10 @@ class Residuals:
         touches, too, or by a `pattern`, which other touches have as well. Else 1.
     pattern : str
         What error of machine or probe explains them at least as well as a few bad touches do; empty if none does.
+    apart : tuple of Apart
+        Datum features that lie off as wholes, where that alone is why they do not agree; no touch is an outlier then.
+    permitted : bool
+        Whether the datum frame does not depend on that, because it takes them one after the other.
     """
 
     touches: np.ndarray
@@ -100,6 +106,8 @@ class Residuals:
     scatter: float = float("nan")
     excess: float = 1.0
     pattern: str = ""
+    apart: tuple[Apart, ...] = ()
+    permitted: bool = False
 
     @property
     def rms(self) -> float:
@@ -119,7 +127,7 @@ class Residuals:
     @property
     def agree(self) -> bool:
         """Whether they are as the uncertainty allows."""
-        return not self.outliers and not self.chi_square > self.chi_limit
+        return self.permitted or (not self.outliers and not self.chi_square > self.chi_limit)
 
     @property
     def sentence(self) -> str:
@@ -143,6 +151,7 @@ def datum_residuals(
     u: float | None = None,
     form: float = 0.0,
     false_alarms: float = FALSE_ALARMS,
+    alone: Collection[str] = (),
 ) -> Residuals:
     """Test the residuals of an alignment.
 
@@ -158,6 +167,8 @@ def datum_residuals(
         Standard deviation of the form of the datum faces that is expected beside it [mm].
     false_alarms : float
         Share of good runs that may fail.
+    alone : collection of str
+        Features of a datum frame that are a datum each: one may lie off where the others put it.
 
     Returns
     -------
@@ -165,7 +176,16 @@ def datum_residuals(
     """
     used = deviations.iloc[alignment.used]
     columns, weights = motions_and_sizes(used, alignment), np.asarray(alignment.weights, dtype=float)
-    return residuals_of(used, part, columns, weights, u=u, form=form, false_alarms=false_alarms)
+    left = residuals_of(used, part, columns, weights, u=u, form=form, false_alarms=false_alarms)
+    s = _scatter(used, part, u, form)
+    if left.agree or not np.isfinite(s).all():
+        return left
+    y = used["deviation"].to_numpy(dtype=float) / s
+    apart = features_apart(used, y, columns / s[:, None], s, false_alarms)
+    if not apart:
+        return left
+    permitted = {one.feature for one in apart} <= set(alone)
+    return replace(left, apart=apart, permitted=permitted, outliers=(), excess=1.0, pattern="", disarmed=False)
 
 
 def residuals_of(
@@ -312,8 +332,8 @@ def _ratios(e: np.ndarray, h: np.ndarray, freedoms: int, false_alarms: float, st
 def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) -> list[Finding]:
     """What the residuals say."""
     rate = f"{1 / false_alarms:.0f}"
-    found = []
-    if not residuals.agree:
+    found = _on_apart(residuals)
+    if not residuals.agree and not residuals.apart:
         shown = {id_: v for id_, v in zip(residuals.touches, residuals.ratios, strict=True)}
         by = f", {abs(shown[residuals.outliers[0]]):.1f} times its standard deviation" if residuals.outliers else ""
         worst = residuals.outliers[0] if residuals.outliers else residuals.touch
@@ -349,3 +369,29 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
             )
         )
     return found
+
+
+def _on_apart(residuals: Residuals) -> list[Finding]:
+    """What is to be said of datum features that lie off as wholes."""
+    if not residuals.apart:
+        return []
+    named = ", ".join(one.feature for one in residuals.apart)
+    what = "; ".join(f"datum feature {one.said}" for one in residuals.apart)
+    agree = "the touches of each feature agree with one another, so none of them is bad and more of them change nothing"
+    if residuals.permitted:
+        kept = "the datum frame does not depend on it: each datum takes only what those before it leave"
+        return [Finding("note", f"{what}; {kept}", found=residuals.sentence, name="datum residuals")]
+    return [
+        Finding(
+            "look",
+            what,
+            found=residuals.sentence,
+            expected=f"chi-square of at most {residuals.chi_limit:.1f}",
+            cause=f"an error of the part between its datum features (the others may be off as well as {named}), or a "
+            f"model that has them elsewhere; {agree}",
+            todo=f"Name in [alignment] datums each feature as a datum of its own, in the order of the drawing: a later "
+            f"one takes only what those before it leave. Or leave {named} out of [alignment] features, if nothing is "
+            "to be measured from there",
+            name="datum residuals",
+        )
+    ]

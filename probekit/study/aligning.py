@@ -22,7 +22,7 @@ from .wording import in_keys
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Aligned", "align", "attempt", "by_fit", "datums_of", "own_datums_of", "unplaced"]
+__all__ = ["Aligned", "align", "attempt", "by_fit", "datums_alone", "datums_of", "own_datums_of", "unplaced"]
 
 Aligned = tuple[fit.alignment.Alignment, list[str], tuple]
 
@@ -103,6 +103,13 @@ def by_fit(study: Study, method: str) -> Study:
 def datums_of(study: Study) -> list[fit.Datum]:
     """The datums of the tables ``[[datum]]``."""
     return [_datum(one, study.path) for one in study.settings.get("datum", [])]
+
+
+def datums_alone(study: Study) -> set[str]:
+    """Features that are each a datum by themselves in the frame that the study is aligned by; none of a fit."""
+    letters = study.settings.get("alignment", {}).get("datums") or ()
+    named = {written.partition("(")[0] for written in letters}
+    return {one.features[0] for one in datums_of(study) if one.letter in named and len(one.features) == 1}
 
 
 def own_datums_of(study: Study) -> list[OwnDatum]:

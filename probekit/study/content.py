@@ -20,7 +20,7 @@ __all__ = ["content_of", "further", "touches_again"]
 def touches_again(inspection: Inspection) -> pd.DataFrame:
     """What to touch again, as a plan (`probekit.action.again.touch_again`)."""
     left = inspection.residuals
-    named = [] if left is None or left.agree else list(left.outliers or left.touches)
+    named = [] if left is None or left.agree or left.apart else list(left.outliers or left.touches)
     named += [touch for one in inspection.findings if one.doubts_frame for touch in one.touches]
     return touch_again(inspection.verdict, named)
 

@@ -20,7 +20,7 @@ from ..plausibility.own_datums import on_own_datums
 from ..plausibility.stated import on_decision, on_places, on_sizes, on_widths
 from ..tolerance.meant import contradictions
 from .about import another_part
-from .aligning import datums_of, own_datums_of
+from .aligning import datums_alone, datums_of, own_datums_of
 from .asked import targets_made
 from .machinery import kinematics_of, tool_length_of
 from .model import Study, motion_of
@@ -183,7 +183,8 @@ class Gate:
         if alignment is None:
             return None
         form = self.study.settings.get("gate", {}).get("form", 0.0)
-        return plausibility.datum_residuals(aligned, alignment, self.part, u=self.u, form=form)
+        alone = datums_alone(self.study)
+        return plausibility.datum_residuals(aligned, alignment, self.part, u=self.u, form=form, alone=alone)
 
     def after(
         self,
@@ -343,7 +344,8 @@ def with_robust(
         Alignment and verdict by another method of fit; of a datum frame, by a fit of its datum features.
     """
     wanted = study.settings.get("alignment", {})
-    doubted = any(one.level == "look" and one.name == "datum residuals" for one in findings)
+    bad = [one for one in findings if one.level == "look" and one.name == "datum residuals"]
+    doubted = any(one.touches or one.excess > 1 for one in bad)  # a robust fit is no better where features lie off
     if not doubted or wanted.get("method", "least_squares") in ("huber", "tukey"):
         return findings, None
     found = None
