@@ -109,7 +109,7 @@ LIMITS: dict[str, Rule] = {
     "alignment.pivot": _VECTOR,
     "alignment.free": Each(Text(), once=True),
     "alignment.method": Among(METHODS),
-    "uncertainty.u": Number(least=0, most=1.0),
+    "uncertainty.u": Number(least=1e-5, most=1.0, or_zero=True),
     "uncertainty.k": Number(above=0, least=1.0, most=10.0),
     "decision.r": Number(least=0, most=10.0),
     "decision.level": Number(above=0.5, most=0.9999),

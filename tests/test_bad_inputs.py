@@ -194,6 +194,7 @@ STUDY: list[tuple[tuple[str, str], str]] = [
     (more('kind = "angularity"', "angle = nan"), r"'tolerance 1\.angle': this is not a finite number"),
     # --- uncertainty and decision
     ((U, "u = -0.003"), r"'uncertainty\.u': this is too small; found -0\.003"),
+    ((U, "u = 3e-8"), r"'uncertainty\.u': this is too small; found 3e-08; expected 0, or a number, 1e-05 to 1"),
     ((U, "u = nan"), r"'uncertainty\.u': this is not a finite number"),
     ((U, "u = 3"), r"'uncertainty\.u': this is too large; found 3; .*It is in mm: 3 um are 0\.003"),
     ((U, 'u = "0.003"'), r"'uncertainty\.u': .*wrong type"),

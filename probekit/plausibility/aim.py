@@ -30,6 +30,16 @@ if TYPE_CHECKING:
 __all__ = ["Aimed", "aimed", "beside_target", "far_from_target"]
 
 _ROUNDED = 0.01  # positions and targets may be rounded by this [mm]
+_SEVERAL, _MOST = 5, 0.8  # touches, and share of the touches of their features, that are no slip of the hand
+_FACTORS = (
+    (25.4, "in inch, and read as mm"),
+    (1 / 25.4, "in mm, and read as inch"),
+    (1e-1, "ten times too large: a decimal point was lost, or moved"),
+    (1e-2, "a hundred times too large: a decimal point was lost, or moved"),
+    (1e-3, "a thousand times too large: micrometres, or decimal points were lost"),
+    (1e-4, "ten thousand times too large: decimal points were lost, as where a spreadsheet takes them for thousands"),
+    (1000.0, "in metres, and read as mm"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +117,7 @@ def far_from_target(touch: Aimed, probing: Probing, *, radius: float, u: float |
             found=f"median {np.median(distance[bad]):.3f} mm, at most {distance[bad].max():.3f} mm",
             expected=f"at most {probing.standoff:g} mm before, {probing.overtravel:g} mm behind, and {reach:.3g} mm "
             f"beside the target: {probing.sentence}",
-            cause=_cause(touch, radius, bad.mean(), away),
+            cause=_cause(touch, radius, bad, away),
             todo="Find the mistake and correct it in the file or the frame; do not move anything by these numbers. "
             "If the program did probe from further away, say so in [reach] standoff and overtravel",
             touches=tuple(touch.ids[bad].tolist()),
@@ -143,37 +153,71 @@ def beside_target(touch: Aimed, probing: Probing, alignment: Alignment | None, *
     ]
 
 
-def _cause(touch: Aimed, radius: float, share: float, away: np.ndarray) -> str:
-    """The likely cause of touches far from their targets."""
-    if share < 0.5:
-        return "a digit or a sign lost, a miss recorded as a position, or the place of another touch"
+def _cause(touch: Aimed, radius: float, bad: np.ndarray, away: np.ndarray) -> str:
+    """The likely cause of `bad` touches far from their targets."""
     aim = touch.target + radius * touch.normal
-    now = float(np.median(np.linalg.norm(away, axis=1)))
+    now = float(np.median(np.linalg.norm(away[bad], axis=1)))
+    if said := _all_alike(away, now):
+        return said
+    if said := _by_factor(touch.measured[bad], aim[bad], now):
+        return said
+    if bad.mean() < 0.5:
+        with_them = np.isin(touch.feature, np.unique(touch.feature[bad]))
+        if bad.sum() >= _SEVERAL and bad[with_them].mean() > _MOST:
+            return (
+                "targets that were not those of the run: [[plan]] or the model was changed after it, or "
+                f"{', '.join(map(str, dict.fromkeys(touch.feature[bad])))} named another face then"
+            )
+        return "a digit or a sign lost, a miss recorded as a position, or the place of another touch"
     for step in (1, -1, 2, -2):
         if np.median(np.linalg.norm(np.roll(touch.measured, step, axis=0) - aim, axis=1)) < 0.2 * now:
             return f"shifted rows: each touch carries the position of the touch {abs(step)} row away from it"
-    shift = np.median(away, axis=0)
-    if np.median(np.linalg.norm(away - shift, axis=1)) < 0.1 * np.linalg.norm(shift):
-        main = int(np.abs(shift).argmax())
-        if np.abs(np.delete(shift, main)).max() < 0.1 * abs(shift[main]):
-            offset = "the length offset of the probe (forgotten, or of another tool), or " if main == 2 else ""
-            return f"all are off along {'XYZ'[main]}, by the same amount: {offset}the {'XYZ'[main]} of the work offset"
-        return "all are off by the same amount: another work offset, machine coordinates, or another origin"
+    if said := _by_motion(touch.measured, aim, now):
+        return said
     from scipy.spatial import cKDTree
 
-    if np.median(cKDTree(aim).query(touch.measured)[0]) < 0.2 * now:
-        return "the rows are in another order: touches carry the positions of other touches"
-    return _by_motion(touch.measured, aim, now)
+    if np.median(cKDTree(aim).query(touch.measured)[0]) < 0.05 * now:
+        return (
+            "the rows are in another order: touches carry the positions of other touches; or [[plan]] was changed "
+            "after the run, and its targets have other numbers"
+        )
+    return "another part, another program, or targets of another run"
+
+
+def _all_alike(away: np.ndarray, now: float) -> str:
+    """What moves all touches, not those that are far alone, by one and the same way."""
+    shift = np.median(away, axis=0)
+    if np.linalg.norm(shift) < 0.5 * now or np.median(np.linalg.norm(away - shift, axis=1)) > 0.15 * now:
+        return ""
+    main = int(np.abs(shift).argmax())
+    if np.abs(np.delete(shift, main)).max() < 0.1 * abs(shift[main]):
+        offset = "the length offset of the probe (forgotten, or of another tool), or " if main == 2 else ""
+        return f"all are off along {'XYZ'[main]}, by the same amount: {offset}the {'XYZ'[main]} of the work offset"
+    return "all are off by the same amount: another work offset, machine coordinates, or another origin"
+
+
+def _by_factor(measured: np.ndarray, aim: np.ndarray, now: float) -> str:
+    """The factor that brings one coordinate, or all, nearest to where they belong."""
+    best, words = 0.1 * now, ""
+    for columns, who in (([0], "x is"), ([1], "y is"), ([2], "z is"), ([0, 1, 2], "the positions are")):
+        for factor, said in _FACTORS:
+            moved = measured.copy()
+            moved[:, columns] *= factor
+            left = float(np.median(np.linalg.norm(moved - aim, axis=1)))
+            best, words = (left, f"{who} {said}") if left < best else (best, words)
+    return words
 
 
 def _by_motion(measured: np.ndarray, aim: np.ndarray, now: float) -> str:
     from ..fit import paired
 
-    for sign, said in ((1.0, "another frame: turned and shifted as a whole"), (-1.0, "mirrored coordinates")):
+    for sign, said in ((1.0, "another frame"), (-1.0, "mirrored coordinates")):
         try:
-            _, left = paired(measured * np.array([sign, 1.0, 1.0]), aim)
+            motion, left = paired(measured * np.array([sign, 1.0, 1.0]), aim)
         except InputError:
             return ""
         if left < 0.1 * now:
-            return said
-    return "another part, another program, or targets of another run"
+            turn = float(np.degrees(np.arccos(np.clip((np.trace(motion[:3, :3]) - 1) / 2, -1, 1))))
+            turned = f": turned by about {turn:.3g} degrees and shifted as a whole, as by an angle of a rotary axis"
+            return said + (turned if sign > 0 else "")
+    return ""

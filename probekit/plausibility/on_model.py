@@ -42,6 +42,7 @@ def targets_on_model(
         return []
     target, feature = target[rows], touches["feature"].astype(str).to_numpy()[rows]
     feet = part.engine.feet(target)
+    feature = np.where(feature == "", np.array(part.face_names, dtype=object)[feet.face], feature)
     rounding, chord = _rounding(target), np.append(part.chord_errors, 0.0)
     limit = _BASE + rounding + 3.0 * chord[feet.face]
     off = np.minimum(np.abs(feet.distance), np.abs(feet.distance - allowances(part, allowance)[feet.face]))

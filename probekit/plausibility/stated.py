@@ -183,7 +183,7 @@ def on_allowance(aligned: pd.DataFrame, u: float | None) -> list[Finding]:
 
 
 def on_digits(touches: pd.DataFrame, u: float | None) -> list[Finding]:
-    """A look at positions that are rounded more coarsely than their uncertainty allows.
+    """A look at positions that are rounded more coarsely than their uncertainty allows; a note where it comes near it.
 
     Rounding to steps of q has the standard uncertainty q / sqrt(12) (JCGM 100:2008, F.2.2.1, from memory): touches on
     a face along the axes get the same digits whatever its form, and a flatness of zero.
@@ -199,8 +199,18 @@ def on_digits(touches: pd.DataFrame, u: float | None) -> list[Finding]:
     done = np.isfinite(measured).all(axis=1)
     own = touches["u"].to_numpy(dtype=float)[done] if "u" in touches else np.array([])
     u = float(np.median(own)) if len(own) and np.isfinite(own).all() else u
-    if not u or done.sum() < _FEWEST or (rounded := last_digit(measured[done]) / np.sqrt(12)) <= u:
+    if not u or done.sum() < _FEWEST or (rounded := last_digit(measured[done]) / np.sqrt(12)) <= u / 2:
         return []
+    if rounded <= u:
+        return [
+            Finding(
+                "note",
+                f"the positions are rounded to {rounded * np.sqrt(12):g} mm: {1000 * rounded:.2g} um of standard "
+                f"uncertainty by that alone, of the {1000 * u:.2g} um that are stated",
+                todo=f"If u does not hold the rounding yet, it is {1000 * np.hypot(u, rounded):.2g} um",
+                name="uncertainty",
+            )
+        ]
     return [
         Finding(
             "look",

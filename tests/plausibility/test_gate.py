@@ -175,7 +175,8 @@ def test_a_turned_frame_is_named(inspect):
 
     status, said, *_ = inspect(turned)
     assert status == 2
-    assert "another frame: turned and shifted as a whole" in said
+    angle = re.search(r"another frame: turned by about ([\d.]+) degrees and shifted as a whole", said)
+    assert float(angle[1]) == pytest.approx(30.0, abs=0.2)
 
 
 def test_a_program_from_a_corner_is_refused(inspect):
