@@ -92,8 +92,8 @@ REFUSED = {
     "G92": ("G92 X5\n", "shifts the origin"),
     "G16": ("G16\n", "polar coordinates"),
     "G43.4": ("G43.4 H1\n", "tool-centre control"),
-    "G54.1": ("G54.1 P3\n", "an additional work offset"),
-    "an additional offset in another spelling": ("G54 P3\n", "no use for P3"),
+    "G54.1": ("G54.1\n", "needs the number of a work offset as P"),
+    "an additional offset in doubt": ("G54 P2.5\n", "needs the number of a work offset as P"),
     "G10 of the tool table": ("G10 L1 P9 Z100\n", "not understood"),
     "a call": ("M98 P100\n", "it is a call"),
     "a macro": ("G65 P9000 X1\n", "it is a call"),
@@ -162,3 +162,46 @@ def test_milling_that_states_no_feed_does_not_take_that_of_the_probing():
     assert said == ["the milling has stated no feed: it would move at that of the probing"]
     stated = merge(HEAD + FIRST + NEXT, PROBING, after="start", kinematics=MACHINE)
     assert check(stated.text, kinematics=MACHINE, milling=HEAD + FIRST + NEXT).of("stop") == ()
+
+
+ADDITIONAL = HEAD.replace("G54", "G54.1 P7") + FIRST + SAME
+
+
+@pytest.mark.parametrize("milling", [ADDITIONAL, ADDITIONAL.replace("G54.1 P7", "G54 P7")])
+@pytest.mark.parametrize("probing", [PROBING, PROBING.replace("G54\n", "")])
+def test_an_additional_work_offset_is_given_back(milling, probing):
+    """Common practice of milling controls, no source: G54.1 P1 and on, on some controls G54 P1."""
+    found = merge(milling, probing, after="OP1", kinematics=MACHINE)
+    own = {one[2] for one in cuts(found.text)}
+    assert own == {"G54.1 P7" if "G54.1" in milling else "G54 P7"}
+    assert list(cuts(found.text)) == list(cuts(milling))
+    probed = {step.state.offset for step in run(found.text, kinematics=MACHINE) if step.kind == "probe"}
+    assert probed == ({"G54"} if probing == PROBING else own)
+    assert check(found.text, kinematics=MACHINE, milling=milling).of("stop") == ()
+    lost = re.sub(r"(?m)^G21 G17 G54(.1)? P7$", "G21 G17 G55", found.text)
+    assert lost != found.text
+    assert "handed_back" in {f.check for f in check(lost, kinematics=MACHINE, milling=milling).of("stop")}
+
+
+def test_what_stands_beside_a_harmless_word_belongs_to_it():
+    milling = HEAD + FIRST.replace("M3\n", "M3\nG5.1 Q1\nG187 P3 E0.01\n") + "G5.1 Q0\n" + NEXT
+    with pytest.raises(InputError, match=r"G5\.1 is in force"):
+        merged(milling)
+    found = merge(milling, PROBING, after="OP1", kinematics=MACHINE, known=["G5.1", "G187"])
+    assert list(cuts(found.text)) == list(cuts(milling))
+
+
+def test_a_program_that_begins_at_the_reference_point_takes_probing_at_its_start():
+    milling = HEAD + "G91 G28 Z0.\nG28 X0. Y0.\nG90\n" + FIRST.replace("M6\n", "M6\nG55\n") + NEXT
+    found = merge(milling, PROBING, after="start", kinematics=MACHINE)
+    assert found.first < milling[: milling.index("G28")].count("\n") + 2
+    assert list(cuts(found.text)) == list(cuts(milling))
+    assert check(found.text, kinematics=MACHINE, milling=milling).of("stop") == ()
+    with pytest.raises(InputError, match="a tool that it has not called"):
+        merge(milling.replace("G91 G28 Z0.", "G28 Z50."), PROBING, after="start", kinematics=MACHINE)
+
+
+def test_a_line_left_out_by_a_switch_is_no_text_outside_the_marks():
+    milling = HEAD + FIRST.replace("X50\n", "X50\n/X50\n") + NEXT
+    told = check(merged(milling).text, kinematics=MACHINE, milling=milling).of("look")
+    assert not [one for one in told if one.check == "program_end"]

@@ -346,7 +346,9 @@ def program_end(case: Case) -> list[Finding]:
     called = {line for s in subprograms(case.blocks) for line in range(s.first + 1, s.last + 2)}
     called = called if called & {s.line for s in case.steps} else set()
     after = [b for b in case.blocks if last.kind == "end" and b.line > last.line and b.line not in called]
-    unread = [b for b in case.blocks if b.text.strip() and b == Block(b.line, b.text)]
+    unread = [b for b in case.blocks if b.text.strip("/ \t") and b == Block(b.line, b.text)]
+    if case.options.get("block_delete"):
+        unread = [b for b in unread if not b.text.lstrip().startswith("/")]
     rest = [b for b in after if b.words or b.unknown]
     for what, lines, around in (
         ("lines follow the program end and are never run", rest, after),

@@ -37,7 +37,8 @@ def displaced(blocks: Sequence[Block], index: int, alone: Interpreter, merged: I
         pairs = zip(_kept(alone, block), _kept(merged, block), strict=False)
         down = any(letter == "Z" for letter, _ in block.words)
         for was, now in pairs:
-            if was.kind not in MOVES:
+            to_reference = str(now.detail).startswith(("G28:", "G30:"))  # the same place, from wherever it stands
+            if was.kind not in MOVES or to_reference or (_stays(was) and _stays(now)):
                 continue
             level = now.start[2] == now.end[2] or (math.isnan(now.end[2]) and not down)
             if now.kind in ("rapid", "index") and level:
@@ -67,6 +68,12 @@ def _kept(interpreter: Interpreter, block: Block) -> list[Step]:
         pairs = zip(before, interpreter.position, strict=True)
         interpreter.position = [old if math.isnan(new) else new for old, new in pairs]
     return steps
+
+
+def _stays(step: Step) -> bool:
+    """Whether a move leads nowhere."""
+    same = all(a == b or (math.isnan(a) and math.isnan(b)) for a, b in zip(step.start, step.end, strict=True))
+    return same and step.angles_start == step.angles_end
 
 
 def _same(one: float, other: float) -> bool:

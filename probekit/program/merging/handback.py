@@ -96,7 +96,11 @@ def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
     speed before or where its spindle starts.
     """
     called, length, coolant, speed = False, False, not state.coolant, not state.speed
+    returned = False  # what only goes to the reference point needs no tool of its own if one is called after it
     for one in following:
+        if not called and _returns(one):
+            returned = True
+            continue
         words = {name_of(letter, value) for letter, value in one.block.words if isinstance(value, float)}
         called |= one.does("tool")
         if not called and (words & _STARTS or any(letter == "S" and value != 0 for letter, value in one.block.words)):
@@ -115,13 +119,20 @@ def _relies_on_tool(following: Sequence[Walked], state: Modal) -> bool:
                 return True
             if cuts:
                 return False
-    return False
+    return returned and not called
+
+
+def _returns(one: Walked) -> bool:
+    """Whether a block only goes straight to the reference point: G91 G28 Z0, whatever tool is in."""
+    words = {name_of(letter, value) for letter, value in one.block.words if isinstance(value, float)}
+    moved = [value for letter, value in one.block.words if letter not in "GN"]
+    return bool(words & {"G28", "G30"}) and one.state.distance == "G91" and not any(moved)
 
 
 def _notes_of_next_tool(following: Sequence[Walked]) -> tuple[str, ...]:
-    if not any(one.moves for one in following):
+    line = next((one.block.line for one in following if one.does("tool")), 0)
+    if not line:
         return ("No milling follows: no milling tool is loaded again.",)
-    line = next(one.block.line for one in following if one.does("tool"))
     return (f"The milling calls its next tool itself in its line {line}: the probe stays in the spindle until then.",)
 
 

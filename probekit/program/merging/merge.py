@@ -186,9 +186,10 @@ def merge(
     >>> merged.difference.unchanged, merged.place
     (True, "after the operation 'FINISH'")
     """
+    harmless = frozenset(known)
 
     def fresh() -> Interpreter:
-        return Interpreter(kinematics=kinematics, aliases=aliases)
+        return Interpreter(kinematics=kinematics, aliases=aliases, harmless=harmless)
 
     source = load(milling)
     if len(parse(lift)) != 1 or any(step.kind != "rapid" for step in walk(Interpreter(), parse(lift))[0].steps):
@@ -196,7 +197,7 @@ def merge(
     blocks = parse(source)
     walked = walk(fresh(), blocks)
     letters = kinematics.letters if kinematics else ()
-    onto = Onto(source, blocks, walked, fresh, letters, lift, clearance, frozenset(known), flow, frozenset(copies))
+    onto = Onto(source, blocks, walked, fresh, letters, lift, clearance, harmless, flow, frozenset(copies))
     texts = _parted(load(probing))
     places = [after] if isinstance(after, str | int) else list(after)
     which = list(occurrence) if isinstance(occurrence, Sequence) else [occurrence] * len(places)

@@ -8,7 +8,7 @@ report calls an error becomes a step of kind "unknown" and the run goes on, so t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from .aliases import checked
 from .carriage import LINEAR
 from .expressions import Formula, parameter_number
 from .flow import Choice, executed
-from .modal import CALLS, MODES, group_of, name_of
+from .modal import CALLS, MODES, group_of, name_of, offset_called
 from .motions import ROTARY, Motions, Trigger
 from .source import Source
 from .steps import Recorded, Step, read_record
@@ -25,6 +25,7 @@ from .words import Block, parse
 
 __all__ = ["Interpreter", "run"]
 
+_OF_MOVES = (*LINEAR, *ROTARY, *"IJKR")
 _EARLY = ("plane",)
 # where a control keeps its triggers, origins and shifts: NISTIR 6556, 3.2.1, from memory
 _OF_CONTROL = range(5061, 5391)
@@ -103,7 +104,8 @@ def run(
 class Interpreter(Motions):
     """The state of the control and the position of the machine; `block` changes both.
 
-    Parameters are those of `run`. Rotary axes stand at zero at the start.
+    Parameters are those of `run`. Rotary axes stand at zero at the start. Words that are stated to be `harmless` are
+    not understood either, but move nothing where no axis is named beside them.
     """
 
     def __init__(
@@ -115,9 +117,11 @@ class Interpreter(Motions):
         offsets: Mapping[str, Sequence[float]] | None = None,
         parameters: Mapping[int, float] | None = None,
         aliases: Mapping[str, str] | None = None,
+        harmless: Collection[str] = (),
     ) -> None:
         super().__init__(kinematics, start, offsets, trigger, parameters)
         self._aliases = checked(aliases or {})
+        self._harmless = frozenset(harmless)
         self.ended = False
         self._marks = 0
         self._tell_origins()
@@ -138,14 +142,14 @@ class Interpreter(Motions):
                 steps.append(self._step("end", detail="%"))
             return steps
         steps += [self._not_understood(text) for text in block.unknown]
-        words, codes, lost = self._words(block, steps)
+        words, codes, lost, foreign = self._words(block, steps)
         self._assign(block, steps)
         if lost or block.unknown:
-            for letter in (*LINEAR, *ROTARY, *"IJKR"):
+            for letter in _OF_MOVES:
                 words.pop(letter, None)  # they may belong to what was not understood
             self._lose_position()
         if words or codes:
-            steps += self._execute(words, codes)
+            steps += self._execute(words, codes, foreign)
         return steps
 
     def know(self, offsets: Mapping[str, Sequence[float]]) -> None:
@@ -166,9 +170,11 @@ class Interpreter(Motions):
         """A number, or what a formula gives with the parameters as they stand; ValueError if it gives none."""
         return asked.value(self.parameters) if isinstance(asked, Formula) else asked
 
-    def _words(self, block: Block, steps: list[Step]) -> tuple[dict[str, float], dict[str, str], bool]:
-        """Values of the plain words, G and M words by group, and whether it is lost where the machine goes."""
-        lost = False
+    def _words(self, block: Block, steps: list[Step]) -> tuple[dict[str, float], dict[str, str], bool, bool]:
+        """Values of the plain words, G and M words by group, whether it is lost where the machine goes, and whether a
+        word is not known, to which words without another use belong.
+        """
+        lost, foreign, idle = False, False, list[str]()
         words: dict[str, float] = {}
         codes: dict[str, str] = {}
         strange: dict[str, float] = {}
@@ -189,7 +195,9 @@ class Interpreter(Motions):
                 group = group_of(name)
                 if group is None:
                     steps.append(self._not_understood(name))
-                    lost |= letter == "G" or name in CALLS
+                    still = name in self._harmless and not any(a in _OF_MOVES for a, _ in block.words)
+                    lost |= (letter == "G" and not still) or name in CALLS
+                    foreign = True
                 elif group == "coolant" and "M9" not in (name, codes.get(group)):
                     codes[f"coolant {name}"] = name
                 elif {name, codes.get(group)} in ({"G80", "G0"}, {"G80", "G1"}):
@@ -203,18 +211,19 @@ class Interpreter(Motions):
             elif letter in words:
                 steps.append(self._not_understood(f"{letter} twice in one block"))
             elif letter in "EUVWN":
-                steps.append(self._not_understood(f"{name_of(letter, value)}: an unknown word"))
+                idle.append(f"{name_of(letter, value)}: an unknown word")
             elif letter in ROTARY and letter not in self.kinematics.letters:
                 strange[letter] = value
                 steps.append(self._unknown(f"{name_of(letter, value)}: {NO_SUCH_AXIS}"))
             else:
                 words[letter] = value
+        steps += [self._not_understood(what) for what in idle if not foreign]
         if "O" in words and not codes and len(words) == 1:
             words.pop("O")  # the program's number
         absolute = codes.get("distance", self.state.distance) == "G90"
         for letter, value in strange.items():
             self.state = self.state.with_mode(f"{letter} axis", not (absolute and value == 0.0))
-        return words, codes, lost
+        return words, codes, lost, foreign
 
     def _assign(self, block: Block, steps: list[Step]) -> None:
         """Settings take effect after all values of the block have been read (NISTIR 6556, 3.3.2.2, from memory)."""
@@ -231,7 +240,7 @@ class Interpreter(Motions):
                 steps.append(self._not_understood(str(error)))
         self.parameters.update(new)
 
-    def _execute(self, words: dict[str, float], codes: dict[str, str]) -> list[Step]:
+    def _execute(self, words: dict[str, float], codes: dict[str, str], foreign: bool) -> list[Step]:
         steps: list[Step] = []
         unused = set(words)
 
@@ -259,7 +268,11 @@ class Interpreter(Motions):
             self.state = self.state.with_word("cutter", codes["cutter"])
         self._length_offset(codes.get("length"), take, steps)
         if "offset" in codes:
-            self._move_origin(codes["offset"], self.shift)
+            name = offset_called(codes, take)
+            if name is not None:
+                self._move_origin(name, self.shift)
+            else:
+                steps.append(self._not_understood("G54.1 needs the number of a work offset as P"))
         self._take_over(_LATE, codes)
         if codes.get("spindle") == "M19":
             unused -= {"P", "R"}  # its angle, on many controls
@@ -273,7 +286,7 @@ class Interpreter(Motions):
         if now or "units" in codes:
             self._tell_origins()
         steps += self._motion(codes, words, unused)
-        if unused:
+        if unused and not foreign:
             idle = " ".join(name_of(n, words[n]) for n in sorted(unused))
             steps.append(self._not_understood(f"no use for {idle}"))
         if "stop" in codes:

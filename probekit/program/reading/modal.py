@@ -5,13 +5,13 @@ Source: NISTIR 6556, table 4 (modal groups) and section 3.6.1 (program end), fro
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from ...show import shown
 
-__all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "WATCHED", "Modal", "group_of", "name_of"]
+__all__ = ["CALLS", "GROUPS", "MODES", "OFFSETS", "WATCHED", "Modal", "group_of", "name_of", "offset_called"]
 
 OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3")
 
@@ -36,7 +36,6 @@ MODES: Mapping[str, tuple[str, tuple[str, ...]]] = MappingProxyType(
         "G12.1": ("polar interpolation", ("G13.1",)),
         "G43.4": ("tool-centre control", ("G49",)),
         "G43.5": ("tool-centre control", ("G49",)),
-        "G54.1": ("an additional work offset", OFFSETS),
         "G66": ("a macro called at every move", ("G67",)),
         "G66.1": ("a macro called at every block", ("G67",)),
     }
@@ -53,7 +52,7 @@ GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "cutter": ("G40", "G41", "G42"),
         "length": ("G43", "G49"),
         "retract": ("G98", "G99"),
-        "offset": OFFSETS,
+        "offset": (*OFFSETS, "G54.1"),
         "path": ("G61", "G61.1", "G64"),
         "now": ("G4", "G10", "G28", "G30", "G52", "G92", "G92.1", "G92.2", "G92.3"),
         "machine": ("G53",),
@@ -76,6 +75,9 @@ _GROUP |= {word: f"mode {word}" for word in MODES}
 #: Calls of other programs, macros and jumps (common practice, no source): what holds after them stands elsewhere.
 CALLS = ("G65", "M97", "M98", "M99")
 
+#: Groups whose words may stand beside G54 P3 and have no P of their own.
+_BESIDE_OFFSET = {"offset", "motion", "distance", "plane", "units", "feed_mode", "cutter", "length", "retract"}
+
 _NEVER_HARMLESS = frozenset({*MODES, *CALLS, "G92", "G52"})
 
 
@@ -89,6 +91,33 @@ def group_of(word: str) -> str | None:
     return _GROUP.get(word)
 
 
+def offset_called(codes: Mapping[str, str], take: Callable[[str], float | None]) -> str | None:
+    """The work offset that a block calls: G55, or an additional one, G54.1 P3 (common practice, no source).
+
+    Some controls have it as G54 P3; where another word of the block may mean the P, it is left to that.
+
+    Parameters
+    ----------
+    codes : mapping of str to str
+        The words of the block by their groups.
+    take : callable
+        Gives the value of a letter.
+
+    Returns
+    -------
+    str or None
+        None if it has no usable number.
+    """
+    name = codes["offset"]
+    alone = codes.keys() <= _BESIDE_OFFSET and codes.get("motion") not in CYCLES
+    if name != "G54.1" and not (name == "G54" and alone):
+        return name
+    number = take("P")
+    if number is None and name == "G54":
+        return name
+    return f"{name} P{int(number)}" if number is not None and number == int(number) and number >= 1 else None
+
+
 @shown
 @dataclass(frozen=True)
 class Modal:
@@ -97,7 +126,7 @@ class Modal:
     Attributes
     ----------
     motion, plane, distance, feed_mode, units, cutter, length, retract, offset, path, spindle : str
-        The word in force of each group.
+        The word in force of each group; an additional work offset with its number, as "G54.1 P3".
     path_p, path_q : float or None
         The tolerances said with G64 [mm], None where it was said without: on many controls the largest distance from
         the path, and that within which lines count as one (common practice, no source; RS274/NGC has neither).
