@@ -39,12 +39,13 @@ def proof_data(verdict: Verdict, alignment: Alignment | None = None) -> list[dic
 
     Each has `rows` of the touches in contact and their `weight`. An envelope has the `points` of its touches [mm] and
     what it is, so that nothing but the weights has to be believed; another has `slope`, signed, for those in contact,
-    and for each touch its `level` [mm], of which the largest is `value`.
+    and for each touch its `level` [mm], of which the largest is `value`: half the actual value of a zone, whose
+    `times` is 2.
     """
     told = [data for one in verdict.evaluations for _, data in _proofs(one, verdict)]
     proof = None if alignment is None else proof_of_alignment(alignment, verdict.table)
     if alignment is not None and proof is not None:
-        told.append(_placed(proof, np.abs(alignment.residuals) * np.sqrt(alignment.weights), alignment.objective))
+        told.append(_placed(proof, np.abs(alignment.residuals) * np.sqrt(alignment.weights), alignment.objective, 1))
     return told
 
 
@@ -53,7 +54,7 @@ def _proofs(evaluation: Evaluation, verdict: Verdict) -> Iterator[tuple[Proof, M
     if proof is not None:
         share = 1.0 if evaluation.touch_limits is None else evaluation.width / (evaluation.uppers - evaluation.lowers)
         off = np.abs(share * (evaluation.deviations - evaluation.middles))
-        yield proof, _placed(proof, off, 0.5 * evaluation.actual)
+        yield proof, _placed(proof, off, 0.5 * evaluation.actual, 2)
     for one, held in proofs_of(evaluation):
         yield held, _enveloped(held, one)
 
@@ -63,7 +64,7 @@ def _line(proof: Proof) -> str:
     return f'<p class="small proof">{escape(said[:1].upper() + said[1:])}. <span class="js-only"></span></p>'
 
 
-def _placed(proof: Proof, level: np.ndarray, value: float) -> dict[str, Any]:
+def _placed(proof: Proof, level: np.ndarray, value: float, times: int) -> dict[str, Any]:
     kept, rows = _furthest(level, proof.rows)
     slope = np.array(proof.side)[:, None] * proof.slope
     return {
@@ -72,6 +73,7 @@ def _placed(proof: Proof, level: np.ndarray, value: float) -> dict[str, Any]:
         "slope": slope.round(12).tolist(),
         "level": level[kept].round(_DIGITS).tolist(),
         "value": round(value, _DIGITS),
+        "times": times,
     }
 
 
@@ -87,6 +89,7 @@ def _enveloped(proof: Proof, one: Envelope) -> dict[str, Any]:
         "at": np.asarray(known["centre" if kind == "sphere" else "point"]).tolist(),
         "direction": None if kind == "sphere" else np.asarray(known["direction"]).tolist(),
         "radius": 0.5 * one.size + one.ball,
+        "ball": one.ball,
         "outside": one.circumscribed,
         "turns": one.turns,
     }

@@ -46,9 +46,9 @@ def of_element(at: np.ndarray, normal: np.ndarray, *, sized: bool, rise: float =
     return (Block(np.arange(len(at)), slope, rise),)
 
 
-def of_circle(touches: np.ndarray, flat: np.ndarray) -> Block:
-    """A section (m, 2) between two concentric circles."""
-    off = flat - flat.mean(axis=0)
+def of_circle(touches: np.ndarray, flat: np.ndarray, centre: np.ndarray) -> Block:
+    """A section (m, 2) between two concentric circles about `centre` (2,): of an arc, not the middle of its touches."""
+    off = flat - centre
     out = off / np.maximum(np.linalg.norm(off, axis=1), 1e-12)[:, None]
     return Block(touches, np.hstack([out, np.ones((len(flat), 1))]))
 

@@ -109,7 +109,7 @@ class Form(Tolerance):
             deviations,
             covered,
             _centred(fitted.residuals),
-            blocks=self._placed(of_element(covered.contact, covered.normal, sized=shape == "cylinder")),
+            blocks=self._placed(of_element(covered.contact, _normals(fitted, covered), sized=shape == "cylinder")),
             notes=(*_method_note(self.method), *few_notes, *fitted.notes),
             alternatives=partial(_other_forms, covered.measured, shape, options),
         )
@@ -122,10 +122,11 @@ class Form(Tolerance):
         fullest = max(sections.values(), key=lambda part: len(np.unique(place_of(covered.contact[part]))))
         require_enough(shape, covered.contact[fullest], self.of, self.name, form=True)
         values, details, notes = np.empty(len(covered.rows)), {}, list(_method_note(self.method))
-        blocks = tuple(self._block(covered, part, shape) for part in sections.values())
+        blocks: list[Block] = []
         for label, part in sections.items():
             fitted = fit(part, self.method)
             values[part] = _centred(fitted.residuals)
+            blocks.append(self._block(covered, part, shape, fitted))
             details[label] = float(np.ptp(fitted.residuals))
             notes += [*_few_in(label, shape, len(part)), *(f"{label}: {note}" for note in fitted.notes)]
 
@@ -135,14 +136,20 @@ class Form(Tolerance):
                 for how in ("minimum_zone", "least_squares")
             }
 
-        more = {"details": details, "notes": tuple(notes), "alternatives": others, "blocks": self._placed(blocks)}
+        more = {
+            "details": details,
+            "notes": tuple(notes),
+            "alternatives": others,
+            "blocks": self._placed(tuple(blocks)),
+        }
         return self._zone(deviations, covered, values, **more)
 
-    def _block(self, covered: Covered, part: np.ndarray, shape: str) -> Block:
+    def _block(self, covered: Covered, part: np.ndarray, shape: str, fitted: Element) -> Block:
         """One section as a zone that is placed by its own touches."""
         points = covered.contact[part]
         if shape == "circle":
-            return of_circle(part, points @ _across(section_axis(self.section or "z", self.axis)).T)
+            flat = points @ _across(section_axis(self.section or "z", self.axis)).T
+            return of_circle(part, flat, np.asarray(fitted.parameters["centre"]))
         return of_line(part, points @ np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0])
 
     def _placed(self, blocks: tuple[Block, ...]) -> tuple[Block, ...] | None:
@@ -248,6 +255,18 @@ def straightness(deviations: pd.DataFrame, width: float, **options: Any) -> Eval
 def material_of(covered: Covered) -> Literal["inside", "outside"]:
     """Whether the material of a closed feature is inside (boss) or outside (bore), by the nominal's normals."""
     return beneath.material_of(covered.contact, covered.normal)
+
+
+def _normals(fitted: Element, covered: Covered) -> np.ndarray:
+    """(m, 3) normals of the element itself at the touches, on the side of those of the nominal."""
+    along = np.asarray(fitted.parameters["direction"], dtype=float)
+    if fitted.kind == "plane":
+        normal = np.tile(along, (len(covered.contact), 1))
+    else:
+        off = covered.contact - np.asarray(fitted.parameters["point"], dtype=float)
+        flat = off - np.outer(off @ along, along)
+        normal = flat / np.maximum(np.linalg.norm(flat, axis=1), 1e-12)[:, None]
+    return normal * np.sign(np.einsum("ij,ij", normal, covered.normal))
 
 
 def _line(covered: Covered, part: np.ndarray, how: str) -> Element:

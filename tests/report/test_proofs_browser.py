@@ -40,7 +40,11 @@ def proofs() -> dict[str, dict]:
         "planes": (planes, size(planes, (9.9, 10.1), of="width")),
         "sphere": (ball, size(ball, (10.2, 10.6), of="sphere", method="minimum_circumscribed")),
     }
-    return {name: proof_data(classify(table.assign(u=0.001), one))[0] for name, (table, one) in judged.items()}
+    return {
+        name: proof_data(classify(table.assign(u=0.001), one))[0]
+        | {"size": one.envelopes[0].size if one.envelopes else one.actual}
+        for name, (table, one) in judged.items()
+    }
 
 
 @pytest.fixture(scope="module")
@@ -54,10 +58,14 @@ def prove(browser):
 def test_what_holds_is_found_to_hold_and_what_does_not_is_not(proofs, prove):
     for name, one in proofs.items():
         assert prove(one)["holds"], name
+        assert prove(one)["proved"] == pytest.approx(one["size"], abs=4e-6)
         heavier = copy.deepcopy(one)
         heavier["weight"][0] += 0.01
         heavier["weight"][1] -= 0.01
         assert not prove(heavier)["holds"], f"{name}: other weights"
+        doubled = copy.deepcopy(one)
+        doubled["rows"][0] = doubled["rows"][1]
+        assert not prove(doubled)["holds"], f"{name}: one touch twice"
         minus = copy.deepcopy(one) | {"weight": [-w for w in one["weight"]]}
         assert not prove(minus)["holds"], f"{name}: negative weights"
         if name == "zone":
@@ -90,5 +98,16 @@ def test_the_page_says_what_it_has_added_up(open_page, tmp_path):
     text = path.read_text(encoding="utf-8")
     value = f'"value":{proof_data(judged)[0]["value"]}'
     assert text.count(value) == 1
-    path.write_text(text.replace(value, '"value":0.001'), encoding="utf-8")
-    assert "does not add up" in open_page(path=path).locator(".proof.fails span").inner_text()
+    actual = judged.evaluations[0].actual
+    assert f"it holds with {actual:.4f} mm" in page.locator(".proof span").inner_text()
+    shown = f'data-mm="{actual:.7g}"'
+    assert text.count(shown) == 2, "on the card and in the headline"
+    first, last = text.index(shown), text.rindex(shown)
+    for changed in (
+        text.replace(value, '"value":0.001'),
+        text.replace('"times":2', '"times":1'),
+        text[:first] + text[first:].replace(shown, 'data-mm="0.007"', 1),
+        text[:last] + text[last:].replace(shown, 'data-mm="0.007"', 1),
+    ):
+        path.write_text(changed, encoding="utf-8")
+        assert "does not add up" in open_page(path=path).locator(".proof.fails span").inner_text()
