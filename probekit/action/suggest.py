@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,16 +19,16 @@ from .corrections import corrections, left_of
 from .cutters import Cutter, check_faces, scatter_left, tool_offsets
 from .noise import MATERIAL, beyond_scatter, moved, proved_outside, stated
 from .promise import CUTTER
-from .recut import RecutMap, blocked, dents_beside, recut_map, to_cut
+from .recut import RecutMap, blocked, recut_map, to_cut
+from .region_words import first_what_mends_all, on_left, on_missing
 from .regions import find_regions
-from .tool_words import on_offset, on_tools, predicted
-from .undecided import on_doubt, touches_named
+from .tool_words import on_offset, on_tools
+from .undecided import on_doubt
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..nominal import Nominal
-    from ..tolerance import Evaluation
     from ..uncertainty import Scatter
     from ..verdict.results import Verdict
 
@@ -152,12 +152,17 @@ def suggest(
     regions, why = find_regions(verdict.table, nominal), blocked(verdict, nominal, cutters, taken)
     offered = candidates(verdict, known, taken & (why == ""), leaves, tools)
     cut = offered.loc[offered["candidate"] == "re-cut here", "tolerance"].tolist()
-    todo: dict[int, str] = {}
+    by_tool = (offered["candidate"] == "tool offset") & (offered["word"] == "conforms")
+    mended, todo = offered.loc[by_tool, "tolerance"].tolist(), {}
     said = [
-        *_on_missing(regions, _proved_of(regions, verdict, proved), todo),
-        *_on_left(regions, verdict, table, proved, why, cutters, cut, todo),
-        *on_offset(verdict, alignment, known, table, left, tools),
-        *on_tools(verdict, tools, left),
+        *on_missing(regions, verdict, proved, todo),
+        *first_what_mends_all(
+            [*on_offset(verdict, alignment, known, table, left, tools), *on_tools(verdict, tools, left)],
+            on_left(regions, verdict, table, proved, why, cutters, cut, mended, todo),
+            regions[regions["can_recut"].astype(bool)],
+            verdict,
+            mended,
+        ),
         *on_doubt(verdict),
     ]
     rest, set_up = "", []
@@ -177,119 +182,6 @@ def suggest(
     return Action(
         table, shares, regions, tuple(said), candidates=offered, left=left, promises=told, recut=recut, todo=few
     )
-
-
-def _proved_of(regions: pd.DataFrame, verdict: Verdict, proved: np.ndarray) -> list[bool]:
-    """Of each region, whether any of its touches is beyond its limit by more than noise makes."""
-    ids = verdict.table["touch"].to_numpy()[proved]
-    return [bool(np.isin(list(one), ids).any()) for one in regions["ids"]]
-
-
-def _on_missing(regions: pd.DataFrame, sure: Sequence[bool], todo: dict[int, str]) -> list[str]:
-    said = []
-    for r, proved in zip(regions.itertuples(), sure, strict=True):
-        if r.can_recut:
-            continue
-        if not proved:
-            said.append(_no_more_than_noise(r, todo))
-            continue
-        said.append(
-            f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut: material is missing there, "
-            f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit ({touches_named(r.ids)}). Cutting "
-            "does not bring it back: ask for a concession, repair it by an approved process, or scrap the part."
-        )
-    return said
-
-
-def _no_more_than_noise(region: Any, todo: dict[int, str]) -> str:
-    """A region that noise explains; `todo` is filled."""
-    todo[region.region] = "no more than noise makes: touch again first"
-    return (
-        f"Undecided: region {region.region} on {region.face} near {_at(region)} is {region.beyond:.3f} mm beyond the "
-        f"limit, no more than noise makes. Touch there again before anything is done ({touches_named(region.ids)})."
-    )
-
-
-def _on_left(
-    regions: pd.DataFrame,
-    verdict: Verdict,
-    table: pd.DataFrame,
-    proved: np.ndarray,
-    why: np.ndarray,
-    cutters: Sequence[Cutter],
-    offered: list[str],
-    todo: dict[int, str],
-) -> list[str]:
-    """Regions worth a re-cut, one by one; of the others, one sentence for each tolerance that it would not help.
-
-    `todo` is filled: region -> what to do, in few words.
-    """
-    said, in_vain = [], {}
-    position = {touch: row for row, touch in enumerate(verdict.table["touch"].tolist())}
-    for r in regions[regions["can_recut"].astype(bool)].itertuples():
-        rows = [position[touch] for touch in r.ids]
-        if not proved[rows].any():
-            said.append(_no_more_than_noise(r, todo))
-            continue
-        if (why[rows] != "").all():
-            todo[r.region] = "its tool does not reach: no re-cut"
-            said.append(
-                f"Region {r.region} on {r.face} near {_at(r)} cannot be re-cut with the tool named for it: "
-                f"{r.deviation:+z.3f} mm are left there, but {why[rows[0]]} ({touches_named(r.ids)})."
-            )
-            continue
-        judged = [one for one in verdict.evaluations if one.from_nominal and np.isin(rows, one.rows).any()]
-        beyond_help = [one for one in judged if predicted(table, "re-cut", one) > one.width]
-        todo[r.region] = "a re-cut alone would not bring it within" if beyond_help else "could be re-cut"
-        for one in beyond_help:
-            in_vain.setdefault(one.name, (one, []))[1].append(r)
-        vain = [one.name for one in judged if one.name not in offered and one not in beyond_help]
-        if vain and not beyond_help:
-            todo[r.region] = "a re-cut is not offered"
-            said.append(
-                f"Region {r.region} on {r.face} near {_at(r)} is {r.beyond:.3f} mm beyond the limit "
-                f"({touches_named(r.ids)}). A re-cut is not offered: by its prediction "
-                f"{', '.join(vain)} would not conform after it."
-                f"{_beside(verdict, np.array(rows), why, cutters)}"
-            )
-        elif not beyond_help:
-            said.append(
-                f"Region {r.region} on {r.face} near {_at(r)} could be re-cut: material is left there, "
-                f"{r.deviation:+z.3f} mm at worst, {r.beyond:.3f} mm beyond the limit, within about {r.reach:.0f} mm "
-                f"({touches_named(r.ids)}).{_beside(verdict, np.array(rows), why, cutters)}"
-            )
-    return said + [_on_vain_recut(one, found, table) for one, found in in_vain.values()]
-
-
-def _beside(verdict: Verdict, rows: np.ndarray, why: np.ndarray, cutters: Sequence[Cutter]) -> str:
-    """What a re-cut of these touches comes near to: dents beside them, and touches that the tool does not reach."""
-    text, stay = "", rows[why[rows] != ""]
-    if len(stay):
-        ids = verdict.table["touch"].iloc[stay].tolist()
-        text += f" The material at {touches_named(ids)} stays, for {why[stay[0]]}."
-    for touch, away, off in dents_beside(verdict, rows, cutters)[:1]:
-        text += (
-            f" Material is missing {away:.1f} mm beside it (touch {touch}, {off:+z.3f} mm): no stock is taken there."
-        )
-    return text
-
-
-def _on_vain_recut(one: Evaluation, found: list, table: pd.DataFrame) -> str:
-    worst = max(found, key=lambda r: r.deviation)
-    regions = ("Region " if len(found) == 1 else "Regions ") + ", ".join(str(r.region) for r in found)
-    after = predicted(table, "re-cut", one)
-    text = (
-        f"{one.name}: a re-cut would not bring the part within its limits. Material is left ({regions}, "
-        f"{worst.deviation:+z.3f} mm at worst, near {_at(worst)}), but {after:.3f} mm of {one.width:.3f} mm would stay "
-        "once it is off, because material is missing elsewhere."
-    )
-    moved = predicted(table, "rigid move of each", one)
-    if moved <= one.width:
-        text += (
-            f" A move of its faces as a whole would explain it, leaving {moved:.3f} mm: find out first whether the "
-            "set-up between the cuts, or the datums, can have moved them."
-        )
-    return text
 
 
 def _on_set_up(
@@ -360,7 +252,3 @@ def _together(alignment: Alignment, verdict: Verdict) -> str:
     off = np.einsum("ij,ij->i", turned, array(verdict.table, FOOT_NORMAL))
     worst = float(np.nanmax(np.abs(off), initial=0.0))
     return "" if worst < 0.001 else f"Shift and turn belong together: the shift alone leaves up to {worst:.3f} mm. "
-
-
-def _at(region: Any) -> str:
-    return f"({region.x:z.1f}, {region.y:z.1f}, {region.z:z.1f})"

@@ -392,3 +392,41 @@ def test_no_row_of_the_table_says_that_a_recut_leaves_nothing():
     action, _ = job(0.13, align=False)
     recut = action.table[action.table["correction"].str.contains("re-cut")].iloc[0]
     assert recut["rms"] == pytest.approx(0.005)
+
+
+PATCH = shapes.plane_patch(size=120.0)
+
+
+def spotted(seed: int, *, offset: float, bad: int, low: bool = False) -> tuple[Action, list]:
+    """A face of 15 x 15 touches that is rough by 0.02 mm, with an offset and a number of small spots beyond it."""
+    rng = np.random.default_rng(seed)
+    x, y = (a.ravel() for a in np.meshgrid(*[np.linspace(-55, 55, 15)] * 2))
+    table = pd.DataFrame({"touch": np.arange(225), "feature": "x", "x": x, "y": y})
+    spots = rng.permutation(225)[:bad]
+    table["z"] = offset + 0.02 * rng.choice([-1, 1], 225) + rng.normal(scale=0.003, size=225)
+    table.loc[spots, "z"] += -0.1 if low else 0.02
+    found = project(table, PATCH, stylus=0.0)
+    verdict = classify(found, profile(found, 0.13, name="top"), u=0.003, rule=proved())
+    return suggest(verdict, PATCH), verdict.evaluations
+
+
+def test_many_small_regions_are_told_together_after_the_offset_that_mends_them_all():
+    """14 regions were 14 sentences before the one that says lower the entry, over 5 parts."""
+    for seed in range(5):
+        action, (one,) = spotted(seed, offset=0.045, bad=40)
+        regions = action.regions[action.regions["can_recut"]]
+        assert len(regions) > 6
+        first, second = action.suggestions[:2]
+        assert first.startswith("top: the faces share a uniform offset of +0.0")
+        assert second.startswith("Instead of that change, not beside it: region ")
+        assert f"The same holds for {len(regions) - 1} more regions on face: " in second
+        assert sum("could be re-cut" in text for text in action.suggestions) == 1
+        taken = float(re.search(r"entry \(where its end cut\) by (\d\.\d+) mm", first)[1])
+        assert one.value_of(one.deviations - taken) <= one.width  # carried out, it mends all of them
+
+
+def test_many_dents_are_one_sentence():
+    action, _ = spotted(3, offset=0.0, bad=20, low=True)
+    assert (~action.regions["can_recut"].astype(bool)).sum() > 6
+    assert sum("cannot be re-cut" in text for text in action.suggestions) == 1
+    assert "The same holds for" in action.suggestions[0]
