@@ -2,7 +2,8 @@
 
 It speaks of stock, so it is never negative: material that is missing does not come back. At the touches it is what was
 measured above the middle of the zone; between them it is smoothed, fades out beside the last touch that needs it, and
-is nothing where the tool would cut into the part elsewhere.
+is nothing where the tool would cut into the part elsewhere. What lies in a gap, further from any touch of its face than
+these are from one another, is not known, and its area is told.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ _OVER = "the smoothed field takes off at no touch more than it has, but for"
 _LEAST = 5e-4  # scatter of a touch at least: what a table with four decimals can hold, and a little more [mm]
 _PART_WAY = 0.5  # of the way to the limit, above which a neighbour of what is cut is cut along
 _SURE = 4.0  # uncertainties of a touch that noise hardly makes
+_GAP = 1.0  # spacings: what is further from any touch of its face is a gap
+_AREA = 0.25  # of the square of a spacing: a smaller gap is none
 _BESIDE = 1.8  # spacings within which a dent is a neighbour
 
 
@@ -137,10 +140,10 @@ def recut_map(
     chosen["stock"], chosen["u"] = np.where(may, off, 0.0)[rows], u[rows]
     chosen["tool"], chosen["operation"] = _named(cut[rows], cutters)
     chosen["why"], chosen["left"] = why[rows], np.where(may, 0.0, off)[rows]
-    field, mesh, taken = _between(table, nominal, off, known, may, cutters, verdict)
+    field, mesh, taken, gaps = _between(table, nominal, off, known, may, cutters, verdict)
     chosen.insert(chosen.columns.get_loc("u") + 1, "field", taken[rows])
     too_much = float(np.nanmax(taken - np.maximum(off, 0.0), initial=0.0))
-    notes = (*_notes(chosen, cutters, cut[rows], middle[may]), f"{_OVER} {too_much:.4f} mm")
+    notes = (*_notes(chosen, cutters, cut[rows], middle[may]), *gaps, f"{_OVER} {too_much:.4f} mm")
     return RecutMap(chosen, field, *mesh, notes=notes)
 
 
@@ -244,9 +247,9 @@ def _between(
     may: np.ndarray,
     cutters: Sequence[Cutter],
     verdict: Verdict,
-) -> tuple[pd.DataFrame, tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray]:
-    """The smoothed field at close places of the faces that are cut, the part as a mesh that carries it, and what it
-    takes off at each touch (n,) [mm].
+) -> tuple[pd.DataFrame, tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray, list[str]]:
+    """The smoothed field at close places of the faces that are cut, the part as a mesh that carries it, what it
+    takes off at each touch (n,) [mm], and what is said of gaps.
     """
     import pandas as pd
 
@@ -256,12 +259,17 @@ def _between(
     for face in dict.fromkeys(faces[may].tolist()):
         spacing[face] = spacing_of(table[faces == face])
     places = on_faces(nominal, spacing)
-    stock, parts, taken_at = np.zeros(len(places.vertices)), [], np.zeros(len(table))
+    stock, parts, taken_at, gaps = np.zeros(len(places.vertices)), [], np.zeros(len(table)), []
+    area = _areas(places.vertices, places.facets)
     for face, step in spacing.items():
         own = (faces == face) & np.isfinite(off)
         at = places.of_face[face]
         if own.sum() < 2 or not step > 0:
+            gaps.append(
+                f"{face}: one touch does not tell what is left beside it, so nothing is taken off between touches"
+            )
             continue
+        gaps += _gap(face, places.feet[at], places.normals[at], area[at], feet[own], normals[own], may[own], step)
         field = smooth(feet[own], normals[own], off[own], np.maximum(scatter.own[own], _LEAST), step)
         counts, nearest = _counts(places.feet[at], places.normals[at], feet[own & may], normals[own & may], step)
         here = _counts(feet[own], normals[own], feet[own & may], normals[own & may], step)[0]
@@ -282,7 +290,40 @@ def _between(
         parts.append(rows.assign(why=why)[(taken > 0)])
     names = ["x", "y", "z", *FOOT_NORMAL, "face", "stock", "u", "tool", "operation", "why"]
     field_table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
-    return field_table, (places.vertices, places.facets, stock), taken_at
+    return field_table, (places.vertices, places.facets, stock), taken_at, gaps
+
+
+def _areas(vertices: np.ndarray, facets: np.ndarray) -> np.ndarray:
+    """(v,) area of a mesh that belongs to each vertex [mm^2]: a third of each of its facets."""
+    a, b, c = (vertices[facets[:, k]] for k in range(3))
+    each = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 6.0
+    return np.bincount(facets.ravel(), np.repeat(each, 3), minlength=len(vertices))
+
+
+def _gap(
+    face: str,
+    points: np.ndarray,
+    normals: np.ndarray,
+    area: np.ndarray,
+    feet: np.ndarray,
+    theirs: np.ndarray,
+    cut: np.ndarray,
+    step: float,
+) -> list[str]:
+    """What area of a face no touch tells of, and how much of it lies next to touches that are cut (k,)."""
+    known = np.isfinite(points).all(axis=1)
+    counts, nearest = _counts(points[known], normals[known], feet, theirs, step)
+    unknown = counts < (_NOTHING - _GAP) / (_NOTHING - _WHOLE)
+    beside = float(area[known][unknown & cut[nearest]].sum())
+    if beside < _AREA * step**2:
+        return []
+    whole = float(area.sum())
+    return [
+        f"{face}: {beside:.0f} mm^2 next to what is cut lie further than {_GAP * step:.1f} mm from any touch, in gaps "
+        f"or at edges (of {float(area[known][unknown].sum()):.0f} mm^2 of such area on the face of {whole:.0f} mm^2). "
+        "What is left there is not known: the field fades out and takes off too little, if as much is left. Touch "
+        "there before the cut, or look at it afterwards"
+    ]
 
 
 def _counts(

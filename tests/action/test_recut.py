@@ -237,3 +237,26 @@ def test_the_promise_of_a_recut_is_kept():
     value = 2 * np.abs(made).max(axis=1)
     assert row["predicted"] == pytest.approx(value.mean(), rel=0.03)
     assert row["p_conform"] <= np.mean(value <= 0.03) + 0.03
+
+
+def gap_of(notes):
+    return [note for note in notes if "next to what is cut" in note]
+
+
+def test_the_area_that_no_touch_tells_of_is_said():
+    """A hump of 0.2 mm with no touch within 10 mm of its middle: the field is nothing there, though 0.2 mm are left."""
+    flat, points = shapes.plane_patch(), net(27.5, 12)
+    points = points[np.hypot(points[:, 0] - 5, points[:, 1] - 5) > 10]
+    found = recut_map(judged(flat, points, hump(points[:, 0], points[:, 1], size=15.0)), flat)
+    (said,) = gap_of(found.notes)
+    told = float(said.split(": ")[1].split(" mm^2")[0])
+    # by brute force on a fine grid: further than 5 mm, which the touches are apart, from any of them
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(-30, 30, 0.25), np.arange(-30, 30, 0.25)))
+    x, y = (v[np.hypot(x - 5, y - 5) < 12] for v in (x, y))
+    hole = 0.0625 * float((np.hypot(x[:, None] - points[:, 0], y[:, None] - points[:, 1]).min(axis=1) > 5.0).sum())
+    assert told == pytest.approx(hole, rel=0.15)
+    assert "of such area on the face of" in said
+
+
+def test_no_gap_is_told_where_touches_are_even():
+    assert not gap_of(recut_map(on_saddle(), SADDLE).notes)
