@@ -42,6 +42,18 @@ SLIPS = {
     "X and Y changed over": (r"#1001=#5061\n#1002=#5062", "#1002=#5061\n#1001=#5062", "kept"),
     "a parameter used twice": (r"#1004=#5061", "#1001=#5061", "kept"),
     "a parameter set later": (r"\(PROBEKIT END", "#1002=0\n(PROBEKIT END", "kept"),
+    "the probe lifted in another offset": (
+        r"G21 G90 G0 Z200(?=\n(?:T1 M6|G21 G17 G54))",
+        "G55 G90 G0 Z200",
+        "offsets_as_planned",
+    ),
+    "the probe lifted without its length": (
+        r"G21 G90 G0 Z200(?=\n(?:T1 M6|G21 G17 G54))",
+        "G49 G90 G0 Z200",
+        "offsets_as_planned",
+    ),
+    "the milling tool lifted in another offset": (r"G21 G90 G0 Z200", "G55 G90 G0 Z200", "handed_back"),
+    "the milling tool lifted with another length": (r"G21 G90 G0 Z200", "G43 H9 G90 G0 Z200", "handed_back"),
     "a trigger not kept": (r"#1003=#5063\n", "", "kept"),
     "the lift before the probe is loaded": (r"G0 Z200(?=(?:\n.*)?\nT20 M6)", "G0 Z40", "lifted_for_changes"),
     "the last lift": (r"(?m)^G21 G90 G0 Z200\n(?=(?:T1 M6|G21 G17))", "", "lifted_for_changes"),

@@ -57,7 +57,9 @@ def offsets_as_planned(case: Case) -> list[Finding] | NotMade:
     if case.work_offset is None and case.length is None:
         return NotMade("neither was given", "note")
     wrong = []
-    for step in case.probe_moves("feed", "arc", "probe"):
+    for step in case.probe_moves("rapid", "feed", "arc", "probe"):
+        if _counts_from_the_machine(step):
+            continue
         own = {case.work_offset, *case.copies}  # which of them for which touch: `shifts_as_planned`
         if case.work_offset in OFFSETS and step.state.offset not in own:
             wrong.append((step.line, f"the probe moves in {step.state.offset}, but the plan has {case.work_offset}"))
@@ -185,6 +187,9 @@ def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
             continue
         if any(first < step.line < last for first, last in case.again):
             continue  # what is cut again: `cut_again_as_planned`
+        told, counts = (_counting(one, step.state.tool == begin.state.tool) for one in (begin, step))
+        if step.kind != "index" and not _counts_from_the_machine(step) and counts != told:
+            wrong.append((step.line, f"a milling tool moves in {counts}, and not in {told} as before the probing"))
         if step.kind == "index" or case.lifts_in(step.line, _LIFT):
             continue
         moved = [axis for axis in range(3) if not _at(step.start[axis], step.end[axis])]
@@ -194,6 +199,17 @@ def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
         if step.kind in ("arc", "probe") or (moved and not up and (step.kind != "rapid" or not back)):
             wrong.append((step.line, "a milling tool moves within the inserted part, and not back to where it was"))
     return wrong
+
+
+def _counts_from_the_machine(step: Step) -> bool:
+    """Whether a move goes to a place of the machine, whatever offsets are in force."""
+    return isinstance(step.detail, str) and step.detail.startswith(("G53", "G28", "G30"))
+
+
+def _counting(step: Step, same_tool: bool) -> str:
+    """What a milling tool counts its moves from."""
+    length = f" with H{step.state.length_offset}" if same_tool else ""
+    return f"{step.state.offset}{length}"
 
 
 def _at(a: float, b: float) -> bool:
