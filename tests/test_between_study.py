@@ -45,10 +45,16 @@ def gouge_untouched(tmp_path_factory, demo_study, demo):
     return path.parent / "results"
 
 
-def test_what_nobody_touched_is_likely_good_and_the_blind_spot_stands_beside_it(gouge_untouched):
-    """The conscience: the part is out, no touch says so, and the sentence must not be read as a promise."""
+def test_what_nobody_touched_is_not_promised_and_the_blind_spot_stands_beside_it(gouge_untouched):
+    """The conscience: the part is out, no touch says so, and the sentence must not be read as a promise.
+
+    Of the ridge a touch on its flank is left (33): there the surface is in doubt. Of the gouge none.
+    """
     (one,) = json.loads((gouge_untouched / "results.json").read_text())["between_touches"]
-    assert one["word"] == "very likely in its zone"
+    assert one["word"] == "not decided"
+    assert 0.6 < one["probability"] < 0.99
+    first = one["touch_next"][0]
+    assert first["z0"] < 12 and -6 < first["x0"] < 36.5, "on the ridge, see data/README.md"
     assert "if its form is smooth between the touches" in one["said"]
     share = int(re.search(r"8 mm radius and 0.13 mm is felt at (\d+) of 100 places", one["said"]).group(1))
     assert 35 <= share <= 75

@@ -16,7 +16,6 @@ number is too sure of itself. All sets of a grid are kept with their weights. Th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -25,7 +24,8 @@ import numpy as np
 from ..errors import InputError
 from ..show import shown
 from ..uncertainty import Scatter
-from .kernel import distances, matern, six
+from .kernel import ACROSS, correlation, distances, six
+from .sides import Sides, sides_of
 
 if TYPE_CHECKING:
     from .earlier import Earlier
@@ -85,6 +85,8 @@ class Belief:
         How often a part like the earlier ones would lie as far from them as these touches do.
     gap : float
         How far from their nearest touch 95 of 100 places are at most, once places are judged [mm].
+    sides : Sides, optional
+        Where the part has several: what each has of its own.
     """
 
     points: np.ndarray
@@ -99,10 +101,13 @@ class Belief:
     pattern: np.ndarray | None = None
     alike: float = 1.0
     gap: float = 0.0
+    sides: Sides | None = None
 
     @property
     def unresolved(self) -> float:
         """Probability that the touches stand too far apart: the length below their distance, or the form finer."""
+        if self.sides is not None:
+            return float(self.sides.unresolved(self.weight, self.grid).sum())
         _, length, strength, white = self.grid.T
         return float(self.weight[(length < max(self.apart, self.gap)) | (white > strength)].sum())
 
@@ -141,10 +146,25 @@ class Belief:
             return (
                 f"{len(self.points)} touches, one per {self.apart:.3g} mm{gap}, are too far apart to say what lies "
                 f"between: with a probability of {self.unresolved:.2f} the surface changes faster than they follow"
+                + self._where
             )
         return (
             f"{len(self.points)} touches, one per {self.apart:.3g} mm, resolve the surface: its form changes over "
             f"{self.length(0.5):.3g} mm ({self.length(0.1):.3g} to {self.length(0.9):.3g} mm)"
+        )
+
+    @property
+    def _where(self) -> str:
+        """The side that adds most to it."""
+        if self.sides is None:
+            return ""
+        worst = int(self.sides.unresolved(self.weight, self.grid).argmax())
+        own = self.sides.side == worst
+        normal = self.points[own, 3:].mean(axis=0)
+        i, j, k = normal / np.linalg.norm(normal)
+        count = int(own.sum())
+        return f", most of all where it looks along ({i:z.2f}, {j:z.2f}, {k:z.2f}), with {count} touch" + (
+            "" if count == 1 else "es"
         )
 
     @property
@@ -160,15 +180,10 @@ class Belief:
         steps = (np.arange(sets) + rng.random()) / sets
         return np.searchsorted(np.cumsum(self.weight), steps * self.weight.sum()).clip(0, len(self.weight) - 1)
 
-    @cached_property
-    def separation(self) -> np.ndarray:
-        """(n, n) distances of the touches [mm]."""
-        return distances(self.points, self.points)
-
     def covariance(self, number: int) -> np.ndarray:
         """(n, n) covariance of the deviations with one set of the grid, offsets left aside [mm^2]."""
         roughness, length, strength, white = self.grid[number]
-        field = strength**2 * matern(self.separation, length, roughness)
+        field = strength**2 * correlation(self.points, self.points, length, roughness)
         return field + self.noise + white**2 * np.eye(len(self.points))
 
 
@@ -230,12 +245,17 @@ def learn(
     rms = float(np.sqrt(np.mean((y - offsets @ np.linalg.lstsq(offsets, y, rcond=None)[0]) ** 2)))
     noise = scatter.covariance()
     grid = grid_over(points, apart, zone, white, rms)
-    weight = likelihoods(distances(points, points), noise, offsets, grid, y[:, None])[:, 0] + log_prior(
-        grid, apart, zone, white
-    )
+    side = sides_of(points[:, 3:] / ACROSS)
+    sides = None
+    if side.any():
+        each = [side == k for k in range(side.max() + 1)]
+        own = [likelihoods(points[k], noise[np.ix_(k, k)], offsets_of(group[k]), grid, y[k, None])[:, 0] for k in each]
+        sides = Sides.of(side, np.array(own), grid, apart)
+    likelihood = likelihoods(points, noise, offsets, grid, y[:, None])[:, 0] if sides is None else sides.log_likelihood
+    weight = likelihood + log_prior(grid, apart, zone, white)
     weight = np.exp(weight - weight.max())
     alike = 1.0 if earlier is None else resting.alike
-    return Belief(points, y, noise, group, grid, weight / weight.sum(), apart, float(zone), alike=alike)
+    return Belief(points, y, noise, group, grid, weight / weight.sum(), apart, float(zone), alike=alike, sides=sides)
 
 
 def grid_over(points: np.ndarray, apart: float, zone: float, white: float, rms: float) -> np.ndarray:
@@ -247,15 +267,15 @@ def grid_over(points: np.ndarray, apart: float, zone: float, white: float, rms: 
 
 
 def likelihoods(
-    separation: np.ndarray, noise: np.ndarray, offsets: np.ndarray, grid: np.ndarray, y: np.ndarray
+    points: np.ndarray, noise: np.ndarray, offsets: np.ndarray, grid: np.ndarray, y: np.ndarray
 ) -> np.ndarray:
     """(t, k) restricted log likelihood of k columns of deviations (n, k), for each row of the grid (t, 4)."""
-    found, fine = np.empty((len(grid), y.shape[1])), np.eye(len(separation))
-    last, correlation = (np.nan, np.nan), fine
+    found, fine = np.empty((len(grid), y.shape[1])), np.eye(len(points))
+    last, smooth = (np.nan, np.nan), fine
     for row, (roughness, length, strength, white) in enumerate(grid):
         if last != (roughness, length):
-            last, correlation = (roughness, length), matern(separation, length, roughness)
-        found[row] = restricted(strength**2 * correlation + noise + white**2 * fine, offsets, y)
+            last, smooth = (roughness, length), correlation(points, points, length, roughness)
+        found[row] = restricted(strength**2 * smooth + noise + white**2 * fine, offsets, y)
     return found
 
 

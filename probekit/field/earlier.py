@@ -26,7 +26,7 @@ from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..show import shown
 from .belief import UNLIKE, WHITE, Belief, grid_over, likelihoods, log_prior, offsets_of
-from .kernel import distances, matern, six
+from .kernel import correlation, six
 
 if TYPE_CHECKING:
     from ..uncertainty import Scatter
@@ -86,10 +86,10 @@ class Earlier:
         """(n, n) covariance of the form of one part about the pattern at points (n, 6), offsets aside [mm^2]."""
         strong = self.weight > 1e-4 * self.weight.max()
         grid, weight = self.grid[strong], self.weight[strong] / self.weight[strong].sum()
-        apart, total = distances(points, points), float(weight @ grid[:, 3] ** 2) * np.eye(len(points))
+        total = float(weight @ grid[:, 3] ** 2) * np.eye(len(points))
         for roughness, length in np.unique(grid[:, :2], axis=0):  # what differs in strength alone has one correlation
             same = (grid[:, 0] == roughness) & (grid[:, 1] == length)
-            total += float(weight[same] @ grid[same, 2] ** 2) * matern(apart, length, roughness)
+            total += float(weight[same] @ grid[same, 2] ** 2) * correlation(points, points, length, roughness)
         return total
 
     def pattern(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -100,12 +100,13 @@ class Earlier:
         one = np.ones(len(known.points))
         offset = float(one @ inverse @ known.deviation / (one @ inverse @ one))
 
-        def between(apart: np.ndarray) -> np.ndarray:
-            return strength**2 * matern(apart, length, roughness) + white**2 * matern(apart, _FINE * known.apart, 0.5)
+        def between(one: np.ndarray, two: np.ndarray) -> np.ndarray:
+            smooth = strength**2 * correlation(one, two, length, roughness)
+            return smooth + white**2 * correlation(one, two, _FINE * known.apart, 0.5)
 
-        to = between(distances(points, known.points))
+        to = between(points, known.points)
         mean = offset + to @ inverse @ (known.deviation - offset)
-        return mean, between(distances(points, points)) - to @ inverse @ to.T
+        return mean, between(points, points) - to @ inverse @ to.T
 
     def applied(self, points: np.ndarray, y: np.ndarray, noise: np.ndarray, group: np.ndarray, zone: float) -> Belief:
         """Belief in a new part by its touches and the earlier ones; without `earlier` where they are not like them."""
@@ -118,7 +119,7 @@ class Earlier:
         form = inverse - off @ np.linalg.solve(offsets.T @ off, off.T)
         alike = float(stats.chi2.sf(left @ form @ left, len(y) - offsets.shape[1]))
         weight = np.log(np.maximum((1.0 - _WEAK) * self.weight + _WEAK * self.weak, 1e-300))
-        weight = weight + likelihoods(distances(points, points), whole, offsets, self.grid, left[:, None])[:, 0]
+        weight = weight + likelihoods(points, whole, offsets, self.grid, left[:, None])[:, 0]
         weight = np.exp(weight - weight.max())
         like = alike >= UNLIKE
         return Belief(
@@ -165,12 +166,12 @@ def learn_prior(
     noise, points = scatter.of(kept).covariance(), six(array(first, TARGET)[kept], array(first, NORMAL)[kept])
     y = y[:, kept]
     count, group = len(y), np.zeros(len(points), dtype=int)
-    apart, separation, offsets = float(np.sqrt(area / len(points))), distances(points, points), offsets_of(group)
+    apart, offsets = float(np.sqrt(area / len(points))), offsets_of(group)
     mean = y.mean(axis=0)
     rest = (y - mean) * np.sqrt(count / (count - 1.0))
     grid = grid_over(points, apart, zone, white, float(rest.std()))
     weak = np.exp(_centred(log_prior(grid, apart, zone, white)))
-    likelihood = likelihoods(separation, noise, offsets, grid, rest.T)
+    likelihood = likelihoods(points, noise, offsets, grid, rest.T)
     each = np.exp(likelihood - likelihood.max(axis=0))
     weak = weak / weak.sum()
     weight = weak
@@ -180,7 +181,7 @@ def learn_prior(
     bare = Earlier(count, _nothing(points, zone), grid, weight, weak, np.zeros((0, 0)), 0.0)
     of_mean = (bare.covariance_at(points) + noise) / count
     wide = grid_over(points, apart, zone, white, float(mean.std()))
-    found = likelihoods(separation, of_mean, offsets, wide, mean[:, None])[:, 0] + log_prior(wide, apart, zone, white)
+    found = likelihoods(points, of_mean, offsets, wide, mean[:, None])[:, 0] + log_prior(wide, apart, zone, white)
     found = np.exp(_centred(found))
     belief = Belief(points, mean, of_mean, group, wide, found / found.sum(), apart, float(zone))
     about = rest - rest.mean(axis=0)

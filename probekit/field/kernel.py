@@ -2,22 +2,26 @@
 
 symbol   variable    meaning
 x, n     places, normals
-a        across      how far apart opposite normals are, as a length [mm]
+a        ACROSS      how far apart normals are that differ by one, as a length: at least this, and at least l [mm]
 d        distances   (|x - x'|^2 + a^2 |n - n'|^2)^1/2 [mm]
 l        length      distance at which the correlation has fallen to about one half [mm]
 nu       roughness   1/2, 3/2 or 5/2: how smooth the field is
 
 The distance is that of a space of six dimensions, so that the Matern functions of it are correlations whatever the part
-looks like (Schoenberg 1938, from memory); the two sides of a thin wall stand apart in it as they do for the cutter. A
+looks like (Schoenberg 1938, from memory); the two sides of a thin wall stand apart in it as they do for the cutter, by
+two lengths or more: a long form of one side, such as wear of the tool along its path, says little of the other. A
 distance along the surface is not used: put into a Matern function it gives no correlation on a closed surface (Feragen,
 Lauze, Hauberg, CVPR 2015; cited from memory).
+
+Sides of a part may have lengths of their own; what keeps the function a correlation then is the factor of C. Paciorek
+and M. Schervish, Advances in Neural Information Processing Systems 16, 2004 (from memory).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["ACROSS", "distances", "matern", "six"]
+__all__ = ["ACROSS", "correlation", "distances", "matern", "six"]
 
 ACROSS = 25.0  # [mm]
 
@@ -32,6 +36,36 @@ def distances(one: np.ndarray, two: np.ndarray) -> np.ndarray:
     from scipy.spatial.distance import cdist
 
     return cdist(one, two)
+
+
+def correlation(
+    one: np.ndarray,
+    two: np.ndarray,
+    length: float | np.ndarray,
+    roughness: float,
+    other: float | np.ndarray | None = None,
+) -> np.ndarray:
+    """(n, m) correlation of the deviations at points (n, 6) and (m, 6), see `six`.
+
+    Parameters
+    ----------
+    one, two : array
+    length : float or (n,) float
+        [mm].
+    roughness : float
+        0.5, 1.5 or 2.5.
+    other : (m,) float, optional
+        Lengths of the second points, where they are not one for all [mm].
+    """
+    l1, l2 = np.atleast_1d(length)[:, None], np.atleast_1d(length if other is None else other)[None, :]
+    n1, n2 = np.minimum(l1, ACROSS), np.minimum(l2, ACROSS)
+    if other is None and l1.size == 1:
+        scale = np.repeat([float(l1[0, 0]), float(n1[0, 0])], 3)
+        return matern(distances(one / scale, two / scale), 1.0, roughness)
+    squared = distances(one[:, :3], two[:, :3]) ** 2 / (0.5 * (l1**2 + l2**2))
+    squared += distances(one[:, 3:], two[:, 3:]) ** 2 / (0.5 * (n1**2 + n2**2))
+    factor = (2.0 * l1 * l2 / (l1**2 + l2**2) * (2.0 * n1 * n2 / (n1**2 + n2**2))) ** 1.5
+    return factor * matern(np.sqrt(squared), 1.0, roughness)
 
 
 def matern(distance: np.ndarray, length: float, roughness: float) -> np.ndarray:

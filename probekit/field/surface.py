@@ -1,9 +1,8 @@
 """How likely a whole surface lies in its zone, by what its touches say of the field of its deviations.
 
-The surface at a node is the offset of its group, the smooth form and the finer form; fields are drawn given the touches
-(Matheron's rule: a field drawn without them is corrected by what it got wrong at the touches; Wilson et al., JMLR 22,
-2021, from memory), for some sets of the grid of the belief by weight. P is the share of fields that lie within both
-limits at every node and every touched place. Too few nodes make P too large: their distance is part of the statement.
+Fields are drawn given the touches (`probekit.field.drawing`), for some sets of the grid of the belief by weight. P is
+the share of fields that lie within both limits at every node and every touched place. Too few nodes make P too large:
+their distance is part of the statement.
 
 P is no verdict: a hill between the touches is not in it (`probekit.field.blind_spot`).
 """
@@ -11,7 +10,6 @@ P is no verdict: a hill between the touches is not in it (`probekit.field.blind_
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +17,9 @@ from ..errors import InputError
 from ..show import shown
 from .belief import RESOLVED, Belief
 from .defects import Defects, hills
+from .drawing import Drawing
 from .earlier import Earlier
-from .kernel import ACROSS, distances, matern, six
+from .kernel import ACROSS, distances, six
 from .nodes import Nodes
 from .tempering import ROWS, explain
 from .words import CONDITION, blind_spot_said
@@ -40,7 +39,6 @@ _OPEN = 0.3  # width of the interval of a probability above which it is not a nu
 _FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _MOST_PLACES = 0.95  # that must not be farther from a touch than the length of the form
 _EVEN = 1.5  # gap over distance of touches: above it small form at the touches says nothing of the gap; our judgement
-_FREE = 1e3  # an offset that is not known, in zones
 
 
 @shown
@@ -201,10 +199,13 @@ def surface(
     if not np.isin(group, belief.group).all():
         raise InputError("a face has no touch of its own: nothing is said of it", found=sorted(set(group.tolist())))
     points = six(at.places, at.normals)
-    m, known = len(points), _known(belief, points, group)
+    m, drawing = len(points), Drawing.at(belief, points, group)
     if belief.earlier is None:  # touches that earlier parts have placed stand unevenly
         away = distances(points[: m - at.edges], belief.points).min(axis=1)
         belief = replace(belief, gap=float(np.quantile(away, _MOST_PLACES)))
+        if belief.sides is not None:
+            sides = belief.sides.reaching(belief.points, points[: m - at.edges], at.area, _MOST_PLACES)
+            belief = replace(belief, sides=sides)
     sets, hidden = belief.draw(_SETS, rng), np.zeros((_SETS, m + len(belief.points)))
     effective, population, counts = np.inf, None, np.ones(1)
     base = belief.deviation
@@ -218,14 +219,10 @@ def surface(
         hidden = local if base is belief.deviation else local + hidden[rng.integers(ROWS, size=len(local))]
     each = -(-fields // len(sets))
     drawn: list[np.ndarray] = []
-    last: tuple[float, ...] = ()
-    correlation = known.separation, known.separation
     for number in np.unique(sets):
-        if last != (last := tuple(belief.grid[number, :2])):
-            smooth = matern(known.separation, last[1], last[0])
-            correlation = smooth, np.linalg.cholesky(smooth + 1e-8 * np.eye(len(smooth)))
         off = np.repeat(hidden[sets == number], each, axis=0)
-        drawn.append(off + _given(belief, int(number), known, correlation, base - off[:, m:], rng))
+        for some in np.split(off, len(off) // each) if belief.sides is not None and defects is None else [off]:
+            drawn.append(some + drawing.given(int(number), base - some[:, m:], rng))
     everywhere = np.vstack(drawn)
     if belief.earlier is not None:
         everywhere = _stretched(everywhere, belief.earlier.parts - 1, rng)
@@ -236,7 +233,8 @@ def surface(
         effective = min(effective, _agreeing(inside, populations, counts))
     low, high = _interval(inside.reshape(ROWS if len(sets) > _SETS else _SETS, -1), effective)
     share = float(inside.mean())
-    small = belief.gap <= _EVEN * belief.apart and _small(belief, base, lower, upper)
+    far = belief.gap if belief.sides is None else max(belief.gap, float(belief.sides.reach.max()))
+    small = far <= _EVEN * belief.apart and _small(belief, base, lower, upper)
     fewest = FEWEST if belief.earlier is None else FEWEST_WITH_EARLIER
     told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= fewest
     told = told and (defects is None or high - low <= _OPEN)
@@ -258,55 +256,6 @@ def surface(
         blind=_blind(belief, at, lower, upper),
         notes=_notes(belief, at),
     )
-
-
-class _Known(NamedTuple):
-    """What all sets of the grid have in common, at the m nodes and n touches."""
-
-    separation: np.ndarray  # (m + n, m + n) distances [mm]
-    offsets: np.ndarray  # (m + n, g) one column of ones for each group
-    cell: np.ndarray  # (m + n,) where the finer form is drawn once
-    error: np.ndarray  # (n, n) root of the covariance of the touches
-
-
-def _known(belief: Belief, points: np.ndarray, group: np.ndarray) -> _Known:
-    everywhere, n = np.vstack([points, belief.points]), len(belief.points)
-    names = np.unique(belief.group)
-    offsets = (np.concatenate([group, belief.group])[:, None] == names[None, :]).astype(float)
-    fine = np.concatenate([_cells(points, belief.apart), -1 - np.arange(n)])
-    cell = np.unique(fine, return_inverse=True)[1]
-    error = np.linalg.cholesky(belief.noise + 1e-15 * np.eye(n))
-    return _Known(distances(everywhere, everywhere), offsets, cell, error)
-
-
-def _given(
-    belief: Belief,
-    number: int,
-    known: _Known,
-    correlation: tuple[np.ndarray, np.ndarray],
-    y: np.ndarray,
-    rng: np.random.Generator,
-) -> np.ndarray:
-    """(k, m + n) fields, each given k deviations of the touches (k, n), at nodes and touches [mm], by one set.
-
-    `correlation`: that of the smooth form (m + n, m + n), and its root.
-    """
-    from scipy.linalg import cho_factor, cho_solve
-
-    _, _, strength, white = belief.grid[number]
-    total, (count, n) = len(known.cell), y.shape
-    m, free = total - n, (_FREE * belief.zone) ** 2
-    prior = (
-        strength * rng.standard_normal((count, total)) @ correlation[1].T
-        + white * rng.standard_normal((count, int(known.cell.max()) + 1))[:, known.cell]
-        + np.sqrt(free) * rng.standard_normal((count, known.offsets.shape[1])) @ known.offsets.T
-    )
-    errors = rng.standard_normal((count, n)) @ known.error.T
-    of_surface = strength**2 * correlation[0][:, m:] + free * known.offsets @ known.offsets[m:].T
-    of_surface[m:] += white**2 * np.eye(n)
-    touched = of_surface[m:] + belief.noise
-    answer = cho_solve(cho_factor(touched, lower=True), (y - prior[:, m:] - errors).T)
-    return prior + (of_surface @ answer).T
 
 
 def _blind(belief: Belief, at: Nodes, lower: float, upper: float) -> str:
@@ -336,12 +285,6 @@ def _small(belief: Belief, base: np.ndarray, lower: float, upper: float) -> bool
     parts = [base[belief.group == one] for one in np.unique(belief.group)]
     rms = float(np.sqrt(np.mean(np.concatenate([part - part.mean() for part in parts]) ** 2)))
     return all(min(upper - part.mean(), part.mean() - lower) > _SMALL * rms for part in parts)
-
-
-def _cells(points: np.ndarray, apart: float) -> np.ndarray:
-    """(m,) cell of half the distance of the touches in which each node lies: finer form is drawn once in each."""
-    cell = np.floor(points / (0.5 * apart)).astype(np.int64)
-    return np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def _interval(by_set: np.ndarray, effective: float) -> tuple[float, float]:

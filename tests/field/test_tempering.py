@@ -10,7 +10,7 @@ from thorough import count
 
 from probekit.field.belief import restricted
 from probekit.field.defects import Defects, hills
-from probekit.field.kernel import distances, matern, six
+from probekit.field.kernel import correlation, six
 from probekit.field.proposals import Proposal
 from probekit.field.surface import _agreeing, surface
 from probekit.field.tempering import explain
@@ -136,7 +136,7 @@ def test_what_is_said_with_declared_defects_comes_true_on_parts_of_the_model():
     touched, at = plate(30), plate(200, 2)
     points = six(at.places, at.normals)
     places = np.vstack([points, six(touched.places, touched.normals)])
-    smooth = numbers[2] ** 2 * matern(distances(places, places), numbers[1], numbers[0])
+    smooth = numbers[2] ** 2 * correlation(places, places, numbers[1], numbers[0])
     root = np.linalg.cholesky(smooth + 1e-12 * np.eye(len(places)))
     said, true = [], []
     for k in range(parts):
