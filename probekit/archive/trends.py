@@ -45,7 +45,7 @@ def tolerances(actual: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, GaugeResul
         words = of["word"].value_counts()
         width = float(of["width"].iloc[-1])
         said: list[str] = []
-        capable = _tried(partial(gauge.capability, known, upper=width, value="actual"), said)
+        capable = _tried(partial(gauge.capability, known, upper=width, value="actual"), said, "no capability: ")
         chart = _chart(known, "actual", said)
         counts = [int(words.get(word, 0)) for word in ("conforms", "does not conform")]
         ppk = [capable.values[key] if capable else np.nan for key in ("ppk", "ppk_low")]
@@ -131,13 +131,13 @@ def setups(placed: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, GaugeResult], 
         if not len(values) or not np.ptp(values) > 0:
             continue
         said: list[str] = []
-        chart = _chart(known, name, said)
+        unit = "degrees" if name.startswith("r") and name != "rms" else "mm"
+        chart = _chart(known, name, said, unit)
         slope, p = np.nan, np.nan
         if len(values) >= 6:
             fit = line(known["part"].to_numpy(dtype=float), values, "part")
             slope = fit.slope
             p = float(2 * stats.t.sf(abs(fit.slope) / fit.u_slope, len(values) - 2)) if fit.u_slope > 0 else 0.0
-        unit = "degrees" if name.startswith("r") and name != "rms" else "mm"
         sd = float(values.std(ddof=1)) if len(values) > 1 else np.nan
         signals = chart.values["signals"] if chart else np.nan
         rows.append((name, unit, len(values), float(values.mean()), sd, slope, p, signals, "; ".join(said)))
@@ -158,17 +158,18 @@ def _proved(table: pd.DataFrame, verb: str, unit: str) -> list[str]:
     ]
 
 
-def _chart(known: pd.DataFrame, value: str, said: list[str]) -> GaugeResult | None:
+def _chart(known: pd.DataFrame, value: str, said: list[str], unit: str = "mm") -> GaugeResult | None:
     if sorted_by_size(known[value].to_numpy(dtype=float)):
         said.append("it moves one way all the time: no chart")
         return None
-    return _tried(partial(gauge.stability, known[[value]], value=value), said)
+    return _tried(partial(gauge.stability, known[[value]], value=value, unit=unit), said, "no chart: ")
 
 
-def _tried(call: Callable[[], GaugeResult], said: list[str]) -> GaugeResult | None:
+def _tried(call: Callable[[], GaugeResult], said: list[str], lack: str = "") -> GaugeResult | None:
     """The study, or None where its readings do not allow it: why then stands in the table."""
     try:
         return call()
     except InputError as error:
-        said.append(error.what + ("" if error.found is None else f" (found {error.found})"))
+        wanted = "" if error.expected is None else f"; expected {error.expected}"
+        said.append(lack + error.what + ("" if error.found is None else f" (found {error.found}{wanted})"))
         return None

@@ -117,6 +117,7 @@ def stability(
     first: int | None = None,
     rules: Sequence[int] = (1, 2, 3, 5, 6),
     order: str | None = None,
+    unit: str = "mm",
 ) -> GaugeResult:
     """Control chart of readings of one thing over time.
 
@@ -125,7 +126,7 @@ def stability(
     table : DataFrame
         One row per reading, in the order of time.
     value : str
-        Column of the readings [mm].
+        Column of the readings [mm], or in `unit`.
     subgroup : str, optional
         Column that names the subgroup of a reading: what was read together. All subgroups have the same size.
     chart : {"individuals", "range", "sd"}, optional
@@ -136,12 +137,14 @@ def stability(
         Run rules for the upper chart, of `probekit.gauge.run_rules.RULES`.
     order : str, optional
         Column of times or numbers that must rise from row to row (from subgroup to subgroup).
+    unit : str
+        Of the readings, for the sentence and the figure: angles are charted as lengths are.
 
     Returns
     -------
     GaugeResult
         `table`: a row per point, with what it breaks. `values`: `centre, lower, upper, sigma, spread_centre,
-        spread_lower, spread_upper` [mm], `signals` (points that break a rule), `false_alarm` (chance that so many
+        spread_lower, spread_upper` in `unit`, `signals` (points that break a rule), `false_alarm` (chance that so many
         points of a process in control break one).
 
     Raises
@@ -179,7 +182,7 @@ def stability(
             "the readings are sorted by size: their order of time is lost", column=value, todo="Sort them by time."
         )
     made = chart_of(groups, kind, first)
-    return _told(made, kind, names, list(rules), points)
+    return _told(made, kind, names, list(rules), points, unit)
 
 
 def sorted_by_size(values: np.ndarray) -> bool:
@@ -227,7 +230,7 @@ def subgroups(tidy: pd.DataFrame, value: str, subgroup: str | None) -> tuple[np.
     return y.reshape(len(names), -1), [str(one) for one in names]
 
 
-def _told(made: Chart, kind: Kind, names: list[str], rules: list[int], first: int) -> GaugeResult:
+def _told(made: Chart, kind: Kind, names: list[str], rules: list[int], first: int, unit: str) -> GaugeResult:
     found = broken(made.z, rules)
     what = {"individuals": "moving range", "range": "range", "sd": "standard deviation"}[kind]
     said = [
@@ -255,9 +258,11 @@ def _told(made: Chart, kind: Kind, names: list[str], rules: list[int], first: in
         if many
         else f"none of {len(names)} points breaks a rule: nothing speaks against stability"
     )
+    places = max(0, 1 + int(np.ceil(-np.log10(made.sigma))))  # two digits of sigma
     sentence = (
-        f"{told}; centre {made.centre:.6g} mm, limits {limits[0]:.6g} and {limits[1]:.6g} mm, sigma {made.sigma:.3g} "
-        f"mm; a stable process breaks a rule in {percent(values['false_alarm'])} of such charts"
+        f"{told}; centre {made.centre:z.{places}f} {unit}, limits {limits[0]:z.{places}f} and {limits[1]:z.{places}f} "
+        f"{unit}, sigma {made.sigma:.2g} {unit}; a stable process breaks a rule in {percent(values['false_alarm'])} of "
+        "such charts"
     )
     notes = list(coarse(made.mean if made.size == 1 else made.spread, made.spread[np.isfinite(made.spread)]))
     if first < _USUAL:
@@ -274,8 +279,8 @@ def _told(made: Chart, kind: Kind, names: list[str], rules: list[int], first: in
     lower = (Series("line", at[seen], made.spread[seen]),)
     above = "readings" if kind == "individuals" else "means"
     figure = (
-        Panel(above, "point", "value [mm]", series, ends),
-        Panel(what, "point", f"{what} [mm]", lower, spread_ends),
+        Panel(above, "point", f"value [{unit}]", series, ends),
+        Panel(what, "point", f"{what} [{unit}]", lower, spread_ends),
     )
     return GaugeResult(f"stability, {above} and {what}", sentence, out, values, figure, {}, tuple(notes))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +14,7 @@ from probekit.archive.bulk import digest_of, kinds_of, tidied
 from probekit.archive.choosing import choose
 from probekit.archive.earning import earning, foretold
 from probekit.archive.record import Record, refused_record
+from probekit.archive.trends import setups
 from probekit.errors import InputError
 
 pytest.importorskip("pyarrow")
@@ -97,6 +100,23 @@ def test_the_drift_that_was_put_in_is_found_and_no_other(told):
     assert named == ["top drifts", "ty moves"]
 
 
+def test_turns_are_charted_in_degrees_and_shifts_in_mm():
+    """All charts of the set-up were headed mm; their sentences had seven digits."""
+    draw = np.random.default_rng(5)
+    placed = pd.DataFrame({"part": np.arange(1, 13.0)} | {
+        name: 0.01 * draw.standard_normal(12) for name in ("tx", "ty", "tz", "rx", "ry", "rz", "rms")
+    })  # fmt: skip
+    _, charts, _ = setups(placed)
+    for name, chart in charts.items():
+        unit, other = ("degrees", " mm") if name[-2:] in ("rx", "ry", "rz") else ("mm", "degrees")
+        assert [panel.y.endswith(f"[{unit}]") for panel in chart.figure] == [True, True]
+        assert f" {unit}, sigma 0.0" in chart.sentence
+        assert other not in chart.sentence
+        centre = re.search(r"centre (-?[\d.]+) ", chart.sentence)[1]
+        assert float(centre) == pytest.approx(chart.values["centre"], abs=0.1 * chart.values["sigma"])
+        assert len(centre.split(".")[1]) <= 4
+
+
 def test_numbers_are_those_of_the_archive(told, shop):
     actual = [shop.body(n)["results"]["tolerances"][0]["actual"] for n in told.chosen.parts["record"]]
     row = told.tolerances.iloc[0]
@@ -140,7 +160,8 @@ def test_with_few_parts_nothing_is_spared_and_the_reasons_stand_in_the_table(tmp
         archive.append(part(k, rng))
     found = pk.archive.history(archive)
     assert np.isnan(found.tolerances["ppk"]).all()
-    assert "too few readings" in found.tolerances["said"].iloc[0]
+    said = found.tolerances["said"].iloc[0]
+    assert said.startswith("no capability: there are too few readings (found 4; expected at least 10)")
     assert found.drifts["said"].str.contains("too few").all()
     assert not found.touches["word"].str.startswith("could").any()
     text = pk.archive.showing.history_text(found)
