@@ -336,7 +336,7 @@ PLACES = r"line 6: \(OPERATION 1: FACE THE BASE\); .*blocks N20 to N9130"
             "plan",
             "stem_diameter = 4.0\n",
             "",
-            r"key 'stylus\.stem_diameter': to plan touches, the stylus must be described",
+            r"key 'stylus\.stem_diameter': to plan touches, the stylus must be described; expected stem_diameter",
         ),
         (
             "program",

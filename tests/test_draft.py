@@ -17,6 +17,7 @@ from probekit.draft.toml import key
 from probekit.errors import InputError
 from probekit.nominal.exact.pmi_model import UNEQUAL, ModelDatum, ModelPmi, ModelSize, ModelTarget, ModelTolerance
 from probekit.settings import read_settings
+from probekit.study.planning import TABLES
 
 PROFILE = ModelTolerance("skin", "profile of a surface", 0.2, None, None, (("A",), ("B",)), (), ("face_1",), "#7")
 DATUMS = (ModelDatum("A", ("face_1",), "#1"), ModelDatum("B", ("face_2",), "#2"))
@@ -213,7 +214,7 @@ def test_how_sections_lie_is_left_to_a_person(tmp_path: Path, kind: str) -> None
 def test_without_datum_faces_nothing_is_aligned() -> None:
     bare = draft_study("m.step", pmi(dataclasses.replace(PROFILE, datums=()), datums=()), block())
     assert "alignment" not in tomllib.loads(bare)
-    assert "names no datum faces: fill in [alignment]" in commented(bare)
+    assert "names no datum faces" in commented(bare)
 
 
 def test_datums_without_faces_are_left_to_a_person() -> None:
@@ -320,3 +321,14 @@ def test_an_orientation_that_the_model_contradicts_is_not_drafted() -> None:
     text = draft_study(path.name, dataclasses.replace(found, tolerances=tuple(wrong)), part)
     assert not [t for t in tomllib.loads(text).get("tolerance", []) if t["name"] == "bore square"]
     assert "bore stands at 90.0 degrees to datum A, so parallelism to it cannot be meant" in commented(text)
+
+
+def test_what_a_bare_draft_shows_as_comments_can_be_taken_as_it_is() -> None:
+    """A model without tolerances: tables for touches and alignment stand there to uncomment."""
+    bare = draft_study("model.step", pmi(datums=()), block())
+    shown = [line[2:] for line in bare.splitlines() if re.match(r"# (\[\[?\w+\]|\w+ = [\"\d\[])", line)]
+    found = tomllib.loads("\n".join(shown))
+    assert set(found) == {"plan", "alignment"}
+    assert found["plan"][0]["how"] in TABLES
+    assert found["plan"][0]["margin"] > 0
+    assert len(found["alignment"]["features"]) == 3

@@ -88,8 +88,15 @@ def draft_study(
     lines += ["", "[part]", *key("name", part.name), *key("model", named.as_posix())]
     lines += key("body", body) if body is not None else []
     lines += _faces(features) + _listed(part)
-    lines += ["", "[touches]", *key("file", touches), "", "[stylus]", *key("ball_diameter", FILL_IN, "fill in")]
-    lines += ["# effective_radius =  # fill in, if qualified"]
+    lines += [
+        "",
+        "[touches]",
+        *key("file", touches),
+        "",
+        "[stylus]",
+        *key("ball_diameter", FILL_IN, "fill in: of the stylus [mm]"),
+    ]
+    lines += ["# effective_radius =  # fill in, if qualified [mm]: a little less than half of it"]
     lines += _planned(part, features, [*made, *datums])
     for datum in datums:
         lines += _written("datum", datum)
@@ -98,8 +105,12 @@ def draft_study(
         lines += _written("tolerance", table)
     if not made:
         lines += ["", *comment("The model carries no tolerance that can be judged: fill one in.")]
-        lines += ["[[tolerance]]", *key("kind", "profile"), *key("width", FILL_IN, "fill in")]
-        lines += key("features", [FILL_IN], "fill in")
+        lines += [
+            "[[tolerance]]",
+            *key("kind", "profile"),
+            *key("width", FILL_IN, "fill in: full width of the zone [mm]: 0.1 is +-0.05"),
+        ]
+        lines += key("features", [FILL_IN], "fill in: names of faces, as listed above")
     remarks = [one for one in waiting if isinstance(one, str)]
     lines += [""] if remarks else []
     for remark in remarks:
@@ -118,7 +129,7 @@ def draft_study(
         "",
         "[decision]",
         *key("rule", FILL_IN, "fill in: proved, guarded or simple"),
-        *key("r", 1.0, "guard band w = r k u"),
+        *key("r", 1.0, "of guarded alone: guard band w = r k u"),
     ]
     return "\n".join(lines) + "\n"
 
@@ -197,8 +208,28 @@ def _listed(part: Nominal) -> list[str]:
     """All faces of the model, as comments: what there is to name."""
     text = faces_text(list_faces(part)).splitlines()
     more = [f"and {len(text) - _FACES - 1} more"] if len(text) > _FACES + 1 else []
-    intro = "Faces of the model as they are called there; `probekit faces` draws pictures with these names."
+    intro = (
+        "Faces of the model, by the names that a study calls them; `probekit faces` draws pictures with them. A table "
+        '[part.faces] names them otherwise, several as one: top = "face_03", walls = ["face_01", "face_02"].'
+    )
     return ["", *comment(intro), *(f"#   {line}".rstrip() for line in [*text[: _FACES + 1], *more])]
+
+
+#: For a model without tolerances: what a person writes to have touches planned, and to align.
+_PLAN = (
+    "# To have the touches planned, say where, a table for each kind of face. Planning asks for stem_diameter and",
+    "# length in [stylus], a program for tool in [program].",
+    "# [[plan]]",
+    '# how = "blue_noise"  # spread evenly; also "plane", "rings" in a bore, "section", ...: help(probekit.plan)',
+    '# faces = ["face_01", "face_02"]',
+    "# n = 20",
+    "# margin = 2.0  # from the edges [mm]",
+)
+_ALIGNMENT = (
+    "# The model names no datum faces. Without this table the set-up error counts as an error of the part.",
+    "# [alignment]",
+    '# features = ["face_01", "face_02", "face_03"]  # that fix the part in all directions, such as three planes',
+)
 
 
 def _planned(part: Nominal, features: Features, tables: list[Table]) -> list[str]:
@@ -208,7 +239,7 @@ def _planned(part: Nominal, features: Features, tables: list[Table]) -> list[str
         "A suggestion where to touch. fill in: check, and add [machine], [reach] and [program] to plan a program; "
         "delete these tables if the touches were planned elsewhere."
     )
-    lines = ["", *comment(intro)] if found else []
+    lines = ["", *(comment(intro) if found else _PLAN)]
     for table in found:
         lines += ["", "[[plan]]", *(line for one, content in table.items() for line in key(one, content))]
     return lines
@@ -226,7 +257,7 @@ def _written(name: str, table: Table) -> list[str]:
 
 def _alignment(frame: list[str], known: set[str]) -> list[str]:
     if not frame or not set(frame) <= known:
-        return ["", *comment("The model names no datum faces: fill in [alignment], or omit it for no alignment.")]
+        return ["", *_ALIGNMENT]
     return [
         "",
         *comment(

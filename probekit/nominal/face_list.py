@@ -99,7 +99,7 @@ def faces_text(faces: pd.DataFrame) -> str:
         lines.append(
             f"{name:<{wide}}  {one.kind:<8}{one.area:>10.1f}  {size:>8}  {point:<27}  "
             + _shown(np.array([one.i, one.j, one.k]), 2)
-            + (f"; axis {one.axis}" if one.axis else "")
+            + (f"; {'axis ' * one.axis.startswith('through')}{one.axis}" if one.axis else "")
             + (f"; {one.colour}" if several and one.colour else "")
         )
     return "\n".join(lines)
@@ -129,7 +129,8 @@ def _what(faces: list[Any], point: np.ndarray, normal: np.ndarray, flat: bool) -
     if kind == "cylinder":
         origin = origin + (arm @ along) * along
         kind = "boss" if normal @ (point - origin) > 0 else "bore"
-    axis = f"through {_shown(origin, 2)}" + (f" along {_shown(along, 3)}" if kind != "sphere" else "")
+    at = _shown(origin, 2)
+    axis = f"centre {at}" if kind == "sphere" else f"through {at} along {_shown(along, 3)}"
     return kind, (np.nan if kind == "cone" else diameter), axis
 
 

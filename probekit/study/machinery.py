@@ -38,11 +38,13 @@ def probe_of(study: Study) -> plan.Probe:
         If the stem or the length is missing: without them nothing can be said of reach; or a size is not usable.
     """
     given = dict(study.settings.get("stylus", {}))
-    for key in ("ball_diameter", "stem_diameter", "length"):
-        if key not in given:
-            raise InputError(
-                "to plan touches, the stylus must be described", file=study.path, column=f"stylus.{key}", expected="mm"
-            )
+    if lacking := [key for key in ("ball_diameter", "stem_diameter", "length") if key not in given]:
+        raise InputError(
+            "to plan touches, the stylus must be described",
+            file=study.path,
+            column=f"stylus.{lacking[0]}",
+            expected=f"{' and '.join(lacking)} [mm]",
+        )
     qualified = qualified_of(study)
     if qualified is not None:
         given["effective_radius"] = qualified[0].effective_radius

@@ -187,7 +187,8 @@ def summary(
     route = planned.route
     lines = [f"{planned.part.name}: {len(route.targets)} of {len(planned.targets)} targets can be touched", ""]
     lines += [f"  {feature or '(no feature)':<14} {done}" for feature, done in _by_feature(planned).items()]
-    lines += ["", f"Route: {int(route.indexed.sum())} poses, {planned.time.sentence}", bearing(planned)]
+    poses = int(route.indexed.sum())
+    lines += ["", f"Route: {poses} pose{'s' * (poses != 1)}, {planned.time.sentence}", bearing(planned)]
     if planned.reused:
         lines += [f"The plan is that of the previous run, made of the same inputs (SHA-256 {planned.inputs[:12]}...)."]
     if programmed is None:

@@ -35,6 +35,15 @@ def test_kind_size_and_place_are_those_that_the_part_was_made_with(foil):
     assert (base["kind"], base["z"], base["k"]) == ("plane", pytest.approx(0), pytest.approx(1))
 
 
+def test_a_ball_has_a_centre_and_no_axis(tmp_path):
+    pytest.importorskip("OCP")
+    import exact_shapes
+
+    ball = list_faces(nominal.load(exact_shapes.write(exact_shapes.sphere(), tmp_path / "ball.step")))
+    assert ball["axis"].str.fullmatch(r"centre \(.*\)").all()
+    assert "; centre (" in faces_text(ball)
+
+
 def test_the_point_given_for_a_face_names_that_face(foil):
     listed = list_faces(foil)
     points = {f"f{n}": list(map(float, row)) for n, row in enumerate(listed[["x", "y", "z"]].round(3).to_numpy())}
