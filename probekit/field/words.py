@@ -26,6 +26,8 @@ MAY = {
     "the touches are too far apart to say what lies between": "the touches; it is an answer",
     "the surface is out of its zone, by this touch": "the decision rule on the touch; no model",
     "this many touches leave the same blind spot as those": "where the touches stand; no model",
+    "this machine is so far off square, and its rotary axes so far off, today": "a part touched in several poses, the "
+    "first of them again at the end, and touches that the model explains",
     "fewer touches say as much of this part as more did of earlier ones, which it is like": "twenty or more "
     "earlier parts of the same process, and touches that do not contradict them",
 }
@@ -41,6 +43,8 @@ NEVER = {
     "a probability for faces, edges or fillets without touches of their own": "nothing is known of them",
     "that the band of doubt is a measurement uncertainty": "it rests on a model of the form",
     "a risk for a lot, from one part": "one part says nothing of the next",
+    "that a machine is calibrated by a part": "it is known today, over the volume of that part, to what is left",
+    "a scale that all axes have in common, from a part": "a part of another size looks the same",
     "that a proof of a minimum zone holds for motions that are not small": "it is local",
 }
 

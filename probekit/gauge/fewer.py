@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["fewer_touches"]
 
 WAYS = ("fill_gaps", "blue_noise", "grid", "rows")
+_ANY_NUMBER = ("fill_gaps", "blue_noise")  # the others come in whole rows
 _STEPS = (0.4, 0.6, 0.8, 1.0, 1.4)  # of the touches of the plan
 _PLACES = 2000
 _WHITE = 0.005  # form finer than the touches [mm]
@@ -93,7 +94,8 @@ def fewer_touches(
         half and at 95 of 100 places [mm]; with `form` also parts, how many were good, accepted (P of 0.9 or more), bad
         among these, the 95 % interval of the share of bad, and the mean P of the good ones. `values`: ``touches``,
         ``half``, ``most`` of the plan, and ``as good <way>``, the number of touches by that way that leaves no larger
-        `most`, interpolated between those tried (NaN if none does).
+        `most` (NaN if none of those tried does): between those tried for fill_gaps and blue_noise, which can make any
+        number, and one that was tried for grid and rows, which cannot.
 
     Raises
     ------
@@ -254,8 +256,9 @@ def _result(
     lines, probability = [], []
     for way, of in table.iloc[1:].groupby("way", sort=False):
         of = of.sort_values("touches")
-        values[f"as good {way}"] = enough = _as_good(of, float(plan["most"]))
-        told.append(f"{way} {'none tried' if np.isnan(enough) else f'{enough:.0f}'}")
+        values[f"as good {way}"] = enough = _as_good(of, float(plan["most"]), between=way in _ANY_NUMBER)
+        fewer = " or fewer" if enough == of["touches"].iloc[0] else ""
+        told.append(f"{way} {'none of those tried' if np.isnan(enough) else f'{enough:.0f}{fewer}'}")
         x = of["touches"].to_numpy(float)
         lines.append(Series("line", x, of["most"].to_numpy(float), str(way)))
         if form is not None:
@@ -294,8 +297,8 @@ def _result(
     return GaugeResult("fewer touches at equal risk", said, table, values, tuple(figure), {}, tuple(notes))
 
 
-def _as_good(of: pd.DataFrame, most: float) -> float:
-    """Least number of touches that leaves no larger blind spot, between the numbers tried by a power law; NaN if none.
+def _as_good(of: pd.DataFrame, most: float, *, between: bool) -> float:
+    """Least number of touches that leaves no larger blind spot; between the numbers tried by a power law; NaN if none.
 
     The first number tried may be as good already: fewer may do, and nothing is said of them.
     """
@@ -304,7 +307,7 @@ def _as_good(of: pd.DataFrame, most: float) -> float:
     if not len(good):
         return float("nan")
     k = int(good[0])
-    if k == 0 or not np.isfinite(radius[k - 1]):
+    if k == 0 or not between or not np.isfinite(radius[k - 1]):
         return float(n[k])
     share = np.log(radius[k - 1] / most) / np.log(radius[k - 1] / radius[k])
     return float(np.ceil(n[k - 1] * (n[k] / n[k - 1]) ** share))

@@ -37,6 +37,20 @@ def test_targets_that_fill_gaps_are_fewer_for_the_same_blind_spot():
     np.testing.assert_array_equal(found.table.query("way == 'fill_gaps'")["most"].diff().dropna() < 0, True)
 
 
+def test_a_grid_is_as_good_only_by_a_number_that_it_can_have():
+    """Between 25 and 36 touches there is no square grid; fill_gaps can make any number. Counted by trying them all."""
+    wanted = plan.blue_noise(SQUARE, 40, np.random.default_rng(3), margin=1.0)
+    found = fewer_touches(SQUARE, wanted, width=0.1, margin=1.0, counts=(25, 36), ways=("grid", "fill_gaps"))
+    assert found.values["as good grid"] == 36
+    each = fewer_touches(SQUARE, wanted, width=0.1, margin=1.0, counts=tuple(range(25, 33)), ways=("fill_gaps",)).table
+    least = each[(each["way"] == "fill_gaps") & (each["most"] <= found.values["most"])]["touches"].min()
+    assert found.values["as good fill_gaps"] == pytest.approx(least, abs=2)
+    far = fewer_touches(SQUARE, wanted, width=0.1, margin=1.0, counts=(9, 36), ways=("rows", "fill_gaps"))
+    assert "rows none of those tried" in far.sentence
+    near = fewer_touches(SQUARE, wanted, width=0.1, margin=1.0, counts=(36,), ways=("fill_gaps",))
+    assert "fill_gaps 36 or fewer" in near.sentence
+
+
 def test_parts_whose_hills_nobody_touches_are_accepted_though_bad():
     """Hills of the height of the zone, so narrow that hardly a touch feels one; nobody declared them to the verdict."""
     wanted = plan.fill_gaps(SQUARE, 36, np.random.default_rng(3), margin=1.0)
