@@ -3,9 +3,9 @@
 D-optimality: of all touches that can be made, those after which the determinant of the covariance of the errors of the
 machine is smallest (V. Fedorov, Theory of Optimal Experiments, 1972, from memory). Poses first, each time the one that
 helps most if every point is touched in it as well; then touches, two at a time for a point that has none yet, for one
-pose of a point tells nothing. At the end some points are touched again in the first pose: what differs then is drift,
-which else passes for errors of the machine. Neither step looks back (a greedy choice), and none needs a result: the
-covariance of a linear model with priors does not depend on it.
+pose of a point tells nothing. Halfway and at the end some points are touched again in the first pose: what differs then
+is drift, which else passes for errors of the machine. Neither step looks back (a greedy choice), and none needs a
+result: the covariance of a linear model with priors does not depend on it.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ __all__ = ["Proposal", "propose"]
 
 _FLAT = 1.0  # standard deviation of the form of a point before any touch [mm]: as good as unknown
 _ENOUGH = 0.05  # a further pose must make the errors surer by this on average (logarithm of the ratio)
-_AGAIN, _SHARE = 4, 5  # touches that are made again at the end, and of so many at most one
+_AGAIN, _SHARE = 6, 5  # touches that are made again, and of so many at most one
 _MOST_POINTS = 60  # that are looked at; more lie close to these
 
 
@@ -40,7 +40,8 @@ class Proposal:
     ----------
     table : DataFrame
         Targets: touch, x0, y0, z0, i, j, k, the further columns of the targets, and the angles of the rotary axes.
-        Touches of one target in several poses stand in several rows; the last rows are touched again, at the end.
+        Touches of one target in several poses stand in several rows, in the order of touching; some of the first pose
+        come again halfway, and at the end.
     poses : tuple of (n_axes,) tuples
         Those that are used [degree].
     foreseen : Artefact or None
@@ -134,12 +135,21 @@ def propose(
     chosen = _poses_of(state, pose, most_poses)
     again = min(_AGAIN, touches // _SHARE)
     rows = _touches_of(state, point, pose, chosen, touches - again)
-    made = table.iloc[rows].assign(pose=pose[rows]).sort_values(["pose"], kind="stable")
-    first = made[made["pose"] == made["pose"].iloc[0]]
-    made = pd.concat([made, first.iloc[_facing_apart(array(first, NORMAL), again)]]).drop(columns="pose")
-    made = made.reset_index(drop=True).assign(touch=np.arange(1, len(made) + 1))
+    made = _in_rounds([of for _, of in table.iloc[rows].groupby(pose[rows])], again)
     used = tuple(every[one] for one in sorted(set(pose[rows].tolist())))
     return Proposal(made, used, estimate(made.assign(deviation=0.0), known, budget))
+
+
+def _in_rounds(by_pose: list[pd.DataFrame], again: int) -> pd.DataFrame:
+    """The touches of all poses, with so many of the first made again: half of them halfway, between other poses."""
+    first, *others = by_pose
+    rounds = 2 if len(others) > 1 and again > 1 else 1
+    repeated = first.iloc[_facing_apart(array(first, NORMAL), again // rounds)]
+    parts, half = [first], -(-len(others) // rounds)
+    for start in range(0, rounds * half, half):
+        parts += [*others[start : start + half], repeated]
+    made = pd.concat(parts, ignore_index=True)
+    return made.assign(touch=np.arange(1, len(made) + 1))
 
 
 def _facing_apart(normals: np.ndarray, count: int) -> list[int]:

@@ -16,7 +16,7 @@ from ..plan.route.joining import joined
 if TYPE_CHECKING:
     from ..plan.route.route import Route
 
-__all__ = ["again_last", "poses_of", "reached_as_posed", "with_poses"]
+__all__ = ["in_rounds", "poses_of", "reached_as_posed", "with_poses"]
 
 _ANGLE = "angle_"
 _SAME = 4  # decimals of a target in which two are one
@@ -38,10 +38,11 @@ def with_poses(made: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
     return made.assign(**{name: planned[name].to_numpy() for name in names})
 
 
-def again_last(order: Callable[..., Route]) -> Callable[..., Route]:
-    """An order in which targets that are stated twice in one pose are touched again at the very end.
+def in_rounds(order: Callable[..., Route]) -> Callable[..., Route]:
+    """An order in which targets that are stated again in one pose are touched again later, the last ones at the end.
 
-    A tour would touch them twice in a row, and tell nothing of a drift. Their poses come first: the run lies between.
+    A tour would touch them twice in a row, and tell nothing of a drift. Their poses come first; between the rounds lie
+    equal parts of the other poses.
 
     Parameters
     ----------
@@ -51,14 +52,16 @@ def again_last(order: Callable[..., Route]) -> Callable[..., Route]:
 
     def ordered(found: pd.DataFrame, **distances: float) -> Route:
         pose = found["direction"].to_numpy(int)
-        same = pd.DataFrame(np.column_stack([array(found, TARGET), array(found, NORMAL)]).round(_SAME)).assign(
-            pose=pose
-        )
-        again = same.duplicated().to_numpy() & (pose >= 0)
-        early = np.isin(pose, pose[again]) & ~again
-        parts = [found[rows].reset_index(drop=True) for rows in (early, ~early & ~again, again) if rows.any()]
-        if not again.any():
+        same = pd.DataFrame(np.column_stack([array(found, TARGET), array(found, NORMAL), pose]).round(_SAME))
+        time = np.where(pose >= 0, same.groupby(list(same)).cumcount().to_numpy(), 0)
+        if not time.any():
             return order(found, **distances)
+        opening = np.unique(pose[time > 0])
+        between = np.array_split(np.setdiff1d(pose, opening), time.max())
+        rows = [np.isin(pose, opening) & (time == 0)]
+        for number, poses in enumerate(between, start=1):
+            rows += [np.isin(pose, poses), time == number]
+        parts = [found[chosen].reset_index(drop=True) for chosen in rows if chosen.any()]
         for part in parts:
             part.attrs = dict(found.attrs)
         height = max(order(part, **distances).height for part in parts)

@@ -33,7 +33,7 @@ from .phases_measured import copies_of
 from .phasing import by_phase, phases_of, routed
 from .places import program_names
 from .planning import targets_from
-from .posing import again_last, poses_of, reached_as_posed
+from .posing import in_rounds, poses_of, reached_as_posed
 from .prepared import Plan, Program, aliases_of, dialect_of, offset_of, stated_tool, tool_of
 from .running import machine_of, ran
 from .sectioning import sections_of
@@ -167,7 +167,7 @@ def _ordered(
             return routed(targets, phases, chosen, reach, order, margin, by_hand=by_hand)
         posed = reached_as_posed(targets, kinematics, partial(reach, margin=margin))
         judged = reach(targets, margin=margin) if posed is None else posed
-        chosen_order = partial(order, margin=margin) if posed is None else again_last(partial(order, margin=margin))
+        chosen_order = partial(order, margin=margin) if posed is None else in_rounds(partial(order, margin=margin))
         return with_check(judged, study, kinematics, partial(reach, margin=margin), chosen_order)
 
 

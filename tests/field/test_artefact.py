@@ -323,8 +323,8 @@ def test_two_poses_are_not_said_to_tell_a_moved_part_from_the_machine(plan, know
     assert "counted from this ball" in estimate(table, unknown, budget).sentence
 
 
-def drifting(kind: str, drift_um: float, runs: int) -> list[tuple[bool, bool, str]]:
-    """Explained, more than 4 u wrong, and what is said, of machines whose touches drift evenly by so much."""
+def drifting(kind: str, drift_um: float, runs: int, course=lambda s: s) -> list[tuple[bool, bool, str]]:
+    """Explained, more than 4 u wrong, and what is said, of machines whose touches drift by so much."""
     kinematics, poses = bench_artefact.kinds()[kind]
     unknown, budget = bench_artefact.known_of(kinematics)
     targets = bench_artefact.on_block(8, np.random.default_rng(2))
@@ -339,7 +339,7 @@ def drifting(kind: str, drift_um: float, runs: int) -> list[tuple[bool, bool, st
     for _ in range(runs):
         truth = np.linalg.cholesky(unknown.prior) @ rng.standard_normal(len(unknown.each))
         way = rng.standard_normal(3)
-        drift = 1e-3 * drift_um * np.linspace(0.0, 1.0, len(table)) * (in_machine @ (way / np.linalg.norm(way)))
+        drift = 1e-3 * drift_um * course(np.linspace(0.0, 1.0, len(table))) * (in_machine @ (way / np.linalg.norm(way)))
         one = estimate(table.assign(deviation=effect @ truth + noise.draw(1, rng)[0] + drift), unknown, budget)
         own = unknown.of(("squareness", "rotary"))
         off = np.abs(one.value - truth)[own] / one.u[own]
@@ -350,12 +350,14 @@ def drifting(kind: str, drift_um: float, runs: int) -> list[tuple[bool, bool, st
 @pytest.mark.parametrize(("kind", "drift_um"), [("A/C table", 10.0), ("C/B head", 20.0), ("A head, C table", 20.0)])
 def test_a_machine_that_drifts_far_more_than_is_stated_is_not_taken_for_another_machine(kind, drift_um):
     """2 um are stated. Without touches made again 17 to 40 of 100 were explained, and wrong by more than 4 u."""
-    found = drifting(kind, drift_um, 40)
+    found = drifting(kind, drift_um, 30)
     assert sum(explained and wrong for explained, wrong, _ in found) <= 1
-    assert sum(explained for explained, _, _ in found) <= 6
-    assert sum("more than the drift that is stated" in said for _, _, said in found) >= 20
-    sound = drifting(kind, 0.0, 100)
-    assert sum(not explained for explained, _, _ in sound) <= 4
+    assert sum(explained for explained, _, _ in found) <= 5
+    assert sum("more than the drift that is stated" in said for _, _, said in found) >= 15
+    back = drifting(kind, drift_um, 20, lambda s: np.sin(np.pi * s))
+    assert sum(explained and wrong for explained, wrong, _ in back) <= 3, "there and back: seen halfway, else 12 of 20"
+    sound = drifting(kind, 0.0, 60)
+    assert sum(not explained for explained, _, _ in sound) <= 3
     assert not any(wrong for _, wrong, _ in sound)
 
 
@@ -391,14 +393,14 @@ def test_drift_is_seen_as_by_least_squares_with_the_drift_as_a_further_unknown(p
 def test_the_proposal_ends_where_it_began_and_who_does_not_is_told(plan, known):
     unknown, budget = known
     pose = plan.table[["angle_a", "angle_c"]].to_numpy()
-    last = plan.table.tail(4)
-    assert (pose[-4:] == pose[0]).all()
+    last = plan.table.tail(3)
+    assert (pose[-3:] == pose[0]).all()
     assert np.linalg.matrix_rank(last[["i", "j", "k"]].to_numpy()) == 3
-    assert plan.table.duplicated(["x0", "y0", "z0", "angle_a", "angle_c"]).sum() == 4
+    assert plan.table.duplicated(["x0", "y0", "z0", "angle_a", "angle_c"]).sum() == 6
     assert plan.foreseen.again
     assert "touched again" not in plan.sentence
     early = plan.table.sort_values(["angle_a", "angle_c", "x0", "y0", "z0"])  # twice, one right after the other
-    for table in (plan.table.iloc[:-4], early):
+    for table in (plan.table.drop_duplicates(["x0", "y0", "z0", "angle_a", "angle_c"]), early):
         once = estimate(table.assign(deviation=0.0), unknown, budget)
         assert not once.again
         assert "No point was touched again in its pose at the end" in once.sentence
