@@ -20,14 +20,11 @@ import numpy as np
 
 from ..columns import CONTACT, FOOT_NORMAL, array
 from ..geometry import apply_motion
-from ..plausibility.apart import felt
-from ..plausibility.residuals import motions_and_sizes
 from .noise import MATERIAL, SURE
 from .pattern import SYSTEMATIC, describe
+from .scatter_or_form import left_by_feature
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..fit.alignment import Alignment
     from ..uncertainty import Scatter
     from ..verdict.results import Verdict
@@ -62,7 +59,7 @@ def bend_of(alignment: Alignment, verdict: Verdict, scatter: Scatter) -> Bend | 
     contact = array(used, CONTACT)
     away = apply_motion(alignment.inverse, contact) - contact
     moved = float(np.sqrt(np.mean(np.einsum("ij,ij->i", away, array(used, FOOT_NORMAL)) ** 2)))
-    left, freedoms = _left(used)
+    left, freedoms = left_by_feature(used)
     if freedoms < 1:
         return None
     square, largest = float(left @ left / freedoms), float(np.abs(left).max())
@@ -73,22 +70,13 @@ def bend_of(alignment: Alignment, verdict: Verdict, scatter: Scatter) -> Bend | 
     if p < SYSTEMATIC:
         form, why = square * max(found, 0.0), words
     elif own > 0 and square * freedoms > own * chdtri(freedoms, 1.0 - SURE):
-        form, why = square - own, f"the touches are said to scatter by {np.sqrt(own):.4f} mm"
+        form, why = (
+            square - own,
+            (
+                f"the touches are said to scatter by {np.sqrt(own):.4f} mm (or they scatter more, which touching again "
+                "would tell)"
+            ),
+        )
     if not np.sqrt(form) > _PART * moved or largest < MATERIAL * width:
         return None
     return Bend(largest, float(np.sqrt(square)), why)
-
-
-def _left(used: pd.DataFrame) -> tuple[np.ndarray, int]:
-    """What motion and size of each feature leave of its deviations (n,), and the freedoms that are left of all.
-
-    A feature that lies off as a whole is not bent.
-    """
-    left, freedoms = used["deviation"].to_numpy(dtype=float).copy(), 0
-    features = used["feature"].astype(str).to_numpy()
-    for name in dict.fromkeys(features):
-        mine = features == name
-        basis = felt(motions_and_sizes(used[mine]))
-        left[mine] -= basis @ (basis.T @ left[mine])
-        freedoms += int(mine.sum()) - basis.shape[1]
-    return left, freedoms

@@ -22,6 +22,7 @@ from .promise import CUTTER
 from .recut import RecutMap, blocked, recut_map, to_cut
 from .region_words import first_what_mends_all, on_left, on_missing
 from .regions import find_regions
+from .scatter_or_form import on_scatter
 from .tool_words import on_offset, on_tools
 from .undecided import on_doubt
 
@@ -155,6 +156,7 @@ def suggest(
     by_tool = (offered["candidate"] == "tool offset") & (offered["word"] == "conforms")
     mended, todo = offered.loc[by_tool, "tolerance"].tolist(), {}
     said = [
+        *on_scatter(verdict, known),
         *on_missing(regions, verdict, proved, todo),
         *first_what_mends_all(
             [*on_offset(verdict, alignment, known, table, left, tools), *on_tools(verdict, tools, left)],

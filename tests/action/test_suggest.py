@@ -416,7 +416,7 @@ def test_many_small_regions_are_told_together_after_the_offset_that_mends_them_a
         action, (one,) = spotted(seed, offset=0.045, bad=40)
         regions = action.regions[action.regions["can_recut"]]
         assert len(regions) > 6
-        first, second = action.suggestions[:2]
+        first, second = [text for text in action.suggestions if not text.startswith("Form or scatter")][:2]
         assert first.startswith("top: the faces share a uniform offset of +0.0")
         assert second.startswith("Instead of that change, not beside it: region ")
         assert f"The same holds for {len(regions) - 1} more regions on face: " in second
@@ -429,4 +429,4 @@ def test_many_dents_are_one_sentence():
     action, _ = spotted(3, offset=0.0, bad=20, low=True)
     assert (~action.regions["can_recut"].astype(bool)).sum() > 6
     assert sum("cannot be re-cut" in text for text in action.suggestions) == 1
-    assert "The same holds for" in action.suggestions[0]
+    assert sum("The same holds for" in text for text in action.suggestions) == 1
