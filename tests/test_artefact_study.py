@@ -216,6 +216,27 @@ def test_touches_that_are_not_explained_correct_nothing(touched, tmp_path):
     assert "pivot" in found.scatter.causes or len(set(found.verdict.table["angle_c"])) == 1
 
 
+def test_poses_are_not_taken_from_another_plan(touched, tmp_path):
+    """The results do not say their poses, and the plan has been made anew since: its numbers are other touches."""
+    wanted = inspected(touched, tmp_path, FILE)
+    told = wanted.path.parent / "again.csv"
+    lines = [line for line in told.read_text(encoding="utf-8").splitlines() if not line.startswith("# rows")]
+    start = next(k for k, line in enumerate(lines) if line.startswith("touch,"))
+    kept = [k for k, name in enumerate(lines[start].split(",")) if not name.startswith("angle_")]
+    lines[start:] = [",".join(line.split(",")[k] for k in kept) for line in lines[start:]]
+    told.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert study.run(wanted).artefact.consistent
+    file = wanted.path.parent / "results" / "artefact.csv"
+    text = file.read_text(encoding="utf-8").splitlines()
+    start = next(k for k, line in enumerate(text) if line.startswith("touch,"))
+    rows = text[start + 1 :]
+    later = rows[5:] + rows[:5]
+    anew = [f"{n},{row.partition(',')[2]}" for n, row in enumerate(later, start=1)]
+    file.write_text("\n".join([*text[: start + 1], *anew]) + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="not that of these touches"):
+        study.run(wanted)
+
+
 @pytest.mark.parametrize(
     ("more", "change", "words"),
     [

@@ -123,7 +123,7 @@ class Artefact:
         """What was learned, what it is worth for the form, and what no pose can tell."""
         known = f"{self.touches} touches of {len(self.points)} points in {self.poses} poses"
         if not self.consistent:
-            why = DRIFTED if self.drifted else self._larger or DOUBT
+            why = f"{DRIFTED}; if that is not it, {DOUBT}" if self.drifted else self._larger or DOUBT
             return (
                 f"{known} are not explained by the errors of the machine that are looked for ({self._chance}): {why}; "
                 "nothing may be corrected by it"

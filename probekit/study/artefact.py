@@ -34,6 +34,7 @@ FILE = "artefact.csv"
 CAUSE = "machine, as learned from the part"
 
 _TOUCHES, _POSES = 40, 4
+_OFF = 1e-3  # between the targets of a plan and of its results [mm]
 _INSTEAD = {"squareness": ("squareness",), "rotary": ("pivot",)}  # causes of the budget that a correction replaces
 _PRIORS = {"squareness_um_per_m": "squareness", "place_um": "place", "tilt_um_per_m": "tilt"}
 
@@ -237,6 +238,17 @@ def _with_angles(table: pd.DataFrame, study: Study, plan: str, known: Unknowns) 
     from .. import touches
 
     planned = touches.read_plan(study.file(plan)).set_index("touch")
+    aimed, own = array(planned.reindex(table["touch"]), TARGET), array(table, TARGET)
+    off = np.linalg.norm(aimed - own, axis=1)
+    if (off > _OFF).any():
+        row = int(np.argmax(off > _OFF))
+        raise InputError(
+            "the plan that tells the poses is not that of these touches",
+            file=study.file(plan),
+            found=f"touch {table['touch'].iloc[row]}, {off[row]:.3f} mm from its target in the results",
+            expected=f"within {_OFF:g} mm",
+            todo="Name the plan that the program was made from in [artefact] plan.",
+        )
     attrs = dict(table.attrs)
     out = table.assign(**{name: planned[name].reindex(table["touch"]).to_numpy() for name in names if name in planned})
     out.attrs = attrs
