@@ -17,6 +17,7 @@ __all__ = ["require", "require_turned"]
 
 _FLAT = np.cos(np.arcsin(ACROSS))  # least cosine between the normals of one plane
 _RADIAL = np.cos(np.radians(20.0))  # facets of a dozen to the turn lean from the radius by up to 15 deg
+_NAMED = 4  # touches that a message names: more are cut off
 _WORDS = {
     "plane": "one plane",
     "line": "straight lines",
@@ -108,7 +109,8 @@ def _refuse(covered: Covered, part: np.ndarray, good: np.ndarray, what: str) -> 
     error = TouchesError if 2 * np.count_nonzero(good) > len(good) else InputError  # a few strays, or another kind
     raise error(
         f"tolerance '{covered.name}' needs touches on {what}, and the nominal under them is of another shape",
-        found=f"normals that contradict it at touch{'es' if len(ids) > 1 else ''} {', '.join(ids[:8])}"
-        + (f" and {len(ids) - 8} more" if len(ids) > 8 else ""),
-        todo="Check its features, its kind, what it says that they make (of, feature), and its axis where it has one.",
+        found=f"normals that contradict it at touch{'es' if len(ids) > 1 else ''} {', '.join(ids[:_NAMED])}"
+        + (f" and {len(ids) - _NAMED} more" if len(ids) > _NAMED else ""),
+        todo="Check its features (several holes under one name are no feature: name each), its kind, what it says that "
+        "they make (of, feature), and its axis where it has one.",
     )

@@ -115,3 +115,10 @@ def test_normals_of_coarse_facets_are_good_enough():
     facet = (np.floor(angle / np.radians(30)) + 0.5) * np.radians(30)
     found["nx"], found["ny"] = np.cos(facet), np.sin(facet)
     assert cylindricity(noisy(found), 0.1).actual < 0.03
+
+
+def test_what_contradicts_is_not_cut_off_within_a_word():
+    found = skin()
+    found["touch"] = found["touch"] + 100
+    with pytest.raises(InputError, match=r"contradict it at touches \d+, \d+, \d+, \d+ and \d+ more'\. .*name each"):
+        flatness(found, 0.1)
