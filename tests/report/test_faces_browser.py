@@ -28,6 +28,13 @@ def test_faces_are_chosen_in_pictures_and_table(open_page, tmp_path):
     assert page.locator("#pictures a.on").count() >= 2
     page.locator("tr[data-face=face_3] button").click()
     assert page.locator("tr.on").count() == 1
+    page.select_option("#language", "de")
+    assert page.locator("html").get_attribute("lang") == "de"
+    said = page.locator("body").inner_text()
+    for word in ("Flächen in einem Bild oder in der Tabelle wählen", "Ebene", "Flächeninhalt", "6 Flächen"):
+        assert word in said
+    assert "Blick von" in page.locator("#pictures svg").first.text_content()
+    assert not {"plane", "normal there", "faces,"} & set(said.split())
     page.set_viewport_size({"width": 360, "height": 700})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert serious(page) == []
