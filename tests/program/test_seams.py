@@ -54,6 +54,9 @@ SLIPS = {
     ),
     "the milling tool lifted in another offset": (r"G21 G90 G0 Z200", "G55 G90 G0 Z200", "handed_back"),
     "the milling tool lifted with another length": (r"G21 G90 G0 Z200", "G43 H9 G90 G0 Z200", "handed_back"),
+    "home from a touch": (r"\(PROBEKIT RECORD 2 ", "G28\n\\g<0>", "machine_coordinates"),
+    "down from the upper end, across": (r"G0 X30\. Y30\. Z28\.\nG1", "G0 G53 Z0\nG1", "from_above"),
+    "down from the reference point, across": (r"G0 X30\. Y30\. Z28\.\nG1", "G91 G28 Z0\nG90 G1", "from_above"),
     "a trigger not kept": (r"#1003=#5063\n", "", "kept"),
     "the lift before the probe is loaded": (r"G0 Z200(?=(?:\n.*)?\nT20 M6)", "G0 Z40", "lifted_for_changes"),
     "the last lift": (r"(?m)^G21 G90 G0 Z200\n(?=(?:T1 M6|G21 G17))", "", "lifted_for_changes"),
@@ -71,6 +74,14 @@ def test_a_slip_is_a_stop(done, slip: str) -> None:
     changed = re.sub(pattern, new, text, count=0 if slip.startswith("hand") else 1)
     assert changed != text, text
     assert rule in stops(changed)
+
+
+def test_up_to_the_upper_end_and_back_down_is_no_stop(done) -> None:
+    text, stops = done
+    for up in ("G0 G53 Z0\n", "G91 G28 Z0\nG90\n"):
+        aside = text.replace("G0 X30. Y30. Z28.\n", f"{up}G0 X30. Y30.\nG0 Z28.\n", 1)
+        assert aside != text
+        assert stops(aside) == set()
 
 
 def test_a_milling_tool_that_comes_back_is_lifted_first(done) -> None:

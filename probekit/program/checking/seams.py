@@ -246,7 +246,10 @@ def from_above(case: Case) -> list[Finding] | NotMade:
     for step in case.steps:
         if step.kind == "tool":
             high, across = case.probe_in(step), False
-        if not high or step.kind not in MOVES or ("G", 53.0) in case.blocks[step.line - 1].words:
+        elif step.kind in MOVES and case.probe_in(step) and _counts_from_the_machine(step):
+            high, across = True, across or not high  # it may come back down where it was
+            continue
+        if not high or step.kind not in MOVES:
             continue
         aside = step.start[:2] != step.end[:2] and all(map(math.isfinite, step.end[:2]))
         if not math.isfinite(step.end[2]) or step.end[2] == step.start[2]:
@@ -254,7 +257,7 @@ def from_above(case: Case) -> list[Finding] | NotMade:
             continue
         high = False
         if aside:
-            wrong.append((step.line, "the probe goes across and down at once, from where the tool was changed"))
+            wrong.append((step.line, "the probe goes across and down at once, from where tools are changed"))
         elif not across:
             wrong.append((step.line, "the probe comes down from the tool change before it has gone across"))
         turn = next((s for s in case.steps if s.line > step.line and _is_turn_or_touch(s)), None)
@@ -274,6 +277,10 @@ def machine_coordinates(case: Case) -> list[Finding]:
     down, aside = [], []
     for step in case.probe_moves("rapid", "feed"):
         block = case.blocks[step.line - 1]
+        if {("G", 28.0), ("G", 30.0)} & {*block.words} and not case.lifts_in(step.line):
+            if _counts_from_the_machine(step) and {a for a, _ in block.words if a in "XYZ"} != {"Z"}:
+                down.append((step.line, "the probe goes to the reference point, and nothing tells what is on the way"))
+            continue
         axes = {letter for letter, _ in block.words if letter in "XYZ"}
         if ("G", 53.0) not in block.words or all(map(math.isfinite, step.origin)):
             continue
