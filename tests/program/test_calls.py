@@ -57,7 +57,11 @@ def test_what_is_called_is_run_and_the_milling_goes_on_as_it_would(name):
     assert found.difference.unchanged
     assert list(cuts(found.text)) == list(cuts(milling))
     assert stops(found.text, milling) == set()
-    assert [f.what for f in check(found.text, kinematics=MACHINE, milling=milling).of("look") if f.line] == []
+    assert [
+        f.what
+        for f in check(found.text, kinematics=MACHINE, milling=milling).of("look")
+        if f.line and f.check != "program_end"
+    ] == []
     for probing in (PROBING, PROBING.replace("G54\n", "")):  # in the work offset of the milling
         text = merge(milling, probing, after="OP1", kinematics=MACHINE).text
         same = merge(HEAD + plain, probing, after="OP1", kinematics=MACHINE).text
@@ -139,3 +143,11 @@ def test_a_cycle_left_on_before_the_next_tool_is_refused():
         with pytest.raises(InputError, match=r"a canned cycle \(G81\) that it does not state again"):
             merged(HEAD + left + between + NEXT)
         assert merged(HEAD + left + "G80\n" + between + NEXT.replace("G43", "G0 G43")).difference.unchanged
+
+
+def test_only_a_subprogram_that_nothing_calls_is_told_as_never_run():
+    quiet = "O150\n#120=5\nM99\n"
+    for call, said in (("M98 P150\n", []), ("", ["2 lines follow the program end and are never run"])):
+        milling = file(FIRST + call + NEXT, quiet)
+        told = check(merged(milling).text, kinematics=MACHINE, milling=milling).of("look")
+        assert [f.what for f in told if f.line] == said

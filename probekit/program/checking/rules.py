@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 
-from ..reading.calls import calls, subprograms
+from ..reading.calls import calls, subprograms, unrolled
 from ..reading.modal import CYCLES, WATCHED
 from ..reading.steps import IN_WORDS, MOVES, Recorded, Step, first_touches, path_of
 from ..reading.words import Block
@@ -343,8 +343,9 @@ def program_end(case: Case) -> list[Finding]:
         found.append(Finding(final, "stop", "the program has no end (M2, M30)", "Check that the file is complete."))
     if marks == 1:
         found.append(Finding(final, "look", "there is only one program mark %", "A file has two of them or none."))
-    called = {line for s in subprograms(case.blocks) for line in range(s.first + 1, s.last + 2)}
-    called = called if called & {s.line for s in case.steps} else set()
+    ran = {block.line for at, block in unrolled(case.blocks) if case.blocks[at].line < last.line}
+    subs = [{*range(case.blocks[s.first].line, case.blocks[s.last].line + 1)} for s in subprograms(case.blocks)]
+    called = set().union(*(lines for lines in subs if lines & ran))
     after = [b for b in case.blocks if last.kind == "end" and b.line > last.line and b.line not in called]
     unread = [b for b in case.blocks if b.text.strip("/ \t") and b == Block(b.line, b.text)]
     if case.options.get("block_delete"):
