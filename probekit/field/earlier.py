@@ -9,8 +9,10 @@ Both are fields as `probekit.field.learn` weighs them. The weights of the number
 together (maximum likelihood of a mixing distribution by three steps of EM: N. Laird, JASA 73, 1978, from memory), with
 a tenth of what would be believed without them. The pattern is known as well as so many parts show it.
 
-A new part is first asked whether it could be one of them: its touches less the pattern, weighed by the covariance that
-the numbers of r and the measurement give (chi square). One that is not is judged as if there were none. A local dent
+A new part is first asked whether it could be one of them: the square of its touches less the pattern, weighed by the
+covariance that the numbers of r and the measurement give, is compared with the squares of the earlier parts. These are
+taken for chi squares of a size that varies, which gives F with fewer degrees of freedom (F. E. Satterthwaite,
+Biometrics Bulletin 2, 1946, from memory). One that is not is judged as if there were none. A local dent
 between the touches is not noticed by this, nor by anything else but a touch.
 """
 
@@ -62,6 +64,12 @@ class Earlier:
         Of the deviations of one part about the pattern, as measured, offsets included [mm^2].
     offset : float
         Standard deviation of the offsets of the parts [mm].
+    square : float
+        Mean over the parts of the squared distance from the pattern, over its degrees of freedom; 1 is as assumed.
+    differ : float
+        Relative variance of the size of form, squared, from part to part, as far as these squares show it.
+    degrees : int
+        Degrees of freedom of each.
     """
 
     parts: int
@@ -71,6 +79,9 @@ class Earlier:
     weak: np.ndarray
     covariance: np.ndarray
     offset: float
+    square: float = 1.0
+    differ: float = 0.0
+    degrees: int = 1
 
     @property
     def sentence(self) -> str:
@@ -108,16 +119,27 @@ class Earlier:
         mean = offset + to @ inverse @ (known.deviation - offset)
         return mean, between(points, points) - to @ inverse @ to.T
 
-    def applied(self, points: np.ndarray, y: np.ndarray, noise: np.ndarray, group: np.ndarray, zone: float) -> Belief:
-        """Belief in a new part by its touches and the earlier ones; without `earlier` where they are not like them."""
+    def alike(self, points: np.ndarray, left: np.ndarray, whole: np.ndarray, offsets: np.ndarray) -> float:
+        """How often a part like the earlier ones lies as far from their pattern as the rest `left` (n,) [mm] does.
+
+        `whole` (n, n) is the covariance of measurement and pattern [mm^2]. The squared distance is compared with those
+        of the earlier parts themselves: if their sizes of form differ, a large one among them is nothing strange.
+        """
         from scipy import stats
 
+        count = len(left) - offsets.shape[1]
+        square = _squares(self.covariance_at(points) + whole, offsets, left[:, None])[0] / count
+        return float(stats.f.sf(square / self.square, self._freedom(count), self.parts * self._freedom(self.degrees)))
+
+    def _freedom(self, count: int) -> float:
+        """Degrees of freedom of a squared distance over so many contrasts, as the earlier parts differ."""
+        return 2.0 / (2.0 / count + self.differ * (1.0 + 2.0 / count))
+
+    def applied(self, points: np.ndarray, y: np.ndarray, noise: np.ndarray, group: np.ndarray, zone: float) -> Belief:
+        """Belief in a new part by its touches and the earlier ones; without `earlier` where they are not like them."""
         mean, unsure = self.pattern(points)
         offsets, left, whole = offsets_of(group), y - mean, noise + unsure
-        inverse = np.linalg.inv(self.covariance_at(points) + whole)
-        off = inverse @ offsets
-        form = inverse - off @ np.linalg.solve(offsets.T @ off, off.T)
-        alike = float(stats.chi2.sf(left @ form @ left, len(y) - offsets.shape[1]))
+        alike = self.alike(points, left, whole, offsets)
         weight = np.log(np.maximum((1.0 - _WEAK) * self.weight + _WEAK * self.weak, 1e-300))
         weight = weight + likelihoods(points, whole, offsets, self.grid, left[:, None])[:, 0]
         weight = np.exp(weight - weight.max())
@@ -185,7 +207,19 @@ def learn_prior(
     found = np.exp(_centred(found))
     belief = Belief(points, mean, of_mean, group, wide, found / found.sum(), apart, float(zone))
     about = rest - rest.mean(axis=0)
-    return Earlier(count, belief, grid, weight, weak, about.T @ about / count, float(rest.mean(axis=1).std(ddof=1)))
+    squares = _squares(bare.covariance_at(points) + noise, offsets, rest.T) / (n := len(points) - 1)
+    differ = max(0.0, (float(squares.var(ddof=1) / squares.mean() ** 2) - 2.0 / n) / (1.0 + 2.0 / n))
+    return Earlier(
+        count, belief, grid, weight, weak, about.T @ about / count, float(rest.mean(axis=1).std(ddof=1)),
+        float(squares.mean()), differ, n,
+    )  # fmt: skip
+
+
+def _squares(covariance: np.ndarray, offsets: np.ndarray, left: np.ndarray) -> np.ndarray:
+    """(k,) squared distances of columns (n, k) from zero by their covariance (n, n), with offsets (n, g) left free."""
+    inverse = np.linalg.inv(covariance)
+    off = inverse @ offsets
+    return np.einsum("ik,ij,jk->k", left, inverse - off @ np.linalg.solve(offsets.T @ off, off.T), left)
 
 
 def _by_part(table: pd.DataFrame, part: str) -> tuple[np.ndarray, pd.DataFrame, np.ndarray]:

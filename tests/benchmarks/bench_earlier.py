@@ -12,17 +12,21 @@ what would be said.
 `--shift S` moves the process of the new parts: a smooth change of S mm rms that the earlier ones do not show, such as a
 tool change. What is not noticed is then judged by a pattern that is wrong by that.
 
+`--alarms 0 0.004 0.008` asks alone how often parts moved by so many mm rms are found not to be like the earlier ones;
+of parts that are not moved 1 in 100 is meant to be.
+
 Peaks that nodes do not see make the answer too sure: with nodes 3.5 mm apart and none on the edges of the face, the
 median part was 3 % worse than its worst node, one in ten 9 %. Some 2 minutes of an idle core for a process.
 
     python tests/benchmarks/bench_earlier.py [--parts 12] [--populations 4] [--earlier 24] [--nodes 800]
-        [--touches 12 20 40] [--processes waves ...] [--shift 0]
+        [--touches 12 20 40] [--processes waves ...] [--shift 0] [--alarms 0 0.004]
 """
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator, Sequence
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -33,6 +37,8 @@ except ModuleNotFoundError:  # run as a module of the tests
     from benchmarks import bench_field
 
 from probekit.field import learn, learn_prior, surface, touch_first
+from probekit.field.belief import UNLIKE
+from probekit.field.kernel import six
 from probekit.uncertainty import Scatter
 
 AREA = float(np.prod(bench_field.SIZE))
@@ -179,6 +185,31 @@ def run(
     ]
 
 
+def alarms(
+    process: str, *, parts: int, populations: int, earlier: int, counts: Sequence[int], shifts: Sequence[float],
+    seed: int = 1,
+) -> list[dict]:  # fmt: skip
+    """How often new parts, moved by so much, are found not to be like the earlier ones, for each number of touches."""
+    found: dict[tuple[int, float], list[bool]] = {}
+    for k in range(populations):
+        rng = np.random.default_rng(seed + k)
+        common, of_its_own = PROCESSES[process](rng)
+        learned = learn_prior(earlier_parts(earlier, 60, rng, common, of_its_own), noise(60), area=AREA, zone=0.03)
+        for count, shift in product(counts, shifts):
+            where = bench_field.even(count, rng)
+            points, change = six(*bench_field.saddle(where)), bench_field.cosines(rng, 30.0, 2.5)(where)
+            mean, unsure = learned.pattern(points)
+            for _ in range(parts):
+                y = common(where) + of_its_own(rng)(where) + shift * change + noise(count).draw(1, rng)[0]
+                whole = noise(count).covariance() + unsure
+                alike = learned.alike(points, y - mean, whole, np.ones((count, 1)))
+                found.setdefault((count, shift), []).append(alike < UNLIKE)
+    return [
+        {"touches": count, "shift": shift, "parts": len(some), "unlike": float(np.mean(some))}
+        for (count, shift), some in found.items()
+    ]
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -190,8 +221,15 @@ def main() -> None:
     parser.add_argument("--processes", nargs="*", default=list(PROCESSES), choices=list(PROCESSES))
     parser.add_argument("--ways", nargs="*", default=list(WAYS), choices=list(WAYS))
     parser.add_argument("--shift", type=float, default=0.0)
+    parser.add_argument("--alarms", type=float, nargs="*", default=[])
     given = parser.parse_args()
-    for process in given.processes:
+    for process in given.processes if given.alarms else []:
+        for row in alarms(
+            process, parts=given.parts, populations=given.populations, earlier=given.earlier, counts=given.touches,
+            shifts=given.alarms,
+        ):  # fmt: skip
+            print(f"{process:6s}", "  ".join(f"{key} {v:.3g}" for key, v in row.items()), flush=True)
+    for process in [] if given.alarms else given.processes:
         for row in run(
             process, parts=given.parts, populations=given.populations, earlier=given.earlier, counts=given.touches,
             nodes=given.nodes, ways=given.ways, shift=given.shift,

@@ -150,3 +150,19 @@ def test_few_earlier_parts_do_not_say_their_own_spread(learned):
     many = replace(belief, earlier=replace(learned, parts=10_000))
     few, sure = (surface(one, at, (-ZONE, ZONE), np.random.default_rng(6), fields=2000) for one in (belief, many))
     assert np.median(few.u / sure.u) == pytest.approx(np.sqrt(24 / 22), abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("process", "shift", "least", "most"),
+    [("mix", 0.0, 0.0, 0.03), ("heavy", 0.0, 0.0, 0.06), ("waves", 0.008, 0.6, 1.0)],
+)
+def test_parts_that_differ_in_size_are_no_strangers_and_a_moved_process_is(process, shift, least, most):
+    """1 in 100 is meant to be an alarm. By chi square 0.125 of the parts were one where their forms differ in size."""
+    (row,) = bench_earlier.alarms(process, parts=50, populations=4, earlier=24, counts=(60,), shifts=(shift,))
+    assert least <= row["unlike"] <= most
+
+
+def test_squares_that_differ_as_chi_squares_do_leave_their_freedom(learned):
+    """Size 1, no differences: the degrees are those of the contrasts; sizes that vary by v leave 2 / v at most."""
+    assert replace(learned, differ=0.0)._freedom(14) == pytest.approx(14.0)
+    assert replace(learned, differ=0.25)._freedom(10**9) == pytest.approx(8.0)
