@@ -154,7 +154,7 @@ def test_few_earlier_parts_do_not_say_their_own_spread(learned):
 
 @pytest.mark.parametrize(
     ("process", "shift", "least", "most"),
-    [("mix", 0.0, 0.0, 0.03), ("heavy", 0.0, 0.0, 0.06), ("waves", 0.008, 0.6, 1.0)],
+    [("mix", 0.0, 0.0, 0.03), ("heavy", 0.0, 0.0, 0.06), ("waves", 0.016, 0.7, 1.0)],
 )
 def test_parts_that_differ_in_size_are_no_strangers_and_a_moved_process_is(process, shift, least, most):
     """1 in 100 is meant to be an alarm. By chi square 0.125 of the parts were one where their forms differ in size."""
