@@ -10,7 +10,8 @@ first, by least squares:
 so only a feature that is touched on both sides of the change, in one pose, can tell. The best of all places of the
 change is tested by the F test of nested linear models, at a rate that allows for having chosen among them, and has to
 explain most of what is left, down to what the uncertainty allows, so that form is not taken for it: a part with much
-form hides what it moved. Where two hills or dents explain as much, it is but a note: a gouge is no motion.
+form hides what it moved. Where two hills or dents explain as much, it is but a note: a gouge is no motion. So it is
+where one feature that lies off as a whole does: a bore in the wrong place is none either.
 """
 
 from __future__ import annotations
@@ -87,6 +88,12 @@ def two_clampings(aligned: pd.DataFrame, when: np.ndarray | None = None, u: floa
     if chance >= _SURE / len(gains) or size < max(_LEAST, _TELLING * (u or 0.0)):
         return []
     found = _finding(used, at, size, np.sqrt(before / len(y)), np.sqrt(after / len(y)))
+    name, gain = _by_one_feature(used, motions, left, basis, at)
+    enough = before - gain <= chdtri(rest, _LEFT) * u**2 if u else gain >= _AS_WELL * gains[at]
+    if enough:
+        todo = f"Look where {name} lies to the others; if it lies right, check the clamps"
+        what = f"{found.what}; or {name} lies off as a whole, which tells as much"
+        return [replace(found, level="note", what=what, todo=todo)]
     if _by_hills(used, y, basis) < _AS_WELL * gains[at]:
         return [found]
     todo = "Look at the part where touches are high or low; if nothing is to be seen there, check its clamps"
@@ -137,6 +144,24 @@ def _step(motions: np.ndarray, basis: np.ndarray, at: int) -> tuple[np.ndarray, 
     way, weight, turn = np.linalg.svd(step - basis @ (basis.T @ step), full_matrices=False)
     told = weight > _SEEN * np.linalg.norm(step, 2)
     return way[:, told], turn[told].T / weight[told]
+
+
+def _by_one_feature(
+    used: pd.DataFrame, motions: np.ndarray, left: np.ndarray, basis: np.ndarray, at: int
+) -> tuple[str, float]:
+    """The feature that explains most of what is left if it lies off as a whole, and how much.
+
+    Only one that was touched before the change or after it: one that was touched on both sides tells of the change.
+    """
+    feature, best = used["feature"].astype(str).to_numpy(), ("", 0.0)
+    for name in dict.fromkeys(feature):
+        if min((feature[:at] == name).sum(), (feature[at:] == name).sum()) > 1:  # the change is placed no better
+            continue
+        own = np.where((feature == name)[:, None], motions, 0.0)
+        way, weight, _ = np.linalg.svd(own - basis @ (basis.T @ own), full_matrices=False)
+        told = way[:, weight > _SEEN * np.linalg.norm(own, 2)]
+        best = max(best, (name, float(np.sum((told.T @ left) ** 2))), key=lambda one: one[1])
+    return best
 
 
 def _by_hills(used: pd.DataFrame, y: np.ndarray, basis: np.ndarray) -> float:
