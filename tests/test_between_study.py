@@ -145,3 +145,30 @@ def test_faces_without_touches_are_not_part_of_what_is_said():
         (said,) = between.between({"nodes": 200}, part, judged, None)
         assert said.sentence.startswith(words)
         assert "if its form is smooth between the touches" in said.sentence
+
+
+def box_top(count: int = 45) -> tuple[pd.DataFrame, object]:
+    """Deviations of touches on the top of a box with a smooth form, and the box."""
+    part, rng = shapes.box(), np.random.default_rng(1)
+    at = nodes(part, count, rng, faces="top")
+    y = 0.02 * np.sin(at.places[:, 0] / 12.0) + 0.001 * rng.standard_normal(len(at.places))
+    x, y, z = (at.places + at.normals * y[:, None]).T
+    table = pd.DataFrame({"touch": range(len(x)), "feature": "top", "x": x, "y": y, "z": z, "u": 0.002})
+    return deviation.project(table, part, stylus=0.0), part
+
+
+@pytest.mark.parametrize(("beyond", "out"), [(0.0005, 0), (0.01, 5)])
+def test_a_touch_is_out_by_the_decision_rule_alone(beyond, out):
+    """Half a micrometre beyond a limit, u of two: the verdict on it is undecided, and here it was called out."""
+    found, part = box_top()
+    zone = tolerance.profile(found, 2.0 * (found["deviation"].abs().max() - beyond), features=("top",))
+    judged = verdict.classify(found, zone, rule=verdict.proved())
+    assert judged.table["verdict"].isin(["high", "low"]).sum() >= out
+    (said,) = between.between({"nodes": 200}, part, judged, None)
+    if out:
+        assert "out of its zone at touches " in said.sentence
+        assert "by the touches alone" in said.sentence
+    else:
+        assert not judged.table["verdict"].isin(["high", "low"]).any()
+        assert "by the touches alone" not in said.sentence
+        assert 0.02 < said.surface.probability < 0.6

@@ -123,7 +123,8 @@ def between(
     tuple of Between
         One for each profile of a surface that the study names, or for all of them.
     """
-    profiles = {one.name: one for one in judged.evaluations if one.kind == _PROFILE}
+    said = zip(judged.evaluations, judged.touch_words, strict=True)
+    profiles = {one.name: (one, words) for one, words in said if one.kind == _PROFILE}
     names = wanted.get("tolerances", list(profiles))
     names = [names] if isinstance(names, str) else names
     for name in names:
@@ -135,17 +136,20 @@ def between(
                 expected="one of " + (", ".join(profiles) or "none: the study judges no profile of a surface"),
             )
     stated = scatter or Scatter.independent(judged.table["u"].to_numpy(dtype=float))
-    scatters = [judged_scatter(profiles[name], stated) for name in names]
-    return tuple(
-        _one(wanted, part, judged, profiles[name], one, folder) for name, one in zip(names, scatters, strict=True)
-    )
+    return tuple(_one(wanted, part, judged.table, *profiles[name], stated, folder) for name in names)
 
 
 def _one(
-    wanted: Mapping[str, Any], part: Nominal, judged: Verdict, one: Evaluation, scatter: Scatter, folder: Path
+    wanted: Mapping[str, Any],
+    part: Nominal,
+    touches: pd.DataFrame,
+    one: Evaluation,
+    words: np.ndarray,
+    stated: Scatter,
+    folder: Path,
 ) -> Between:
     rng = np.random.default_rng(wanted.get("seed", SEED))
-    table = judged.table.iloc[one.rows]
+    scatter, table = judged_scatter(one, stated), touches.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
     only = "" if one.features or len(faces) == len(part.face_names) else _listed(faces)
     at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces, edges=True)
@@ -154,7 +158,7 @@ def _one(
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))
     blind = blind_spot_said(at, places, normals, u, one.width, wanted.get("hill"))
     none = pd.DataFrame(columns=[*TARGET, *NORMAL, "face", "gain"])
-    if why := _why_not(one, table["touch"].to_numpy()):
+    if why := _why_not(one, table["touch"].to_numpy(), words):
         return Between(one.name, None, blind, none, why, only=only)
     half = (one.upper - one.lower) / 2.0
     earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white, model=part.sha256)
@@ -177,13 +181,17 @@ def drawn_between(scene: Scene, surfaces: Iterable[Between]) -> Scene:
     return scene
 
 
-def _why_not(one: Evaluation, touches: np.ndarray) -> str:
-    """Why nothing can be said between the touches of a tolerance; empty if something can."""
+def _why_not(one: Evaluation, touches: np.ndarray, words: np.ndarray) -> str:
+    """Why nothing can be said between the touches of a tolerance; empty if something can.
+
+    A touch is out by the decision rule alone: one that is beyond a limit by less than its uncertainty is undecided, and
+    the model knows how far it may be off.
+    """
     if one.touch_limits is not None:
         return "a zone that is not the same everywhere is not judged between touches"
-    out = touches[(one.deviations < one.lower) | (one.deviations > one.upper)].tolist()
+    out = touches[np.isin(words, ("high", "low"))].tolist()
     if out:
-        return f"the surface is out of its zone at touch {_listed(out)}, by the touches alone"
+        return f"the surface is out of its zone at touch{'es' * (len(out) > 1)} {_listed(out)}, by the touches alone"
     if len(touches) < _FEWEST:
         return f"{len(touches)} touches are too few to say what lies between them"
     return ""
