@@ -51,6 +51,7 @@ _ROUGHNESS = (0.5, 1.5, 2.5)
 _LENGTHS, _STRENGTHS = 12, 10
 _WHITE = (0.0, 0.25, 0.7, 1.5, 3.0)  # in units of the scale of its half-normal prior
 _TAIL = -np.log(0.05)
+_ONE_PLACE = 0.1  # of the distance of touches: closer ones were made at one place; our judgement
 _FEWEST = 4
 
 
@@ -74,7 +75,7 @@ class Belief:
     weight : (t,) float
         Sum 1.
     apart : float
-        One touch per square of this side [mm].
+        One touched place per square of this side [mm].
     zone : float
         Half the width of the zone, by which the prior is scaled [mm].
     earlier : Earlier, optional
@@ -104,6 +105,11 @@ class Belief:
     sides: Sides | None = None
 
     @property
+    def places(self) -> int:
+        """How many places were touched: a touch made again is no further one."""
+        return _places(self.points, self.apart)
+
+    @property
     def unresolved(self) -> float:
         """Probability that the touches stand too far apart: the length below their distance, or the form finer."""
         if self.sides is not None:
@@ -122,8 +128,13 @@ class Belief:
         """What the touches resolve."""
         if self.earlier is not None:
             learned = f"the pattern of {self.earlier.parts} earlier parts at {len(self.earlier.mean.points)} places"
-            return f"{len(self.points)} touches and {learned}, which they are like"
+            return f"{self._touches} and {learned}, which they are like"
         return self._unlike + self._resolved
+
+    @property
+    def _touches(self) -> str:
+        count, places = len(self.points), self.places
+        return f"{count} touches" + (f" at {places} places" if places < count else "")
 
     @property
     def _unlike(self) -> str:
@@ -144,12 +155,12 @@ class Belief:
         if self.unresolved > RESOLVED:
             gap = f" with gaps of {self.gap:.3g} mm" if self.gap > self.apart else ""
             return (
-                f"{len(self.points)} touches, one per {self.apart:.3g} mm{gap}, are too far apart to say what lies "
+                f"{self._touches}, one per {self.apart:.3g} mm{gap}, are too far apart to say what lies "
                 f"between: with a probability of {self.unresolved:.2f} the surface changes faster than they follow"
                 + self._where
             )
         return (
-            f"{len(self.points)} touches, one per {self.apart:.3g} mm, resolve the surface: its form changes over "
+            f"{self._touches}, one per {self.apart:.3g} mm, resolve the surface: its form changes over "
             f"{self.length(0.5):.3g} mm ({self.length(0.1):.3g} to {self.length(0.9):.3g} mm)"
         )
 
@@ -171,7 +182,7 @@ class Belief:
     def small(self) -> str:
         """The same where the form is so small that touches need not follow it."""
         return self._unlike + (
-            f"{len(self.points)} touches, one per {self.apart:.3g} mm, do not follow its finest form, which is small "
+            f"{self._touches}, one per {self.apart:.3g} mm, do not follow its finest form, which is small "
             f"against the zone (rms {self.deviation.std():.2g} mm)"
         )
 
@@ -240,7 +251,7 @@ def learn(
         resting = earlier.applied(points, y, scatter.covariance(), group, float(zone))
         if resting.earlier is not None:
             return resting
-    apart = float(np.sqrt(area / len(y)))
+    apart = float(np.sqrt(area / _places(points, float(np.sqrt(area / len(y))))))
     offsets = offsets_of(group)
     rms = float(np.sqrt(np.mean((y - offsets @ np.linalg.lstsq(offsets, y, rcond=None)[0]) ** 2)))
     noise = scatter.covariance()
@@ -305,6 +316,13 @@ def restricted(covariance: np.ndarray, offsets: np.ndarray, y: np.ndarray) -> np
 def offsets_of(group: np.ndarray) -> np.ndarray:
     """(n, g) one column of ones for each group."""
     return (group[:, None] == np.unique(group)[None, :]).astype(float)
+
+
+def _places(points: np.ndarray, apart: float) -> int:
+    """How many places touches (n, 6) stand at that are so far apart [mm] on average."""
+    from scipy.cluster.hierarchy import fcluster, linkage
+
+    return int(fcluster(linkage(points, "complete"), _ONE_PLACE * apart, "distance").max())
 
 
 def log_prior(grid: np.ndarray, apart: float, zone: float, white: float) -> np.ndarray:

@@ -26,7 +26,7 @@ from .words import CONDITION, blind_spot_said
 
 __all__ = ["Surface", "surface"]
 
-FEWEST = 30  # touches below which there are words instead of a number
+FEWEST = 30  # touched places below which there are words instead of a number
 FEWEST_WITH_EARLIER = 12  # the same where twenty earlier parts have shown the form
 _SMALL = (
     8.0  # form that is finer than the touches may stay so, if the zone is so many times its rms away: our judgement
@@ -133,7 +133,8 @@ class Surface:
                 f"({self.low:.2f} to {self.high:.2f}): {self.word}, {CONDITION}{hidden}"
             )
         if not np.isfinite(self.probability):
-            return f"{touches}; {len(self.belief.points)} touches are too few for a number: {self.word}{hidden}"
+            few = f"{self.belief.places} touched places are too few for a number, which takes {self._fewest}"
+            return f"{touches}; {few}: {self.word}, {CONDITION}{hidden}"
         condition = CONDITION
         if self.defects:
             rough = f" (rough: of those drawn only about {self.effective:.0f} sets explain the touches)"
@@ -142,6 +143,10 @@ class Surface:
             f"{touches}; the whole surface lies in its zone with a probability of "
             f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}{hidden}"
         )
+
+    @property
+    def _fewest(self) -> int:
+        return FEWEST if self.belief.earlier is None else FEWEST_WITH_EARLIER
 
     def _drawn(self) -> str:
         sure = not 0.01 <= self.probability <= 0.99
@@ -236,7 +241,7 @@ def surface(
     far = belief.gap if belief.sides is None else max(belief.gap, float(belief.sides.reach.max()))
     small = far <= _EVEN * belief.apart and _small(belief, base, lower, upper)
     fewest = FEWEST if belief.earlier is None else FEWEST_WITH_EARLIER
-    told = (small or belief.unresolved <= RESOLVED) and len(belief.points) >= fewest
+    told = (small or belief.unresolved <= RESOLVED) and belief.places >= fewest
     told = told and (defects is None or high - low <= _OPEN)
     return Surface(
         belief=belief,

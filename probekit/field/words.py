@@ -78,8 +78,13 @@ def blind_spot_said(
     hill_said = f"A single hill or dent as high as the zone is wide ({width:.4g} mm)"
     if not np.isfinite(half):
         return f"{hill_said} can lie on it unfelt, whatever its size"
-    large = f"; from {sure:.2g} mm it is felt at 95 of 100" if np.isfinite(sure) else "; parts of it have no touch"
+    large = f"; from {_radius(sure)} mm it is felt at 95 of 100" if np.isfinite(sure) else "; parts of it have no touch"
     return (
-        f"{hill_said} is felt at half of all places if its radius is {half:.2g} mm{large}: "
+        f"{hill_said} is felt at half of all places if its radius is {_radius(half)} mm{large}: "
         "smaller ones hide between the touches"
     )
+
+
+def _radius(value: float) -> str:
+    """Two digits, never as a power of ten."""
+    return f"{value:.2g}" if value < 99.5 else f"{value:.0f}"

@@ -51,9 +51,33 @@ def test_every_sentence_holds_condition_and_blind_spot(name):
         said = judged(*CASES[name]).sentence
     assert ". " not in said, "one sentence: no part of it is read alone"
     assert re.search(FELT, said), said
-    if "probability of" in said and "changes faster" not in said:
-        assert CONDITION in said
+    if "changes faster" not in said:
+        assert CONDITION in said, "words, too: very likely in its zone"
     assert not re.search(r"probability of (1|0)\.00", said)
+
+
+def test_a_touch_made_again_is_no_further_place():
+    """18 places touched twice: 36 touches, and no number, which takes 30 places; here there was one."""
+    rng = np.random.default_rng(5)
+    places, normals = bench_field.saddle(bench_field.even(18, rng))
+    y = 0.004 * bench_field.cosines(rng, 60.0, 2.5)(places[:, :2])
+    on = bench_field.saddle(bench_field.even(120, rng))
+    at = Nodes(*on, np.zeros(120, dtype=int), AREA)
+    one, twice = (np.tile(values, (2, 1)) for values in (places, normals))
+    again = np.tile(y, 2) + 0.0005 * rng.standard_normal(36)
+    belief = learn(one, twice, again, bench_earlier.noise(36), area=AREA, zone=0.05)
+    said = surface(belief, at, (-0.05, 0.05), rng, fields=100)
+    assert said.told
+    assert np.isnan(said.probability)
+    assert f"36 touches at 18 places, one per {np.sqrt(AREA / 18):.3g} mm" in said.sentence
+    assert "18 touched places are too few for a number, which takes 30" in said.sentence
+
+
+def test_a_large_blind_spot_is_no_power_of_ten():
+    rng = np.random.default_rng(5)
+    at = Nodes(*bench_field.saddle(bench_field.even(120, rng)), np.zeros(120, dtype=int), AREA)
+    said = blind_spot_said(at, at.places[:1], at.normals[:1], 0.005, 0.05)
+    assert re.search(r"radius is \d+ mm; from \d\d\d mm", said), said
 
 
 def test_the_page_of_words_says_why():
