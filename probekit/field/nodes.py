@@ -7,14 +7,15 @@ is made there. A hill may be anywhere: what would be seen of it is asked of plac
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..errors import InputError
 from ..nominal import Nominal
 from ..plan.targets.snapping import face_numbers, snap_each
-from ..plan.targets.spread import poisson_disc
+from ..plan.targets.spread import candidates, poisson_disc
 from ..show import shown
 from .kernel import six
 
@@ -23,6 +24,7 @@ __all__ = ["Nodes", "nodes"]
 _FILL = 0.66  # squared least distance over area per node where no more find room, by random darts: measured
 _EDGE = 0.75  # the same along a line, as a distance: darts leave gaps
 _ROOM = 0.4  # squared, of a node from those on the edges
+_TRIED, _MOST = 4000, 8000  # places by which a part of the faces is sized; nodes on all of them that it may take
 _CORNER = 0.5  # change of the unit direction of an edge, 29 degrees
 
 
@@ -64,7 +66,13 @@ class Nodes:
 
 
 def nodes(
-    nominal: Nominal, n: int, rng: np.random.Generator, *, faces: str | Iterable[str] | None = None, edges: bool = False
+    nominal: Nominal,
+    n: int,
+    rng: np.random.Generator,
+    *,
+    faces: str | Iterable[str] | None = None,
+    edges: bool = False,
+    between: Mapping[str, tuple[float, float]] | None = None,
 ) -> Nodes:
     """About `n` places spread over faces without clusters or gaps.
 
@@ -78,12 +86,25 @@ def nodes(
         Default all.
     edges : bool
         Put some of them on the edges of the faces, corners first: for `surface`.
+    between : mapping, optional
+        Axis -> two values [mm]: only the part of the faces that lies between them.
 
     Returns
     -------
     Nodes
+
+    Raises
+    ------
+    InputError
+        If no part of the faces lies there.
     """
     from scipy.spatial import KDTree
+
+    if between:
+        share = float(_inside(candidates(nominal, faces, _TRIED, rng).points, between).mean())
+        if not share:
+            raise InputError("no part of the faces lies between these values", found=dict(between))
+        return _cut(nodes(nominal, min(round(n / share), _MOST), rng, faces=faces, edges=edges), between, share)
 
     chosen = face_numbers(nominal, faces)
     area, number = float(nominal.face_areas[chosen].sum()), {name: k for k, name in enumerate(nominal.face_names)}
@@ -107,6 +128,28 @@ def nodes(
         area,
         len(kept),
         inner,
+    )
+
+
+def _inside(places: np.ndarray, between: Mapping[str, tuple[float, float]]) -> np.ndarray:
+    """(m,) whether places lie between the values of each axis."""
+    spans = [(places[:, "xyz".index(axis)], *span) for axis, span in between.items()]
+    return np.logical_and.reduce([(along >= low) & (along <= high) for along, low, high in spans])
+
+
+def _cut(at: Nodes, between: Mapping[str, tuple[float, float]], share: float) -> Nodes:
+    """The nodes between some values, where this share of the area is."""
+    kept = _inside(at.places, between)
+    edges = int(kept[len(kept) - at.edges :].sum())
+    even = None if at.even is None else _cut(at.even, between, share)
+    return replace(
+        at,
+        places=at.places[kept],
+        normals=at.normals[kept],
+        face=at.face[kept],
+        area=share * at.area,
+        edges=edges,
+        even=even,
     )
 
 

@@ -152,7 +152,7 @@ def _one(
     scatter, table = judged_scatter(one, stated), touches.iloc[one.rows]
     faces = [name for name in part.face_names if name in set(table["face"])]
     only = "" if one.features or len(faces) == len(part.face_names) else _listed(faces)
-    at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces, edges=True)
+    at = nodes(part, wanted.get("nodes", NODES), rng, faces=faces, edges=True, between=one.between)
     places, normals = array(table, FOOT), array(table, FOOT_NORMAL)
     white = float(wanted.get("white", WHITE))
     u = float(np.hypot(np.sqrt(np.mean(scatter.u**2)), white))

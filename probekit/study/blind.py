@@ -35,7 +35,11 @@ def _largest_gap(at: Nodes, targets: pd.DataFrame) -> str:
 
 
 def blind_spots(
-    part: Nominal, tolerances: list[Mapping[str, Any]], targets: pd.DataFrame, u: float | None
+    part: Nominal,
+    tolerances: list[Mapping[str, Any]],
+    targets: pd.DataFrame,
+    u: float | None,
+    asked: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """What hills and dents the touches of a plan would feel, for each profile tolerance of a study.
 
@@ -48,17 +52,20 @@ def blind_spots(
         Those that will be touched.
     u : float or None
         Standard uncertainty of a touch, finer form left aside; None: 0.003 [mm].
+    asked : mapping, optional
+        The table ``[surface]``: its `hill` and its `white` count before the touches as they do after them.
 
     Returns
     -------
     list of str
         A line for each; none for a tolerance that covers no touch.
     """
-    lines, each = [], float(np.hypot(_U if u is None else u, WHITE))
+    asked = asked or {}
+    lines, each = [], float(np.hypot(_U if u is None else u, float(asked.get("white", WHITE))))
     for one, on in _covered(tolerances, targets):
         faces = [name for name in part.face_names if name in set(on["face"])]
-        at = nodes(part, NODES // 2, np.random.default_rng(SEED), faces=faces)
-        told = blind_spot_said(at, array(on, TARGET), array(on, NORMAL), each, float(one["width"]), None)
+        at = nodes(part, NODES // 2, np.random.default_rng(SEED), faces=faces, between=one.get("between"))
+        told = blind_spot_said(at, array(on, TARGET), array(on, NORMAL), each, float(one["width"]), asked.get("hill"))
         lines.append(f"{one.get('name', 'profile')}: {told}. {_largest_gap(at, on)}")
     return lines
 
@@ -73,6 +80,10 @@ def _covered(
         named = one.get("features") or []
         named = [named] if isinstance(named, str) else named
         on = targets if not named else targets[targets["feature"].isin(named) | targets["face"].isin(named)]
+        for axis, (low, high) in one.get("between", {}).items():
+            if axis not in ("x", "y", "z"):
+                raise InputError("limits along a surface are those of an axis", found=axis, expected="x, y or z")
+            on = on[on[f"{axis}0"].between(low, high)]
         if len(on):
             yield one, on
 

@@ -250,7 +250,7 @@ def _blind(planned: Plan) -> list[str]:
     """What lies between the touches of the plan, unfelt."""
     settings = planned.study.settings
     u = typical_u(planned.study, budget_of(planned.study, planned.part, None))
-    told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, u)
+    told = blind_spots(planned.part, settings["tolerance"], planned.route.targets, u, settings.get("surface"))
     return ["", "Blind spot of the plan", *[f"  {line}" for line in told]] if told else []
 
 

@@ -124,6 +124,8 @@ class Evaluation:
         it is judged in the coordinates of the table.
     ids : (n,) object, optional
         Ids of the touches judged: by them a verdict knows the table that `rows` count in.
+    between : mapping, optional
+        Axis -> two values between which a profile covers its features [mm]; None: all of them.
     """
 
     name: str
@@ -155,6 +157,7 @@ class Evaluation:
     envelopes: tuple[Envelope, ...] = field(default=(), repr=False)
     carried: Carried | None = field(default=None, repr=False)
     ids: np.ndarray | None = field(default=None, repr=False)
+    between: Mapping[str, tuple[float, float]] | None = field(default=None, repr=False)
 
     @classmethod
     def by_touch(

@@ -166,6 +166,7 @@ class Profile(Tolerance):
             motion=placed.motion,
             details={"offset": placed.offset} if offset else {},
             notes=notes,
+            between=self.between,
             alternatives=None if bare else partial(other_fits, chosen, nominal, middle, half),
         )
 
