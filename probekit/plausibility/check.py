@@ -19,6 +19,7 @@ from .quiet import as_planned, no_scatter
 from .repeated import made_again
 from .residuals import Residuals, on_residuals
 from .runs import mixed_runs, seconds_of
+from .scale import one_scale
 from .stated import on_allowance, on_digits
 from .turning import by_pose
 
@@ -193,6 +194,7 @@ def on_alignment(
             *on_digits(touches, u),
             *([] if counted else made_again(aligned, u)),  # a budget takes them for references of the drift
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
+            *([] if alignment is None else one_scale(aligned, alignment.used, u)),
             *([] if refused else two_clampings(aligned, _when(touches), u)),
             *quiet,
             *_unstated(touches, stylus, qualified, u, counted),

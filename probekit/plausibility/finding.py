@@ -29,6 +29,7 @@ NAMES = (
     "far from model",
     "lone touch",
     "two clampings",
+    "scale",
     "no scatter",
     "width",
     "basic dimension",
@@ -40,7 +41,7 @@ NAMES = (
 )
 
 #: Those that put the place of the whole part in doubt, and with it every deviation.
-PLACING = ("ball radius", "no alignment", "datum residuals", "rotary axes", "two clampings")
+PLACING = ("ball radius", "no alignment", "datum residuals", "rotary axes", "two clampings", "scale")
 
 
 @shown
