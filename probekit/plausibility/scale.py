@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..columns import FOOT, FOOT_NORMAL, MEASURED, array
+from ..columns import FOOT_NORMAL, MEASURED, array
 from .finding import Finding
 from .residuals import left_over, motions_and_sizes, stated_by_touch
 
