@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -184,6 +185,10 @@ def on_alignment(
     quiet = no_scatter(aligned, u)
     if residuals is not None:
         found += [one for one in on_residuals(residuals) if not (quiet and one.name == "uncertainty")]
+    scaled = [] if alignment is None else one_scale(aligned, alignment.used, u)
+    if scaled:  # which explains the datum touches as well, better than a chip or their form
+        cause = "the scale of all positions that is found beside this"
+        found = [replace(one, cause=cause, todo="") if one.name == "datum residuals" else one for one in found]
     return tuple(
         [
             *found,
@@ -194,7 +199,7 @@ def on_alignment(
             *on_digits(touches, u),
             *([] if counted else made_again(aligned, u)),  # a budget takes them for references of the drift
             *lone_touches(aligned, () if alignment is None else alignment.used, probing, u),
-            *([] if alignment is None else one_scale(aligned, alignment.used, u)),
+            *scaled,
             *([] if refused else two_clampings(aligned, _when(touches), u)),
             *quiet,
             *_unstated(touches, stylus, qualified, u, counted),

@@ -259,8 +259,7 @@ def _pattern(used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarr
     point, normal = array(used, FOOT), array(used, FOOT_NORMAL)
     turn, aside = np.arctan2(normal[:, 1], normal[:, 0]), np.linalg.norm(normal[:, :2], axis=1)
     scales = normal * (point - point.mean(axis=0))
-    tried = [("one scale of all positions, as of a warm part", scales.sum(axis=1, keepdims=True))]
-    tried += [(f"a scale of the machine along {axis}", scales[:, [k]]) for k, axis in enumerate("xyz")]
+    tried = [(f"a scale of the machine along {axis}", scales[:, [k]]) for k, axis in enumerate("xyz")]
     for lobes in (2, 3):
         waves = aside[:, None] * np.column_stack([np.cos(lobes * turn), np.sin(lobes * turn)])
         tried.append(("lobing of the probe, that is another radius in each direction", waves))

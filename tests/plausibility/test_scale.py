@@ -56,6 +56,14 @@ def ball(p: np.ndarray, n: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return p + 0.02 * rng.normal() * n
 
 
+def test_datum_touches_that_a_scale_moved_are_no_chip(jobs: dict[str, Job]) -> None:
+    """The demo, whose bore and slot say that the datum touches do not agree."""
+    touches = pad.run(jobs["foil"].touches, seed=1)
+    touches[XYZ] = (touches[XYZ] * 1.002).round(4)
+    causes = {one.name: one.cause for one in jobs["foil"].findings(touches)[0]}
+    assert causes["datum residuals"] == "the scale of all positions that is found beside this"
+
+
 @pytest.mark.parametrize("name", ["pad", "foil"])
 @pytest.mark.parametrize("error", [none, along, ball], ids=["none", "one axis", "ball"])
 def test_other_errors_are_no_scale(jobs: dict[str, Job], name: str, error) -> None:
