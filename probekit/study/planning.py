@@ -1,7 +1,8 @@
 """The plan of a study: its tables ``[[plan]]`` become targets on the model.
 
 Each table says ``how``, the name of a function of `probekit.plan`, or "touch_first" (`probekit.study.first`), and that
-function's arguments by name. Functions that give curves take those of `probekit.plan.along` (n, spacing, denser, inset,
+function's arguments by name. What spreads targets over faces keeps the radius of the ball from their edges, unless the
+table gives a ``margin``. Functions that give curves take those of `probekit.plan.along` (n, spacing, denser, inset,
 feature) beside their own. What needs random numbers takes ``seed`` (0 if not given). ``critical = true`` marks the
 targets that may stop the program. Targets of a table without ``feature`` bear the name of their face.
 """
@@ -34,6 +35,7 @@ TABLES = (
 )
 CURVES = ("section", "project", "boundary", "offset", "iso")
 
+_SPREADS = ("blue_noise", "poisson_disc", "farthest")  # which keep clear of edges by themselves
 _GRIDS = ("plane", "pairs", "grid_uv", "grid_along")  # their n is two numbers
 _OFF = 0.1  # of a target of a file from the part, rounding and facets included [mm]
 _OWN = ("how", "seed", "critical")
@@ -102,6 +104,10 @@ def targets_of(
             table = _made(
                 plan.fill_gaps, arguments, part, rng, {"start": before, "regions": regions}, file=file, where=where
             )
+        elif how in _SPREADS:
+            table = _spread(
+                getattr(plan, how), arguments, part, one.get("seed", 0), ball_radius, file=file, where=where
+            )
         else:
             table = _made(getattr(plan, how), arguments, part, rng, {}, curve=how in CURVES, file=file, where=where)
         tables.append(table.assign(critical=bool(one.get("critical", False))))
@@ -109,6 +115,29 @@ def targets_of(
     targets = plan.join(*tables)
     targets["feature"] = targets["feature"].where(targets["feature"] != "", targets["face"])
     return plan.keep_out(targets, part, ball_radius=ball_radius, regions=regions)
+
+
+def _spread(
+    way: Callable[..., Any],
+    table: dict[str, Any],
+    part: nominal.Nominal,
+    seed: int,
+    margin: float,
+    *,
+    file: str | Path,
+    where: str,
+) -> pd.DataFrame:
+    """What spreads targets over faces: `margin` from their edges by default, unless no face is wide enough for it.
+
+    `targets_of` drops what is nearer than that, and then says so; as many as are asked for are placed where they stay.
+    """
+    if "margin" not in table:
+        try:
+            clear = {**table, "margin": margin}
+            return _made(way, clear, part, np.random.default_rng(seed), {}, file=file, where=where)
+        except InputError:
+            pass  # too narrow: all are dropped, with that reason; another fault comes up again
+    return _made(way, table, part, np.random.default_rng(seed), {}, file=file, where=where)
 
 
 def targets_from(file: str | Path, part: nominal.Nominal) -> pd.DataFrame:

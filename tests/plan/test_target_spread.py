@@ -266,3 +266,36 @@ def test_targets_of_a_study_bear_the_name_of_their_face_if_no_feature_is_given()
     counts = re.search(r"\((\d+) on (\w+), (\d+) on (\w+)\)", near.attrs["notes"])
     assert counts is not None
     assert int(counts[1]) + int(counts[3]) == 60 - len(near)
+
+
+SPREADS = [{"how": "blue_noise", "n": 30}, {"how": "farthest", "n": 30}, {"how": "poisson_disc", "spacing": 3.0}]
+
+
+@pytest.mark.parametrize("table", SPREADS, ids=[one["how"] for one in SPREADS])
+def test_a_study_places_all_targets_clear_of_edges(table: dict) -> None:
+    """Before, they were spread right up to the edges, and those nearer than the ball's radius dropped afterwards."""
+    square = shapes.plane_patch(size=30.0)
+    made = targets_of([table], square, file="study.toml", ball_radius=3.0)
+    assert len(made) >= 30
+    assert np.abs(positions(made)[:, :2]).max() <= 12.0
+    assert "% of the area kept out (margin 3 mm" in made.attrs["notes"]
+    edge = targets_of([table | {"margin": 0.0}], square, file="study.toml", ball_radius=3.0)
+    assert "nearer than 3 mm to an edge" in edge.attrs["notes"]
+    own = targets_of([table | {"margin": 6.0}], square, file="study.toml", ball_radius=3.0)
+    assert np.abs(positions(own)[:, :2]).max() <= 9.0
+
+
+def test_a_face_too_narrow_for_the_ball_loses_all_and_says_why() -> None:
+    square = shapes.plane_patch(size=5.0)
+    made = targets_of([{"how": "blue_noise", "n": 8}], square, file="study.toml", ball_radius=3.0)
+    assert not len(made)
+    assert "8 nearer than 3 mm to an edge of their face" in made.attrs["notes"]
+
+
+def test_faces_that_get_no_target_are_named() -> None:
+    """The walls of this box are 4 mm high."""
+    box = shapes.box(size=(30.0, 30.0, 4.0))
+    made = plan.blue_noise(box, 10, RNG(1), margin=3.0)
+    bare = set(box.face_names) - set(made["face"])
+    assert len(bare) == 4
+    assert all(name in made.attrs["notes"] for name in bare)

@@ -19,6 +19,7 @@ from .table import place
 __all__ = ["blue_noise", "candidates", "farthest", "poisson_disc"]
 
 _PER_TARGET = 8  # candidates for each target wanted
+_NAMED = 4  # faces that a note names
 _PER_DISC = 25  # candidates for each disc of the wanted spacing: leaves hardly a gap
 
 
@@ -101,6 +102,9 @@ def candidates(
         density += denser * bend / bend.mean() if bend.mean() > 0 else 0.0
     share = float(good.mean())
     note = f"{1 - share:.1%} of the area kept out (margin {margin:g} mm, regions)" if share < 1 else ""
+    bare = [nominal.face_names[k] for k in np.setdiff1d(found.face, found.face[good])]
+    note += f", all of {', '.join(bare[:_NAMED])}" if bare else ""
+    note += f" and of {len(bare) - _NAMED} more faces" if len(bare) > _NAMED else ""
     return Candidates(
         found.points[good], found.normals[good], found.face[good], density, float(total[-1]) * share, note
     )
