@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -64,6 +65,7 @@ def test_what_nobody_touched_is_not_promised_and_the_blind_spot_stands_beside_it
     section = re.search(r'<section id="between">(.*?)</section>', page, flags=re.S).group(1)
     assert "felt at" in section
     assert "verdict above is that of the touches alone" in section
+    assert "whether the probe reaches them is not checked here" in section
     assert '"meanStep"' in page, "the estimate between the touches is there to be drawn"
     assert "Estimated between the touches: a model of what was touched, not a measurement." in page
 
@@ -172,3 +174,14 @@ def test_a_touch_is_out_by_the_decision_rule_alone(beyond, out):
         assert not judged.table["verdict"].isin(["high", "low"]).any()
         assert "by the touches alone" not in said.sentence
         assert 0.02 < said.surface.probability < 0.6
+
+
+def test_where_no_further_touch_is_proposed_it_is_said():
+    """An empty list looked like an answer that was forgotten."""
+    found, part = box_top()
+    zone = tolerance.profile(found, 2.0 * found["deviation"].abs().max() + 0.001, features=("top",))
+    judged = verdict.classify(found, zone, rule=verdict.proved())
+    (said,) = between.between({"nodes": 200}, part, judged, None)
+    assert said.surface.open, said.sentence
+    bare = replace(said, further=said.further[:0])
+    assert bare.lines[1:] == ["No further touch by itself would change this much."]

@@ -15,7 +15,7 @@ import pandas as pd
 from ..columns import NORMAL, TARGET
 from ..errors import InputError
 from .earlier import Earlier
-from .kernel import six
+from .kernel import distances, six
 from .nodes import Nodes
 from .surface import Surface
 
@@ -24,6 +24,7 @@ __all__ = ["touch_first", "touch_next"]
 _BINS = 8
 WORTH = 0.01  # a smaller gain does not decide: the doubt is elsewhere
 _REST = 0.001  # of the further ones of a batch, which come at the cost of one
+_BESIDE = 0.25  # of the distance of the touches: nearer to one, a further touch feels the same place again
 
 
 def touch_next(
@@ -53,8 +54,9 @@ def touch_next(
     Returns
     -------
     DataFrame
-        One row per touch, best first: x0 y0 z0, i j k, `face` (its number), `gain` (expected fall of P (1 - P)). Empty
-        if no touch gains a hundredth: then more touches do not decide; the doubt is in set-up, tool offset or budget.
+        One row per touch, best first: x0 y0 z0, i j k, `face` (its number), `gain` (expected fall of P (1 - P)); none
+        nearer to another or to a touched place than a quarter of the distance of the touches. Empty if no touch gains a
+        hundredth: then more touches do not decide; the doubt is in set-up, tool offset or budget.
 
     Raises
     ------
@@ -64,12 +66,15 @@ def touch_next(
     fields, inside = judged.fields.copy(), judged.inside.astype(float)
     if fields.shape[1] != len(at.places):
         raise InputError("these are not the nodes of the surface", found=len(at.places), expected=fields.shape[1])
-    free = _free(at, allowed)
+    free, points, beside = _free(at, allowed), six(at.places, at.normals), _BESIDE * judged.belief.apart
     if not free.any():
         raise InputError("no node is allowed", expected="some that the probe can reach")
+    free &= distances(points, judged.belief.points).min(axis=1) > beside
     chosen: list[int] = []
     gains: list[float] = []
-    for _ in range(min(count, int(free.sum()))):
+    for _ in range(count):
+        if not free.any():
+            break
         read = fields + u * rng.standard_normal(fields.shape)
         gain = np.where(free, _told(read, inside), -np.inf)
         best = int(gain.argmax())
@@ -77,7 +82,7 @@ def touch_next(
             break
         chosen.append(best)
         gains.append(float(gain[best]))
-        free[best] = False
+        free &= distances(points, points[best : best + 1])[:, 0] > beside
         off = read[:, best] - read[:, best].mean()
         slope = off / max(float(off @ off), 1e-30)  # what the reading tells is taken off by regression over the fields
         fields -= off[:, None] * (slope @ (fields - fields.mean(axis=0)))

@@ -117,6 +117,11 @@ class Surface:
         return "very likely not in its zone" if share < 0.05 else "not decided"
 
     @property
+    def open(self) -> bool:
+        """Whether further touches may decide: enough is known to choose them, and it is not decided."""
+        return self.word == "not decided" and bool(np.isfinite(self.probability) or self.unsettled)
+
+    @property
     def sentence(self) -> str:
         """What the touches say of the surface between them; never without what they could not see."""
         return self.said(self.blind)

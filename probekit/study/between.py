@@ -84,7 +84,12 @@ class Between:
                 f"{letter} ({row.x0:.1f}, {row.y0:.1f}, {row.z0:.1f})"
                 for letter, row in zip(_LETTERS, self.further.itertuples(), strict=False)
             ]
-            told.append(f"More touches would change this most at {', '.join(places)}.")
+            told.append(
+                f"More touches would change this most at {', '.join(places)}; whether the probe reaches them is not "
+                'checked here, but by a plan ([[plan]] how = "pick").'
+            )
+        elif self.surface is not None and self.surface.open:
+            told.append("No further touch by itself would change this much.")
         return told
 
     @property
@@ -165,8 +170,7 @@ def _one(
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white, earlier=earlier)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
-    resolved = np.isfinite(said.probability) or said.unsettled
-    further = touch_next(said, at, rng, u=u) if resolved and said.word == "not decided" else none
+    further = touch_next(said, at, rng, u=u) if said.open else none
     return Between(one.name, said, blind, further, at=at, only=only)
 
 

@@ -256,6 +256,22 @@ def test_touch_next_goes_where_the_doubt_is():
         touch_next(said, at, rng, allowed=nowhere)
 
 
+def test_touch_next_goes_to_no_place_that_is_touched():
+    """Touches of much doubt near a limit: here the first of the batch lay at one of them, as nodes do by chance."""
+    rng = np.random.default_rng(3)
+    touched, even = plate(36), plate(300, 2)
+    at = Nodes(*(np.vstack(two) for two in ((touched.places, even.places), (touched.normals, even.normals))),
+               np.zeros(336, dtype=int), AREA)  # fmt: skip
+    y = 0.012 * bench_field.cosines(rng, 60.0, 2.5)(touched.places[:, :2])
+    belief = learn(touched.places, touched.normals, y, scatter(36, 0.006, 0.0), area=AREA, zone=0.03, white=0.0005)
+    worst = np.abs(y).max()
+    said = surface(belief, at, (-worst - 0.001, worst + 0.001), rng, fields=4000)
+    chosen = touch_next(said, at, rng, u=0.001)[["x0", "y0", "z0"]].to_numpy()
+    assert len(chosen) > 1
+    assert distances(chosen, touched.places).min() > 0.2 * belief.apart
+    assert (distances(chosen, chosen) + 1e3 * np.eye(len(chosen))).min() > 0.2 * belief.apart
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
