@@ -12,12 +12,18 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
+from .finding import Finding
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
-__all__ = ["Apart", "features_apart", "felt"]
+    from .residuals import Residuals
 
+__all__ = ["Apart", "features_apart", "felt", "on_apart"]
+
+_ALIKE = 11.3  # chi-square by which scatter parts two features of which either may lie off (3 freedoms, 99 %)
 _FELT = 0.05  # a motion that changes deviations by less than this part of the strongest one is none
 
 
@@ -45,7 +51,12 @@ def felt(columns: np.ndarray) -> np.ndarray:
 
 
 def features_apart(
-    used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarray, false_alarms: float
+    used: pd.DataFrame,
+    y: np.ndarray,
+    columns: np.ndarray,
+    s: np.ndarray,
+    false_alarms: float,
+    order: Sequence[str] = (),
 ) -> tuple[Apart, ...]:
     """The features that explain why touches do not agree; none if that is not it.
 
@@ -58,6 +69,9 @@ def features_apart(
     columns : (n, k) float
         What the alignment and the size of each feature do to `y`.
     false_alarms : float
+    order : sequence of str
+        Features in the order of a datum frame: of those that explain as much, the last is named, for the frame takes
+        the others first.
     """
     from scipy.special import chdtri
 
@@ -74,7 +88,9 @@ def features_apart(
         tried = {name: _joined(basis, one) for name, one in own.items() if name not in taken}
         if not tried or len(taken) + 2 > len(dict.fromkeys(features)):
             return ()
-        best = min(tried, key=lambda name: float(np.sum((y - tried[name] @ (tried[name].T @ y)) ** 2)))
+        lost = {name: float(np.sum((y - way @ (way.T @ y)) ** 2)) for name, way in tried.items()}
+        alike = [name for name, value in lost.items() if value <= min(lost.values()) + _ALIKE]
+        best = max(alike, key=lambda name: (order.index(name) if name in order else -1, -lost[name]))
         taken, basis = [*taken, best], tried[best]
     return tuple(_off(name, y, columns, own[name], s) for name in taken)
 
@@ -103,3 +119,29 @@ def _off(name: str, y: np.ndarray, columns: np.ndarray, own: np.ndarray, s: np.n
     moved = np.linalg.pinv(held, rcond=_FELT * float(np.linalg.norm(own, 2) / np.linalg.norm(held, 2))) @ y
     most = float(np.abs(own @ moved * s).max())
     return Apart(name, tuple(moved[:3].tolist()), most)
+
+
+def on_apart(residuals: Residuals) -> list[Finding]:
+    """What is to be said of datum features that lie off as wholes."""
+    if not residuals.apart:
+        return []
+    named = ", ".join(one.feature for one in residuals.apart)
+    what = "; ".join(f"datum feature {one.said}" for one in residuals.apart)
+    agree = "the touches of each feature agree with one another, so none of them is bad and more of them change nothing"
+    if residuals.permitted:
+        kept = "the datum frame does not depend on it: each datum takes only what those before it leave"
+        return [Finding("note", f"{what}; {kept}", found=residuals.sentence, name="datum residuals")]
+    return [
+        Finding(
+            "look",
+            what,
+            found=residuals.sentence,
+            expected=f"chi-square of at most {residuals.chi_limit:.1f}",
+            cause=f"an error of the part between its datum features (the others may be off as well as {named}), or a "
+            f"model that has them elsewhere; {agree}",
+            todo=f"Name in [alignment] datums each feature as a datum of its own, in the order of the drawing: a later "
+            f"one takes only what those before it leave. Or leave {named} out of [alignment] features, if nothing is "
+            "to be measured from there",
+            name="datum residuals",
+        )
+    ]

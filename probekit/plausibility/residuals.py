@@ -22,7 +22,7 @@ import numpy as np
 
 from ..columns import FOOT, FOOT_NORMAL, array
 from ..show import shown
-from .apart import Apart, features_apart
+from .apart import Apart, features_apart, on_apart
 from .finding import Finding
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ _TELLING = 0.02  # 1 - h of a touch below which the others say nothing about it
 _NO_WEIGHT = 0.05  # weight of a touch in the alignment below which it does not pull it
 _MICROMETRES = 50.0  # times the scatter that u must be for um to be what was meant: they make it 1000 times
 _FEW, _TENTH = 2, 0.1  # touches, or share of them, that chips and burrs may spoil; more is scatter: a choice
+_STRETCH = 5e-4  # of a scale that a machine may have: aluminium 22 K warmer (23 um/(m K), from memory); a choice
 _SMALL = 1e-6  # chance of so small a chi-square below which the uncertainty is called too large
 
 
@@ -168,7 +169,7 @@ def datum_residuals(
     false_alarms : float
         Share of good runs that may fail.
     alone : collection of str
-        Features of a datum frame that are a datum each: one may lie off where the others put it.
+        Features of a datum frame that are a datum each, in its order: one may lie off where the others put it.
 
     Returns
     -------
@@ -178,13 +179,15 @@ def datum_residuals(
     columns, weights = motions_and_sizes(used, alignment), np.asarray(alignment.weights, dtype=float)
     left = residuals_of(used, part, columns, weights, u=u, form=form, false_alarms=false_alarms)
     s = _scatter(used, part, u, form)
-    told = left.pattern or (len(left.outliers) == 1 and left.excess == 1)  # by fewer numbers than a feature that is off
-    if left.agree or told or not np.isfinite(s).all():
+    one_chip = len(left.outliers) == 1 and left.excess == 1  # by fewer numbers than a feature that is off
+    if left.agree or one_chip or not np.isfinite(s).all():
         return left
     y = used["deviation"].to_numpy(dtype=float) / s
-    apart = features_apart(used, y, columns / s[:, None], s, false_alarms)
+    apart = features_apart(used, y, columns / s[:, None], s, false_alarms, tuple(alone))
     if not apart:
         return left
+    if left.pattern:
+        return replace(left, pattern=f"{left.pattern}, or {', '.join(one.feature for one in apart)} lying off")
     permitted = {one.feature for one in apart} <= set(alone)
     return replace(left, apart=apart, permitted=permitted, outliers=(), excess=1.0, pattern="", disarmed=False)
 
@@ -252,7 +255,8 @@ def _pattern(used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarr
     """Which error of machine or probe leaves less than `chi`, that without the `out` worst touches.
 
     Each number that is fitted counts as much as a touch left out, by Akaike's criterion (IEEE Trans. Autom. Control 19
-    (1974) 716-723, from memory). Lobing is that of a probe along z.
+    (1974) 716-723, from memory). Lobing is that of a probe along z. A scale that no machine has is none: two bores on
+    a line, one of them off, look like one.
     """
     from scipy.special import chdtri
 
@@ -266,6 +270,12 @@ def _pattern(used: pd.DataFrame, y: np.ndarray, columns: np.ndarray, s: np.ndarr
     best, told = chi + 2.0 * out, ""
     for words, change in tried:
         e, _, freedoms = left_over(y, np.hstack([columns, change / s[:, None]]))
+        if words.startswith("a scale"):
+            beside, _, _ = left_over(change[:, 0] / s, columns)
+            stretch = float(beside @ y) / max(float(beside @ beside), 1e-300)
+            if abs(stretch) > _STRETCH:
+                continue
+            words = f"{words} of {1e6 * abs(stretch):.0f} um/m"
         lost = float(e @ e) + 2.0 * change.shape[1]
         if freedoms > _FEW and lost <= best and e @ e <= chdtri(freedoms, FALSE_ALARMS / 2):
             best, told = lost, words
@@ -333,7 +343,7 @@ def _ratios(e: np.ndarray, h: np.ndarray, freedoms: int, false_alarms: float, st
 def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) -> list[Finding]:
     """What the residuals say."""
     rate = f"{1 / false_alarms:.0f}"
-    found = _on_apart(residuals)
+    found = on_apart(residuals)
     if not residuals.agree and not residuals.apart:
         shown = {id_: v for id_, v in zip(residuals.touches, residuals.ratios, strict=True)}
         by = f", {abs(shown[residuals.outliers[0]]):.1f} times its standard deviation" if residuals.outliers else ""
@@ -370,29 +380,3 @@ def on_residuals(residuals: Residuals, *, false_alarms: float = FALSE_ALARMS) ->
             )
         )
     return found
-
-
-def _on_apart(residuals: Residuals) -> list[Finding]:
-    """What is to be said of datum features that lie off as wholes."""
-    if not residuals.apart:
-        return []
-    named = ", ".join(one.feature for one in residuals.apart)
-    what = "; ".join(f"datum feature {one.said}" for one in residuals.apart)
-    agree = "the touches of each feature agree with one another, so none of them is bad and more of them change nothing"
-    if residuals.permitted:
-        kept = "the datum frame does not depend on it: each datum takes only what those before it leave"
-        return [Finding("note", f"{what}; {kept}", found=residuals.sentence, name="datum residuals")]
-    return [
-        Finding(
-            "look",
-            what,
-            found=residuals.sentence,
-            expected=f"chi-square of at most {residuals.chi_limit:.1f}",
-            cause=f"an error of the part between its datum features (the others may be off as well as {named}), or a "
-            f"model that has them elsewhere; {agree}",
-            todo=f"Name in [alignment] datums each feature as a datum of its own, in the order of the drawing: a later "
-            f"one takes only what those before it leave. Or leave {named} out of [alignment] features, if nothing is "
-            "to be measured from there",
-            name="datum residuals",
-        )
-    ]

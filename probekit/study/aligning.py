@@ -105,11 +105,14 @@ def datums_of(study: Study) -> list[fit.Datum]:
     return [_datum(one, study.path) for one in study.settings.get("datum", [])]
 
 
-def datums_alone(study: Study) -> set[str]:
-    """Features that are each a datum by themselves in the frame that the study is aligned by; none of a fit."""
+def datums_alone(study: Study) -> tuple[str, ...]:
+    """Features that are each a datum by themselves in the frame that the study is aligned by, in its order; none of a
+    fit.
+    """
     letters = study.settings.get("alignment", {}).get("datums") or ()
-    named = {written.partition("(")[0] for written in letters}
-    return {one.features[0] for one in datums_of(study) if one.letter in named and len(one.features) == 1}
+    known = {one.letter: one.features for one in datums_of(study) if len(one.features) == 1}
+    named = [written.partition("(")[0] for written in letters]
+    return tuple(known[letter][0] for letter in named if letter in known)
 
 
 def own_datums_of(study: Study) -> list[OwnDatum]:
