@@ -34,6 +34,10 @@ _THEN = {
 }
 _NEXT = "the next part"
 _NO_CURE = ("nothing", "touch again", "concession")
+_GAPS = (
+    " That is for the touched places: there is area next to the cut that no touch tells of, and what is left there may "
+    "stay and be beyond the limits. Touch there before the cut, or touch other places after it."
+)
 _INSTEAD = " Instead of the other corrections, not beside them."
 
 _Offer = tuple[str, str, Promise]
@@ -104,8 +108,11 @@ def candidates(
     return pd.DataFrame(rows, columns=names)
 
 
-def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
-    """The rows of `candidates` as sentences: value, bounds and chance of each."""
+def promises(offered: pd.DataFrame, level: float = 0.95, *, gaps: bool = False) -> tuple[str, ...]:
+    """The rows of `candidates` as sentences: value, bounds and chance of each.
+
+    `gaps`: whether there is area next to what is cut which no touch tells of.
+    """
     said = []
     cures = offered["tolerance"][~offered["candidate"].isin(_NO_CURE)].value_counts()
     for row in offered.itertuples():
@@ -127,6 +134,7 @@ def promises(offered: pd.DataFrame, level: float = 0.95) -> tuple[str, ...]:
             said.append(
                 f"{row.tolerance}, {row.candidate}{how}: {row.predicted:.3f} mm of {row.width:.3f} mm expected, "
                 f"{between}; chance to conform {_chance(row.p_conform)}: {then}."
+                + (_GAPS if gaps and row.candidate == "re-cut here" else "")
                 + (_INSTEAD if row.candidate not in _NO_CURE and cures[row.tolerance] > 1 else "")
             )
     return tuple(said)

@@ -64,6 +64,8 @@ class RecutMap:
         The whole part as a mesh with the stock at its vertices [mm].
     notes : tuple of str
         What it rests on, and what it does not know.
+    gaps : tuple of str
+        Those of the notes that tell of area next to what is cut which no touch tells of.
     """
 
     table: pd.DataFrame
@@ -72,6 +74,7 @@ class RecutMap:
     facets: np.ndarray
     stock: np.ndarray
     notes: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -144,7 +147,7 @@ def recut_map(
     chosen.insert(chosen.columns.get_loc("u") + 1, "field", taken[rows])
     too_much = float(np.nanmax(taken - np.maximum(off, 0.0), initial=0.0))
     notes = (*_notes(chosen, cutters, cut[rows], middle[may]), *gaps, f"{_OVER} {too_much:.4f} mm")
-    return RecutMap(chosen, field, *mesh, notes=notes)
+    return RecutMap(chosen, field, *mesh, notes=notes, gaps=tuple(gaps))
 
 
 def _stock(wanted: list[Evaluation], scatter: Scatter, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -179,7 +179,8 @@ def suggest(
     elif rest:
         said.append(f"The set-up needs no change: {rest}.")
     recut = recut_map(verdict, nominal, scatter=known, cutters=cutters, tolerances=cut) if cut else None
-    told = promises(offered, 0.95 if verdict.rule.level is None else verdict.rule.level)
+    level = 0.95 if verdict.rule.level is None else verdict.rule.level
+    told = promises(offered, level, gaps=recut is not None and bool(recut.gaps))
     few = tuple(todo.get(int(one), _NO_RECUT) for one in regions["region"])
     return Action(
         table, shares, regions, tuple(said), candidates=offered, left=left, promises=told, recut=recut, todo=few

@@ -260,3 +260,23 @@ def test_the_area_that_no_touch_tells_of_is_said():
 
 def test_no_gap_is_told_where_touches_are_even():
     assert not gap_of(recut_map(on_saddle(), SADDLE).notes)
+    (promise,) = recut_promises(on_saddle(), SADDLE)
+    assert "no touch tells of" not in promise
+
+
+def recut_promises(verdict, part):
+    return [one for one in suggest(verdict, part).promises if "re-cut here" in one]
+
+
+def test_what_a_recut_promises_beside_a_gap_is_for_the_touched_places():
+    """Rows of touches 19 mm apart over a hump of 0.12 mm, 9 mm wide: 0.08 mm stay between them."""
+    flat, (x, y) = shapes.plane_patch(), (a.ravel() for a in np.meshgrid(np.arange(-27.5, 28, 5.0), (-19.0, 0.0, 19.0)))
+    off = 0.12 * np.exp(-(x**2 + y**2) / (2 * 9.0**2))
+    verdict = judged(flat, np.column_stack([x, y, 0 * x]), off, width=0.1)
+    (promise,) = recut_promises(verdict, flat)
+    assert "it would conform" in promise
+    found = recut_map(verdict, flat)
+    beside = np.hypot(found.vertices[:, 0], np.abs(found.vertices[:, 1]) - 9.0) < 1.0
+    stays = 0.12 * np.exp(-(9.0**2) / (2 * 9.0**2)) - float(found.stock[beside].max())
+    assert stays > 0.05, "the middle of the zone is the nominal: more than that stays beyond the limit"
+    assert "for the touched places" in promise
