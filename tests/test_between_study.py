@@ -54,6 +54,7 @@ def test_what_nobody_touched_is_not_promised_and_the_blind_spot_stands_beside_it
     (one,) = json.loads((gouge_untouched / "results.json").read_text())["between_touches"]
     assert one["word"] == "not decided"
     assert 0.6 < one["probability"] < 0.99
+    assert one["node_spacing"] < 3.2, "as close as the form asks for, where the study does not say"
     first = one["touch_next"][0]
     assert first["z0"] < 12, "on the ridge, see data/README.md"
     assert -6 < first["x0"] < 36.5

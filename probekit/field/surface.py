@@ -9,7 +9,7 @@ P is no verdict: a hill between the touches is not in it (`probekit.field.blind_
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,7 +36,7 @@ _WITH_DEFECTS = 500  # sets, as each has other defects
 _FEW_SETS = 50
 _FEW_POPULATIONS = 2.0
 _OPEN = 0.3  # width of the interval of a probability above which it is not a number to decide by: our judgement
-_FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
+FINE = 6.0  # nodes stand closer than the length (its lower tenth) over this
 _MOST_PLACES = 0.95  # that must not be farther from a touch than the length of the form
 _EVEN = 1.5  # gap over distance of touches: above it small form at the touches says nothing of the gap; our judgement
 
@@ -74,7 +74,6 @@ class Surface:
         the populations that drew them agree; infinite if none were declared.
     blind : str
         What hills and dents the touches would have felt.
-    notes : tuple of str
     """
 
     belief: Belief
@@ -92,7 +91,6 @@ class Surface:
     defects: Defects | None = None
     effective: float = np.inf
     blind: str = "what hides between the touches is not known"
-    notes: tuple[str, ...] = field(default=())
 
     @property
     def told(self) -> bool:
@@ -146,8 +144,16 @@ class Surface:
             condition += " but for the declared local defects" + (rough if self.effective < _FEW_SETS else "")
         return (
             f"{touches}; the whole surface lies in its zone with a probability of "
-            f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm), {condition}{hidden}"
+            f"{_said(self.probability)} ({self._drawn()}nodes every {self.spacing:.2g} mm{self._coarse}), "
+            f"{condition}{hidden}"
         )
+
+    @property
+    def _coarse(self) -> str:
+        """That nodes so far apart make the probability too large."""
+        if self.spacing <= self.belief.length(0.1) / FINE:
+            return ""
+        return f", coarse for a form of {self.belief.length(0.1):.2g} mm: with more of them it would be smaller"
 
     @property
     def _fewest(self) -> int:
@@ -264,7 +270,6 @@ def surface(
         defects=defects,
         effective=effective,
         blind=_blind(belief, at, lower, upper),
-        notes=_notes(belief, at),
     )
 
 
@@ -332,14 +337,3 @@ def _agreeing(inside: np.ndarray, population: np.ndarray, weight: np.ndarray) ->
     whole, counts = float(inside.mean()), weight[drawn] / weight[drawn].sum()
     variance = float(counts**2 @ (share[drawn] - whole) ** 2) * worth / (worth - 1.0)
     return max(whole * (1.0 - whole) / variance, 1.0) if variance > 0 and 0 < whole < 1 else np.inf
-
-
-def _notes(belief: Belief, at: Nodes) -> tuple[str, ...]:
-    fine = belief.length(0.1) / _FINE
-    said = []
-    if at.spacing > fine:
-        said.append(
-            f"nodes every {at.spacing:.2g} mm are too far apart for a form of {belief.length(0.1):.2g} mm: "
-            f"with one per {fine:.2g} mm the probability would be smaller"
-        )
-    return tuple(said)

@@ -15,6 +15,7 @@ from ..errors import InputError
 from ..field import Defects, learn, nodes, surface, touch_next
 from ..field.belief import WHITE
 from ..field.nodes import Nodes
+from ..field.surface import FINE
 from ..field.words import blind_spot_said
 from ..nominal import Nominal
 from ..scene.between import with_field
@@ -25,6 +26,7 @@ from .blind import NODES, SEED
 from .earlier_parts import earlier_of
 
 if TYPE_CHECKING:
+    from ..field.belief import Belief
     from ..field.surface import Surface
     from ..scene.model import Scene
     from ..tolerance import Evaluation
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Between", "between", "drawn_between"]
 
+_MOST_NODES = 1600
 _FEWEST = 12  # touches below which there is not even a word; our judgement
 _PROFILE = "profile of a surface"
 _LETTERS = "ABCDE"
@@ -168,10 +171,17 @@ def _one(
     half = (one.upper - one.lower) / 2.0
     earlier = earlier_of(wanted, folder, one, table, scatter, area=at.area, white=white, model=part.sha256)
     belief = learn(places, normals, one.deviations, scatter, area=at.area, zone=half, white=white, earlier=earlier)
+    if "nodes" not in wanted and (count := _enough(belief, at)) > NODES:
+        at = nodes(part, count, rng, faces=faces, edges=True, between=one.between)
     defects = Defects(**_defects(wanted["defects"])) if "defects" in wanted else None
     said = surface(belief, at, (one.lower, one.upper), rng, defects=defects)
     further = touch_next(said, at, rng, u=u) if said.open else none
     return Between(one.name, said, blind, further, at=at, only=only)
+
+
+def _enough(belief: Belief, at: Nodes) -> int:
+    """How many nodes stand close enough for the form, as far as they can be judged together."""
+    return min(int(at.area * (FINE / belief.length(0.1)) ** 2), _MOST_NODES)
 
 
 def drawn_between(scene: Scene, surfaces: Iterable[Between]) -> Scene:

@@ -6,7 +6,7 @@ strength, length and roughness of each side, too, are its own. `wall` is a thin 
 side by side. All invented. The columns are those of `bench_field`, and `told`: the share of parts for which the library
 gives a number, and the same columns of those alone.
 
-    python tests/benchmarks/bench_sides.py [--shape wall] [--touches 40 5] [--parts 40] [--nodes 600] [--families mix]
+    python tests/benchmarks/bench_sides.py [--shape wall] [--touches 40 5] [--parts 40] [--nodes 1000] [--families mix]
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ def main() -> None:
     parser.add_argument("--shape", choices=list(SHAPES), default="wall")
     parser.add_argument("--touches", type=int, nargs="*", default=[40, 5])
     parser.add_argument("--parts", type=int, default=40)
-    parser.add_argument("--nodes", type=int, default=600)
+    parser.add_argument("--nodes", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--families", nargs="*", default=["matern", "mix", "waves", "wear", "step"])
     given = parser.parse_args()

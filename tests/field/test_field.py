@@ -311,3 +311,13 @@ def test_touches_that_leave_a_large_gap_get_no_number(part):
         assert np.isfinite(judged.probability) == told
         assert ("with gaps of" in judged.sentence) != told
         assert judged.told == told
+
+
+def test_nodes_too_coarse_for_the_form_are_said_in_the_sentence():
+    touched, at = plate(40), plate(60, 2)
+    y = 0.01 * bench_field.cosines(np.random.default_rng(1), 40.0, 2.5)(touched.places[:, :2])
+    belief = learn(touched.places, touched.normals, y, scatter(40), area=AREA, zone=0.05)
+    coarse = surface(belief, at, (-0.05, 0.05), np.random.default_rng(1))
+    assert "nodes every 13 mm, coarse for a form of" in coarse.sentence
+    assert "with more of them it would be smaller" in coarse.sentence
+    assert "coarse" not in surface(belief, plate(700, 2), (-0.05, 0.05), np.random.default_rng(1)).sentence
