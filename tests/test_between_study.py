@@ -65,6 +65,7 @@ def test_what_nobody_touched_is_not_promised_and_the_blind_spot_stands_beside_it
     page = (gouge_untouched / "report.html").read_text(encoding="utf-8")
     section = re.search(r'<section id="between">(.*?)</section>', page, flags=re.S).group(1)
     assert "felt at" in section
+    assert f"<p>{one['said'].split(':')[0]}: " in section, "the name of the tolerance as the study has it"
     assert "verdict above is that of the touches alone" in section
     assert "whether the probe reaches them is not checked here" in section
     assert '"meanStep"' in page, "the estimate between the touches is there to be drawn"
@@ -185,4 +186,4 @@ def test_where_no_further_touch_is_proposed_it_is_said():
     (said,) = between.between({"nodes": 200}, part, judged, None)
     assert said.surface.open, said.sentence
     bare = replace(said, further=said.further[:0])
-    assert bare.lines[1:] == ["No further touch by itself would change this much."]
+    assert bare.lines[1:] == ["No touch at a further place would by itself change this much."]

@@ -51,7 +51,7 @@ def between_section(said: Sequence[str]) -> str:
     """Return what is said of the surfaces between their touches; nothing if nothing was asked."""
     if not said:
         return ""
-    lines = "".join(f"<p>{escape(line[:1].upper() + line[1:])}</p>" for line in said)
+    lines = "".join(f"<p>{escape(line)}</p>" for line in said)
     caution = (
         "An estimate from a model of the surface, not a measurement: the verdict above is that of the touches alone."
     )

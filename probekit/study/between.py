@@ -92,7 +92,7 @@ class Between:
                 'checked here, but by a plan ([[plan]] how = "pick").'
             )
         elif self.surface is not None and self.surface.open:
-            told.append("No further touch by itself would change this much.")
+            told.append("No touch at a further place would by itself change this much.")
         return told
 
     @property
