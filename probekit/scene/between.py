@@ -23,6 +23,7 @@ def with_field(
     mean: np.ndarray,
     doubt: np.ndarray,
     *,
+    face: np.ndarray,
     spacing: float,
     said: Iterable[str] = (),
 ) -> Scene:
@@ -36,6 +37,8 @@ def with_field(
         Where it was estimated [mm], and outward normals there.
     mean, doubt : (m,) float
         Estimated deviation and its standard deviation [mm].
+    face : (m,) int
+        Number of the face of each: nothing is drawn on others, which smoothly go on beside them or not.
     spacing : float
         Distance of neighbouring places [mm].
     said : iterable of str
@@ -54,6 +57,9 @@ def with_field(
     at = surface.with_normals(scene.vertices.astype(float), scene.normals.astype(float), reach)
     known = surface.with_normals(np.asarray(places, dtype=float), np.asarray(normals, dtype=float), reach)
     found = [surface.spread(at, known, np.asarray(values, dtype=float), reach) for values in (mean, doubt)]
+    others = ~np.isin(scene.vertex_face, face)
+    for values in found:
+        values[others] = np.nan
     for k, before in enumerate((scene.field_mean, scene.field_doubt)):
         if before is not None:
             found[k] = np.where(np.isnan(found[k]), before, found[k])

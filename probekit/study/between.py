@@ -189,9 +189,8 @@ def drawn_between(scene: Scene, surfaces: Iterable[Between]) -> Scene:
     for one in surfaces:
         if one.surface is not None and one.at is not None and one.surface.told:
             field = one.surface.mean, one.surface.u
-            scene = with_field(
-                scene, one.at.places, one.at.normals, *field, spacing=one.at.spacing, said=[one.sentence]
-            )
+            at, said = one.at, [one.sentence]
+            scene = with_field(scene, at.places, at.normals, *field, face=at.face, spacing=at.spacing, said=said)
     return scene
 
 

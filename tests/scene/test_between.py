@@ -21,7 +21,11 @@ def drawn(demo):
     bare = replace(demo.scene, field_mean=None, field_doubt=None)
     at = nodes(demo.part, 300, np.random.default_rng(1), faces="skin")
     mean, doubt = 0.001 * at.places[:, 2], np.full(len(at.places), 0.004)
-    return bare, at, with_field(bare, at.places, at.normals, mean, doubt, spacing=at.spacing, said=["The condition."])
+    return (
+        bare,
+        at,
+        with_field(bare, at.places, at.normals, mean, doubt, face=at.face, spacing=at.spacing, said=["The condition."]),
+    )
 
 
 def test_the_field_is_on_the_judged_face_alone(drawn, demo):
@@ -39,11 +43,27 @@ def test_the_field_is_on_the_judged_face_alone(drawn, demo):
     np.testing.assert_array_equal(scene.deviation, bare.deviation)
 
 
+def test_a_face_that_goes_on_smoothly_beside_is_not_coloured(drawn, demo):
+    """The rim of a dish was, from its bowl, without a touch on it: nothing is known there."""
+    bare, at, _ = drawn
+    skin, base = (demo.part.face_index(name) for name in ("skin", "base_bottom"))
+    above = (bare.vertex_face == skin) & (bare.vertices[:, 2] > 40.0)
+    two = replace(bare, vertex_face=np.where(above, base, bare.vertex_face).astype(np.int32))
+    low = at.places[:, 2] < 40.0
+    values = at.places[low, 0]
+    scene = with_field(two, at.places[low], at.normals[low], values, values, face=at.face[low], spacing=at.spacing)
+    assert np.isfinite(scene.field_mean[(two.vertex_face == skin)]).mean() > 0.95
+    assert not np.isfinite(scene.field_mean[above]).any()
+    assert not np.isfinite(scene.field_doubt[above]).any()
+
+
 def test_condition_and_key_stand_beside_it(drawn):
     bare, at, scene = drawn
     assert "The condition." in scene.captions
     assert sum(line.startswith("Estimated between the touches") for line in scene.captions) == 1
-    again = with_field(scene, at.places, at.normals, at.places[:, 0], at.places[:, 0] ** 2, spacing=at.spacing)
+    again = with_field(
+        scene, at.places, at.normals, at.places[:, 0], at.places[:, 0] ** 2, face=at.face, spacing=at.spacing
+    )
     assert sum(line.startswith("Estimated between the touches") for line in again.captions) == 1
     assert set(bare.captions) <= set(scene.captions)
 
@@ -73,6 +93,8 @@ def test_the_widget_colours_by_what_is_chosen(drawn):
 def test_bad_arrays_are_named(drawn):
     bare, at, _ = drawn
     with pytest.raises(InputError, match="belong together"):
-        with_field(bare, at.places, at.normals, np.zeros(3), np.zeros(3), spacing=1.0)
+        with_field(bare, at.places, at.normals, np.zeros(3), np.zeros(3), face=at.face, spacing=1.0)
     with pytest.raises(InputError, match="not finite"):
-        with_field(bare, at.places, at.normals, np.full(len(at.places), np.nan), at.places[:, 0], spacing=1.0)
+        with_field(
+            bare, at.places, at.normals, np.full(len(at.places), np.nan), at.places[:, 0], face=at.face, spacing=1.0
+        )
