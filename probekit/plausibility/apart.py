@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from .residuals import Residuals
 
-__all__ = ["Apart", "features_apart", "felt", "on_apart"]
+__all__ = ["Apart", "features_apart", "felt", "joined", "on_apart"]
 
 _ALIKE = 11.3  # chi-square by which scatter parts two features of which either may lie off (3 freedoms, 99 %)
 _FELT = 0.05  # a motion that changes deviations by less than this part of the strongest one is none
@@ -85,7 +85,7 @@ def features_apart(
             return ()
         if left @ left <= chdtri(freedoms, false_alarms):
             break
-        tried = {name: _joined(basis, one) for name, one in own.items() if name not in taken}
+        tried = {name: joined(basis, one) for name, one in own.items() if name not in taken}
         if not tried or len(taken) + 2 > len(dict.fromkeys(features)):
             return ()
         lost = {name: float(np.sum((y - way @ (way.T @ y)) ** 2)) for name, way in tried.items()}
@@ -95,7 +95,7 @@ def features_apart(
     return tuple(_off(name, y, columns, own[name], s) for name in taken)
 
 
-def _joined(basis: np.ndarray, own: np.ndarray) -> np.ndarray:
+def joined(basis: np.ndarray, own: np.ndarray) -> np.ndarray:
     """Orthonormal columns of both; `basis` (n, k) is orthonormal."""
     left = own - basis @ (basis.T @ own)
     more, size, _ = np.linalg.svd(left, full_matrices=False)

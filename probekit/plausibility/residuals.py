@@ -40,6 +40,7 @@ __all__ = [
         "motions_and_sizes",
         "on_residuals",
         "residuals_of",
+        "scatter_of",
         "stated_by_touch",
     )
 ]
@@ -178,7 +179,7 @@ def datum_residuals(
     used = deviations.iloc[alignment.used]
     columns, weights = motions_and_sizes(used, alignment), np.asarray(alignment.weights, dtype=float)
     left = residuals_of(used, part, columns, weights, u=u, form=form, false_alarms=false_alarms)
-    s = _scatter(used, part, u, form)
+    s = scatter_of(used, part, u, form)
     one_chip = len(left.outliers) == 1 and left.excess == 1  # by fewer numbers than a feature that is off
     if left.agree or one_chip or not np.isfinite(s).all():
         return left
@@ -209,7 +210,7 @@ def residuals_of(
     from scipy.special import chdtri
 
     r = used["deviation"].to_numpy(dtype=float)
-    s = _scatter(used, part, u, form)
+    s = scatter_of(used, part, u, form)
     stated = bool(np.isfinite(s).all())
     columns = columns / (s if stated else np.ones(len(r)))[:, None]
     y = r / s if stated else r
@@ -294,7 +295,7 @@ def stated_by_touch(table: pd.DataFrame, u: float | None) -> np.ndarray:
     return np.where(np.isfinite(column), column, stated)
 
 
-def _scatter(used: pd.DataFrame, part: Nominal, u: float | None, form: float) -> np.ndarray:
+def scatter_of(used: pd.DataFrame, part: Nominal, u: float | None, form: float) -> np.ndarray:
     """(n,) standard deviation to expect of each residual [mm]; NaN if no uncertainty is stated."""
     own = stated_by_touch(used, u)
     own = np.where(own > 0, own, np.nan)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ import shapes
 from plausibility import pad
 
 import probekit as pk
+from probekit.columns import FOOT, FOOT_NORMAL
 from probekit.deviation import project
 from probekit.plausibility.own_datums import OwnDatum, on_own_datums
 from probekit.study.content import touches_again
@@ -41,6 +44,38 @@ def test_counted(each, chip, lobes, named):
     found = [touched(seed, each=each, chip=chip, lobes=lobes) for seed in range(60)]
     assert named[0] <= sum(map(bool, found)) <= named[1]
     assert all(len(one[0].touches) == 1 for one in found if chip)
+
+
+def ring(seed: int, count: int, *, chip: float = 0.0, oval: float = 0.0) -> tuple[int, list]:
+    """The bad touch, and findings on a cylinder with touches at one height."""
+    rng = np.random.default_rng(seed)
+    turn = 2 * np.pi * np.arange(count) / count
+    normal = np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
+    off = oval * np.cos(2 * turn - rng.uniform(0, 2 * np.pi)) + rng.normal(scale=U, size=count)
+    bad = int(rng.integers(count))
+    off[bad] += chip
+    table = pd.DataFrame({"touch": np.arange(count), "feature": "bore", "face": "bore", "deviation": off})
+    table[list(FOOT_NORMAL)] = normal
+    table[list(FOOT)] = 15.0 * normal + [0.0, 0.0, 25.0]
+    exact = SimpleNamespace(face_names=("bore",), chord_errors=(0.0,))
+    return bad, on_own_datums(table, exact, DATUMS, u=U)
+
+
+@pytest.mark.parametrize("count", [4, 5, 6, 8])
+def test_an_oval_bore_has_no_chip(count):
+    """Of 40 bores that are oval by 8 um on the radius up to 25 were called chipped, and left a tolerance undecided."""
+    found = [one for seed in range(40) for one in ring(seed, count, oval=0.008)[1]]
+    assert sum(one.level == "look" for one in found) <= 1
+    assert all("has form" in one.what for one in found if one.level == "note")
+
+
+@pytest.mark.parametrize(("count", "level"), [(4, "note"), (6, "look"), (8, "look")])
+def test_the_chip_is_among_the_touches_that_are_named(count, level):
+    """Of four touches on a circle each explains as much (one number is left): all are named, not one by chance."""
+    for seed in range(20):
+        bad, (found,) = ring(seed, count, chip=0.05)
+        assert found.level == level
+        assert found.touches == (bad,) if count > 4 else set(found.touches) == {0, 1, 2, 3}
 
 
 TOLERANCE = """
