@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Apart", "features_apart", "felt", "joined", "on_apart"]
 
 _ALIKE = 11.3  # chi-square by which scatter parts two features of which either may lie off (3 freedoms, 99 %)
+_TURNED = 0.1  # of what moves the worst touch: with less shift of the middle it is a turn
 _FELT = 0.05  # a motion that changes deviations by less than this part of the strongest one is none
 
 
@@ -37,6 +38,8 @@ class Apart(NamedTuple):
     @property
     def said(self) -> str:
         """Where it lies, in words."""
+        if max(map(abs, self.shift)) < _TURNED * self.most:
+            return f"{self.feature} lies askew to where the others put it, by {self.most:.3f} mm at its worst touch"
         shift = ", ".join(f"{value:+z.3f}" for value in self.shift)
         return (
             f"{self.feature} lies off where the others put it, by ({shift}) mm, {self.most:.3f} mm at the touch that "

@@ -13,6 +13,7 @@ import probekit as pk
 from probekit.deviation import Projection
 from probekit.fit import Datum, datum_frame, rigid
 from probekit.plausibility import datum_residuals
+from probekit.plausibility.apart import Apart
 from probekit.plausibility.residuals import on_residuals
 
 U = 0.003
@@ -89,6 +90,13 @@ def test_a_bore_that_lies_off_is_no_scale_of_the_machine():
     either = [one.pattern for seed in range(10) if (one := residuals(touched(seed, off=0.025))).pattern]
     assert len(either) >= 3
     assert all("a scale of the machine along x of " in one and one.endswith(", or D lying off") for one in either)
+
+
+def test_a_turn_is_not_told_as_a_shift_of_nothing():
+    """It read 'by (+0.000, +0.000, +0.000) mm, 0.050 mm at the touch that is moved most'."""
+    turned = "S lies askew to where the others put it, by 0.050 mm at its worst touch"
+    assert Apart("S", (0.0, 0.0004, 0.0), 0.05).said == turned
+    assert "(+0.000, +0.040, +0.000) mm" in Apart("S", (0.0, 0.04, 0.0), 0.05).said
 
 
 def test_a_fit_that_mixes_such_features_is_in_doubt_and_says_why():
