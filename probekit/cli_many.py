@@ -96,13 +96,12 @@ def _fewer(options: argparse.Namespace) -> int:
     from .gauge import fewer_touches
 
     wanted = study.load(options.study)
-    for name, part, targets, width, u, margin in study.blind.profiles_planned(wanted):
-        if options.only not in (None, name):
-            continue
+    for name, part, targets, width, u, white, margin in study.blind.profiles_planned(wanted, options.only):
         form = None if options.form is None else tuple(options.form)
         found = fewer_touches(
-            part, targets, width=width, u=u, margin=margin, counts=options.counts, form=form, parts=options.parts
-        )
+            part, targets, width=width, u=u, white=white, margin=margin, counts=options.counts, form=form,
+            parts=options.parts,
+        )  # fmt: skip
         say(f"{name}: {found.sentence}\n\n{found.table.round(3).to_string(index=False)}\n")
         for note in found.notes:
             say(f"  {note}")

@@ -12,6 +12,7 @@ from scipy import stats
 from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
 from ..field import Defects, learn, surface
+from ..field.belief import WHITE
 from ..field.defects import radius_seen
 from ..field.kernel import six
 from ..field.nodes import Nodes
@@ -32,7 +33,6 @@ WAYS = ("fill_gaps", "blue_noise", "grid", "rows")
 _ANY_NUMBER = ("fill_gaps", "blue_noise")  # the others come in whole rows
 _STEPS = (0.4, 0.6, 0.8, 1.0, 1.4)  # of the touches of the plan
 _PLACES = 2000
-_WHITE = 0.005  # form finer than the touches [mm]
 _ACCEPTED = 0.9
 _WAVES = 300
 _SHARE = 0.95  # of the places at which a hill is to be felt
@@ -44,6 +44,7 @@ def fewer_touches(
     *,
     width: float,
     u: float = 0.003,
+    white: float = WHITE,
     faces: str | Iterable[str] | None = None,
     margin: float = 3.0,
     counts: Sequence[int] | None = None,
@@ -67,6 +68,8 @@ def fewer_touches(
         Of the zone, half of it on each side [mm].
     u : float
         Standard uncertainty of a touch [mm].
+    white : float
+        Size of the form that is finer than the touches [mm].
     faces : str or several, optional
         Default those of the targets.
     margin : float
@@ -109,7 +112,7 @@ def fewer_touches(
     wave vectors are those of a Matern spectrum of random smoothness, so that it is not drawn by what judges it. Hills
     stand where they come to stand. Where a part is not smooth between the touches P does not know it: read `bad`.
     """
-    positive(width, "width of the zone"), positive(u, "uncertainty of a touch")
+    positive(width, "width of the zone"), positive(u, "uncertainty of a touch"), positive(white, "finer form")
     rng = np.random.default_rng(whole(seed, "seed", 0))
     names = list(dict.fromkeys(targets["face"])) if faces is None else [faces] if isinstance(faces, str) else [*faces]
     plan = targets[targets["face"].isin(names)]
@@ -127,11 +130,12 @@ def fewer_touches(
         for count in wanted:
             made = make(whole(count, "number of touches", 4), np.random.default_rng([seed, count]))
             tables |= {} if made is None else {(way, len(made)): made}
-    trials = None if form is None else _Trials(nominal, at, _forms(form), defects, 0.5 * width, u, nodes, parts, seed)
+    stated = 0.5 * width, u, white
+    trials = None if form is None else _Trials(nominal, at, _forms(form), defects, stated, nodes, parts, seed)
     rows = []
     for (way, count), table in tables.items():
         points, normals = array(table, TARGET), array(table, NORMAL)
-        felt = [radius_seen(at, points, normals, width, float(np.hypot(u, _WHITE)), share) for share in (0.5, _SHARE)]
+        felt = [radius_seen(at, points, normals, width, float(np.hypot(u, white)), share) for share in (0.5, _SHARE)]
         rows.append({"way": way, "touches": count, "half": felt[0], "most": felt[1]})
         rows[-1] |= {} if trials is None else trials.of(table)
     return _result(pd.DataFrame(rows), width, form, defects)
@@ -198,10 +202,21 @@ def _forms(form: tuple[float, float]) -> Callable[[np.random.Generator], Callabl
 class _Trials:
     """The same parts for every plan."""
 
-    def __init__(self, nominal: Nominal, at: Nodes, forms: Callable[..., Callable[..., np.ndarray]],
-                 defects: Defects | None, half: float, u: float, nodes: int, parts: int, seed: int):  # fmt: skip
+    def __init__(
+        self,
+        nominal: Nominal,
+        at: Nodes,
+        forms: Callable[..., Callable[..., np.ndarray]],
+        defects: Defects | None,
+        known: tuple[float, float, float],
+        nodes: int,
+        parts: int,
+        seed: int,
+    ):
+        """`known`: half the zone, uncertainty of a touch, finer form [mm]."""
         rng = np.random.default_rng([seed, 1])
-        self.at, self.half, self.u, self.seed, self.defects = at, half, u, seed, defects
+        half, self.u, self.white = known
+        self.at, self.half, self.seed, self.defects = at, half, seed, defects
         self.nominal, self.made, self.good = nominal, [], []
         pick = np.linspace(0, len(at.places) - 1, min(whole(nodes, "number of nodes", 50), len(at.places))).astype(int)
         self.nodes = Nodes(at.places[pick], at.normals[pick], at.face[pick], at.area)
@@ -232,7 +247,7 @@ class _Trials:
             if (np.abs(y) > self.half).any():
                 said.append(0.0)  # out, by the touches alone
                 continue
-            belief = learn(points, normals, y, scatter, area=self.at.area, zone=self.half, white=_WHITE)
+            belief = learn(points, normals, y, scatter, area=self.at.area, zone=self.half, white=self.white)
             judged = surface(belief, self.nodes, (-self.half, self.half), rng, defects=self.defects)
             said.append(judged.probability if np.isfinite(judged.probability) else np.nan)
         p, good = np.array(said), np.array(self.good)

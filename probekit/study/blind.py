@@ -88,13 +88,15 @@ def _covered(
             yield one, on
 
 
-def profiles_planned(study: Study) -> Iterator[tuple[str, Nominal, pd.DataFrame, float, float, float]]:
-    """Name, part, targets, width, u and margin of each profile that a study plans touches for [mm].
+def profiles_planned(
+    study: Study, only: str | None = None
+) -> Iterator[tuple[str, Nominal, pd.DataFrame, float, float, float, float]]:
+    """Name, part, targets, width, u, finer form and margin of each profile that a study plans touches for [mm].
 
     Raises
     ------
     InputError
-        If the study plans no touches for a profile.
+        If the study plans no touches for a profile, or a profile ends within its faces.
     """
     wanted = runnable(study)[0]
     if not wanted.settings.get("plan"):
@@ -103,8 +105,24 @@ def profiles_planned(study: Study) -> Iterator[tuple[str, Nominal, pd.DataFrame,
     targets = targets_made(wanted, part)
     u = typical_u(wanted, budget_of(wanted, part, None))
     margin = 0.5 * float(wanted.settings.get("stylus", {}).get("ball_diameter", 0.0))
+    white = float(wanted.settings.get("surface", {}).get("white", WHITE))
     covered = list(_covered(wanted.settings["tolerance"], targets))
     if not covered:
         raise InputError("no profile of a surface covers a target of the plan", file=study.path)
+    names = [one.get("name", "profile") for one, _ in covered]
+    if only is not None and only not in names:
+        raise InputError(
+            "no such profile covers a target of the plan", file=study.path, found=only, expected=", ".join(names)
+        )
     for one, on in covered:
-        yield one.get("name", "profile"), part, on, float(one["width"]), _U if u is None else u, margin
+        name = one.get("name", "profile")
+        if only not in (None, name):
+            continue
+        if "between" in one:
+            raise InputError(
+                f"{name}: other ways of placing touches cover whole faces, and this profile ends within them",
+                file=study.path,
+                column="tolerance.between",
+                todo="Compare another profile (--only), or split the face in the model.",
+            )
+        yield name, part, on, float(one["width"]), _U if u is None else u, white, margin

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
 import shapes
@@ -86,3 +88,21 @@ def test_command_writes_table_and_figure(tmp_path, demo_study, capsys):
     assert "touches of the plan feel" in said
     assert (tmp_path / "out" / "fewer_skin_profile.svg").read_text(encoding="utf-8").startswith("<svg")
     assert "fill_gaps" in (tmp_path / "out" / "fewer_skin_profile.csv").read_text(encoding="utf-8")
+
+
+def test_finer_form_of_the_study_counts_and_limits_along_a_surface_are_refused(tmp_path, demo_study, capsys):
+    shutil.copytree(demo_study.parent, tmp_path / "demo", ignore=shutil.ignore_patterns("results"))
+    path, text = tmp_path / "demo" / demo_study.name, demo_study.read_text(encoding="utf-8")
+    said = []
+    for white in (0.005, 0.02):
+        path.write_text(text + f"\n[surface]\nwhite = {white}\n", encoding="utf-8")
+        assert cli.main(["fewer", str(path), "--only", "skin profile", "--counts", "40"]) == 0
+        said.append(capsys.readouterr().out)
+    assert said[0] != said[1], "a hill must be higher to be told from a rougher surface"
+    assert cli.main(["fewer", str(path), "--only", "skn profile", "--counts", "40"]) == 2
+    assert "skin profile" in capsys.readouterr().err
+    path.write_text(
+        text.replace('name = "skin profile"', 'name = "skin profile"\nbetween = {z = [10.0, 60.0]}'), encoding="utf-8"
+    )
+    assert cli.main(["fewer", str(path), "--only", "skin profile", "--counts", "40"]) == 2
+    assert "ends within them" in capsys.readouterr().err
