@@ -50,6 +50,7 @@ feature = "skin"
 how = "blue_noise"  # spread evenly, but without rows
 faces = "skin"
 n = 50
+margin = 0  # right up to the edges; those nearer than the radius of the ball are dropped, and that is noted
 seed = 4
 feature = "skin"
 

@@ -296,7 +296,12 @@ def of_fields() -> list[Any]:
     earlier = pd.DataFrame(np.hstack(parts), columns=["x0", "y0", "z0", "i", "j", "k"]).assign(touch=range(12))
     tables = [earlier.assign(part=k, deviation=0.003 * rng.standard_normal(12)) for k in range(20)]
     learned = pk.field.learn_prior(pd.concat(tables), scatter.of(np.arange(12)), area=at.area, zone=0.1)
-    return [at, belief, defects, judged, between, learned, *of_artefacts(earlier)]
+    over = pk.field.nodes(box, 40, rng)
+    sides = pk.field.learn(
+        over.places, over.normals, 0.003 * np.sin(over.places[:, 0]),
+        pk.uncertainty.Scatter.independent(np.full(len(over.places), 0.002)), area=over.area, zone=0.1,
+    ).sides  # fmt: skip
+    return [at, belief, sides, defects, judged, between, learned, *of_artefacts(earlier)]
 
 
 def of_artefacts(targets: pd.DataFrame) -> list[Any]:

@@ -16,12 +16,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..show import shown
+
 __all__ = ["Sides", "sides_of"]
 
 _APART = 1.4  # largest difference of two unit normals of a side: nearly a right angle
 _DIFFER = 0.5  # of ln length and of ln strength between sides: a factor of 1.6 is usual; our judgement
 
 
+@shown
 @dataclass(frozen=True, eq=False)
 class Sides:
     """Likelihoods of the sides of a part.
@@ -60,6 +63,12 @@ class Sides:
         lengths, strengths = (_steps(np.log(axes[k])) for k in (1, 2))
         expected, count = np.einsum("ab,cd,knbdw->knacw", lengths, strengths, own), np.bincount(side)
         return cls(side, own, expected, (lengths, strengths), count / len(side), np.full(len(count), apart))
+
+    @property
+    def sentence(self) -> str:
+        """How many sides, with how many touches."""
+        count = np.bincount(self.side)
+        return f"{len(count)} sides with {', '.join(map(str, count))} touches"
 
     @property
     def log_likelihood(self) -> np.ndarray:

@@ -11,7 +11,6 @@ import pandas as pd
 from .. import plan as planning
 from ..columns import NORMAL, TARGET, array
 from ..errors import InputError
-from ..plan.route.joining import joined
 
 if TYPE_CHECKING:
     from ..plan.route.route import Route
@@ -56,6 +55,8 @@ def in_rounds(order: Callable[..., Route]) -> Callable[..., Route]:
         time = np.where(pose >= 0, same.groupby(list(same)).cumcount().to_numpy(), 0)
         if not time.any():
             return order(found, **distances)
+        from ..plan.route.joining import joined
+
         opening = np.unique(pose[time > 0])
         between = np.array_split(np.setdiff1d(pose, opening), time.max())
         rows = [np.isin(pose, opening) & (time == 0)]

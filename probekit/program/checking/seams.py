@@ -181,14 +181,17 @@ def _stops_itself(case: Case, begin: Step) -> bool:
 
 def _milling_in(case: Case, begin: Step, end: Step) -> list[tuple[int, str]]:
     """Moves of a milling tool within an inserted part that do more than bring it back to where it was."""
-    wrong = []
+    wrong, held = [], begin
     for step in case.steps:
+        held = begin if step.kind == "tool" else held
         if not begin.line < step.line < end.line or step.kind not in MOVES or case.probe_in(step):
             continue
         if any(first < step.line < last for first, last in case.again):
+            held = step  # it is lifted from there by the offset that it was cut with
             continue  # what is cut again: `cut_again_as_planned`
-        told, counts = (_counting(one, step.state.tool == begin.state.tool) for one in (begin, step))
-        if step.kind != "index" and not _counts_from_the_machine(step) and counts != told:
+        same = step.state.tool == begin.state.tool
+        told, cut, counts = (_counting(one, same) for one in (begin, held, step))
+        if step.kind != "index" and not _counts_from_the_machine(step) and counts not in (told, cut):
             wrong.append((step.line, f"a milling tool moves in {counts}, and not in {told} as before the probing"))
         if step.kind == "index" or case.lifts_in(step.line, _LIFT):
             continue
@@ -274,11 +277,13 @@ def _is_turn_or_touch(step: Step) -> bool:
 
 def machine_coordinates(case: Case) -> list[Finding]:
     """The probe moves in machine coordinates only to lift, unless it is known where these lie."""
-    down, aside = [], []
+    down, aside, raised = [], [], False
     for step in case.probe_moves("rapid", "feed"):
-        block = case.blocks[step.line - 1]
+        block, was_raised, raised = case.blocks[step.line - 1], raised, False
         if {("G", 28.0), ("G", 30.0)} & {*block.words} and not case.lifts_in(step.line):
-            if _counts_from_the_machine(step) and {a for a, _ in block.words if a in "XYZ"} != {"Z"}:
+            named = {a for a, _ in block.words if a in "XYZ"}
+            raised = named == {"Z"} or (was_raised and "Z" not in named and bool(named))
+            if _counts_from_the_machine(step) and not raised:
                 down.append((step.line, "the probe goes to the reference point, and nothing tells what is on the way"))
             continue
         axes = {letter for letter, _ in block.words if letter in "XYZ"}

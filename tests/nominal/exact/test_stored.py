@@ -350,7 +350,7 @@ def few_targets(folder: Path) -> Path:
     text = (folder / "study.toml").read_text()
     plane, evenly = text.index('[[plan]]\nhow = "rings"'), text.index('[[plan]]\nhow = "blue_noise"')
     text = text[:plane].replace("spacing = 30.0", "spacing = 60.0", 1) + text[evenly:].replace("n = 50", "n = 6", 1)
-    start, end = text.index("poses = "), text.index("margin = ")
+    start, end = text.index("poses = "), text.index("margin = 0.3")
     text = text[:start] + "poses = [[0, 0], [75, 90], [75, -90]]\n" + text[end:]
     (folder / "study.toml").write_text(text)
     return folder / "study.toml"
